@@ -1,0 +1,105 @@
+"""The station's own time line, and what the wall clock said at each moment of it.
+
+The time line counts integer milliseconds and never runs backwards: inside one boot it follows the kernel's boot clock,
+whatever is done to the wall clock. A new boot goes on where the journal ended, further by the wall clock's difference
+where the wall clock was known to be right on both sides. Nothing here sleeps.
+"""
+
+import ctypes
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+_TIME_ERROR = 5
+"""Return of ntp_gettime(3) while the kernel's clock is not synchronised."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stamp:
+    """One moment, as the station and as the world count it."""
+
+    at_ms: int
+    """On the station's time line."""
+    boot_id: str
+    boot_ms: int
+    """Milliseconds since that boot (CLOCK_BOOTTIME)."""
+    wall_ms: int
+    """Wall time, UTC, milliseconds since 1970."""
+    wall_known: bool
+    """Whether the wall clock was known to be set."""
+
+
+class Clock(Protocol):
+    """Tells the time; the only source of it in the program."""
+
+    def now_ms(self) -> int:
+        """Now, on the station's time line."""
+        ...
+
+    def stamp(self) -> Stamp:
+        """Now, with the wall clock beside it."""
+        ...
+
+
+class SystemClock:
+    """The board's clocks, with the time line continued from `last`, the journal's newest stamp."""
+
+    def __init__(self, last: Stamp | None) -> None:
+        self.boot_id = Path("/proc/sys/kernel/random/boot_id").read_text().strip()
+        self._anchor_ms = _anchor(last, self.boot_id, _boot_ms(), _wall_ms(), wall_known())
+
+    def now_ms(self) -> int:
+        return self._anchor_ms + _boot_ms()
+
+    def stamp(self) -> Stamp:
+        boot_ms = _boot_ms()
+        return Stamp(self._anchor_ms + boot_ms, self.boot_id, boot_ms, _wall_ms(), wall_known())
+
+
+class ManualClock:
+    """A clock that stands still until it is moved; for the demo and the tests."""
+
+    def __init__(self, at_ms: int, boot_id: str = "manual", known: bool = True) -> None:
+        self.at_ms = at_ms
+        self.boot_id = boot_id
+        self.known = known
+        self._boot_at_ms = at_ms
+
+    def advance(self, ms: int) -> None:
+        """Move on by `ms` (0 or more) milliseconds."""
+        self.at_ms += ms
+
+    def now_ms(self) -> int:
+        return self.at_ms
+
+    def stamp(self) -> Stamp:
+        at_ms = self.at_ms
+        return Stamp(at_ms, self.boot_id, at_ms - self._boot_at_ms, at_ms, self.known)
+
+
+def wall_known() -> bool:
+    """Whether the kernel says that its clock is synchronised (ntp_gettime(3)); False where it cannot say."""
+    try:
+        buffer = ctypes.create_string_buffer(256)  # more than any layout of struct ntptimeval
+        return int(ctypes.CDLL(None).ntp_gettime(buffer)) not in (-1, _TIME_ERROR)
+    except (OSError, AttributeError):
+        return False
+
+
+def _anchor(last: Stamp | None, boot_id: str, boot_ms: int, wall_ms: int, known: bool) -> int:
+    """What to add to the boot clock to get the station's time line."""
+    if last is None:
+        return wall_ms - boot_ms
+    if last.boot_id == boot_id:
+        return last.at_ms - last.boot_ms
+    passed_ms = wall_ms - last.wall_ms if known and last.wall_known else 0
+    return last.at_ms + max(passed_ms, 0) - boot_ms
+
+
+def _boot_ms() -> int:
+    return time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1_000_000
+
+
+def _wall_ms() -> int:
+    return time.time_ns() // 1_000_000

@@ -1,0 +1,199 @@
+"""What happened: the facts that reach the station, as frozen values.
+
+Every event carries `at_ms`, the station's own time line (see `recorder/clock.py`): integer milliseconds that never
+run backwards. Temperatures are degrees Celsius. This module knows no clock, no file, no device and no limit.
+"""
+
+from dataclasses import dataclass
+
+from recorder.core.procedure import Procedure
+
+NEEDLE = "needle"
+"""Channel of the hand-held probe."""
+
+CABINET = "cabinet"
+"""Channel of the probe in the hot-holding cabinet."""
+
+
+def vat_channel(vat: int) -> str:
+    """The channel of the probe in the oil of vat number `vat` (1 or more): "vat1", "vat2", ..."""
+    return f"vat{vat}"
+
+
+@dataclass(frozen=True, slots=True)
+class Intent:
+    """What a whole sentence of the phrase file means; it has no authority, the station judges it."""
+
+    meaning: str
+    """One of the meanings in `recorder.core.meanings`, such as "batch start"."""
+    vat: int | None = None
+    """The vat that was named."""
+    batch: int | None = None
+    """The batch number that was named."""
+    part: str | None = None
+    """The part that was named, by its name in the procedure, such as "thigh"."""
+    count: int | None = None
+    """The number of pieces that was named."""
+    cook: int | None = None
+    """The cook's number that was named."""
+    number: float | None = None
+    """A spoken temperature, in the unit of the procedure."""
+
+
+@dataclass(frozen=True, slots=True)
+class Started:
+    """The recorder began to run."""
+
+    at_ms: int
+    boot_id: str
+    """The kernel's boot id; a new one means that the power was away."""
+    wall_known: bool
+    """Whether the wall clock was known to be right."""
+    version: str
+    """The version of this program."""
+    station: str
+    """The station's name in records and topics."""
+    vats: tuple[int, ...]
+    """The numbers of the station's vats."""
+
+
+@dataclass(frozen=True, slots=True)
+class ProcedureLoaded:
+    """The procedure in force from now on; batches in work keep the one they began under."""
+
+    at_ms: int
+    procedure: Procedure
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """A temperature that a probe measured, thinned and judged for settling before it came here."""
+
+    at_ms: int
+    channel: str
+    """ "needle", "cabinet" or "vat1", "vat2", ..."""
+    temp_c: float
+    settled: bool = False
+    """True when the needle has come to rest in one spot."""
+    spot: int = 0
+    """Counts the needle's resting places; 0 while it moves and on other channels."""
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeLost:
+    """A channel stopped giving temperatures."""
+
+    at_ms: int
+    channel: str
+    reason: str
+    """ "open circuit", "short circuit", "silent", "unplugged", ..."""
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeBack:
+    """A lost channel gives temperatures again."""
+
+    at_ms: int
+    channel: str
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """A whole sentence of the phrase file was heard and accepted."""
+
+    at_ms: int
+    text: str
+    """The sentence, without the station's name."""
+    intent: Intent
+    engine: str
+    """The recogniser, such as "sphinx"."""
+    listening: str
+    """How the ear was open: "name" or "open"."""
+    score: float | None = None
+    """The engine's own score, on the engine's own scale."""
+
+
+@dataclass(frozen=True, slots=True)
+class Unheard:
+    """Something close to a command was heard and not accepted."""
+
+    at_ms: int
+    text: str
+    """The nearest sentence of the phrase file, or ""; never what the person really said."""
+    reason: str
+    engine: str
+    listening: str
+    score: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class EarLost:
+    """The microphone or the recogniser stopped working."""
+
+    at_ms: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class EarBack:
+    """The station hears again."""
+
+    at_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class LinkDown:
+    """The broker is out of reach."""
+
+    at_ms: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class LinkUp:
+    """The broker is reached."""
+
+    at_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """Nothing but time has passed; fed when a deadline of the station is due."""
+
+    at_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class ClockStepped:
+    """The wall clock was set; the station's own time line did not move."""
+
+    at_ms: int
+    delta_ms: int
+    """How far the wall clock moved."""
+    wall_known: bool
+    """Whether it is known to be right now."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stopped:
+    """The recorder was asked to stop and did."""
+
+    at_ms: int
+
+
+Event = (
+    Started
+    | ProcedureLoaded
+    | Reading
+    | ProbeLost
+    | ProbeBack
+    | Heard
+    | Unheard
+    | EarLost
+    | EarBack
+    | LinkDown
+    | LinkUp
+    | Tick
+    | ClockStepped
+    | Stopped
+)

@@ -1,0 +1,49 @@
+"""The meanings that a phrase file gives words to; the wording itself is data in `recorder/share/phrases-*.toml`."""
+
+SHIFT_START = "shift start"
+SHIFT_END = "shift end"
+OIL_LEVEL_OK = "oil level ok"
+OIL_LEVEL_LOW = "oil level low"
+OIL_TOPPED_UP = "oil topped up"
+OIL_FILTERED = "oil filtered"
+OIL_CHANGED = "oil changed"
+BATCH_START = "batch start"
+LOAD = "load"
+LID_LOCKED = "lid locked"
+LID_OPEN = "lid open"
+PROBE = "probe"
+READING = "reading"
+COOK_MORE = "cook more"
+HOLD_START = "hold start"
+HOLD_END = "hold end"
+DISCARD = "discard batch"
+CONFIRM = "confirm"
+SCRATCH = "scratch that"
+TIME_LEFT = "time left"
+STATUS = "status"
+LAST_READING = "last reading"
+
+OIL = (OIL_LEVEL_OK, OIL_LEVEL_LOW, OIL_TOPPED_UP, OIL_FILTERED, OIL_CHANGED)
+"""Meanings that make an oil record."""
+
+QUESTIONS = (TIME_LEFT, STATUS, LAST_READING)
+"""Meanings that are answered and are no commands."""
+
+ALL = (
+    SHIFT_START,
+    SHIFT_END,
+    *OIL,
+    BATCH_START,
+    LOAD,
+    LID_LOCKED,
+    LID_OPEN,
+    PROBE,
+    READING,
+    COOK_MORE,
+    HOLD_START,
+    HOLD_END,
+    DISCARD,
+    CONFIRM,
+    SCRATCH,
+    *QUESTIONS,
+)

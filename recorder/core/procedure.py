@@ -1,0 +1,86 @@
+"""What the food must meet: the kitchen's procedure for one product, as a frozen and validated value.
+
+A limit keeps the unit that it was written in, because the Food Code's pairs (165 °F / 74 °C) are rounded and not
+equal. Reading the TOML file is `recorder/config.py`'s work; this module opens nothing.
+"""
+
+from dataclasses import dataclass
+
+from recorder.core.rules import Limit
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One cut of the bird, in load order."""
+
+    name: str
+    """As it is spoken, singular: "thigh"."""
+    target: Limit
+    """The kitchen's own end temperature; a check at or above it passes."""
+    critical: Limit
+    """The food safety limit; a check below it is unsafe."""
+
+
+@dataclass(frozen=True, slots=True)
+class Procedure:
+    """One product's procedure; times are whole milliseconds."""
+
+    product: str
+    unit: str
+    """ "F" or "C": the unit of every limit here and of spoken temperatures."""
+    parts: tuple[Part, ...]
+    """In load order: the part that cooks longest first."""
+    pieces_per_load: int
+    """Capacity of a vat, in pieces."""
+    shortest_cook_ms: int
+    planned_cook_ms: int
+    longest_cook_ms: int
+    checks_per_batch: int
+    """Passed checks that prove a batch done."""
+    settle_window_ms: int
+    """How long a check waits for a settled reading."""
+    hold_limit_ms: int
+    hold_warning_ms: int
+    """Time from the start of a hold to its warning; below `hold_limit_ms`."""
+    hold_repeat_ms: int
+    """How often a hold past its limit is told again."""
+    hold_minimum: Limit
+    """The coldest that hot holding may be."""
+    oil_low: Limit
+    oil_high: Limit
+    """The oil's band at load, both ends inside it."""
+    spoken_readings_prove: bool
+    """Whether a temperature spoken by a person counts as a passed check."""
+
+    def part(self, name: str | None) -> Part | None:
+        """The part called `name`, or None."""
+        return next((part for part in self.parts if part.name == name), None)
+
+    def rank(self, name: str) -> int:
+        """The place of part `name` in the load order, from 0; after the last one if it is unknown."""
+        names = [part.name for part in self.parts]
+        return names.index(name) if name in names else len(names)
+
+    def problems(self) -> list[str]:
+        """What is wrong with these numbers, each as one sentence that says what to mend; [] if nothing is."""
+        found = []
+        names = [part.name for part in self.parts]
+        limits = [limit for part in self.parts for limit in (part.target, part.critical)]
+        limits += [self.hold_minimum, self.oil_low, self.oil_high]
+        if self.unit not in ("F", "C"):
+            found.append(f"unit is {self.unit!r}; write \"F\" or \"C\"")
+        if any(limit.unit != self.unit for limit in limits):
+            found.append("all limits of a procedure are written in its one unit")
+        if not names or len(set(names)) != len(names):
+            found.append("name each part once, and at least one")
+        if not 0 < self.shortest_cook_ms <= self.planned_cook_ms <= self.longest_cook_ms:
+            found.append("cook times must be above zero and go shortest, planned, longest")
+        if not 0 < self.hold_warning_ms < self.hold_limit_ms:
+            found.append("the hold warning must come after the start and before the hold limit")
+        if min(self.pieces_per_load, self.checks_per_batch, self.settle_window_ms, self.hold_repeat_ms) <= 0:
+            found.append("pieces per load, checks per batch, settle window and hold repeat must be above zero")
+        if any(part.target.value < part.critical.value for part in self.parts):
+            found.append("a part's target must not be below its critical limit")
+        if self.oil_low.value >= self.oil_high.value:
+            found.append("the oil band's low end must be below its high end")
+        return found

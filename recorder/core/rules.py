@@ -1,0 +1,49 @@
+"""Arithmetic on limits and intervals; no state of its own."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """A temperature limit in the unit that it was written in."""
+
+    value: float
+    unit: str
+    """ "F" or "C"."""
+
+    def met_by(self, temp_c: float) -> bool:
+        """Whether `temp_c` is at or above the limit, compared in the limit's own unit."""
+        return in_unit(temp_c, self.unit) >= self.value
+
+    def passed_by(self, temp_c: float) -> bool:
+        """Whether `temp_c` is above the limit, compared in the limit's own unit."""
+        return in_unit(temp_c, self.unit) > self.value
+
+    def text(self) -> str:
+        """For people: "165 °F"."""
+        return f"{self.value:g} °{self.unit}"
+
+
+def in_unit(temp_c: float, unit: str) -> float:
+    """`temp_c` (°C) in `unit` ("F" or "C"), to the millionth of a degree.
+
+    The rounding takes back the float error of a there-and-back conversion: 165 °F is 73.888... °C and must be 165 °F
+    again, not 164.99999999999997. It is far finer than any probe.
+    """
+    return round(temp_c * 9 / 5 + 32 if unit == "F" else temp_c, 6)
+
+
+def to_c(value: float, unit: str) -> float:
+    """`value` in `unit` ("F" or "C") as °C."""
+    return (value - 32) * 5 / 9 if unit == "F" else value
+
+
+def temp_text(temp_c: float, unit: str) -> str:
+    """For people, to the tenth: "178.3 °F"."""
+    return f"{in_unit(temp_c, unit):.1f} °{unit}"
+
+
+def minutes_text(ms: int) -> str:
+    """A length of time for people: "12 min 05 s", "40 s"; the part of a second is dropped."""
+    minutes, seconds = divmod(max(ms, 0) // 1000, 60)
+    return f"{minutes} min {seconds:02d} s" if minutes else f"{seconds} s"

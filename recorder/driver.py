@@ -1,0 +1,54 @@
+"""What a device driver promises, and the table of the drivers there are.
+
+A driver must
+  - emit what it receives, when it receives it: it does not cache, fill gaps or derive;
+  - turn a device's own fault (open circuit, short, silence of one channel) into an event, never into a number;
+  - return from `run` soon after `stop` is set, and raise `DriverLost` when the device goes.
+A driver might open its device lazily and import its vendor library inside `run`, so that an absent device costs nothing.
+Restarting, back-off and the watch over silence belong to `recorder/supervisor.py`.
+"""
+
+import importlib
+import threading
+from collections.abc import Callable
+from typing import Any, Protocol
+
+from recorder.core.events import Event
+
+Put = Callable[[Event], None]
+"""Hands an event to the station's one inbox; safe from any thread."""
+
+DRIVERS = {
+    "serial": "recorder.probes.serial_probe:SerialProbe",
+    "arecord": "recorder.voice.ear:MicrophoneEar",
+    "wav": "recorder.voice.ear:WavEar",
+    "script": "recorder.probes.script:Script",
+}
+"""Driver name, as the configuration writes it -> "module:Class"."""
+
+
+class DriverUnavailable(Exception):
+    """The driver cannot be built at all: a library or a setting is missing. The text says the remedy."""
+
+
+class DriverLost(Exception):
+    """The device went away; the supervisor tries again later."""
+
+
+class Driver(Protocol):
+    """One device, run in one thread."""
+
+    name: str
+    """For logs and records: "serial /dev/ttyACM0"."""
+
+    def run(self, put: Put, stop: threading.Event) -> None:
+        """Emit events until `stop` is set; raise `DriverLost` when the device goes."""
+        ...
+
+
+def load(name: str) -> Any:
+    """The class of driver `name`; raises `DriverUnavailable` naming the ones there are."""
+    if name not in DRIVERS:
+        raise DriverUnavailable(f"no driver is called {name!r}; there are {', '.join(sorted(DRIVERS))}")
+    module, _, attribute = DRIVERS[name].partition(":")
+    return getattr(importlib.import_module(module), attribute)
