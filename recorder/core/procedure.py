@@ -68,7 +68,7 @@ class Procedure:
         limits = [limit for part in self.parts for limit in (part.target, part.critical)]
         limits += [self.hold_minimum, self.oil_low, self.oil_high]
         if self.unit not in ("F", "C"):
-            found.append(f"unit is {self.unit!r}; write \"F\" or \"C\"")
+            found.append(f'unit is {self.unit!r}; write "F" or "C"')
         if any(limit.unit != self.unit for limit in limits):
             found.append("all limits of a procedure are written in its one unit")
         if not names or len(set(names)) != len(names):
