@@ -72,11 +72,12 @@ def _batch_rows(batch: Batch) -> Iterator[tuple[Key, tuple[tuple[str, Value], ..
             ("struck", 0),
         ),
     )
+    named = (("batch", batch.number), ("batch_id", batch.id))
     for load in batch.loads:
         yield (
             ("loads", load.id),
             (
-                ("batch", batch.number),
+                *named,
                 ("part", load.part),
                 ("pieces", load.pieces),
                 ("at_ms", load.at_ms),
@@ -91,7 +92,7 @@ def _batch_rows(batch: Batch) -> Iterator[tuple[Key, tuple[tuple[str, Value], ..
         yield (
             ("cooks", cook.id),
             (
-                ("batch", batch.number),
+                *named,
                 ("lid_locked_ms", cook.locked_ms),
                 ("lid_open_ms", cook.opened_ms),
                 ("seconds", None if cook.opened_ms is None else (cook.opened_ms - cook.locked_ms) / 1000),
@@ -106,7 +107,7 @@ def _batch_rows(batch: Batch) -> Iterator[tuple[Key, tuple[tuple[str, Value], ..
         yield (
             ("checks", check.id),
             (
-                ("batch", batch.number),
+                *named,
                 ("part", check.part),
                 ("round", check.round),
                 ("opened_ms", check.opened_ms),
@@ -125,7 +126,7 @@ def _batch_rows(batch: Batch) -> Iterator[tuple[Key, tuple[tuple[str, Value], ..
         yield (
             ("corrections", correction.id),
             (
-                ("batch", batch.number),
+                *named,
                 ("at_ms", correction.at_ms),
                 ("action", "cook more"),
                 ("why", correction.why),
@@ -136,7 +137,7 @@ def _batch_rows(batch: Batch) -> Iterator[tuple[Key, tuple[tuple[str, Value], ..
         yield (
             ("holds", hold.id),
             (
-                ("batch", batch.number),
+                *named,
                 ("started_ms", hold.started_ms),
                 ("limit_ms", hold.started_ms + procedure.hold_limit_ms),
                 ("ended_ms", hold.ended_ms),

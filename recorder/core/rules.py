@@ -1,5 +1,6 @@
 """Arithmetic on limits and intervals; no state of its own."""
 
+import math
 from dataclasses import dataclass
 
 
@@ -38,9 +39,14 @@ def to_c(value: float, unit: str) -> float:
     return (value - 32) * 5 / 9 if unit == "F" else value
 
 
+def degrees(temp_c: float, unit: str) -> str:
+    """For people, to the tenth and never rounded up over a limit: 164.96 °F is "164.9"."""
+    return f"{math.floor(round(in_unit(temp_c, unit) * 10, 4)) / 10:.1f}"
+
+
 def temp_text(temp_c: float, unit: str) -> str:
-    """For people, to the tenth: "178.3 °F"."""
-    return f"{in_unit(temp_c, unit):.1f} °{unit}"
+    """`degrees` with its unit: "178.3 °F"."""
+    return f"{degrees(temp_c, unit)} °{unit}"
 
 
 def minutes_text(ms: int) -> str:

@@ -1,0 +1,247 @@
+"""What a manager is told of: the kinds of alert, how each is worded, and how one begins and ends in a world."""
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+from recorder.core.effects import Alert, Level, Notice, Value
+from recorder.core.rules import Limit, in_unit, minutes_text, temp_text
+from recorder.core.world import Batch, Check, Cook, Hold, World
+
+CHECK_BELOW_TARGET = "check below target"
+CHECK_BELOW_CRITICAL = "check below critical limit"
+COOK_SHORT = "cook short"
+COOK_OVERDUE = "cook overdue"
+HOLD_NEAR_LIMIT = "hold near limit"
+HOLD_PAST_LIMIT = "hold past limit"
+HOLD_COLD = "hold below minimum"
+HOLD_UNPROVEN = "hold started on unproven food"
+OIL_OUTSIDE_BAND = "oil outside band at load"
+PROBE_LOST = "probe lost"
+NOT_HEARING = "not hearing"
+TIME_NOT_PROVEN = "time not proven"
+RECORDER_STARTED = "recorder started"
+CLOCK_NOT_SET = "clock not set"
+
+ENDED_BY_PROOF = (CHECK_BELOW_TARGET, CHECK_BELOW_CRITICAL, COOK_SHORT)
+"""Kinds that end when the batch is proven done after all."""
+
+
+def raised(world: World, alert: Alert) -> World:
+    """`world` with `alert` open in it; the same alert is not raised twice."""
+    if any(known.id == alert.id for known in world.alerts):
+        return world
+    return replace(world, alerts=(*world.alerts, alert))
+
+
+def ended(world: World, at_ms: int, by: str, kinds: Iterable[str], batch: int | None = None, id: str = "") -> World:
+    """`world` with its open alerts of these kinds ended: of this batch number, or with this id, where given."""
+    kinds = tuple(kinds)
+
+    def close(alert: Alert) -> Alert:
+        meant = (batch is None or alert.batch == batch) and (not id or alert.id == id)
+        if alert.ended_ms is not None or alert.kind not in kinds or not meant:
+            return alert
+        return replace(alert, ended_ms=at_ms, ended_by=by)
+
+    alerts = tuple(map(close, world.alerts))
+    return world if alerts == world.alerts else replace(world, alerts=alerts)
+
+
+def is_open(world: World, kind: str) -> bool:
+    """Whether an alert of this kind is open."""
+    return any(alert.kind == kind and alert.ended_ms is None for alert in world.alerts)
+
+
+def notices(before: World, after: World) -> tuple[Notice, ...]:
+    """What a manager must be told of the way from one world to the next."""
+    old = {alert.id: alert for alert in before.alerts}
+    told = []
+    for alert in after.alerts:
+        was = old.get(alert.id)
+        if was is None:
+            told.append(Notice(alert, "raised"))
+        elif alert.ended_ms is not None and was.ended_ms is None:
+            told.append(Notice(alert, "ended"))
+        elif alert.repeats != was.repeats:
+            told.append(Notice(alert, "repeated"))
+    return tuple(told)
+
+
+def check_failed(batch: Batch, check: Check, target: Limit, critical: Limit, at_ms: int) -> Alert:
+    """A check missed its target or, worse, the critical limit."""
+    assert check.temp_c is not None
+    unsafe = not critical.met_by(check.temp_c)
+    limit = critical if unsafe else target
+    name, level = (CHECK_BELOW_CRITICAL, Level.CRITICAL) if unsafe else (CHECK_BELOW_TARGET, Level.WARNING)
+    read = temp_text(check.temp_c, limit.unit)
+    return _alert(
+        name,
+        check.id,
+        level,
+        f"Batch {batch.number}, {check.part or 'piece'}: read {read}, needs {limit.text()}"
+        f" ({'critical limit' if unsafe else 'target'}). Cook more and check again.",
+        at_ms,
+        batch,
+        temperature=round(in_unit(check.temp_c, limit.unit), 2),
+        limit=limit.value,
+        unit=limit.unit,
+        part=check.part,
+        source=check.source,
+    )
+
+
+def cook_short(batch: Batch, cook: Cook, at_ms: int) -> Alert:
+    """The lid was opened before the shortest cook was over."""
+    cooked_ms, shortest_ms = at_ms - cook.locked_ms, batch.procedure.shortest_cook_ms
+    return _alert(
+        COOK_SHORT,
+        cook.id,
+        Level.WARNING,
+        f"Batch {batch.number}: lid opened after {minutes_text(cooked_ms)}, shortest cook is"
+        f" {minutes_text(shortest_ms)}. Check every part, cook more where it is needed.",
+        at_ms,
+        batch,
+        seconds=cooked_ms / 1000,
+        limit_seconds=shortest_ms / 1000,
+    )
+
+
+def cook_overdue(batch: Batch, cook: Cook, at_ms: int) -> Alert:
+    """The lid is still locked after the longest cook."""
+    longest_ms = batch.procedure.longest_cook_ms
+    return _alert(
+        COOK_OVERDUE,
+        cook.id,
+        Level.WARNING,
+        f"Batch {batch.number}, vat {batch.vat}: lid still locked after {minutes_text(longest_ms)},"
+        " the longest cook. See to the vat.",
+        at_ms,
+        batch,
+        seconds=(at_ms - cook.locked_ms) / 1000,
+        limit_seconds=longest_ms / 1000,
+    )
+
+
+def hold_near_limit(batch: Batch, hold: Hold, at_ms: int) -> Alert:
+    """A hold has come near its limit."""
+    procedure = batch.procedure
+    left_ms = hold.started_ms + procedure.hold_limit_ms - at_ms
+    return _alert(
+        HOLD_NEAR_LIMIT,
+        hold.id,
+        Level.WARNING,
+        f"Batch {batch.number}: {minutes_text(left_ms)} of its {minutes_text(procedure.hold_limit_ms)} hold left."
+        " Sell it first.",
+        at_ms,
+        batch,
+        seconds=(at_ms - hold.started_ms) / 1000,
+        limit_seconds=procedure.hold_limit_ms / 1000,
+    )
+
+
+def hold_past_limit(batch: Batch, hold: Hold, at_ms: int) -> Alert:
+    """A hold has run past its limit."""
+    limit_ms = batch.procedure.hold_limit_ms
+    return _alert(
+        HOLD_PAST_LIMIT,
+        hold.id,
+        Level.CRITICAL,
+        f"Batch {batch.number}: held past its limit of {minutes_text(limit_ms)}. Discard it.",
+        at_ms,
+        batch,
+        seconds=(at_ms - hold.started_ms) / 1000,
+        limit_seconds=limit_ms / 1000,
+    )
+
+
+def hold_cold(numbers: list[int], temp_c: float, minimum: Limit, about: int, at_ms: int) -> Alert:
+    """The hot-holding cabinet is below its minimum while food is in it."""
+    return _alert(
+        HOLD_COLD,
+        about,
+        Level.CRITICAL,
+        f"Hot holding reads {temp_text(temp_c, minimum.unit)}, needs {minimum.text()}. Batches in it:"
+        f" {', '.join(map(str, numbers))}. Check the food and the cabinet.",
+        at_ms,
+        temperature=round(in_unit(temp_c, minimum.unit), 2),
+        limit=minimum.value,
+        unit=minimum.unit,
+        batches=" ".join(map(str, numbers)),
+    )
+
+
+def hold_unproven(batch: Batch, hold: Hold, at_ms: int) -> Alert:
+    """Food went into holding that too few checks speak for."""
+    needed = batch.procedure.checks_per_batch
+    return _alert(
+        HOLD_UNPROVEN,
+        hold.id,
+        Level.CRITICAL,
+        f"Batch {batch.number}: put into holding with {batch.passed} of {needed} checks passed"
+        f" and {batch.failed} failed. Check it or discard it.",
+        at_ms,
+        batch,
+        passed=batch.passed,
+        needed=needed,
+        failed=batch.failed,
+    )
+
+
+def oil_outside_band(batch: Batch, oil_c: float, about: int, at_ms: int) -> Alert:
+    """The oil was too cold or too hot when the pieces went in."""
+    low, high = batch.procedure.oil_low, batch.procedure.oil_high
+    return _alert(
+        OIL_OUTSIDE_BAND,
+        about,
+        Level.WARNING,
+        f"Batch {batch.number}: oil of vat {batch.vat} was {temp_text(oil_c, low.unit)} at load,"
+        f" band is {low.value:g} to {high.text()}.",
+        at_ms,
+        batch,
+        temperature=round(in_unit(oil_c, low.unit), 2),
+        low=low.value,
+        high=high.value,
+        unit=low.unit,
+        vat=batch.vat,
+    )
+
+
+def probe_lost(channel: str, reason: str, about: int, at_ms: int) -> Alert:
+    """A probe gives no temperatures."""
+    text = f"Probe {channel}: {reason}. Temperatures there are not recorded until it is back."
+    return _alert(PROBE_LOST, about, Level.WARNING, text, at_ms, channel=channel, reason=reason)
+
+
+def not_hearing(reason: str, about: int, at_ms: int) -> Alert:
+    """The station is deaf."""
+    text = f"The recorder does not hear: {reason}. Commands are not recorded until it does."
+    return _alert(NOT_HEARING, about, Level.WARNING, text, at_ms, reason=reason)
+
+
+def time_not_proven(batch: Batch, about: int, at_ms: int) -> Alert:
+    """A restart with no known clock left a gap in a cook or a hold."""
+    text = (
+        f"Batch {batch.number}: the recorder restarted while it was {batch.stage.value} and does not know for how"
+        " long it was off. Treat its time as unknown."
+    )
+    return _alert(TIME_NOT_PROVEN, about, Level.CRITICAL, text, at_ms, batch)
+
+
+def recorder_started(station: str, version: str, about: int, at_ms: int) -> Alert:
+    """The recorder began to run; over as soon as it is said."""
+    text = f"Recorder at {station} started, version {version}."
+    alert = _alert(RECORDER_STARTED, about, Level.INFO, text, at_ms, version=version)
+    return replace(alert, ended_ms=at_ms, ended_by="said")
+
+
+def clock_not_set(about: int, at_ms: int) -> Alert:
+    """The wall clock is not known to be right."""
+    text = "The recorder's clock is not known to be set. Lengths of time are right, times of day may not be."
+    return _alert(CLOCK_NOT_SET, about, Level.WARNING, text, at_ms)
+
+
+def _alert(
+    kind: str, about: int, level: Level, text: str, at_ms: int, batch: Batch | None = None, **numbers: Value
+) -> Alert:
+    number = batch.number if batch else None
+    return Alert(f"{about}-{kind.replace(' ', '-')}", kind, level, text, number, tuple(numbers.items()), at_ms)

@@ -1,0 +1,365 @@
+"""What each spoken command does to the world, or why it is refused. "scratch that" is in `station.py`."""
+
+from dataclasses import dataclass, replace
+
+from recorder.core import alerts, checks
+from recorder.core import meanings as m
+from recorder.core.effects import Tone
+from recorder.core.events import Intent, vat_channel
+from recorder.core.rules import degrees, in_unit, minutes_text, to_c
+from recorder.core.world import Batch, Cook, Correction, Hold, Load, OilRecord, Question, Shift, Stage, Verdict, World
+
+FRESH_MS = 60_000
+"""A vat's or cabinet's reading older than this says nothing about now."""
+
+QUESTION_MS = 20_000
+"""How long "confirm" is waited for."""
+
+IN_VAT = (Stage.LOADING, Stage.COOKING, Stage.CHECKING, Stage.RETURNED)
+OPEN = (*IN_VAT, Stage.HOLDING)
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What became of a command."""
+
+    world: World
+    outcome: str
+    """ "done", "asked", "refused" or "answered"."""
+    tone: Tone
+    say: str
+
+
+class _Refusal(Exception):
+    """Carries the reason of a refusal up to `obey`; it never leaves this module."""
+
+
+def obey(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
+    """What `intent` makes of `world`: entry number `seq`, at `at_ms`. Never raises; a senseless one is refused."""
+    asked = world.question
+    if intent.meaning not in (m.CONFIRM, *m.QUESTIONS):
+        world = replace(world, question=None)
+    try:
+        match intent.meaning:
+            case m.SHIFT_START:
+                return _shift_start(world, intent, seq, at_ms)
+            case m.SHIFT_END:
+                return _shift_end(world, intent, at_ms)
+            case what if what in m.OIL:
+                return _oil(world, intent, seq, at_ms)
+            case m.BATCH_START:
+                return _batch_start(world, intent, seq, at_ms)
+            case m.LOAD:
+                return _load(world, intent, seq, at_ms)
+            case m.LID_LOCKED:
+                return _lid_locked(world, intent, seq, at_ms)
+            case m.LID_OPEN:
+                return _lid_open(world, intent, at_ms)
+            case m.PROBE:
+                return _probe(world, intent, seq, at_ms)
+            case m.READING:
+                return _reading(world, intent, seq, at_ms)
+            case m.COOK_MORE:
+                return _cook_more(world, intent, seq, at_ms)
+            case m.HOLD_START:
+                return _hold_start(world, intent, seq, at_ms)
+            case m.HOLD_END:
+                return _hold_end(world, intent, at_ms)
+            case m.DISCARD:
+                return _discard(world, intent, at_ms)
+            case m.CONFIRM:
+                return _confirm(world, asked, seq, at_ms)
+            case m.TIME_LEFT:
+                return Answer(world, "answered", Tone.ANSWER, _time_left(world, at_ms))
+            case m.STATUS:
+                return Answer(world, "answered", Tone.ANSWER, _status(world, at_ms))
+            case m.LAST_READING:
+                return Answer(world, "answered", Tone.ANSWER, _last_reading(world, at_ms))
+            case _:
+                raise _Refusal(f"{intent.meaning} means nothing here")
+    except _Refusal as refusal:
+        return Answer(world, "refused", Tone.REFUSED, f"Refused: {refusal}.")
+
+
+def fresh(world: World, channel: str, at_ms: int) -> float | None:
+    """The temperature of `channel` in °C if one came lately, else None."""
+    latest = world.latest.get(channel)
+    return latest.temp_c if latest and at_ms - latest.at_ms <= FRESH_MS else None
+
+
+def _done(world: World, say: str, tone: Tone = Tone.DONE) -> Answer:
+    return Answer(world, "done", tone, say)
+
+
+def _pick(world: World, intent: Intent, stages: tuple[Stage, ...], remedy: str) -> Batch:
+    """The one batch in one of `stages` that is meant; raises `_Refusal` that says which word is missing."""
+    named = [batch for batch in world.batches if batch.stage is not Stage.CLOSED]
+    if intent.vat is not None:
+        _known_vat(world, intent.vat)
+        named = [batch for batch in named if batch.vat == intent.vat and batch.stage in IN_VAT]
+    if intent.batch is not None:
+        named = [batch for batch in named if batch.number == intent.batch]
+        if not named:
+            raise _Refusal(f"batch {intent.batch} is not open")
+    fitting = [batch for batch in named if batch.stage in stages]
+    if len(fitting) == 1:
+        return fitting[0]
+    if fitting:
+        raise _Refusal("say which: " + " or ".join(f"batch {batch.number}" for batch in fitting))
+    if len(named) == 1:
+        raise _Refusal(f"batch {named[0].number} is {named[0].stage.value}; {remedy}")
+    where = f" in vat {intent.vat}" if intent.vat is not None else ""
+    raise _Refusal(f"no batch{where} is {' or '.join(stage.value for stage in stages)}; {remedy}")
+
+
+def _known_vat(world: World, vat: int) -> None:
+    if vat not in world.vats:
+        raise _Refusal(f"there is no vat {vat}")
+
+
+def _busy(world: World) -> dict[int, Batch]:
+    return {batch.vat: batch for batch in world.batches if batch.stage in IN_VAT}
+
+
+def _shift_start(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
+    if world.shift and world.shift.ended_ms is None:
+        raise _Refusal(f"the shift of cook {world.shift.cook} is open; end it first")
+    if intent.cook is None:
+        raise _Refusal("say the cook's number")
+    numbers = [batch.number for batch in world.batches if batch.stage is not Stage.CLOSED]
+    world = replace(world, shift=Shift(seq, intent.cook, at_ms), next_batch=max(numbers, default=0) + 1)
+    return _done(world, f"Shift started, cook {intent.cook}.")
+
+
+def _shift_end(world: World, intent: Intent, at_ms: int) -> Answer:
+    shift = world.shift
+    if shift is None or shift.ended_ms is not None:
+        raise _Refusal("no shift is open")
+    if intent.cook not in (None, shift.cook):
+        raise _Refusal(f"the open shift is cook {shift.cook}'s")
+    left = [f"batch {batch.number} {batch.stage.value}" for batch in world.batches if batch.stage is not Stage.CLOSED]
+    still = ", ".join(left)
+    world = replace(world, shift=replace(shift, ended_ms=at_ms, left_open=still))
+    if left:
+        return _done(world, f"Shift ended, cook {shift.cook}. Still open: {still}.", Tone.ALERT)
+    return _done(world, f"Shift ended, cook {shift.cook}. Nothing is open.")
+
+
+def _oil(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
+    if intent.vat is None and len(world.vats) != 1:
+        raise _Refusal("say which vat")
+    vat = world.vats[0] if intent.vat is None else intent.vat
+    _known_vat(world, vat)
+    oil_c = fresh(world, vat_channel(vat), at_ms)
+    record = OilRecord(seq, vat, intent.meaning, at_ms, _shift_id(world), oil_c)
+    world = replace(world, oil=(*(old for old in world.oil if old.vat != vat), record))
+    unit = world.procedure.unit if world.procedure else "C"
+    degrees = f", {in_unit(oil_c, unit):.0f} degrees" if oil_c is not None else ""
+    return _done(world, f"{intent.meaning.capitalize()}, vat {vat}{degrees}.")
+
+
+def _batch_start(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
+    if world.procedure is None:
+        raise _Refusal("no procedure is loaded")
+    if world.shift is None or world.shift.ended_ms is not None:
+        raise _Refusal("no shift is open; start the shift first")
+    busy = _busy(world)
+    if intent.vat is not None:
+        _known_vat(world, intent.vat)
+    vats = world.vats if intent.vat is None else (intent.vat,)
+    free = [vat for vat in vats if vat not in busy]
+    if not free:
+        held = "; ".join(f"vat {vat} has batch {busy[vat].number}, {busy[vat].stage.value}" for vat in vats)
+        raise _Refusal(held or "there is no vat")
+    if len(free) > 1:
+        raise _Refusal("say which vat: " + " or ".join(map(str, free)))
+    batch = Batch(seq, world.next_batch, free[0], world.shift.id, world.procedure, at_ms)
+    world = replace(world, batches=(*world.batches, batch), next_batch=batch.number + 1)
+    return _done(world, f"Batch {batch.number}, vat {batch.vat}.")
+
+
+def _load(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
+    batch = _pick(world, intent, (Stage.LOADING,), "start a batch first")
+    procedure = batch.procedure
+    if procedure.part(intent.part) is None or intent.part is None:
+        raise _Refusal(f"the procedure has no part {intent.part!r}")
+    late = [load.part for load in batch.loads if procedure.rank(load.part) > procedure.rank(intent.part)]
+    pieces = batch.pieces + (intent.count or 0)
+    oil_c = fresh(world, vat_channel(batch.vat), at_ms)
+    over = pieces > procedure.pieces_per_load
+    load = Load(seq, intent.part, intent.count, at_ms, oil_c, bool(late), over)
+    if oil_c is not None and not batch.loads and not in_band(batch, oil_c):
+        world = alerts.raised(world, alerts.oil_outside_band(batch, oil_c, seq, at_ms))
+    world = world.with_batch(batch.id, loads=(*batch.loads, load))
+    counted = f" {intent.count}" if intent.count is not None else ""
+    say = f"Batch {batch.number}, {intent.part}{counted}."
+    if late:
+        say += f" Out of order: {late[0]} is in already."
+    if over:
+        say += f" Over capacity: {pieces} of {procedure.pieces_per_load} pieces."
+    return _done(world, say, Tone.ALERT if late or over else Tone.DONE)
+
+
+def in_band(batch: Batch, oil_c: float) -> bool:
+    return batch.procedure.oil_low.met_by(oil_c) and not batch.procedure.oil_high.passed_by(oil_c)
+
+
+def _lid_locked(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
+    batch = _pick(
+        world, intent, (Stage.LOADING, Stage.RETURNED), "start a batch, or say cook more for one that goes back"
+    )
+    world = world.with_batch(batch.id, stage=Stage.COOKING, cooks=(*batch.cooks, Cook(seq, at_ms)))
+    if not batch.loads:
+        return _done(world, f"Batch {batch.number} cooking. No load was said.", Tone.ALERT)
+    return _done(world, f"Batch {batch.number} cooking, vat {batch.vat}.")
+
+
+def _lid_open(world: World, intent: Intent, at_ms: int) -> Answer:
+    batch = _pick(world, intent, (Stage.COOKING,), "no lid is locked")
+    cook = batch.cooks[-1]
+    cooked_ms = at_ms - cook.locked_ms
+    short = cook.time_proven and batch.round == 0 and cooked_ms < batch.procedure.shortest_cook_ms
+    cook = replace(cook, opened_ms=at_ms, short=short)
+    world = alerts.ended(world, at_ms, "lid opened", (alerts.COOK_OVERDUE,), batch.number)
+    if short:
+        world = alerts.raised(world, alerts.cook_short(batch, cook, at_ms))
+    world = world.with_batch(batch.id, stage=Stage.CHECKING, cooks=(*batch.cooks[:-1], cook))
+    say = f"Batch {batch.number}, lid open after {minutes_text(cooked_ms)}."
+    return _done(world, say + (" Short cook." if short else ""), Tone.ALERT if short else Tone.DONE)
+
+
+def _probe(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
+    batch = _pick(world, intent, (Stage.CHECKING,), "open its lid first")
+    if batch.procedure.part(intent.part) is None:
+        raise _Refusal(f"the procedure has no part {intent.part!r}")
+    return _done(checks.opened(world, batch, intent.part, seq, at_ms), f"Probing {intent.part}.")
+
+
+def _reading(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
+    if intent.number is None:
+        raise _Refusal("say the temperature")
+    waiting = world.open_check()
+    if waiting:
+        batch = waiting[0]
+    else:
+        batch = _pick(world, intent, (Stage.CHECKING,), "say probe and the part first")
+        world = checks.opened(world, batch, None, seq, at_ms)
+    temp_c = to_c(intent.number, batch.procedure.unit)
+    world, (cue,) = checks.judged(world, world.batch(batch.id), temp_c, "spoken", at_ms)
+    return _done(world, f"As spoken: {cue.say}", cue.tone)
+
+
+def _cook_more(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
+    batch = _pick(world, intent, (Stage.CHECKING,), "open its lid first")
+    if batch.checks and batch.checks[-1].verdict is Verdict.OPEN:
+        world, _ = checks.unread(world, batch.id, at_ms)
+        batch = world.batch(batch.id)
+    failed = [check for check in batch.checks if check.round == batch.round and check.temp_c is not None]
+    why = ", ".join(f"{check.part or 'piece'} {check.verdict.value}" for check in failed if _missed(check.verdict))
+    correction = Correction(seq, at_ms, why or "said by the cook")
+    world = world.with_batch(batch.id, stage=Stage.RETURNED, corrections=(*batch.corrections, correction))
+    return _done(world, f"Batch {batch.number} goes back. Lock the lid, then check it afresh.")
+
+
+def _missed(verdict: Verdict) -> bool:
+    return verdict in (Verdict.BELOW_TARGET, Verdict.BELOW_CRITICAL)
+
+
+def _hold_start(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
+    batch = _pick(world, intent, (Stage.CHECKING,), "open its lid first")
+    if not batch.proven:
+        world = replace(world, question=Question(intent, batch.id, at_ms + QUESTION_MS))
+        needed = batch.procedure.checks_per_batch
+        fails = f", {batch.failed} failed" if batch.failed else ""
+        say = f"Batch {batch.number} has {batch.passed} of {needed} checks passed{fails}. Confirm to hold it unproven."
+        return Answer(world, "asked", Tone.ASKS, say)
+    return _done(_held(world, batch, seq, at_ms), f"Batch {batch.number} holding.")
+
+
+def _held(world: World, batch: Batch, seq: int, at_ms: int) -> World:
+    if batch.checks and batch.checks[-1].verdict is Verdict.OPEN:
+        world, _ = checks.unread(world, batch.id, at_ms)
+        batch = world.batch(batch.id)
+    hold = Hold(seq, at_ms, batch.proven)
+    if not batch.proven:
+        world = alerts.raised(world, alerts.hold_unproven(batch, hold, at_ms))
+    return world.with_batch(batch.id, stage=Stage.HOLDING, hold=hold)
+
+
+def _hold_end(world: World, intent: Intent, at_ms: int) -> Answer:
+    batch = _pick(world, intent, (Stage.HOLDING,), "it is not in holding")
+    return _done(_closed(world, batch, at_ms, "sold", None), f"Batch {batch.number} sold.")
+
+
+def _discard(world: World, intent: Intent, at_ms: int) -> Answer:
+    batch = _pick(world, intent, OPEN, "it is closed")
+    world = replace(world, question=Question(intent, batch.id, at_ms + QUESTION_MS))
+    counted = f", {intent.count} pieces" if intent.count is not None else ""
+    return Answer(world, "asked", Tone.ASKS, f"Discard batch {batch.number}{counted}? Say confirm.")
+
+
+def _confirm(world: World, asked: Question | None, seq: int, at_ms: int) -> Answer:
+    if asked is None:
+        raise _Refusal("nothing waits for confirm")
+    world = replace(world, question=None)
+    batch = world.batch(asked.batch)
+    if asked.intent.meaning == m.HOLD_START:
+        return _done(_held(world, batch, seq, at_ms), f"Batch {batch.number} holding, unproven.", Tone.ALERT)
+    return _done(_closed(world, batch, at_ms, "discarded", asked.intent.count), f"Batch {batch.number} discarded.")
+
+
+def _closed(world: World, batch: Batch, at_ms: int, outcome: str, pieces: int | None) -> World:
+    """The batch leaves the station; whatever was open about it ends with it."""
+    if batch.checks and batch.checks[-1].verdict is Verdict.OPEN:
+        world, _ = checks.unread(world, batch.id, at_ms)
+        batch = world.batch(batch.id)
+    hold = replace(batch.hold, ended_ms=at_ms, outcome=outcome) if batch.hold else None
+    about = [alert.kind for alert in world.alerts if alert.batch == batch.number]
+    world = alerts.ended(world, at_ms, outcome, about, batch.number)
+    return world.with_batch(
+        batch.id, stage=Stage.CLOSED, hold=hold, closed_ms=at_ms, outcome=outcome, discarded_pieces=pieces
+    )
+
+
+def _shift_id(world: World) -> int | None:
+    return world.shift.id if world.shift and world.shift.ended_ms is None else None
+
+
+def _time_left(world: World, at_ms: int) -> str:
+    said = [_left(batch, at_ms) for batch in world.batches if batch.stage in (Stage.COOKING, Stage.HOLDING)]
+    return " ".join(said) or "Nothing is cooking or holding."
+
+
+def _left(batch: Batch, at_ms: int) -> str:
+    if batch.stage is Stage.COOKING:
+        what, until_ms = "cook", batch.cooks[-1].locked_ms + batch.procedure.planned_cook_ms
+    else:
+        assert batch.hold
+        what, until_ms = "hold", batch.hold.started_ms + batch.procedure.hold_limit_ms
+    if until_ms > at_ms:
+        return f"Batch {batch.number}: {minutes_text(until_ms - at_ms)} of its {what} left."
+    return f"Batch {batch.number}: {minutes_text(at_ms - until_ms)} over its {what}."
+
+
+def _status(world: World, at_ms: int) -> str:
+    if world.shift is None or world.shift.ended_ms is not None:
+        shift = "No shift is open."
+    else:
+        shift = f"Shift of cook {world.shift.cook}."
+    batches = [
+        f"Batch {batch.number} {batch.stage.value}, {batch.passed} of {batch.procedure.checks_per_batch} checks."
+        for batch in world.batches
+        if batch.stage is not Stage.CLOSED
+    ]
+    open_alerts = sum(1 for alert in world.alerts if alert.ended_ms is None)
+    return " ".join([shift, *(batches or ["No batch is open."]), f"Alerts open: {open_alerts}."])
+
+
+def _last_reading(world: World, at_ms: int) -> str:
+    latest = world.latest.get("needle")
+    if latest is None:
+        return "The needle has given no reading."
+    unit = world.procedure.unit if world.procedure else "C"
+    settled = "settled" if latest.settled else "not settled"
+    ago = minutes_text(at_ms - latest.at_ms)
+    return f"{degrees(latest.temp_c, unit)} degrees, {settled}, {ago} ago."

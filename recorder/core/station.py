@@ -1,0 +1,274 @@
+"""The station: from what happened to what must be recorded, told and said.
+
+    step(state, event) -> (state, effects)     total and pure
+    deadline(state) -> int | None              when a `Tick` is due
+
+It knows no clock, file, device or network. A senseless event changes nothing and, if a person said it, is a recorded
+refusal that names the reason. Replaying the same events gives the same states and effects.
+"""
+
+from dataclasses import dataclass, field, replace
+
+from recorder.core import alerts, checks, commands, passing
+from recorder.core import meanings as m
+from recorder.core.effects import Cue, Effect, Record, Tone, Value
+from recorder.core.events import (
+    CABINET,
+    NEEDLE,
+    ClockStepped,
+    EarBack,
+    EarLost,
+    Event,
+    Heard,
+    ProbeBack,
+    ProbeLost,
+    ProcedureLoaded,
+    Reading,
+    Started,
+    Unheard,
+    vat_channel,
+)
+from recorder.core.records import changes
+from recorder.core.world import Latest, Stage, World
+
+COMMANDS_KEPT = 8
+"""How many of the last commands can be struck, one after another."""
+
+EVENTS_KEPT = 10_000
+"""A command with more than this many events after it can no longer be struck."""
+
+Change = tuple[World, tuple[Cue, ...]]
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """A command that changed the world, kept so that it can be struck."""
+
+    command: Record
+    """Its row."""
+    before: World
+    """The world as it was when the words were heard."""
+    later: tuple[tuple[int, int, Event], ...] = ()
+    """What happened since, other than words: entry number, time and event."""
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """All that the station knows. `State()` is a station that nothing has happened to."""
+
+    seq: int = 0
+    """How many events have been; the newest one's number in the journal."""
+    at_ms: int = 0
+    world: World = field(default_factory=World)
+    said: tuple[Said, ...] = ()
+    """The last commands, oldest first."""
+
+
+def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
+    """The state after `event` and what it asks for: rows, then notices, then cues."""
+    seq, at_ms = state.seq + 1, max(state.at_ms, event.at_ms)
+    before = _without_finished(state.world)
+    world, cues = passing.advance(before, at_ms)
+    struck = isinstance(event, Heard) and event.intent.meaning == m.SCRATCH
+    said = state.said
+    records: tuple[Record, ...] = ()
+    more: tuple[Cue, ...]
+    match event:
+        case Heard() if struck:
+            said, world, more, records = _scratch(said, world, event, seq, at_ms)
+        case Heard():
+            said, world, more, records = _obey(said, world, event, seq, at_ms)
+        case Unheard():
+            more = (Cue(Tone.REFUSED, "Say again."),)
+            records = (_command_row(event, seq, at_ms, "not understood", more[0].say),)
+        case _:
+            said = _remember(said, seq, at_ms, event)
+            world, more = _happened(world, event, seq, at_ms)
+    world = _watch_cabinet(world, seq, at_ms)
+    rows = (*changes(before, world, struck), *records)
+    return State(seq, at_ms, world, said), (*rows, *alerts.notices(before, world), *cues, *more)
+
+
+def deadline(state: State) -> int | None:
+    """When to feed a `Tick` if nothing else happens; always later than the last event, or None."""
+    return passing.deadline(state.world)
+
+
+def _happened(world: World, event: Event, seq: int, at_ms: int) -> Change:
+    """What an event other than words does to the world."""
+    match event:
+        case Started():
+            return _started(world, event, seq, at_ms)
+        case ProcedureLoaded(procedure=procedure):
+            return (world if procedure.problems() else replace(world, procedure=procedure)), ()
+        case Reading():
+            return _read(world, event, at_ms)
+        case ProbeLost(channel=channel, reason=reason):
+            if any(("channel", channel) in alert.numbers for alert in world.alerts if alert.ended_ms is None):
+                return world, ()
+            latest = {name: value for name, value in world.latest.items() if name != channel}
+            world = alerts.raised(replace(world, latest=latest), alerts.probe_lost(channel, reason, seq, at_ms))
+            return world, (Cue(Tone.ALERT, f"Probe {channel} lost: {reason}."),)
+        case ProbeBack(channel=channel):
+            return _probe_back(world, channel, at_ms)
+        case EarLost(reason=reason):
+            if alerts.is_open(world, alerts.NOT_HEARING):
+                return world, ()
+            return alerts.raised(world, alerts.not_hearing(reason, seq, at_ms)), (Cue(Tone.ALERT, ""),)
+        case EarBack():
+            return alerts.ended(world, at_ms, "hears again", (alerts.NOT_HEARING,)), ()
+        case ClockStepped(wall_known=known):
+            world = replace(world, wall_known=known)
+            return (alerts.ended(world, at_ms, "clock set", (alerts.CLOCK_NOT_SET,)) if known else world), ()
+        case _:
+            return world, ()
+
+
+def _started(world: World, event: Started, seq: int, at_ms: int) -> Change:
+    gap_known = world.boot_id in (None, event.boot_id) or (world.wall_known and event.wall_known)
+    world = replace(
+        world,
+        station=event.station,
+        vats=event.vats,
+        boot_id=event.boot_id,
+        wall_known=event.wall_known,
+        latest={},
+        needle_spot=(0, 0),
+        spot_used=0,
+    )
+    world = alerts.raised(world, alerts.recorder_started(event.station, event.version, seq, at_ms))
+    if event.wall_known:
+        world = alerts.ended(world, at_ms, "clock set", (alerts.CLOCK_NOT_SET,))
+    elif not alerts.is_open(world, alerts.CLOCK_NOT_SET):
+        world = alerts.raised(world, alerts.clock_not_set(seq, at_ms))
+    if not gap_known:
+        world = _doubt_times(world, at_ms)
+    return world, (Cue(Tone.ALERT, "Recorder started."),)
+
+
+def _doubt_times(world: World, at_ms: int) -> World:
+    """Cooks and holds that run through a gap of unknown length can't be vouched for."""
+    for batch in world.batches:
+        if batch.stage is Stage.COOKING:
+            cook = replace(batch.cooks[-1], time_proven=False)
+            world = alerts.raised(world, alerts.time_not_proven(batch, cook.id, at_ms))
+            world = world.with_batch(batch.id, cooks=(*batch.cooks[:-1], cook))
+        elif batch.hold and batch.stage is Stage.HOLDING:
+            world = alerts.raised(world, alerts.time_not_proven(batch, batch.hold.id, at_ms))
+            world = world.with_batch(batch.id, hold=replace(batch.hold, time_proven=False))
+    return world
+
+
+def _read(world: World, event: Reading, at_ms: int) -> Change:
+    world, cues = _probe_back(world, event.channel, at_ms)
+    latest = {**world.latest, event.channel: Latest(event.temp_c, at_ms, event.settled)}
+    world = replace(world, latest=latest)
+    if event.channel == NEEDLE:
+        world, more = checks.needle_read(world, event, at_ms)
+        return world, (*cues, *more)
+    for batch in world.batches:
+        if vat_channel(batch.vat) == event.channel and commands.in_band(batch, event.temp_c):
+            world = alerts.ended(world, at_ms, "oil back in its band", (alerts.OIL_OUTSIDE_BAND,), batch.number)
+    return world, cues
+
+
+def _probe_back(world: World, channel: str, at_ms: int) -> Change:
+    """A temperature is the best proof that a probe is back."""
+    for alert in world.alerts:
+        if alert.kind == alerts.PROBE_LOST and alert.ended_ms is None and ("channel", channel) in alert.numbers:
+            world = alerts.ended(world, at_ms, "probe back", (alerts.PROBE_LOST,), id=alert.id)
+            return world, (Cue(Tone.DONE, f"Probe {channel} is back."),)
+    return world, ()
+
+
+def _watch_cabinet(world: World, seq: int, at_ms: int) -> World:
+    """Hot holding is too cold while food is in it, or is so no longer."""
+    holding = [batch for batch in world.batches if batch.stage is Stage.HOLDING]
+    if not holding:
+        return alerts.ended(world, at_ms, "nothing is holding", (alerts.HOLD_COLD,))
+    temp_c = commands.fresh(world, CABINET, at_ms)
+    if temp_c is None:
+        return world
+    minimum = max((batch.procedure.hold_minimum for batch in holding), key=lambda limit: limit.value)
+    if minimum.met_by(temp_c):
+        return alerts.ended(world, at_ms, "warm again", (alerts.HOLD_COLD,))
+    if alerts.is_open(world, alerts.HOLD_COLD):
+        return world
+    numbers = [batch.number for batch in holding]
+    return alerts.raised(world, alerts.hold_cold(numbers, temp_c, minimum, seq, at_ms))
+
+
+Heeded = tuple[tuple[Said, ...], World, tuple[Cue, ...], tuple[Record, ...]]
+
+
+def _obey(said: tuple[Said, ...], world: World, event: Heard, seq: int, at_ms: int) -> Heeded:
+    answer = commands.obey(world, event.intent, seq, at_ms)
+    cues = (Cue(answer.tone, answer.say),)
+    if event.intent.meaning in m.QUESTIONS:
+        return said, answer.world, cues, ()
+    row = _command_row(event, seq, at_ms, answer.outcome, answer.say)
+    if answer.outcome == "refused":
+        return said, answer.world, cues, (row,)
+    earlier = () if event.intent.meaning == m.SHIFT_START else said[1 - COMMANDS_KEPT :]
+    return (*earlier, Said(row, world)), answer.world, cues, (row,)
+
+
+def _scratch(said: tuple[Said, ...], world: World, event: Heard, seq: int, at_ms: int) -> Heeded:
+    """Take back the last command: its world, and all that happened since but words."""
+    if not said:
+        say = "Refused: there is no command to strike."
+        return said, world, (Cue(Tone.REFUSED, say),), (_command_row(event, seq, at_ms, "refused", say),)
+    last = said[-1]
+    back = last.before
+    for number, then_ms, later in last.later:
+        back, _ = passing.advance(_without_finished(back), then_ms)
+        back, _ = _happened(back, later, number, then_ms)
+        back = _watch_cabinet(back, number, then_ms)
+    back, _ = passing.advance(_without_finished(back), at_ms)
+    kept = {alert.id for alert in back.alerts}
+    taken = [alert for alert in world.alerts if alert.id not in kept]
+    taken = [alert if alert.ended_ms else replace(alert, ended_ms=at_ms, ended_by="command struck") for alert in taken]
+    back = replace(back, alerts=(*back.alerts, *taken), question=None)
+    say = f"Struck: {dict(last.command.row)['text']}."
+    rows = (_with(last.command, struck=1), _command_row(event, seq, at_ms, "done", say))
+    earlier = said[:-1]
+    if earlier:
+        earlier = (*earlier[:-1], replace(earlier[-1], later=earlier[-1].later + last.later))
+    return earlier, back, (Cue(Tone.DONE, say),), rows
+
+
+def _remember(said: tuple[Said, ...], seq: int, at_ms: int, event: Event) -> tuple[Said, ...]:
+    if not said:
+        return said
+    if len(said[-1].later) >= EVENTS_KEPT:
+        return ()
+    return (*said[:-1], replace(said[-1], later=(*said[-1].later, (seq, at_ms, event))))
+
+
+def _without_finished(world: World) -> World:
+    """`world` without what the newest event finished; its last rows are written."""
+    if all(alert.ended_ms is None for alert in world.alerts) and all(
+        b.stage is not Stage.CLOSED for b in world.batches
+    ):
+        return world
+    alerts_left = tuple(alert for alert in world.alerts if alert.ended_ms is None)
+    return replace(world, alerts=alerts_left, batches=tuple(b for b in world.batches if b.stage is not Stage.CLOSED))
+
+
+def _command_row(event: Heard | Unheard, seq: int, at_ms: int, outcome: str, reply: str) -> Record:
+    row: tuple[tuple[str, Value], ...] = (
+        ("at_ms", at_ms),
+        ("text", event.text),
+        ("meaning", event.intent.meaning if isinstance(event, Heard) else None),
+        ("outcome", outcome),
+        ("reply", reply),
+        ("engine", event.engine),
+        ("listening", event.listening),
+        ("score", event.score),
+        ("struck", 0),
+    )
+    return Record("commands", seq, row)
+
+
+def _with(record: Record, **columns: Value) -> Record:
+    return replace(record, row=tuple((name, columns.get(name, value)) for name, value in record.row))
