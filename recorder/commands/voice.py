@@ -1,0 +1,152 @@
+"""Commands about hearing: `hear`, `phrases` and `voice-model install`."""
+
+import json
+from dataclasses import asdict
+from importlib.resources import files
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.table import Table
+
+from recorder.core.events import Intent
+from recorder.driver import DriverUnavailable
+from recorder.voice import model, phrases
+from recorder.voice.card import Card, card
+from recorder.voice.ear import Ear, Hearing, build
+from recorder.voice.phrases import Phrases
+from recorder.voice.settings import VoiceSettings
+from recorder.voice.soundfile import SoundError, read_wav
+from recorder.voice.wording import PhraseError
+
+app = typer.Typer()
+voice_model = typer.Typer(help="The model of the vosk engine.")
+app.add_typer(voice_model, name="voice-model")
+
+MODELS = Path.home() / ".local/share/batch-recorder/models"
+
+Config = Annotated[Path | None, typer.Option(help="Configuration whose phrases and voice settings count.")]
+AsJson = Annotated[bool, typer.Option("--json", help="One JSON object per line.")]
+
+
+@app.command()
+def hear(
+    wavs: Annotated[list[Path], typer.Argument(metavar="WAV...", help="Sound files; 16 kHz mono 16-bit is best.")],
+    as_json: AsJson = False,
+    config: Config = None,
+) -> None:
+    """Say what is heard in sound files, as the station would hear it."""
+    known, settings = _setup(config)
+    console = Console(highlight=False, soft_wrap=True)
+    try:
+        ear = Ear(build(known, settings), known, settings)
+        for wav in wavs:
+            for hearing in ear.hear([read_wav(wav)]):
+                row = _row(wav, hearing)
+                if as_json:
+                    typer.echo(json.dumps(row, ensure_ascii=False))
+                else:
+                    console.print(_line(row), markup=False)
+    except (SoundError, DriverUnavailable) as error:
+        _fail(error)
+
+
+@app.command("phrases")
+def show_phrases(
+    samples: Annotated[bool, typer.Option(help="The test corpus instead of the card.")] = False,
+    as_json: AsJson = False,
+    config: Config = None,
+) -> None:
+    """Print the command card for the wall, or with --samples every kind of sentence once."""
+    known, settings = _setup(config)
+    name = settings.spoken_name(known)
+    if not samples:
+        if as_json:
+            typer.echo(json.dumps(asdict(card(known, name)), ensure_ascii=False))
+        else:
+            _print_card(card(known, name))
+        return
+    for sentence in known.sentences():
+        say = f"{name} {sentence.text}".strip()
+        row = {"say": say, "intent": sentence.intent.meaning, "slots": slots(sentence.intent)}
+        typer.echo(json.dumps(row, ensure_ascii=False) if as_json else say)
+
+
+@voice_model.callback()
+def about_voice_model() -> None:
+    """The model of the vosk engine."""
+
+
+@voice_model.command()
+def install(
+    given: Annotated[Path | None, typer.Option("--from", help="The zip file, where there is no network.")] = None,
+    to: Annotated[Path, typer.Option(help="Folder that holds models.")] = MODELS,
+) -> None:
+    """Fetch the small English model from its publisher, check it, and unpack it."""
+    try:
+        path = model.install(to, given)
+    except model.ModelError as error:
+        _fail(error)
+    typer.echo(f'installed {path}\nset in the configuration, under [voice]:\nengine = "vosk"\nmodel = "{path}"')
+
+
+def slots(intent: Intent) -> dict[str, Any]:
+    """What was named in the sentence: {"part": "thigh", "count": 12}."""
+    return {key: value for key, value in asdict(intent).items() if key != "meaning" and value is not None}
+
+
+def _setup(config: Path | None) -> tuple[Phrases, VoiceSettings]:
+    if config is not None:
+        raise NotImplementedError
+    try:
+        return phrases.load(files("recorder").joinpath("share/phrases-en.toml").read_text("utf-8")), VoiceSettings()
+    except PhraseError as error:
+        _fail(error)
+
+
+def _row(wav: Path, hearing: Hearing) -> dict[str, Any]:
+    return {
+        "file": str(wav),
+        "start_ms": hearing.start_ms,
+        "end_ms": hearing.end_ms,
+        "text": hearing.text,
+        "intent": hearing.intent.meaning if hearing.intent else None,
+        "slots": slots(hearing.intent) if hearing.intent else {},
+        "accepted": hearing.accepted,
+        "reason": hearing.reason or None,
+    }
+
+
+def _line(row: dict[str, Any]) -> str:
+    where = f"{row['file']} {row['start_ms'] / 1000:.1f}-{row['end_ms'] / 1000:.1f} s"
+    if row["accepted"]:
+        named = " ".join(f"{key}={value}" for key, value in row["slots"].items())
+        return f"{where}: {row['text']}  ->  {row['intent']} {named}".rstrip()
+    return f"{where}: refused, {row['reason']}"
+
+
+def _print_card(shown: Card) -> None:
+    console = Console(highlight=False)
+    console.print(shown.first, style="bold", markup=False)
+    for title, lines in shown.groups:
+        table = Table(
+            title=title, title_justify="left", title_style="bold", show_header=False, box=None, padding=(0, 2)
+        )
+        table.add_column(no_wrap=True, min_width=38)
+        table.add_column()
+        for line in lines:
+            table.add_row(line.say.replace("[", r"\["), line.does)
+        console.print()
+        console.print(table)
+    console.print()
+    for name, values in shown.slots:
+        console.print(f"{name}: {values}", markup=False)
+    console.print()
+    for caution in shown.cautions:
+        console.print(caution, markup=False)
+
+
+def _fail(error: Exception) -> Any:
+    typer.echo(f"error: {error}", err=True)
+    raise typer.Exit(2) from error

@@ -1,0 +1,164 @@
+"""From sound to events: cut out utterances, recognise, refuse what is not surely a command.
+
+A command counts when it is a whole sentence of the phrase file, follows the station's name in one breath (unless the
+ear is set to listen openly), and every score reaches its threshold. Ordinary talk leaves no trace; only what came close
+to a command becomes `Unheard`. The ear never judges whether a command makes sense now, and it knows no journal.
+"""
+
+import threading
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from recorder.clock import Clock
+from recorder.core.events import Heard, Intent, Unheard
+from recorder.driver import Put
+from recorder.voice import engines
+from recorder.voice.engines import Guess, Recogniser
+from recorder.voice.frontend import FrontEnd, Utterance
+from recorder.voice.microphone import Microphone
+from recorder.voice.phrases import Phrases
+from recorder.voice.settings import SHIPPED, VoiceSettings
+from recorder.voice.soundfile import read_wav
+
+
+@dataclass(frozen=True, slots=True)
+class Hearing:
+    """One utterance and what became of it."""
+
+    start_ms: int
+    """Position in the stream."""
+    end_ms: int
+    text: str
+    """The nearest sentence of the phrase file, without the station's name; "" if none."""
+    intent: Intent | None
+    """What it means; None when it was refused."""
+    reason: str
+    """Why it was refused; "" when it was accepted."""
+    near: bool
+    """Whether a refused utterance came close to a command."""
+    score: float | None
+
+    @property
+    def accepted(self) -> bool:
+        return self.intent is not None
+
+
+class Ear:
+    """A recogniser with a front end before it and a judge behind it."""
+
+    def __init__(self, recogniser: Recogniser, phrases: Phrases, settings: VoiceSettings) -> None:
+        self._recogniser = recogniser
+        self._phrases = phrases
+        self._settings = settings
+        self._thresholds = settings.thresholds or SHIPPED[recogniser.engine]
+
+    def hear(self, blocks: Iterable[bytes]) -> Iterator[Hearing]:
+        """What is said in one stream of sound (16 kHz mono 16-bit, blocks of any size), as each utterance ends."""
+        front_end = FrontEnd(self._settings.front_end)
+        for block in blocks:
+            yield from map(self._judge, front_end.feed(block))
+        yield from map(self._judge, front_end.finish())
+
+    def event(self, hearing: Hearing, at_ms: int) -> Heard | Unheard | None:
+        """The event that `hearing` makes; None for talk that was no command."""
+        engine, listening = self._recogniser.engine, self._settings.listening
+        if hearing.intent is not None:
+            return Heard(at_ms, hearing.text, hearing.intent, engine, listening, hearing.score)
+        if hearing.near:
+            return Unheard(at_ms, hearing.text, hearing.reason, engine, listening, hearing.score)
+        return None
+
+    def _judge(self, utterance: Utterance) -> Hearing:
+        guess = self._recogniser.recognise(utterance.pcm) if utterance.pcm else None
+        if guess is None:
+            reason = "no sentence fits" if utterance.pcm else "too long for a command"
+            return Hearing(utterance.start_ms, utterance.end_ms, "", None, reason, False, None)
+        intent = self._phrases.parse(guess.text)
+        reason, near = self._refusal(guess, intent)
+        return Hearing(
+            utterance.start_ms,
+            utterance.end_ms,
+            guess.text if intent is not None else "",
+            None if reason else intent,
+            reason,
+            near,
+            guess.score,
+        )
+
+    def _refusal(self, guess: Guess, intent: Intent | None) -> tuple[str, bool]:
+        """Why the guess is refused, "" if it is not; and whether it came close."""
+        least = self._thresholds
+        if self._settings.listening == "name" and (guess.named is None or guess.named < least.named):
+            return "the station's name was not heard", guess.named is not None and guess.named >= least.near
+        if intent is None:
+            return "not a whole sentence of the phrase file", self._settings.listening == "name"
+        if guess.score < least.score:
+            return "not sure enough", self._settings.listening == "name"
+        if guess.weakest < least.weakest:
+            return "not sure enough of one word", True
+        return "", False
+
+
+class MicrophoneEar:
+    """Driver: hears the microphone until it is stopped."""
+
+    def __init__(
+        self,
+        source: Microphone,
+        recogniser: Recogniser,
+        phrases: Phrases,
+        settings: VoiceSettings,
+        clock: Clock,
+        deaf: Callable[[], bool] = lambda: False,
+    ) -> None:
+        """`deaf` tells when to hear nothing, such as while the station itself speaks."""
+        self.name = f"microphone {source.device}"
+        self._source = source
+        self._ear = Ear(recogniser, phrases, settings)
+        self._clock = clock
+        self._deaf = deaf
+
+    def run(self, put: Put, stop: threading.Event) -> None:
+        """Emit `Heard` and `Unheard` until `stop`; raises `DriverLost` when the microphone goes."""
+        blocks = (bytes(len(block)) if self._deaf() else block for block in self._source.blocks(stop))
+        for hearing in self._ear.hear(blocks):
+            event = self._ear.event(hearing, self._clock.now_ms())
+            if event is not None:
+                put(event)
+
+
+class WavEar:
+    """Driver: hears WAV files in order, each as a stream of its own, as fast as it can."""
+
+    def __init__(
+        self,
+        sources: Sequence[Path],
+        recogniser: Recogniser,
+        phrases: Phrases,
+        settings: VoiceSettings,
+        clock: Clock,
+    ) -> None:
+        self.name = "wav files"
+        self._sources = tuple(sources)
+        self._ear = Ear(recogniser, phrases, settings)
+        self._clock = clock
+
+    def hear(self, pcm: bytes) -> list[Heard | Unheard]:
+        """What is said in one clip, stamped with the time that the clock shows now. Returns when it is all heard."""
+        events = (self._ear.event(hearing, self._clock.now_ms()) for hearing in self._ear.hear([pcm]))
+        return [event for event in events if event is not None]
+
+    def run(self, put: Put, stop: threading.Event) -> None:
+        """Emit what is said in the files, then wait for `stop`."""
+        for path in self._sources:
+            if stop.is_set():
+                return
+            for event in self.hear(read_wav(path)):
+                put(event)
+        stop.wait()
+
+
+def build(phrases: Phrases, settings: VoiceSettings) -> Recogniser:
+    """The recogniser that `settings` ask for; raises `DriverUnavailable`."""
+    return engines.build(settings.engine, phrases, settings.spoken_name(phrases), settings.model)

@@ -1,0 +1,56 @@
+"""What a recogniser promises, and the table of the recognisers there are.
+
+A recogniser turns one utterance into its best guess at a whole sentence. It does not judge the guess: whether it is
+good enough to be acted on is `recorder/voice/ear.py`'s matter. Imports no vendor library.
+"""
+
+import importlib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol
+
+from recorder.driver import DriverUnavailable
+from recorder.voice.phrases import Phrases
+
+ENGINES = {
+    "sphinx": "recorder.voice.sphinx:Sphinx",
+    "vosk": "recorder.voice.vosk:Vosk",
+}
+"""Engine name, as the configuration writes it -> "module:Class"."""
+
+
+@dataclass(frozen=True, slots=True)
+class Guess:
+    """The nearest thing to what was said. Scores are on the engine's own scale; higher is surer."""
+
+    text: str
+    """The words after the station's name; "" when nothing followed it."""
+    named: float | None
+    """Score of the station's name; None when it was not heard, or is not listened for."""
+    score: float
+    """Score of the words after it."""
+    weakest: float
+    """Score of the least sure of these words."""
+
+
+class Recogniser(Protocol):
+    """One engine with one phrase file, used by one thread."""
+
+    engine: str
+    """ "sphinx" or "vosk"."""
+
+    def recognise(self, pcm: bytes) -> Guess | None:
+        """The best guess at one utterance (16 kHz mono 16-bit); None when nothing fits."""
+        ...
+
+
+def build(engine: str, phrases: Phrases, name: str, model: Path | None) -> Recogniser:
+    """The recogniser called `engine`, listening for `name` before each sentence ("" for none).
+
+    Raises `DriverUnavailable` that says the remedy: no such engine, library or model, or a word that it cannot know.
+    """
+    if engine not in ENGINES:
+        raise DriverUnavailable(f"no recogniser is called {engine!r}; there are {', '.join(ENGINES)}")
+    module, _, attribute = ENGINES[engine].partition(":")
+    recogniser: Any = getattr(importlib.import_module(module), attribute)
+    return recogniser(phrases, name, model)  # type: ignore[no-any-return]

@@ -1,0 +1,82 @@
+"""The microphone: an `arecord` child process (Debian package alsa-utils), watched by the bytes that it gives.
+
+A sound library that hangs inside a driver cannot take the recorder with it this way. Knows nothing of speech;
+restarting and back-off belong to the supervisor.
+"""
+
+import os
+import selectors
+import subprocess
+import tempfile
+import threading
+import time
+from collections.abc import Iterator
+from typing import IO
+
+from recorder.driver import DriverLost, DriverUnavailable
+
+BYTES_PER_SECOND = 32_000
+"""16 kHz mono 16-bit."""
+
+BLOCK_BYTES = 3_200
+"""At most 0.1 s at a time."""
+
+WATCH_S = 3.0
+"""In each stretch of this length at least half of the bytes must come."""
+
+
+class Microphone:
+    """One ALSA capture device."""
+
+    def __init__(self, device: str = "default", program: str = "arecord") -> None:
+        self.device = device
+        self._command = [program, "-q", "-D", device, "-t", "raw", "-f", "S16_LE", "-r", "16000", "-c", "1"]
+
+    def blocks(self, stop: threading.Event) -> Iterator[bytes]:
+        """Sound as it comes, until `stop`.
+
+        Raises `DriverLost` when the device goes or falls silent, `DriverUnavailable` when the program is missing.
+        """
+        with tempfile.TemporaryFile() as complaints:
+            try:
+                child = subprocess.Popen(
+                    self._command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=complaints, bufsize=0
+                )
+            except OSError as error:
+                raise DriverUnavailable(f"{self._command[0]} cannot run ({error}); apt install alsa-utils") from error
+            try:
+                assert child.stdout is not None
+                yield from self._read(child.stdout, stop)
+                if not stop.is_set():
+                    child.wait(timeout=WATCH_S)
+                    raise DriverLost(f"microphone {self.device}: {_last_line(complaints) or 'it stopped giving sound'}")
+            except subprocess.TimeoutExpired as error:
+                raise DriverLost(f"microphone {self.device}: it closed its sound and hangs") from error
+            finally:
+                child.kill()
+                child.wait()
+                if child.stdout is not None:
+                    child.stdout.close()
+
+    def _read(self, stdout: IO[bytes], stop: threading.Event) -> Iterator[bytes]:
+        with selectors.DefaultSelector() as selector:
+            selector.register(stdout, selectors.EVENT_READ)
+            begin, count = time.monotonic(), 0
+            while not stop.is_set():
+                if selector.select(timeout=0.2):
+                    block = os.read(stdout.fileno(), BLOCK_BYTES)
+                    if not block:
+                        return
+                    count += len(block)
+                    yield block
+                now = time.monotonic()
+                if now - begin >= WATCH_S:
+                    if count < BYTES_PER_SECOND * (now - begin) / 2:
+                        raise DriverLost(f"microphone {self.device}: {count} bytes in {now - begin:.1f} s, too few")
+                    begin, count = now, 0
+
+
+def _last_line(complaints: IO[bytes]) -> str:
+    complaints.seek(0)
+    lines = complaints.read().decode(errors="replace").strip().splitlines()
+    return lines[-1] if lines else ""

@@ -1,0 +1,200 @@
+"""What may be said and what it means: the phrase file as one value.
+
+From one file come the recogniser's vocabulary and grammar, the parser, the test corpus and the command card. The
+language of a phrase file is finite and small, so it is written out whole when the file is read: parsing is a look-up,
+and that no sentence has two meanings is proved by having seen them all. This module is pure: it opens no file, and it
+knows neither sound nor engine.
+"""
+
+import tomllib
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from itertools import cycle, product
+from typing import Any
+
+from recorder.core.events import Intent
+from recorder.core.meanings import ALL
+from recorder.voice.wording import (
+    Item,
+    PhraseError,
+    Slot,
+    Template,
+    read_numerals,
+    read_slot,
+    read_template,
+    split_words,
+)
+
+MOST_SENTENCES = 200_000
+"""A phrase file that makes more sentences than this is refused."""
+
+FEW = 8
+"""A slot with up to this many forms goes whole through every template of the corpus; a longer one is spread."""
+
+FIELDS = ("vat", "batch", "part", "count", "cook", "number")
+"""Slots that an `Intent` has a field for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sentence:
+    """One thing that may be said, and what it means."""
+
+    text: str
+    """Lower-case words with one space between them, without the station's name."""
+    intent: Intent
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Commands that stand together on the card."""
+
+    title: str
+    templates: tuple[Template, ...]
+
+
+class Phrases:
+    """A phrase file, read and proved free of sentences with two meanings."""
+
+    def __init__(
+        self, language: str, name: str, sounds: Mapping[str, str], slots: Mapping[str, Slot], groups: tuple[Group, ...]
+    ) -> None:
+        """Raises `PhraseError` where two meanings share a sentence."""
+        self.language = language
+        self.name = name
+        """The station's name as it is spoken; the shipped default, which the configuration may replace."""
+        self.sounds = dict(sounds)
+        """Word -> ARPABET symbols, for words that an engine's dictionary lacks."""
+        self.slots = dict(slots)
+        self.groups = groups
+        self.templates = tuple(template for group in groups for template in group.templates)
+        self._intents: dict[str, Intent] = {}
+        self._write_out()
+
+    @property
+    def vocabulary(self) -> frozenset[str]:
+        """Every word of every sentence."""
+        return frozenset(word for text in self._intents for word in text.split())
+
+    def __len__(self) -> int:
+        """How many sentences there are."""
+        return len(self._intents)
+
+    def __iter__(self) -> Iterator[Sentence]:
+        """Every sentence that there is."""
+        return (Sentence(text, intent) for text, intent in self._intents.items())
+
+    def parse(self, text: str) -> Intent | None:
+        """What `text` means; None unless it is one whole sentence. Case and spacing do not matter."""
+        return self._intents.get(" ".join(text.lower().split()))
+
+    def sentences(self) -> list[Sentence]:
+        """The corpus: every template, with and without what may be left out, and every value of every slot.
+
+        Not every combination: short slots go whole through every template, long ones are spread over those that
+        have them. The same file gives the same list.
+        """
+        draw = {name: cycle(slot.sample) for name, slot in self.slots.items()}
+        drawn: Counter[str] = Counter()
+        texts: dict[str, None] = {}
+
+        def fill(variant: tuple[Item, ...]) -> None:
+            words: list[str] = []
+            for item in variant:
+                words += next(draw[item.text]) if item.slot else [item.text]
+                drawn[item.text] += item.slot
+            texts[" ".join(words)] = None
+
+        variants = [variant for template in self.templates for variant in template.variants()]
+        for variant in variants:
+            sizes = [len(self.slots[item.text].sample) for item in variant if item.slot]
+            for _ in range(max((size for size in sizes if size <= FEW), default=1)):
+                fill(variant)
+        for name, slot in self.slots.items():
+            users = [variant for variant in variants if Item(name, slot=True) in _plain(variant)]
+            for variant in cycle(users):
+                if drawn[name] >= len(slot.sample):
+                    break
+                fill(variant)
+        return [Sentence(text, self._intents[text]) for text in texts]
+
+    def _write_out(self) -> None:
+        size = sum(_size(variant, self.slots) for template in self.templates for variant in template.variants())
+        if size > MOST_SENTENCES:
+            raise PhraseError(f"the phrase file makes {size} sentences, more than {MOST_SENTENCES}; shorten its slots")
+        sources: dict[str, str] = {}
+        for template in self.templates:
+            for text, intent in _expand(template, self.slots):
+                if self._intents.setdefault(text, intent) != intent:
+                    raise PhraseError(
+                        f"{text!r} has two meanings: {template.meaning!r} by {template.source!r}, and "
+                        f"{self._intents[text].meaning!r} by {sources[text]!r}; word one of them differently"
+                    )
+                sources.setdefault(text, template.source)
+
+
+def load(text: str) -> Phrases:
+    """The phrases in TOML `text`; raises `PhraseError`, which names the place and the remedy."""
+    try:
+        return from_dict(tomllib.loads(text))
+    except tomllib.TOMLDecodeError as error:
+        raise PhraseError(f"the phrase file is not valid TOML: {error}") from error
+
+
+def from_dict(data: Mapping[str, Any]) -> Phrases:
+    """The phrases in a parsed phrase file; raises `PhraseError`."""
+    if unknown := data.keys() - {"language", "name", "sounds", "numerals", "slots", "groups"}:
+        raise PhraseError(f"the phrase file does not know {', '.join(sorted(unknown))}; remove it")
+    numerals = read_numerals(_table(data, "numerals"))
+    slots = {}
+    for name in _table(data, "slots"):
+        if name not in FIELDS:
+            raise PhraseError(f"slot {name!r} is unknown; there are {', '.join(FIELDS)}")
+        slots[name] = read_slot(name, _table(data["slots"], name), numerals)
+    groups = []
+    for group in data.get("groups", []):
+        templates = tuple(
+            read_template(meaning, str(source), slots)
+            for meaning, sources in _table(group, "commands").items()
+            for source in (sources if isinstance(sources, list) else [sources])
+        )
+        groups.append(Group(str(group.get("title", "")), templates))
+    meanings = {template.meaning for group in groups for template in group.templates}
+    if unknown := meanings - set(ALL):
+        raise PhraseError(f"no command means {', '.join(sorted(unknown))}; the meanings are {', '.join(ALL)}")
+    if missing := set(ALL) - meanings:
+        raise PhraseError(f"nothing says {', '.join(sorted(missing))}; give each meaning at least one sentence")
+    name = " ".join(split_words(str(data.get("name", "")), "name"))
+    sounds = {word.lower(): str(sound) for word, sound in _table(data, "sounds").items()}
+    return Phrases(str(data.get("language", "")), name, sounds, slots, tuple(groups))
+
+
+def _table(data: Mapping[str, Any], key: str) -> Mapping[str, Any]:
+    value = data.get(key, {}) if isinstance(data, Mapping) else None
+    if not isinstance(value, Mapping):
+        raise PhraseError(f"{key} must be a table; write [{key}] and its lines under it")
+    return value
+
+
+def _plain(variant: tuple[Item, ...]) -> set[Item]:
+    return {Item(item.text, item.slot) for item in variant}
+
+
+def _size(variant: tuple[Item, ...], slots: Mapping[str, Slot]) -> int:
+    size = 1
+    for item in variant:
+        size *= len(slots[item.text].forms) if item.slot else 1
+    return size
+
+
+def _expand(template: Template, slots: Mapping[str, Slot]) -> Iterator[tuple[str, Intent]]:
+    """Every sentence of `template` and its meaning; two forms of one value may give the same sentence twice."""
+    for variant in template.variants():
+        names = [item.text for item in variant if item.slot]
+        for forms in product(*(slots[name].forms for name in names)):
+            said = dict(zip(names, forms, strict=True))
+            words = [word for item in variant for word in (said[item.text][0] if item.slot else (item.text,))]
+            values: dict[str, Any] = {name: value for name, (_, value) in said.items()}
+            if "number" in values:
+                values["number"] = float(values["number"])
+            yield " ".join(words), Intent(template.meaning, **values)

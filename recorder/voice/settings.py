@@ -1,0 +1,95 @@
+"""How the station listens, as the configuration's [voice] table says it. Opens no file and loads no engine."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+from typing import Any
+
+from recorder.voice.engines import ENGINES
+from recorder.voice.frontend import FrontEndSettings
+from recorder.voice.phrases import Phrases
+from recorder.voice.wording import PhraseError, split_words
+
+
+@dataclass(frozen=True, slots=True)
+class Thresholds:
+    """The least scores, on the engine's own scale."""
+
+    named: float
+    """For the station's name."""
+    score: float
+    """For the sentence after it."""
+    weakest: float
+    """For its least sure word."""
+    near: float
+    """A name with at least this score makes a refused sentence a near miss."""
+
+
+SHIPPED = {
+    "sphinx": Thresholds(named=-2.5, score=-3.0, weakest=-6.0, near=-2.5),
+    "vosk": Thresholds(named=0.8, score=0.9, weakest=0.7, near=0.8),
+}
+"""Thresholds per engine, as measured by tests/bench/hearing.py."""
+
+
+@dataclass(frozen=True, slots=True)
+class VoiceSettings:
+    """How the station listens."""
+
+    engine: str = "sphinx"
+    """One of `engines.ENGINES`."""
+    listening: str = "name"
+    """ "name": a command follows the station's name in one breath; "open": any sentence is a command."""
+    name: str | None = None
+    """The station's name as it is spoken; None for the phrase file's own."""
+    device: str = "default"
+    """ALSA's name of the microphone."""
+    model: Path | None = None
+    """Folder of the engine's model; None for the one that the engine's package brings."""
+    thresholds: Thresholds | None = None
+    """None for the engine's shipped ones."""
+    front_end: FrontEndSettings = field(default_factory=FrontEndSettings)
+
+    def spoken_name(self, phrases: Phrases) -> str:
+        """The name to listen for; "" when listening openly."""
+        return "" if self.listening == "open" else self.name or phrases.name
+
+
+def from_dict(table: Mapping[str, Any]) -> VoiceSettings:
+    """The settings in a [voice] table; raises `ValueError` that names the key and the remedy.
+
+    Keys: engine, listening, name, device, model, and the tables [voice.thresholds] and [voice.front_end] with the
+    fields of `Thresholds` and `FrontEndSettings`.
+    """
+    values = dict(table)
+    for key, known in (("thresholds", Thresholds), ("front_end", FrontEndSettings)):
+        if key in values:
+            values[key] = _build(known, values[key], f"voice.{key}")
+    if values.get("model") is not None:
+        values["model"] = Path(values["model"])
+    settings = _build(VoiceSettings, values, "voice")
+    assert isinstance(settings, VoiceSettings)
+    if settings.engine not in ENGINES:
+        raise ValueError(f"voice.engine is {settings.engine!r}; write one of {', '.join(ENGINES)}")
+    if settings.listening not in ("name", "open"):
+        raise ValueError(f'voice.listening is {settings.listening!r}; write "name" or "open"')
+    if settings.name is not None:
+        try:
+            split_words(settings.name, "voice.name")
+        except PhraseError as error:
+            raise ValueError(str(error)) from error
+    if not 0 <= settings.front_end.noise_suppression <= 4:
+        raise ValueError("voice.front_end.noise_suppression must be 0 to 4")
+    return settings
+
+
+def _build(known: type, values: Any, where: str) -> Any:
+    names = [each.name for each in fields(known)]
+    if not isinstance(values, Mapping):
+        raise ValueError(f"{where} must be a table; write [{where}] and its lines under it")
+    if unknown := values.keys() - set(names):
+        raise ValueError(f"{where} does not know {', '.join(sorted(unknown))}; there are {', '.join(names)}")
+    try:
+        return known(**values)
+    except TypeError as error:
+        raise ValueError(f"{where} needs all of {', '.join(names)}") from error

@@ -1,0 +1,166 @@
+"""The pieces of a phrase file: slots with their spoken forms, and templates that are filled from them.
+
+A template is plain words, `{slot}` and `[what may be left out]`; brackets do not nest. This module is pure and knows
+nothing of meanings, sound or engines.
+"""
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from itertools import product
+from typing import Any
+
+Words = tuple[str, ...]
+"""What is said, word by word."""
+
+LARGEST = 999
+"""The largest number that a slot may hold."""
+
+_WORD = re.compile(r"[^\W\d_]+(?:'[^\W\d_]+)*")
+_PIECE = re.compile(r"\s*(?:(?P<open>\[)|(?P<close>\])|\{(?P<slot>[a-z]+)\}|(?P<word>[^\s\[\]{}]+))")
+
+
+class PhraseError(Exception):
+    """A phrase file that cannot be used; the text names the place and the remedy."""
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """Something that varies in a sentence, such as the count of pieces."""
+
+    name: str
+    """A field of `Intent`: "vat", "batch", "part", "count", "cook" or "number"."""
+    forms: tuple[tuple[Words, int | float | str], ...]
+    """Each way to say a value, and the value; no two forms are alike."""
+    sample: tuple[Words, ...]
+    """The forms that the corpus says: all, or for a long row of digits every digit in every place."""
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """A word, or a slot to be filled."""
+
+    text: str
+    """The word, or the slot's name."""
+    slot: bool = False
+    optional: int = 0
+    """Number of the bracket that it stands in, from 1; 0 outside."""
+
+
+@dataclass(frozen=True, slots=True)
+class Template:
+    """A pattern of sentences with one meaning."""
+
+    meaning: str
+    source: str
+    """As the phrase file writes it."""
+    items: tuple[Item, ...]
+
+    def variants(self) -> Iterator[tuple[Item, ...]]:
+        """Every way to keep or leave out what stands in brackets, the shortest first."""
+        brackets = sorted({item.optional for item in self.items} - {0})
+        for keep in product((False, True), repeat=len(brackets)):
+            kept = {bracket for bracket, is_kept in zip(brackets, keep, strict=True) if is_kept} | {0}
+            yield tuple(item for item in self.items if item.optional in kept)
+
+
+def split_words(text: str, where: str) -> Words:
+    """The words of `text`, lower-case; raises `PhraseError` for anything but letters and apostrophes."""
+    words = tuple(text.lower().split())
+    for word in words:
+        if not _WORD.fullmatch(word):
+            raise PhraseError(f"{where}: {word!r} is not a spoken word; write it out in letters")
+    if not words:
+        raise PhraseError(f"{where} is empty; write the words that are spoken")
+    return words
+
+
+def read_template(meaning: str, source: str, slots: Mapping[str, Slot]) -> Template:
+    """The template in `source`; raises `PhraseError`."""
+    where = f"{meaning!r}, {source!r}"
+    items: list[Item] = []
+    bracket, inside, at = 0, False, 0
+    for piece in _PIECE.finditer(source.strip()):
+        if piece.start() != at:
+            break
+        at = piece.end()
+        if piece["open"] or piece["close"]:
+            if inside == bool(piece["open"]):
+                raise PhraseError(f"{where}: brackets must come in pairs and must not nest")
+            inside = not inside
+            bracket += inside
+        elif piece["slot"]:
+            if piece["slot"] not in slots:
+                raise PhraseError(f"{where}: no slot is called {piece['slot']!r}; there are {', '.join(sorted(slots))}")
+            items.append(Item(piece["slot"], slot=True, optional=bracket * inside))
+        else:
+            items.append(Item(split_words(piece["word"], where)[0], optional=bracket * inside))
+    if at != len(source.strip()) or inside:
+        raise PhraseError(f"{where}: cannot be read near {source.strip()[at:]!r}; close every bracket and brace")
+    if not any(item.optional == 0 for item in items):
+        raise PhraseError(f"{where}: at least one word must stand outside brackets")
+    names = [item.text for item in items if item.slot]
+    if len(names) != len(set(names)):
+        raise PhraseError(f"{where}: a slot may stand once in a sentence")
+    return Template(meaning, source, tuple(items))
+
+
+def read_numerals(data: Mapping[str, Any]) -> dict[int, list[Words]]:
+    """The table of numerals; raises `PhraseError`."""
+    numerals = {}
+    for key, forms in data.items():
+        if not key.isdecimal() or not isinstance(forms, list) or not forms:
+            raise PhraseError(f'numerals, {key!r}: write a number and a list of words, such as 7 = ["seven"]')
+        numerals[int(key)] = [split_words(str(form), f"numerals, {key}") for form in forms]
+    return numerals
+
+
+def read_slot(name: str, data: Mapping[str, Any], numerals: Mapping[int, list[Words]]) -> Slot:
+    """The slot in `data`; raises `PhraseError`."""
+    where = f"slot {name!r}"
+    if "words" in data:
+        forms = [
+            (split_words(str(form), where), value.lower())
+            for value, said in data["words"].items()
+            for form in (said if isinstance(said, list) else [said])
+        ]
+        return _slot(name, forms, [words for words, _ in forms])
+    first, last, spoken = data.get("from"), data.get("to"), data.get("spoken", "number")
+    if not (isinstance(first, int) and isinstance(last, int) and 0 <= first <= last <= LARGEST):
+        raise PhraseError(f"{where}: give it [slots.{name}.words], or from and to between 0 and {LARGEST}")
+    if spoken not in ("number", "digits"):
+        raise PhraseError(f'{where}: spoken is {spoken!r}; write "number" or "digits"')
+    say = _say_digits if spoken == "digits" else _say_number
+    values: list[tuple[Words, int | float | str]] = [
+        (words, value) for value in range(first, last + 1) for words in say(value, numerals, where)
+    ]
+    step = 7 if len(values) > 100 else 1  # 7 has no factor in common with 10: every digit comes up in every place
+    return _slot(name, values, [words for words, _ in values[::step]])
+
+
+def _slot(name: str, forms: list[tuple[Words, Any]], sample: list[Words]) -> Slot:
+    seen: dict[Words, Any] = {}
+    for words, value in forms:
+        if words in seen:
+            raise PhraseError(f"slot {name!r}: {' '.join(words)!r} stands for both {seen[words]!r} and {value!r}")
+        seen[words] = value
+    if not forms:
+        raise PhraseError(f"slot {name!r} has no words; give it at least one")
+    return Slot(name, tuple(forms), tuple(sample))
+
+
+def _say_number(value: int, numerals: Mapping[int, list[Words]], where: str) -> list[Words]:
+    """181 as "one hundred eighty one", where 100 is in the table; 81 as "eighty one"."""
+    if value in numerals:
+        return numerals[value]
+    for size in (100, 10):
+        head, rest = value - value % size, value % size
+        if head and rest and (size == 10 or head in numerals):
+            return [a + b for a in _say_number(head, numerals, where) for b in _say_number(rest, numerals, where)]
+    raise PhraseError(f"{where}: no words for {value}; add it to [numerals]")
+
+
+def _say_digits(value: int, numerals: Mapping[int, list[Words]], where: str) -> list[Words]:
+    """181 as "one eight one"."""
+    digits = [_say_number(int(digit), numerals, where) for digit in str(value)]
+    return [sum(words, ()) for words in product(*digits)]
