@@ -6,7 +6,7 @@ from recorder.core import alerts, checks
 from recorder.core import meanings as m
 from recorder.core.effects import Tone
 from recorder.core.events import Intent, vat_channel
-from recorder.core.rules import degrees, in_unit, minutes_text, to_c
+from recorder.core.rules import degrees, in_unit, minutes_text, plausible, to_c
 from recorder.core.world import Batch, Cook, Correction, Hold, Load, OilRecord, Question, Shift, Stage, Verdict, World
 
 FRESH_MS = 60_000
@@ -245,6 +245,8 @@ def _reading(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
         batch = _pick(world, intent, (Stage.CHECKING,), "say probe and the part first")
         world = checks.opened(world, batch, None, seq, at_ms)
     temp_c = to_c(intent.number, batch.procedure.unit)
+    if not plausible(temp_c):
+        raise _Refusal(f"{intent.number:g} degrees is no temperature")
     world, (cue,) = checks.judged(world, world.batch(batch.id), temp_c, "spoken", at_ms)
     return _done(world, f"As spoken: {cue.say}", cue.tone)
 

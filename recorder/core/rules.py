@@ -25,6 +25,11 @@ class Limit:
         return f"{self.value:g} °{self.unit}"
 
 
+def plausible(temp_c: float) -> bool:
+    """Whether `temp_c` can be a temperature at all: no NaN, above absolute zero, below any melting needle."""
+    return -273.15 <= temp_c <= 2000
+
+
 def in_unit(temp_c: float, unit: str) -> float:
     """`temp_c` (°C) in `unit` ("F" or "C"), to the millionth of a degree.
 

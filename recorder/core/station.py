@@ -29,6 +29,7 @@ from recorder.core.events import (
     vat_channel,
 )
 from recorder.core.records import changes
+from recorder.core.rules import plausible
 from recorder.core.world import Latest, Stage, World
 
 COMMANDS_KEPT = 8
@@ -102,7 +103,7 @@ def _happened(world: World, event: Event, seq: int, at_ms: int) -> Change:
         case ProcedureLoaded(procedure=procedure):
             return (world if procedure.problems() else replace(world, procedure=procedure)), ()
         case Reading():
-            return _read(world, event, at_ms)
+            return _read(world, event, at_ms) if plausible(event.temp_c) else (world, ())
         case ProbeLost(channel=channel, reason=reason):
             if any(("channel", channel) in alert.numbers for alert in world.alerts if alert.ended_ms is None):
                 return world, ()

@@ -1,0 +1,108 @@
+"""A station to try things on: an invented kitchen's procedure, and who feeds it and keeps what came of it."""
+
+from recorder.core import meanings as m
+from recorder.core.effects import Cue, Effect, Notice, Record
+from recorder.core.events import Event, Heard, Intent, ProcedureLoaded, Reading, Started, Tick
+from recorder.core.procedure import Part, Procedure
+from recorder.core.rules import Limit, to_c
+from recorder.core.station import State, deadline, step
+
+MINUTE = 60_000
+
+
+def fahrenheit(value: float) -> Limit:
+    return Limit(value, "F")
+
+
+PROCEDURE = Procedure(
+    product="breaded bone-in chicken",
+    unit="F",
+    parts=tuple(Part(name, fahrenheit(180), fahrenheit(165)) for name in ("thigh", "breast", "leg", "wing")),
+    pieces_per_load=48,
+    shortest_cook_ms=12 * MINUTE,
+    planned_cook_ms=13 * MINUTE,
+    longest_cook_ms=15 * MINUTE,
+    checks_per_batch=4,
+    settle_window_ms=45_000,
+    hold_limit_ms=60 * MINUTE,
+    hold_warning_ms=50 * MINUTE,
+    hold_repeat_ms=10 * MINUTE,
+    hold_minimum=fahrenheit(135),
+    oil_low=fahrenheit(325),
+    oil_high=fahrenheit(350),
+    spoken_readings_prove=False,
+)
+"""Counts, order, 13 min and 180 °F: common practice, no source. 165 °F: FDA Food Code 2022, 3-401.11(A)(3).
+135 °F: FDA Food Code 2022, 3-501.16(A)(1). The other times and the oil band are this invented kitchen's own."""
+
+
+class Kitchen:
+    """Feeds a station and keeps all that it asked for."""
+
+    def __init__(self, vats: tuple[int, ...] = (1,), procedure: Procedure = PROCEDURE, at_ms: int = 0) -> None:
+        self.state = State()
+        self.at_ms = at_ms
+        self.events: list[Event] = []
+        self.effects: list[Effect] = []
+        self.spot = 0
+        self.feed(Started(at_ms, "boot-1", True, "test", "line-1", vats))
+        self.feed(ProcedureLoaded(at_ms, procedure))
+
+    def feed(self, event: Event) -> tuple[Effect, ...]:
+        self.state, effects = step(self.state, event)
+        self.events.append(event)
+        self.effects += effects
+        return effects
+
+    def wait(self, ms: int) -> None:
+        """Let time pass, with the ticks that the station asks for."""
+        until = self.at_ms + ms
+        while (due := deadline(self.state)) is not None and due <= until:
+            self.feed(Tick(due))
+        self.at_ms = until
+
+    def say(self, meaning: str, **slots: object) -> str:
+        """Say a command a second later; returns the answer."""
+        self.wait(1000)
+        intent = Intent(meaning, **slots)  # type: ignore[arg-type]
+        effects = self.feed(Heard(self.at_ms, meaning, intent, "test", "open"))
+        return next(effect.say for effect in reversed(effects) if isinstance(effect, Cue))
+
+    def read(self, channel: str, value: float, settled: bool = False, spot: int = 0) -> None:
+        self.feed(Reading(self.at_ms, channel, to_c(value, "F"), settled, spot))
+
+    def dip(self, value: float) -> None:
+        """The needle comes to rest in another piece, at `value` °F."""
+        self.wait(8000)
+        self.spot += 1
+        self.read("needle", value, settled=True, spot=self.spot)
+
+    def check(self, part: str, value: float, **slots: object) -> None:
+        self.say(m.PROBE, part=part, **slots)
+        self.dip(value)
+
+    def cook(self, vat: int | None = None, minutes: float = 13) -> None:
+        """A whole batch up to the open lid."""
+        self.say(m.BATCH_START, vat=vat)
+        for part in ("thigh", "breast", "leg", "wing"):
+            self.say(m.LOAD, part=part, count=12, vat=vat)
+        self.say(m.LID_LOCKED, vat=vat)
+        self.wait(int(minutes * MINUTE) - 1000)
+        self.say(m.LID_OPEN, vat=vat)
+
+    def check_all(self, value: float = 185, **slots: object) -> None:
+        for part in ("thigh", "breast", "leg", "wing"):
+            self.check(part, value, **slots)
+
+    def rows(self, table: str) -> list[dict[str, object]]:
+        """The rows of a table as they stand, in the order of their ids."""
+        rows: dict[object, dict[str, object]] = {}
+        for effect in self.effects:
+            if isinstance(effect, Record) and effect.table == table:
+                rows[effect.id] = {"id": effect.id, **dict(effect.row)}
+        return [rows[key] for key in sorted(rows, key=str if table == "alerts" else int)]  # type: ignore[arg-type]
+
+    def notices(self, kind: str | None = None) -> list[tuple[str, str]]:
+        """(kind, change) of all notices, or of one kind."""
+        told = [(n.alert.kind, n.change) for n in self.effects if isinstance(n, Notice)]
+        return [each for each in told if kind in (None, each[0])]

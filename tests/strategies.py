@@ -1,0 +1,85 @@
+"""Any event that could reach the station, sensible or not, for Hypothesis."""
+
+from hypothesis import strategies as st
+
+from recorder.core import events as e
+from recorder.core import meanings as m
+from recorder.core.procedure import Part, Procedure
+from recorder.core.rules import Limit
+from tests.kitchen import PROCEDURE
+
+times = st.integers(0, 2**45)
+texts = st.text(st.characters(codec="utf-8", exclude_categories=["Cs"]), max_size=20)
+temperatures = st.floats(-200, 500, allow_nan=False)
+channels = st.sampled_from(["needle", "cabinet", "vat1", "vat2", "elsewhere"])
+small = st.none() | st.integers(0, 5)
+intents = st.builds(
+    e.Intent,
+    st.sampled_from((*m.ALL, "nonsense")),
+    vat=small,
+    batch=small,
+    part=st.sampled_from([None, "thigh", "breast", "wing", "neck"]),
+    count=st.none() | st.integers(0, 60),
+    cook=small,
+    number=st.none() | st.floats(0, 300),
+)
+limits = st.builds(Limit, st.floats(0, 400), st.sampled_from("FC"))
+lengths = st.integers(-5, 10_000_000)
+procedures = st.just(PROCEDURE) | st.builds(
+    Procedure,
+    texts,
+    st.sampled_from("FC"),
+    st.lists(st.builds(Part, texts, limits, limits), max_size=3).map(tuple),
+    *(lengths,) * 9,
+    *(limits,) * 3,
+    st.booleans(),
+)
+
+
+def events(at: st.SearchStrategy[int] = times) -> st.SearchStrategy[e.Event]:
+    """One event of any kind, at a time drawn from `at`."""
+    score = st.none() | st.floats(-100, 100)
+    listening = st.sampled_from(["name", "open"])
+    return st.one_of(
+        st.builds(e.Started, at, st.sampled_from(["a", "b"]), st.booleans(), texts, texts, st.just((1, 2))),
+        st.builds(e.ProcedureLoaded, at, procedures),
+        st.builds(e.Reading, at, channels, temperatures, st.booleans(), st.integers(0, 5)),
+        st.builds(e.Reading, at, st.just("needle"), temperatures, st.just(True), st.integers(0, 100)),
+        st.builds(e.ProbeLost, at, channels, texts),
+        st.builds(e.ProbeBack, at, channels),
+        st.builds(e.Heard, at, texts, intents, texts, listening, score),
+        st.builds(e.Unheard, at, texts, texts, texts, listening, score),
+        st.builds(e.EarLost, at, texts),
+        st.builds(e.EarBack, at),
+        st.builds(e.LinkDown, at, texts),
+        st.builds(e.LinkUp, at),
+        st.builds(e.Tick, at),
+        st.builds(e.ClockStepped, at, st.integers(-(2**40), 2**40), st.booleans()),
+        st.builds(e.Stopped, at),
+    )
+
+
+@st.composite
+def stories(draw: st.DrawFn) -> list[e.Event]:
+    """A working shift with anything in between: a cook's usual words at growing times, mixed with any event."""
+    usual = [
+        e.Intent(m.SHIFT_START, cook=4),
+        e.Intent(m.BATCH_START, vat=1),
+        e.Intent(m.LOAD, part="thigh", count=12),
+        e.Intent(m.LID_LOCKED),
+        e.Intent(m.LID_OPEN),
+        e.Intent(m.PROBE, part="thigh"),
+        e.Intent(m.HOLD_START),
+        e.Intent(m.CONFIRM),
+        e.Intent(m.HOLD_END),
+        e.Intent(m.SCRATCH),
+    ]
+    story: list[e.Event] = [e.Started(0, "a", True, "t", "s", (1, 2)), e.ProcedureLoaded(0, PROCEDURE)]
+    at_ms = 0
+    for place in draw(st.lists(st.integers(0, 2 * len(usual)), max_size=40)):
+        at_ms += draw(st.sampled_from([1, 1000, 60_000, 800_000]))
+        if place < len(usual):
+            story.append(e.Heard(at_ms, "words", usual[place], "test", "open"))
+        else:
+            story.append(draw(events(st.just(at_ms))))
+    return story

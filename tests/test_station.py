@@ -1,0 +1,517 @@
+"""The main job as given / when / then: what is said and read, and what is recorded, told and answered."""
+
+from dataclasses import replace
+
+import pytest
+
+from recorder.core import alerts
+from recorder.core import meanings as m
+from recorder.core.effects import Cue, Level, Notice, Tone
+from recorder.core.events import (
+    ClockStepped,
+    EarBack,
+    EarLost,
+    LinkUp,
+    ProbeBack,
+    ProbeLost,
+    ProcedureLoaded,
+    Started,
+    Stopped,
+    Tick,
+    Unheard,
+)
+from recorder.core.procedure import Procedure
+from recorder.core.station import deadline
+from recorder.core.world import World
+from tests.kitchen import MINUTE, PROCEDURE, Kitchen, fahrenheit
+
+
+@pytest.fixture
+def kitchen() -> Kitchen:
+    kitchen = Kitchen()
+    kitchen.say(m.SHIFT_START, cook=4)
+    return kitchen
+
+
+def test_a_clean_batch_from_load_to_sale(kitchen: Kitchen) -> None:
+    kitchen.cook()
+    kitchen.check_all(185)
+    assert kitchen.say(m.HOLD_START) == "Batch 1 holding."
+    kitchen.wait(20 * MINUTE)
+    assert kitchen.say(m.HOLD_END) == "Batch 1 sold."
+    (batch,) = kitchen.rows("batches")
+    assert (batch["pieces"], batch["checks_passed"], batch["proven"], batch["outcome"]) == (48, 4, 1, "sold")
+    (cook,) = kitchen.rows("cooks")
+    assert (cook["seconds"], cook["short"], cook["overdue"]) == (13 * 60, 0, 0)
+    assert [row["verdict"] for row in kitchen.rows("checks")] == ["passed"] * 4
+    (hold,) = kitchen.rows("holds")
+    assert (hold["proven"], hold["past_limit"], hold["outcome"]) == (1, 0, "sold")
+    assert kitchen.notices() == [(alerts.RECORDER_STARTED, "raised")]
+
+
+# 165 °F for < 1 s: FDA Food Code 2022, 3-401.11(A)(3); the limit itself is met. 180 °F on four pieces: common practice,
+# no source. The exact °C of 165 °F must come back as 165 °F.
+@pytest.mark.parametrize(
+    ("value", "verdict", "kind", "level"),
+    [
+        (180, "passed", None, None),
+        (179.9, "below target", alerts.CHECK_BELOW_TARGET, Level.WARNING),
+        (165, "below target", alerts.CHECK_BELOW_TARGET, Level.WARNING),
+        (164.9, "below critical limit", alerts.CHECK_BELOW_CRITICAL, Level.CRITICAL),
+    ],
+)
+def test_a_check_is_judged_at_its_limits(kitchen: Kitchen, value: float, verdict: str, kind: str, level: Level) -> None:
+    kitchen.cook()
+    kitchen.check("thigh", value)
+    (check,) = kitchen.rows("checks")
+    assert (check["verdict"], check["temperature"], check["source"]) == (verdict, value, "probe")
+    raised = [effect.alert for effect in kitchen.effects if isinstance(effect, Notice) and effect.alert.batch == 1]
+    assert [(alert.kind, alert.level) for alert in raised] == ([(kind, level)] if kind else [])
+
+
+def test_a_failed_check_is_cooked_on_and_checked_afresh(kitchen: Kitchen) -> None:
+    kitchen.cook()
+    kitchen.check("thigh", 170)
+    kitchen.check("breast", 186)
+    assert "goes back" in kitchen.say(m.COOK_MORE)
+    assert kitchen.say(m.LID_LOCKED) == "Batch 1 cooking, vat 1."
+    kitchen.wait(4 * MINUTE)
+    assert "Short" not in kitchen.say(m.LID_OPEN), "an extra cook has no shortest time"
+    assert "0 of 4" in kitchen.say(m.HOLD_START), "the checks before the correction prove nothing"
+    kitchen.check_all(185)
+    assert kitchen.say(m.HOLD_START) == "Batch 1 holding."
+    assert kitchen.notices(alerts.CHECK_BELOW_TARGET) == [
+        (alerts.CHECK_BELOW_TARGET, "raised"),
+        (alerts.CHECK_BELOW_TARGET, "ended"),
+    ]
+    (correction,) = kitchen.rows("corrections")
+    assert correction["why"] == "thigh below target"
+    assert [row["round"] for row in kitchen.rows("checks")] == [0, 0, 1, 1, 1, 1]
+
+
+def test_four_passes_do_not_hide_a_fifth_that_failed(kitchen: Kitchen) -> None:
+    kitchen.cook()
+    kitchen.check("thigh", 160)
+    kitchen.check_all(185)
+    assert "1 failed" in kitchen.say(m.HOLD_START)
+
+
+def test_unproven_food_is_held_only_after_confirm_and_told(kitchen: Kitchen) -> None:
+    kitchen.cook()
+    kitchen.check("thigh", 185)
+    assert "1 of 4" in kitchen.say(m.HOLD_START)
+    assert kitchen.rows("holds") == []
+    assert kitchen.say(m.CONFIRM) == "Batch 1 holding, unproven."
+    assert kitchen.rows("holds")[0]["proven"] == 0
+    assert kitchen.notices(alerts.HOLD_UNPROVEN) == [(alerts.HOLD_UNPROVEN, "raised")]
+
+
+def test_confirm_lapses(kitchen: Kitchen) -> None:
+    kitchen.cook()
+    kitchen.say(m.DISCARD)
+    kitchen.wait(30_000)
+    assert "nothing waits" in kitchen.say(m.CONFIRM)
+    assert kitchen.rows("batches")[0]["outcome"] is None
+
+
+def test_discard_asks_and_counts_the_pieces(kitchen: Kitchen) -> None:
+    kitchen.cook()
+    assert "Say confirm" in kitchen.say(m.DISCARD, batch=1, count=12)
+    assert kitchen.say(m.CONFIRM) == "Batch 1 discarded."
+    (batch,) = kitchen.rows("batches")
+    assert (batch["outcome"], batch["discarded_pieces"], batch["stage"]) == ("discarded", 12, "closed")
+
+
+def test_another_command_withdraws_the_question(kitchen: Kitchen) -> None:
+    kitchen.cook()
+    kitchen.say(m.DISCARD)
+    kitchen.check("thigh", 185)
+    assert "nothing waits" in kitchen.say(m.CONFIRM)
+
+
+def test_load_order_and_capacity_are_recorded_and_told(kitchen: Kitchen) -> None:
+    kitchen.say(m.BATCH_START)
+    kitchen.say(m.LOAD, part="breast", count=40)
+    assert "Out of order: breast is in already" in kitchen.say(m.LOAD, part="thigh", count=8)
+    assert "Over capacity: 49 of 48" in kitchen.say(m.LOAD, part="wing", count=1)
+    assert "Over" in kitchen.say(m.LOAD, part="wing"), "an uncounted load does not take pieces out"
+    assert [(row["out_of_order"], row["over_capacity"]) for row in kitchen.rows("loads")] == [
+        (0, 0),
+        (1, 0),
+        (0, 1),
+        (0, 1),
+    ]
+
+
+def test_a_load_of_exactly_the_capacity_is_in_order(kitchen: Kitchen) -> None:
+    kitchen.say(m.BATCH_START)
+    assert kitchen.say(m.LOAD, part="thigh", count=48) == "Batch 1, thigh 48."
+
+
+@pytest.mark.parametrize(("minutes", "short"), [(11.99, 1), (12, 0)])
+def test_a_cook_is_short_below_its_shortest(kitchen: Kitchen, minutes: float, short: int) -> None:
+    kitchen.cook(minutes=minutes)
+    assert kitchen.rows("cooks")[0]["short"] == short
+    assert len(kitchen.notices(alerts.COOK_SHORT)) == short
+
+
+def test_an_overdue_cook_is_told_until_the_lid_opens(kitchen: Kitchen) -> None:
+    kitchen.cook(minutes=16)
+    assert kitchen.notices(alerts.COOK_OVERDUE) == [(alerts.COOK_OVERDUE, "raised"), (alerts.COOK_OVERDUE, "ended")]
+    assert kitchen.rows("cooks")[0]["overdue"] == 1
+    calls = [effect.say for effect in kitchen.effects if isinstance(effect, Cue) and "cook time" in effect.say]
+    assert calls == ["Vat 1, batch 1: cook time reached."]
+
+
+def test_a_hold_is_warned_of_told_and_told_again(kitchen: Kitchen) -> None:
+    kitchen.cook()
+    kitchen.check_all()
+    kitchen.say(m.HOLD_START)
+    kitchen.wait(85 * MINUTE)
+    assert kitchen.notices()[1:] == [
+        (alerts.HOLD_NEAR_LIMIT, "raised"),
+        (alerts.HOLD_NEAR_LIMIT, "ended"),
+        (alerts.HOLD_PAST_LIMIT, "raised"),
+        (alerts.HOLD_PAST_LIMIT, "repeated"),
+        (alerts.HOLD_PAST_LIMIT, "repeated"),
+    ]
+    kitchen.say(m.DISCARD)
+    kitchen.say(m.CONFIRM)
+    assert kitchen.notices()[-1] == (alerts.HOLD_PAST_LIMIT, "ended")
+    assert kitchen.rows("holds")[0]["outcome"] == "discarded"
+    assert deadline(kitchen.state) is None
+
+
+def test_repeats_missed_while_nobody_looked_are_told_once(kitchen: Kitchen) -> None:
+    kitchen.cook()
+    kitchen.check_all()
+    kitchen.say(m.HOLD_START)
+    kitchen.at_ms += 24 * 60 * MINUTE
+    kitchen.feed(Tick(kitchen.at_ms))
+    assert kitchen.notices(alerts.HOLD_PAST_LIMIT) == [(alerts.HOLD_PAST_LIMIT, "raised")]
+    assert deadline(kitchen.state) == kitchen.state.world.batches[0].hold.repeat_ms > kitchen.at_ms  # type: ignore
+
+
+# 135 °F or above: FDA Food Code 2022, 3-501.16(A)(1).
+# The °C of 135 °F is 57.222... and must not fail by a float's last bit.
+def test_hot_holding_below_its_minimum(kitchen: Kitchen) -> None:
+    kitchen.cook()
+    kitchen.check_all()
+    kitchen.read("cabinet", 130)
+    assert kitchen.notices(alerts.HOLD_COLD) == [], "nothing is in it"
+    kitchen.say(m.HOLD_START)
+    assert kitchen.notices(alerts.HOLD_COLD) == [(alerts.HOLD_COLD, "raised")]
+    kitchen.read("cabinet", 134.9)
+    kitchen.read("cabinet", 135)
+    assert kitchen.notices(alerts.HOLD_COLD)[1:] == [(alerts.HOLD_COLD, "ended")]
+    kitchen.read("cabinet", 120)
+    kitchen.say(m.HOLD_END)
+    assert kitchen.notices(alerts.HOLD_COLD)[2:] == [(alerts.HOLD_COLD, "raised"), (alerts.HOLD_COLD, "ended")]
+
+
+def test_oil_outside_its_band_at_load(kitchen: Kitchen) -> None:
+    kitchen.read("vat1", 310)
+    kitchen.say(m.BATCH_START)
+    kitchen.say(m.LOAD, part="thigh")
+    kitchen.say(m.LOAD, part="breast")
+    assert kitchen.notices(alerts.OIL_OUTSIDE_BAND) == [(alerts.OIL_OUTSIDE_BAND, "raised")]
+    kitchen.read("vat1", 350)
+    assert kitchen.notices(alerts.OIL_OUTSIDE_BAND)[1:] == [(alerts.OIL_OUTSIDE_BAND, "ended")]
+    assert kitchen.rows("loads")[0]["oil_temperature"] == 310
+
+
+def test_oil_records_carry_the_temperature_of_the_moment(kitchen: Kitchen) -> None:
+    kitchen.read("vat1", 340)
+    assert kitchen.say(m.OIL_FILTERED) == "Oil filtered, vat 1, 340 degrees."
+    kitchen.wait(2 * MINUTE)
+    assert kitchen.say(m.OIL_LEVEL_OK) == "Oil level ok, vat 1."
+    assert [row["oil_temperature"] for row in kitchen.rows("oil")] == [340, None], "a stale reading is no temperature"
+
+
+def test_a_check_without_a_settled_reading_is_closed_as_that(kitchen: Kitchen) -> None:
+    kitchen.cook()
+    kitchen.say(m.PROBE, part="thigh")
+    kitchen.read("needle", 190)
+    kitchen.wait(45_000)
+    kitchen.dip(190)
+    (check,) = kitchen.rows("checks")
+    assert (check["verdict"], check["temp_c"]) == ("no reading", None)
+
+
+def test_one_spot_serves_one_check(kitchen: Kitchen) -> None:
+    kitchen.cook()
+    kitchen.check("thigh", 185)
+    kitchen.say(m.PROBE, part="breast")
+    kitchen.read("needle", 185, settled=True, spot=kitchen.spot)
+    assert kitchen.rows("checks")[1]["verdict"] == "open", "the needle is still in the thigh"
+    kitchen.dip(181)
+    assert kitchen.rows("checks")[1]["verdict"] == "passed"
+
+
+@pytest.mark.parametrize(("rest_ms", "verdict"), [(10_000, "passed"), (30_000, "open")])
+def test_a_needle_that_rested_before_the_words(kitchen: Kitchen, rest_ms: int, verdict: str) -> None:
+    kitchen.cook()
+    kitchen.dip(185)
+    kitchen.wait(rest_ms)
+    kitchen.say(m.PROBE, part="thigh")
+    kitchen.read("needle", 185, settled=True, spot=kitchen.spot)
+    assert kitchen.rows("checks")[0]["verdict"] == verdict
+
+
+def test_a_second_probe_leaves_the_first_unread(kitchen: Kitchen) -> None:
+    kitchen.cook()
+    kitchen.say(m.PROBE, part="thigh")
+    kitchen.check("breast", 185)
+    assert [row["verdict"] for row in kitchen.rows("checks")] == ["no reading", "passed"]
+
+
+def test_a_spoken_temperature_is_marked_and_proves_nothing(kitchen: Kitchen) -> None:
+    kitchen.cook()
+    kitchen.say(m.PROBE, part="thigh")
+    assert kitchen.say(m.READING, number=185) == "As spoken: thigh 185.0 degrees, passed. 0 of 4."
+    kitchen.say(m.READING, number=150)
+    checks = kitchen.rows("checks")
+    assert [(row["part"], row["source"], row["temperature"]) for row in checks] == [
+        ("thigh", "spoken", 185),
+        (None, "spoken", 150),
+    ]
+    assert kitchen.notices(alerts.CHECK_BELOW_CRITICAL) == [(alerts.CHECK_BELOW_CRITICAL, "raised")]
+
+
+def test_hold_end_and_discard_need_a_number_only_when_several_are_meant(kitchen: Kitchen) -> None:
+    for _ in range(2):
+        kitchen.cook()
+        kitchen.check_all()
+        kitchen.say(m.HOLD_START)
+    assert "say which: batch 1 or batch 2" in kitchen.say(m.HOLD_END)
+    assert kitchen.say(m.HOLD_END, batch=2) == "Batch 2 sold."
+    assert kitchen.say(m.HOLD_END) == "Batch 1 sold."
+
+
+def test_with_two_vats_a_command_names_one_only_where_two_could_take_it() -> None:
+    kitchen = Kitchen(vats=(1, 2))
+    kitchen.say(m.SHIFT_START, cook=4)
+    assert "say which vat" in kitchen.say(m.BATCH_START)
+    assert "there is no vat 3" in kitchen.say(m.BATCH_START, vat=3)
+    kitchen.cook(vat=2)
+    assert kitchen.say(m.BATCH_START) == "Batch 2, vat 1.", "only one vat is free"
+    assert kitchen.say(m.LOAD, part="thigh") == "Batch 2, thigh.", "only one batch can be loaded"
+    assert "vat 1 has batch 2, loading; vat 2 has batch 1, checking" in kitchen.say(m.BATCH_START)
+    assert "say which vat" in kitchen.say(m.OIL_LEVEL_OK)
+    assert kitchen.say(m.OIL_LEVEL_OK, vat=2) == "Oil level ok, vat 2."
+    assert "batch 2 is loading" in kitchen.say(m.PROBE, part="thigh", vat=1)
+
+
+@pytest.mark.parametrize(
+    ("meaning", "slots", "reason"),
+    [
+        (m.SHIFT_START, {"cook": 5}, "the shift of cook 4 is open"),
+        (m.SHIFT_END, {"cook": 5}, "the open shift is cook 4's"),
+        (m.LOAD, {"part": "thigh"}, "no batch is loading"),
+        (m.LID_LOCKED, {}, "no batch is loading or returned"),
+        (m.LID_OPEN, {}, "no lid is locked"),
+        (m.PROBE, {"part": "thigh"}, "open its lid first"),
+        (m.READING, {}, "say the temperature"),
+        (m.READING, {"number": 170}, "say probe and the part first"),
+        (m.COOK_MORE, {}, "open its lid first"),
+        (m.HOLD_START, {}, "open its lid first"),
+        (m.HOLD_END, {"batch": 7}, "batch 7 is not open"),
+        (m.DISCARD, {}, "it is closed"),
+        (m.CONFIRM, {}, "nothing waits for confirm"),
+        ("dance", {}, "dance means nothing here"),
+    ],
+)
+def test_a_senseless_command_is_a_recorded_refusal(
+    kitchen: Kitchen, meaning: str, slots: dict[str, object], reason: str
+) -> None:
+    assert reason in kitchen.say(meaning, **slots)
+    command = kitchen.rows("commands")[-1]
+    assert (command["outcome"], command["meaning"]) == ("refused", meaning)
+    assert reason in str(command["reply"])
+
+
+def test_refusals_that_depend_on_the_shift_and_the_batch() -> None:
+    kitchen = Kitchen()
+    assert "no shift is open" in kitchen.say(m.BATCH_START)
+    assert "no shift is open" in kitchen.say(m.SHIFT_END)
+    assert "say the cook's number" in kitchen.say(m.SHIFT_START)
+    kitchen.say(m.SHIFT_START, cook=1)
+    kitchen.say(m.BATCH_START)
+    assert "vat 1 has batch 1, loading" in kitchen.say(m.BATCH_START)
+    assert "no part 'neck'" in kitchen.say(m.LOAD, part="neck")
+    assert "batch 1 is loading" in kitchen.say(m.LID_OPEN)
+    kitchen.say(m.LID_LOCKED)
+    kitchen.wait(13 * MINUTE)
+    kitchen.say(m.LID_OPEN)
+    assert "no part 'neck'" in kitchen.say(m.PROBE, part="neck")
+    assert "batch 1 is checking" in kitchen.say(m.LID_LOCKED)
+
+
+def test_without_a_procedure_no_batch_starts() -> None:
+    kitchen = Kitchen(procedure=Procedure("", "F", (), 0, 0, 0, 0, 0, 0, 0, 0, 0, *(fahrenheit(0),) * 3, False))
+    kitchen.say(m.SHIFT_START, cook=1)
+    assert "no procedure" in kitchen.say(m.BATCH_START)
+    kitchen.read("needle", 70)
+    assert kitchen.say(m.LAST_READING).startswith("21.1 degrees"), "without a procedure the unit is °C"
+    assert kitchen.say(m.OIL_CHANGED) == "Oil changed, vat 1."
+
+
+def test_shift_end_tells_what_is_open_and_the_next_shift_goes_on(kitchen: Kitchen) -> None:
+    kitchen.cook()
+    assert kitchen.say(m.SHIFT_END, cook=4) == "Shift ended, cook 4. Still open: batch 1 checking."
+    assert kitchen.rows("shifts")[0]["left_open"] == "batch 1 checking"
+    kitchen.say(m.SHIFT_START, cook=5)
+    kitchen.check_all()
+    kitchen.say(m.HOLD_START)
+    assert kitchen.say(m.BATCH_START) == "Batch 2, vat 1."
+    kitchen.say(m.HOLD_END)
+    kitchen.say(m.DISCARD)
+    kitchen.say(m.CONFIRM)
+    assert kitchen.say(m.SHIFT_END) == "Shift ended, cook 5. Nothing is open."
+    kitchen.say(m.SHIFT_START, cook=5)
+    assert kitchen.say(m.BATCH_START) == "Batch 1, vat 1.", "numbers begin again when nothing is open"
+
+
+def test_batches_keep_the_procedure_that_they_began_under(kitchen: Kitchen) -> None:
+    kitchen.cook()
+    kitchen.feed(ProcedureLoaded(kitchen.at_ms, replace(PROCEDURE, checks_per_batch=6)))
+    kitchen.check_all()
+    assert kitchen.say(m.HOLD_START) == "Batch 1 holding."
+    kitchen.cook()
+    kitchen.check_all()
+    assert "4 of 6" in kitchen.say(m.HOLD_START)
+
+
+def test_questions_are_answered_and_not_recorded(kitchen: Kitchen) -> None:
+    before = len(kitchen.rows("commands"))
+    assert kitchen.say(m.TIME_LEFT) == "Nothing is cooking or holding."
+    assert kitchen.say(m.LAST_READING) == "The needle has given no reading."
+    assert kitchen.say(m.STATUS) == "Shift of cook 4. No batch is open. Alerts open: 0."
+    kitchen.say(m.BATCH_START)
+    kitchen.say(m.LID_LOCKED)
+    kitchen.wait(3 * MINUTE)
+    kitchen.read("needle", 172.35)
+    assert kitchen.say(m.TIME_LEFT) == "Batch 1: 9 min 59 s of its cook left."
+    assert kitchen.say(m.LAST_READING) == "172.3 degrees, not settled, 2 s ago."
+    kitchen.wait(11 * MINUTE)
+    assert kitchen.say(m.TIME_LEFT) == "Batch 1: 1 min 03 s over its cook."
+    kitchen.say(m.LID_OPEN)
+    kitchen.check_all()
+    kitchen.say(m.HOLD_START)
+    assert kitchen.say(m.TIME_LEFT) == "Batch 1: 59 min 59 s of its hold left."
+    kitchen.say(m.SHIFT_END)
+    assert kitchen.say(m.STATUS).startswith("No shift is open. Batch 1 holding, 4 of 4 checks.")
+    assert len(kitchen.rows("commands")) == before + 9, "five commands and four probes"
+
+
+def test_what_was_not_understood_is_kept_as_that(kitchen: Kitchen) -> None:
+    effects = kitchen.feed(Unheard(kitchen.at_ms, "lid locked", "too noisy", "test", "name", -3.5))
+    assert Cue(Tone.REFUSED, "Say again.") in effects
+    command = kitchen.rows("commands")[-1]
+    assert (command["outcome"], command["meaning"], command["score"]) == ("not understood", None, -3.5)
+
+
+def test_a_lost_probe_is_one_alert_until_it_is_back(kitchen: Kitchen) -> None:
+    kitchen.feed(ProbeLost(kitchen.at_ms, "needle", "open circuit"))
+    kitchen.feed(ProbeLost(kitchen.at_ms, "needle", "unplugged"))
+    kitchen.feed(ProbeLost(kitchen.at_ms, "vat1", "silent"))
+    kitchen.feed(ProbeBack(kitchen.at_ms, "vat1"))
+    kitchen.feed(ProbeBack(kitchen.at_ms, "vat1"))
+    kitchen.read("needle", 72)
+    assert kitchen.notices(alerts.PROBE_LOST) == [
+        (alerts.PROBE_LOST, "raised"),
+        (alerts.PROBE_LOST, "raised"),
+        (alerts.PROBE_LOST, "ended"),
+        (alerts.PROBE_LOST, "ended"),
+    ]
+
+
+def test_a_deaf_station_says_so_until_it_hears(kitchen: Kitchen) -> None:
+    for event in (EarLost(1, "no bytes"), EarLost(2, "no bytes"), EarBack(3)):
+        kitchen.feed(event)
+    assert kitchen.notices(alerts.NOT_HEARING) == [(alerts.NOT_HEARING, "raised"), (alerts.NOT_HEARING, "ended")]
+
+
+def test_the_clock_is_told_of_until_it_is_set(kitchen: Kitchen) -> None:
+    kitchen.feed(Started(kitchen.at_ms, "boot-2", False, "test", "line-1", (1,)))
+    kitchen.feed(Started(kitchen.at_ms, "boot-2", False, "test", "line-1", (1,)))
+    kitchen.feed(ClockStepped(kitchen.at_ms, 5, False))
+    kitchen.feed(ClockStepped(kitchen.at_ms, 3_600_000, True))
+    assert kitchen.notices(alerts.CLOCK_NOT_SET) == [
+        (alerts.CLOCK_NOT_SET, "raised"),
+        (alerts.CLOCK_NOT_SET, "ended"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("known_before", "boot", "known_after", "proven"),
+    [
+        (True, "boot-2", True, 1),
+        (True, "boot-2", False, 0),
+        (False, "boot-2", True, 0),
+        (False, "boot-1", False, 1),
+    ],
+)
+def test_a_cook_and_a_hold_that_span_a_restart(known_before: bool, boot: str, known_after: bool, proven: int) -> None:
+    kitchen = Kitchen(vats=(1, 2))
+    kitchen.feed(ClockStepped(0, 0, known_before))
+    kitchen.say(m.SHIFT_START, cook=4)
+    kitchen.cook(vat=1)
+    kitchen.check_all()
+    kitchen.say(m.HOLD_START)
+    kitchen.say(m.BATCH_START, vat=2)
+    kitchen.say(m.LID_LOCKED)
+    kitchen.say(m.BATCH_START, vat=1)
+    kitchen.feed(Started(kitchen.at_ms, boot, known_after, "test", "line-1", (1, 2)))
+    kitchen.say(m.LID_OPEN)
+    kitchen.say(m.HOLD_END)
+    assert kitchen.rows("holds")[0]["time_proven"] == proven
+    assert kitchen.rows("cooks")[1]["time_proven"] == proven
+    assert len([each for each in kitchen.notices(alerts.TIME_NOT_PROVEN) if each[1] == "raised"]) == 2 - 2 * proven
+
+
+def test_events_that_change_nothing(kitchen: Kitchen) -> None:
+    world = kitchen.state.world
+    for event in (LinkUp(kitchen.at_ms), Stopped(kitchen.at_ms), Tick(kitchen.at_ms)):
+        assert kitchen.feed(event) == ()
+    assert kitchen.state.world == world
+
+
+def test_an_open_check_is_left_unread_when_the_batch_moves_on(kitchen: Kitchen) -> None:
+    for meaning, confirm in ((m.COOK_MORE, False), (m.HOLD_START, True), (m.DISCARD, True)):
+        kitchen.cook()
+        kitchen.say(m.PROBE, part="thigh")
+        kitchen.say(meaning)
+        if confirm:
+            kitchen.say(m.CONFIRM)
+        assert kitchen.rows("checks")[-1]["verdict"] == "no reading"
+        if meaning != m.DISCARD:
+            kitchen.say(m.DISCARD)
+            kitchen.say(m.CONFIRM)
+
+
+def test_a_number_that_is_no_temperature_is_refused(kitchen: Kitchen) -> None:
+    kitchen.cook()
+    kitchen.say(m.PROBE, part="thigh")
+    assert "9000 degrees is no temperature" in kitchen.say(m.READING, number=9000.0)
+
+
+def test_an_alert_is_raised_once() -> None:
+    world = alerts.raised(World(), alerts.clock_not_set(1, 0))
+    assert alerts.raised(world, alerts.clock_not_set(1, 5)) is world
+
+
+def test_what_is_wrong_with_a_procedure_is_told_in_sentences() -> None:
+    assert PROCEDURE.problems() == []
+    part = replace(PROCEDURE.parts[0], target=fahrenheit(150))
+    wrong = replace(
+        PROCEDURE,
+        unit="K",
+        parts=(part, part),
+        shortest_cook_ms=0,
+        hold_warning_ms=PROCEDURE.hold_limit_ms,
+        pieces_per_load=0,
+        oil_low=fahrenheit(400),
+    )
+    assert len(wrong.problems()) == 8
+    assert PROCEDURE.rank("neck") == 4
