@@ -4,7 +4,7 @@ import json
 from dataclasses import asdict
 from importlib.resources import files
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, NoReturn
 
 import typer
 from rich.console import Console
@@ -130,9 +130,7 @@ def _print_card(shown: Card) -> None:
     console = Console(highlight=False)
     console.print(shown.first, style="bold", markup=False)
     for title, lines in shown.groups:
-        table = Table(
-            title=title, title_justify="left", title_style="bold", show_header=False, box=None, padding=(0, 2)
-        )
+        table = Table(title=title, title_justify="left", title_style="bold", show_header=False, box=None)
         table.add_column(no_wrap=True, min_width=38)
         table.add_column()
         for line in lines:
@@ -147,6 +145,6 @@ def _print_card(shown: Card) -> None:
         console.print(caution, markup=False)
 
 
-def _fail(error: Exception) -> Any:
+def _fail(error: Exception) -> NoReturn:
     typer.echo(f"error: {error}", err=True)
     raise typer.Exit(2) from error

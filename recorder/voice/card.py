@@ -64,8 +64,7 @@ class Card:
 def card(phrases: Phrases, name: str) -> Card:
     """The card for `phrases`; `name` is the station's name, or "" when it listens openly."""
     if name:
-        example = phrases.templates[0].items[0].text
-        first = f'Say "{name}" and the command in one breath: "{name}, {_first(phrases) or example}".'
+        first = f'Say "{name}" and the command in one breath: "{name}, {_example(phrases)}".'
     else:
         first = "Say the command by itself, with a short silence before and after it."
     groups = tuple(

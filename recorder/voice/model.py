@@ -21,6 +21,8 @@ SHA256 = "30f26242c4eb449f948e42cb302dd7a686cb29a3423a8367f99ff41780942498"
 LARGEST_UNPACKED = 400_000_000
 """No honest copy unpacks to more bytes than this."""
 
+AGAIN = f"fetch it anew from {URL}"
+
 PIECE = 1 << 20
 
 
@@ -45,14 +47,12 @@ def install(to: Path, given: Path | None, size: int = SIZE, sha256: str = SHA256
             _copy(given, archive, size)
         found = _digest(archive)
         if found != sha256:
-            raise ModelError(
-                f"SHA-256 is {found}, and should be {sha256}; do not use this file, fetch it anew from {URL}"
-            )
+            raise ModelError(f"SHA-256 is {found}, and should be {sha256}; do not use this file, {AGAIN}")
         unpacked = Path(work) / "unpacked"
         _unpack(archive, unpacked)
         inner = unpacked / NAME
         if not inner.is_dir():
-            raise ModelError(f"the zip file holds no folder {NAME}; fetch it anew from {URL}")
+            raise ModelError(f"the zip file holds no folder {NAME}; {AGAIN}")
         inner.rename(target)
     return target
 
@@ -82,9 +82,7 @@ def _copy(given: Path, archive: Path, size: int) -> None:
 
 def _check_size(path: Path, size: int) -> None:
     if path.stat().st_size != size:
-        raise ModelError(
-            f"{path.name} has {path.stat().st_size} bytes, and should have {size}; fetch it anew from {URL}"
-        )
+        raise ModelError(f"{path.name} has {path.stat().st_size} bytes, and should have {size}; {AGAIN}")
 
 
 def _digest(path: Path) -> str:
@@ -98,9 +96,7 @@ def _unpack(archive: Path, into: Path) -> None:
         with zipfile.ZipFile(archive) as packed:
             entries = packed.infolist()
             if sum(entry.file_size for entry in entries) > LARGEST_UNPACKED:
-                raise ModelError(
-                    f"the zip file unpacks to more than {LARGEST_UNPACKED} bytes; fetch it anew from {URL}"
-                )
+                raise ModelError(f"the zip file unpacks to more than {LARGEST_UNPACKED} bytes; {AGAIN}")
             for entry in entries:
                 path = PurePosixPath(entry.filename)
                 kind = entry.external_attr >> 28
@@ -108,4 +104,4 @@ def _unpack(archive: Path, into: Path) -> None:
                     raise ModelError(f"the zip file holds {entry.filename!r}, which has no place in a model")
             packed.extractall(into)
     except zipfile.BadZipFile as error:
-        raise ModelError(f"not a zip file ({error}); fetch it anew from {URL}") from error
+        raise ModelError(f"not a zip file ({error}); {AGAIN}") from error
