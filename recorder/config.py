@@ -1,0 +1,235 @@
+"""The one reader of files and of the environment: station, procedure and phrases, from TOML to checked values.
+
+Every mistake is a `ConfigError` that names the file, the key and the remedy.
+"""
+
+import re
+import tomllib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, fields
+from importlib.resources import files
+from pathlib import Path
+from types import UnionType
+from typing import Any, TypeVar, get_args, get_type_hints
+
+from recorder.core.procedure import Part, Procedure
+from recorder.core.rules import Limit
+from recorder.driver import DRIVERS
+from recorder.notices.mqtt import MqttSettings
+from recorder.notices.outbox import PUBLISH
+from recorder.probes.serial_probe import SerialSettings
+from recorder.voice import phrases, settings
+from recorder.voice.phrases import Phrases
+from recorder.voice.settings import VoiceSettings
+from recorder.voice.wording import PhraseError
+
+T = TypeVar("T")
+
+
+class ConfigError(Exception):
+    """A file of the configuration is wrong or missing; the text says where and what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """One station, ready to be built."""
+
+    station: str
+    vats: tuple[int, ...]
+    database: Path
+    procedure: Procedure
+    phrases: Phrases
+    probes: tuple[SerialSettings, ...]
+    voice: VoiceSettings | None
+    """None for a station that does not listen."""
+    speaker: str | None
+    """ALSA's name of the loudspeaker; None for a silent station."""
+    mqtt: MqttSettings | None
+    publish: str
+    """What goes to the broker: one of `outbox.PUBLISH`."""
+
+
+def load(path: Path) -> Settings:
+    """The settings in the station file at `path`; raises `ConfigError`."""
+    table = _read(path)
+    where = str(path)
+    station = _take(table, "station", str, where)
+    if not re.fullmatch(r"[a-z0-9][a-z0-9-]*", station):
+        raise ConfigError(f"{where}: station is {station!r}; use small letters, digits and -")
+    vats = _take(table, "vats", list, where, [1])
+    if not vats or any(type(vat) is not int or vat < 1 for vat in vats) or len(set(vats)) != len(vats):
+        raise ConfigError(f"{where}: vats is {vats!r}; write each vat's number once, such as [1, 2]")
+    database = path.parent / _take(table, "database", str, where, "records.db")
+    procedure_name = _take(table, "procedure", str, where, None)
+    phrases_name = _take(table, "phrases", str, where, None)
+    mqtt = _take(table, "mqtt", dict, where, None)
+    publish = _take(mqtt, "publish", str, f"{where} [mqtt]", "alerts") if mqtt else "alerts"
+    if publish not in PUBLISH:
+        raise ConfigError(f"{where} [mqtt]: publish is {publish!r}; write one of {', '.join(PUBLISH)}")
+    speaker = _take(table, "speaker", dict, where, None)
+    loaded = Settings(
+        station=station,
+        vats=tuple(vats),
+        database=database,
+        procedure=load_procedure(path.parent / procedure_name if procedure_name else None),
+        phrases=load_phrases(path.parent / phrases_name if phrases_name else None),
+        probes=tuple(_probe(entry, f"{where} [[probe]]") for entry in _take(table, "probe", list, where, [])),
+        voice=_voice(_take(table, "voice", dict, where, None), where),
+        speaker=_take(speaker, "device", str, f"{where} [speaker]", "default") if speaker is not None else None,
+        mqtt=_mqtt(mqtt, station, path.parent, f"{where} [mqtt]") if mqtt is not None else None,
+        publish=publish,
+    )
+    _none_left(table, where)
+    unsaid = [part.name for part in loaded.procedure.parts if part.name not in loaded.phrases.parts]
+    if unsaid:
+        raise ConfigError(f"{where}: no phrase says the part {unsaid[0]!r}; add it under [slots.part.words]")
+    return loaded
+
+
+def load_phrases(path: Path | None) -> Phrases:
+    """The phrase file at `path`, or the shipped English one; raises `ConfigError`."""
+    text = _text(path) if path else files("recorder").joinpath("share/phrases-en.toml").read_text("utf-8")
+    try:
+        return phrases.load(text)
+    except PhraseError as error:
+        raise ConfigError(f"{path or 'phrases-en.toml'}: {error}") from error
+
+
+def load_procedure(path: Path | None) -> Procedure:
+    """The procedure file at `path`, or the shipped example; raises `ConfigError`."""
+    where = str(path) if path else "procedure.toml"
+    text = _text(path) if path else files("recorder").joinpath("share/procedure.toml").read_text("utf-8")
+    table = _parse(text, where)
+    cook, hold, oil = (_take(table, key, dict, where) for key in ("cook", "hold", "oil"))
+    unit = _take(table, "unit", str, where)
+
+    def limit(table: dict[str, Any], key: str, place: str) -> Limit:
+        return Limit(float(_take(table, key, (int, float), place)), unit)
+
+    def part(entry: dict[str, Any]) -> Part:
+        place = f"{where} [[part]]"
+        made = Part(_take(entry, "name", str, place), limit(entry, "target", place), limit(entry, "critical", place))
+        _none_left(entry, place)
+        return made
+
+    procedure = Procedure(
+        product=_take(table, "product", str, where),
+        unit=unit,
+        parts=tuple(part(entry) for entry in _take(table, "part", list, where)),
+        pieces_per_load=_take(table, "pieces_per_load", int, where),
+        shortest_cook_ms=_length(cook, "shortest", f"{where} [cook]"),
+        planned_cook_ms=_length(cook, "planned", f"{where} [cook]"),
+        longest_cook_ms=_length(cook, "longest", f"{where} [cook]"),
+        checks_per_batch=_take(table, "checks_per_batch", int, where),
+        settle_window_ms=_length(table, "settle_window", where),
+        hold_limit_ms=_length(hold, "limit", f"{where} [hold]"),
+        hold_warning_ms=_length(hold, "warning", f"{where} [hold]"),
+        hold_repeat_ms=_length(hold, "repeat", f"{where} [hold]"),
+        hold_minimum=limit(hold, "minimum", f"{where} [hold]"),
+        oil_low=limit(oil, "low", f"{where} [oil]"),
+        oil_high=limit(oil, "high", f"{where} [oil]"),
+        spoken_readings_prove=_take(table, "spoken_readings_prove", bool, where, False),
+    )
+    for rest, place in ((table, where), (cook, f"{where} [cook]"), (hold, f"{where} [hold]"), (oil, f"{where} [oil]")):
+        _none_left(rest, place)
+    if problems := procedure.problems():
+        raise ConfigError(f"{where}: {'; '.join(problems)}")
+    return procedure
+
+
+def _probe(entry: dict[str, Any], where: str) -> SerialSettings:
+    driver = _take(entry, "driver", str, where)
+    if driver not in DRIVERS:
+        raise ConfigError(f"{where}: driver is {driver!r}; there are {', '.join(sorted(DRIVERS))}")
+    return _build(SerialSettings, entry, where)
+
+
+def _voice(table: dict[str, Any] | None, where: str) -> VoiceSettings | None:
+    try:
+        return None if table is None else settings.from_dict(table)
+    except ValueError as error:
+        raise ConfigError(f"{where}: {error}") from error
+
+
+def _mqtt(table: dict[str, Any], station: str, folder: Path, where: str) -> MqttSettings:
+    for key in ("ca_file", "cert_file", "key_file", "password_file"):
+        if key in table:
+            table[key] = folder / _take(table, key, str, where)
+            if not table[key].is_file():
+                raise ConfigError(f"{where}: {key} {table[key]} is not a file")
+    return _build(MqttSettings, {"station": station, **table}, where)
+
+
+def _build(kind: Callable[..., T], table: Mapping[str, Any], where: str) -> T:
+    """A settings value of dataclass `kind` from the keys of `table`, checked against the fields' types."""
+    hints = get_type_hints(kind)
+    names = [field.name for field in fields(kind)]  # type: ignore[arg-type]
+    values = {}
+    for key, value in table.items():
+        if key not in names:
+            raise ConfigError(f"{where} does not know {key}; there are {', '.join(names)}")
+        if isinstance(value, list):
+            value = tuple(value)
+        if not _fits(value, hints[key]):
+            raise ConfigError(f"{where}: {key} is {value!r}; it must be {getattr(hints[key], '__name__', hints[key])}")
+        values[key] = value
+    try:
+        return kind(**values)
+    except (TypeError, ValueError) as error:
+        raise ConfigError(f"{where}: {error}") from error
+
+
+def _fits(value: Any, hint: Any) -> bool:
+    if isinstance(hint, UnionType):
+        return any(_fits(value, each) for each in get_args(hint))
+    plain = getattr(hint, "__origin__", hint)
+    if plain is float:
+        return type(value) in (int, float)
+    return type(value) is plain if plain in (int, bool) else isinstance(value, plain)
+
+
+_MISSING = object()
+
+
+def _take(table: dict[str, Any], key: str, kind: type | tuple[type, ...], where: str, default: Any = _MISSING) -> Any:
+    """Take `key` out of `table`, checked; `default` where it is absent and may be."""
+    value = table.pop(key, default)
+    if value is _MISSING:
+        raise ConfigError(f"{where}: {key} is missing")
+    if value is not default and (not isinstance(value, kind) or (isinstance(value, bool) and kind is not bool)):
+        names = kind if isinstance(kind, tuple) else (kind,)
+        raise ConfigError(f"{where}: {key} is {value!r}; it must be {' or '.join(name.__name__ for name in names)}")
+    return value
+
+
+def _none_left(table: dict[str, Any], where: str) -> None:
+    if table:
+        raise ConfigError(f"{where} does not know {', '.join(table)}; mend the spelling or take it out")
+
+
+def _length(table: dict[str, Any], key: str, where: str) -> int:
+    """A length of time such as "12 min", "45 s" or "1 h 30 min", in ms."""
+    text = _take(table, key, str, where)
+    if not re.fullmatch(r"(\d+(\.\d+)? ?(h|min|s) ?)+", text):
+        raise ConfigError(f'{where}: {key} is {text!r}; write it like "12 min", "45 s" or "1 h 30 min"')
+    unit_ms = {"h": 3_600_000, "min": 60_000, "s": 1000}
+    found = re.findall(r"(\d+(?:\.\d+)?) ?(h|min|s)", text)
+    return round(sum(float(number) * unit_ms[unit] for number, unit in found))
+
+
+def _read(path: Path) -> dict[str, Any]:
+    return _parse(_text(path), str(path))
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_text("utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise ConfigError(f"{path} can't be read: {error}") from error
+
+
+def _parse(text: str, where: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ConfigError(f"{where} is not TOML: {error}") from error

@@ -1,0 +1,64 @@
+"""The one writer: takes events from the inbox, steps the station, commits, and only then gives the cue.
+
+It holds the only `State` and the only journal. It judges nothing and knows no device.
+"""
+
+import queue
+from collections.abc import Callable, Iterable
+
+from recorder.clock import Clock
+from recorder.core.effects import Cue
+from recorder.core.events import Event, Tick
+from recorder.core.station import State, deadline, step
+from recorder.journal.journal import Journal
+
+
+class Loop:
+    """Brings one event after another through the station into the journal."""
+
+    def __init__(
+        self,
+        journal: Journal,
+        clock: Clock,
+        give: Callable[[Cue], None],
+        watch: Callable[[Event, State], None] = lambda event, state: None,
+    ) -> None:
+        """`give` gives a cue; `watch` sees each event and the state after it, once they are on disk."""
+        self.inbox: queue.SimpleQueue[Event] = queue.SimpleQueue()
+        self._journal = journal
+        self._clock = clock
+        self._give = give
+        self._watch = watch
+        self.state = restored(event for _, event in journal.entries())
+
+    def handle(self, event: Event) -> None:
+        """One event, all the way: step, one commit, then the cues. Raises `JournalError` when it can't be kept."""
+        state, effects = step(self.state, event)
+        self._journal.append(self._clock.stamp(), event, effects)
+        self.state = state
+        for effect in effects:
+            if isinstance(effect, Cue):
+                self._give(effect)
+        self._watch(event, state)
+
+    def turn(self, longest_s: float) -> bool:
+        """Handle what is due or comes in within `longest_s`; False when nothing did."""
+        due_ms = deadline(self.state)
+        wait_s = longest_s if due_ms is None else min(longest_s, (due_ms - self._clock.now_ms()) / 1000)
+        if due_ms is not None and wait_s <= 0:
+            self.handle(Tick(due_ms))
+            return True
+        try:
+            event = self.inbox.get(timeout=wait_s) if wait_s > 0 else self.inbox.get_nowait()
+        except queue.Empty:
+            return False
+        self.handle(event)
+        return True
+
+
+def restored(events: Iterable[Event]) -> State:
+    """The state after these events; what they asked for was done when they happened."""
+    state = State()
+    for event in events:
+        state, _ = step(state, event)
+    return state
