@@ -5,6 +5,7 @@ What a driver's end means is said as events, by the functions given with it. Kno
 
 import logging
 import threading
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -55,11 +56,11 @@ class Supervisor:
         wait_s = FIRST_WAIT_S
         reasons: set[str] = set()
         while not self._stop.is_set():
-            counted = _Counted(self._put)
-            reason = _run(post.driver, counted, self._stop)
+            began_s = time.monotonic()
+            reason = _run(post.driver, self._put, self._stop)
             if self._stop.is_set():
                 return
-            if counted.any:
+            if time.monotonic() - began_s > LONGEST_WAIT_S:
                 wait_s, reasons = FIRST_WAIT_S, set()
             if reason not in reasons:
                 log.warning("%s: %s; trying again", post.driver.name, reason)
@@ -68,18 +69,6 @@ class Supervisor:
                 self._put(event)
             self._stop.wait(wait_s)
             wait_s = min(2 * wait_s, LONGEST_WAIT_S)
-
-
-class _Counted:
-    """A `Put` that knows whether it was used."""
-
-    def __init__(self, put: Put) -> None:
-        self._put = put
-        self.any = False
-
-    def __call__(self, event: Event) -> None:
-        self.any = True
-        self._put(event)
 
 
 def _run(driver: Driver, put: Put, stop: threading.Event) -> str:
