@@ -11,6 +11,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
+from recorder.core.events import ClockStepped
+
+STEP_MS = 1000
+"""A wall clock that moved against the boot clock by this much was set; less is the kernel's gentle slewing."""
+
 _TIME_ERROR = 5
 """Return of ntp_gettime(3) while the kernel's clock is not synchronised."""
 
@@ -62,6 +67,7 @@ class ManualClock:
 
     def __init__(self, at_ms: int, boot_id: str = "manual", known: bool = True) -> None:
         self.at_ms = at_ms
+        self.wall_ms = at_ms
         self.boot_id = boot_id
         self.known = known
         self._boot_at_ms = at_ms
@@ -69,13 +75,13 @@ class ManualClock:
     def advance(self, ms: int) -> None:
         """Move on by `ms` (0 or more) milliseconds."""
         self.at_ms += ms
+        self.wall_ms += ms
 
     def now_ms(self) -> int:
         return self.at_ms
 
     def stamp(self) -> Stamp:
-        at_ms = self.at_ms
-        return Stamp(at_ms, self.boot_id, at_ms - self._boot_at_ms, at_ms, self.known)
+        return Stamp(self.at_ms, self.boot_id, self.at_ms - self._boot_at_ms, self.wall_ms, self.known)
 
 
 def wall_known() -> bool:
@@ -103,3 +109,20 @@ def _boot_ms() -> int:
 
 def _wall_ms() -> int:
     return time.time_ns() // 1_000_000
+
+
+class ClockWatch:
+    """Notices when the wall clock is set, or becomes known to be right or not."""
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self._last = clock.stamp()
+
+    def look(self) -> ClockStepped | None:
+        """What happened to the wall clock since the last look, if anything did."""
+        before, now = self._last, self._clock.stamp()
+        delta_ms = (now.wall_ms - before.wall_ms) - (now.at_ms - before.at_ms)
+        if abs(delta_ms) < STEP_MS and now.wall_known == before.wall_known:
+            return None
+        self._last = now
+        return ClockStepped(now.at_ms, delta_ms, now.wall_known)
