@@ -11,7 +11,7 @@ MINUTE = 60_000
 
 
 def fahrenheit(value: float) -> Limit:
-    return Limit(value, "F")
+    return Limit(float(value), "F")
 
 
 PROCEDURE = Procedure(

@@ -139,7 +139,7 @@ def _batch_rows(batch: Batch) -> Iterator[tuple[Key, tuple[tuple[str, Value], ..
             (
                 *named,
                 ("started_ms", hold.started_ms),
-                ("limit_ms", hold.started_ms + procedure.hold_limit_ms),
+                ("until_ms", hold.started_ms + procedure.hold_limit_ms),
                 ("ended_ms", hold.ended_ms),
                 ("proven", int(hold.proven)),
                 ("past_limit", int(hold.past)),
@@ -169,7 +169,12 @@ def _alert_row(alert: Alert) -> tuple[tuple[str, Value], ...]:
         ("level", alert.level),
         ("batch", alert.batch),
         ("text", alert.text),
-        ("numbers", ", ".join(f"{name} {value}" for name, value in alert.numbers)),
+        (
+            "numbers",
+            ", ".join(
+                f"{name} {value:g}" if isinstance(value, float) else f"{name} {value}" for name, value in alert.numbers
+            ),
+        ),
         ("began_ms", alert.began_ms),
         ("ended_ms", alert.ended_ms),
         ("ended_by", alert.ended_by),

@@ -1,0 +1,99 @@
+"""Events as canonical JSON and back: the only spelling that is stored. Knows no database and no meaning.
+
+Canonical is RFC 8785, so the same event always has the same bytes.
+"""
+
+import json
+import types
+from collections.abc import Mapping
+from dataclasses import fields, is_dataclass
+from functools import cache
+from typing import Any, get_args, get_origin, get_type_hints
+
+import rfc8785
+
+from recorder.core import events
+from recorder.core.events import Event
+
+KINDS: dict[str, type[Event]] = {
+    "started": events.Started,
+    "procedure loaded": events.ProcedureLoaded,
+    "reading": events.Reading,
+    "probe lost": events.ProbeLost,
+    "probe back": events.ProbeBack,
+    "heard": events.Heard,
+    "not understood": events.Unheard,
+    "ear lost": events.EarLost,
+    "ear back": events.EarBack,
+    "link down": events.LinkDown,
+    "link up": events.LinkUp,
+    "tick": events.Tick,
+    "clock set": events.ClockStepped,
+    "stopped": events.Stopped,
+}
+"""Kind, as it is stored -> event class."""
+
+_NAMES = {kind: name for name, kind in KINDS.items()}
+
+
+class CodecError(ValueError):
+    """A value that can't be stored, or stored text that is no event."""
+
+
+def canonical(value: Any) -> bytes:
+    """`value` as RFC 8785 JSON; raises `CodecError` for NaN, infinity and whole numbers beyond 2^53."""
+    try:
+        return rfc8785.dumps(value)
+    except (rfc8785.CanonicalizationError, ValueError) as error:
+        raise CodecError(f"can't be written as JSON: {error}") from error
+
+
+def encode(event: Event) -> tuple[str, str]:
+    """Kind and body of `event`; raises `CodecError`."""
+    return _NAMES[type(event)], canonical(plain(event)).decode()
+
+
+def decode(kind: str, body: str) -> Event:
+    """The event with this kind and body; raises `CodecError`."""
+    if kind not in KINDS:
+        raise CodecError(f"no event is of the kind {kind!r}")
+    try:
+        event: Event = _built(KINDS[kind], json.loads(body))
+    except (TypeError, KeyError, ValueError, AttributeError) as error:
+        raise CodecError(f"the body is no {kind!r} event: {error}") from error
+    return event
+
+
+def plain(value: Any) -> Any:
+    """Dataclasses as dicts and tuples as lists, all the way down."""
+    if is_dataclass(value):
+        return {field.name: plain(getattr(value, field.name)) for field in fields(value)}
+    if isinstance(value, tuple):
+        return [plain(each) for each in value]
+    return value
+
+
+@cache
+def _hints(kind: type) -> dict[str, Any]:
+    return get_type_hints(kind)
+
+
+def _built(hint: Any, value: Any) -> Any:
+    """A value of the type `hint` from its plain form; raises where it does not fit."""
+    if is_dataclass(hint):
+        assert isinstance(hint, type)
+        if not isinstance(value, Mapping):
+            raise TypeError(f"{hint.__name__} is {value!r}")
+        hints = _hints(hint)
+        return hint(**{name: _built(hints[name], each) for name, each in value.items()})
+    if isinstance(hint, types.UnionType):
+        if value is None:
+            return None
+        return _built(next(each for each in get_args(hint) if each is not types.NoneType), value)
+    if get_origin(hint) is tuple:
+        return tuple(_built(get_args(hint)[0], each) for each in value)
+    if hint is float and type(value) is int:
+        return float(value)
+    if type(value) is not hint:
+        raise TypeError(f"{value!r} is not {hint.__name__}")
+    return value

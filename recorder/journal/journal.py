@@ -1,0 +1,187 @@
+"""The journal: one commit per event, with the rows and messages that it caused. It judges nothing.
+
+One connection in one thread; WAL with synchronous=FULL, so that what was committed survives a power cut. A failed
+commit is final: the journal refuses all further use, because a recorder that runs on unrecorded is worse than none.
+The only door to sqlite-utils.
+"""
+
+import sqlite3
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from sqlite_utils import Database
+
+from recorder.clock import Stamp
+from recorder.core.effects import Effect, Record
+from recorder.core.events import Event
+from recorder.journal.chain import GENESIS, Entry, linked
+from recorder.journal.codec import CodecError, decode, encode
+from recorder.journal.migrations import columns, migrations
+
+
+class JournalError(Exception):
+    """The record can't be kept or read; the text says where and what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """What goes to the broker."""
+
+    topic: str
+    body: str
+    """JSON."""
+    retain: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Unsent:
+    """A message that waits on disk."""
+
+    id: int
+    message: Message
+
+
+Post = Callable[[Entry, Event, Sequence[Effect]], Iterable[Message]]
+"""Makes the messages of one entry."""
+
+ENTRY = "SELECT seq, at_ms, boot_id, boot_ms, wall_ms, wall_known, kind, body, previous, hash FROM journal"
+"""The columns that `as_entry` takes."""
+
+
+class Journal:
+    """An open database of records. Make one with `open` or `read`."""
+
+    def __init__(self, db: Database, post: Post) -> None:
+        self._db = db
+        self._post = post
+        self._broken = False
+        newest = next(self.rows(f"{ENTRY} ORDER BY seq DESC LIMIT 1"), None)
+        self._newest = as_entry(newest) if newest else None
+
+    @classmethod
+    def open(cls, path: Path, post: Post = lambda entry, event, effects: ()) -> "Journal":
+        """The journal at `path`, made if it is missing; raises `JournalError`."""
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            connection = sqlite3.connect(path)
+        except (OSError, sqlite3.Error) as error:
+            raise JournalError(f"{path} can't be opened: {error}") from error
+        try:
+            db = Database(connection, execute_plugins=False)
+            db.enable_wal()
+            for pragma in ("synchronous = FULL", "trusted_schema = OFF", "journal_size_limit = 16777216"):
+                connection.execute(f"PRAGMA {pragma}")
+            if (found := connection.execute("PRAGMA quick_check(1)").fetchone()[0]) != "ok":
+                raise JournalError(f"{path} is damaged ({found}); set it aside and start with a new file")
+            tables = set(db.table_names())
+            if tables and "journal" not in tables:
+                raise JournalError(f"{path} is another program's database; name another file")
+            migrations.apply(db)
+            return cls(db, post)
+        except sqlite3.Error as error:
+            connection.close()
+            raise JournalError(f"{path} can't be used: {error}; set it aside and start with a new file") from error
+        except JournalError:
+            connection.close()
+            raise
+
+    @classmethod
+    def read(cls, path: Path) -> "Journal":
+        """The journal at `path` for reading only; raises `JournalError`."""
+        if not path.is_file():
+            raise JournalError(f"{path} is not a file; name the database of records")
+        connection = None
+        try:
+            connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
+            connection.text_factory = lambda raw: raw.decode("utf-8", "replace")
+            return cls(Database(connection, execute_plugins=False), lambda entry, event, effects: ())
+        except (sqlite3.Error, CodecError) as error:
+            if connection:
+                connection.close()
+            raise JournalError(f"{path} can't be read as a database of records: {error}") from error
+
+    def append(self, stamp: Stamp, event: Event, effects: Sequence[Effect]) -> Entry:
+        """Write `event`, the rows that it changed and its messages, all in one commit; raises `JournalError`."""
+        if self._broken:
+            raise JournalError("an earlier commit failed; the journal takes no more")
+        try:
+            seq, previous = (self._newest.seq + 1, self._newest.hash) if self._newest else (1, GENESIS)
+            entry = linked(seq, stamp, *encode(event), previous)
+            with self._db.atomic():
+                self._write(entry, effects, self._post(entry, event, effects))
+        except Exception as error:
+            self._broken = True
+            raise JournalError(f"the record can't be kept: {error}") from error
+        self._newest = entry
+        return entry
+
+    def entries(self, after: int = 0) -> Iterator[tuple[Entry, Event]]:
+        """All entries after number `after`, in order; raises `JournalError` for one that can't be read."""
+        for row in self.rows(f"{ENTRY} WHERE seq > ? ORDER BY seq", after):
+            entry = as_entry(row)
+            try:
+                yield entry, decode(entry.kind, entry.body)
+            except CodecError as error:
+                raise JournalError(f"entry {entry.seq} can't be read: {error}; see batch-recorder verify") from error
+
+    def newest(self) -> Entry | None:
+        """The last entry, or None."""
+        return self._newest
+
+    def table(self, name: str) -> list[dict[str, Any]]:
+        """All rows of one of the trade's tables, in the order of their ids."""
+        names = columns(name)
+        return [
+            dict(zip(names, row, strict=True))
+            for row in self.rows(f"SELECT {', '.join(names)} FROM {name} ORDER BY id")
+        ]
+
+    def unsent(self, after: int = 0, most: int = 20) -> list[Unsent]:
+        """The oldest messages after id `after` that wait to be sent, `most` at the most."""
+        sql = "SELECT id, topic, body, retain FROM outbox WHERE sent_ms IS NULL AND id > ? ORDER BY id LIMIT ?"
+        return [Unsent(row[0], Message(row[1], row[2], bool(row[3]))) for row in self.rows(sql, after, most)]
+
+    def mark_sent(self, ids: Iterable[int], at_ms: int) -> None:
+        """Note that the broker has these messages; raises `JournalError`."""
+        try:
+            with self._db.atomic():
+                for each in ids:
+                    self._db.conn.execute("UPDATE outbox SET sent_ms = ? WHERE id = ?", (at_ms, each))
+        except sqlite3.Error as error:
+            raise JournalError(f"the record can't be kept: {error}") from error
+
+    def close(self) -> None:
+        self._db.close()
+
+    def _write(self, entry: Entry, effects: Sequence[Effect], messages: Iterable[Message]) -> None:
+        run = self._db.conn.execute
+        run("INSERT INTO journal VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", as_row(entry))
+        for record in effects:
+            if isinstance(record, Record):
+                row = {"id": record.id, **dict(record.row)}
+                names, marks = ", ".join(row), ", ".join("?" * len(row))
+                run(f"INSERT OR REPLACE INTO {record.table} ({names}) VALUES ({marks})", tuple(row.values()))
+        for message in messages:
+            run(
+                "INSERT INTO outbox (seq, topic, body, retain) VALUES (?, ?, ?, ?)",
+                (entry.seq, message.topic, message.body, int(message.retain)),
+            )
+
+    def rows(self, sql: str, *values: Any) -> Iterator[tuple[Any, ...]]:
+        """Rows as they are stored."""
+        yield from self._db.conn.execute(sql, values)
+
+
+def as_entry(row: tuple[Any, ...]) -> Entry:
+    """The entry in a row of the journal."""
+    seq, at_ms, boot_id, boot_ms, wall_ms, wall_known, kind, body, previous, digest = row
+    return Entry(seq, Stamp(at_ms, boot_id, boot_ms, wall_ms, bool(wall_known)), kind, body, previous, digest)
+
+
+def as_row(entry: Entry) -> tuple[Any, ...]:
+    """The row of the journal for an entry."""
+    stamp = entry.stamp
+    when = (stamp.at_ms, stamp.boot_id, stamp.boot_ms, stamp.wall_ms, int(stamp.wall_known))
+    return (entry.seq, *when, entry.kind, entry.body, entry.previous, entry.hash)

@@ -1,0 +1,176 @@
+"""The schema, as numbered steps that only ever grow in number.
+
+`journal` is the truth: append-only by triggers. The trade's tables are its shadow, rewritten by the journal alone.
+Every column of milliseconds "x_ms" is followed by "x", the same moment as text, so that any SQLite browser shows a
+person something. Both are on the station's own time line, which is UTC as far as the clock was set when it began.
+"""
+
+from sqlite_utils import Database, Migrations
+
+migrations = Migrations("batch-recorder")
+
+TABLES: dict[str, dict[str, str]] = {
+    "shifts": {"cook": "INTEGER", "started_ms": "INTEGER", "ended_ms": "INTEGER", "left_open": "TEXT"},
+    "batches": {
+        "number": "INTEGER",
+        "vat": "INTEGER",
+        "shift": "INTEGER",
+        "product": "TEXT",
+        "stage": "TEXT",
+        "started_ms": "INTEGER",
+        "pieces": "INTEGER",
+        "rounds": "INTEGER",
+        "checks_passed": "INTEGER",
+        "checks_needed": "INTEGER",
+        "proven": "INTEGER",
+        "closed_ms": "INTEGER",
+        "outcome": "TEXT",
+        "discarded_pieces": "INTEGER",
+    },
+    "loads": {
+        "batch": "INTEGER",
+        "batch_id": "INTEGER",
+        "part": "TEXT",
+        "pieces": "INTEGER",
+        "at_ms": "INTEGER",
+        "oil_temperature": "REAL",
+        "unit": "TEXT",
+        "out_of_order": "INTEGER",
+        "over_capacity": "INTEGER",
+    },
+    "cooks": {
+        "batch": "INTEGER",
+        "batch_id": "INTEGER",
+        "lid_locked_ms": "INTEGER",
+        "lid_open_ms": "INTEGER",
+        "seconds": "REAL",
+        "short": "INTEGER",
+        "overdue": "INTEGER",
+        "time_proven": "INTEGER",
+    },
+    "checks": {
+        "batch": "INTEGER",
+        "batch_id": "INTEGER",
+        "part": "TEXT",
+        "round": "INTEGER",
+        "opened_ms": "INTEGER",
+        "closed_ms": "INTEGER",
+        "temp_c": "REAL",
+        "temperature": "REAL",
+        "unit": "TEXT",
+        "target": "REAL",
+        "critical_limit": "REAL",
+        "source": "TEXT",
+        "verdict": "TEXT",
+    },
+    "corrections": {
+        "batch": "INTEGER",
+        "batch_id": "INTEGER",
+        "at_ms": "INTEGER",
+        "action": "TEXT",
+        "why": "TEXT",
+    },
+    "holds": {
+        "batch": "INTEGER",
+        "batch_id": "INTEGER",
+        "started_ms": "INTEGER",
+        "until_ms": "INTEGER",
+        "ended_ms": "INTEGER",
+        "proven": "INTEGER",
+        "past_limit": "INTEGER",
+        "time_proven": "INTEGER",
+        "outcome": "TEXT",
+    },
+    "oil": {
+        "vat": "INTEGER",
+        "what": "TEXT",
+        "at_ms": "INTEGER",
+        "shift": "INTEGER",
+        "oil_temperature": "REAL",
+        "unit": "TEXT",
+    },
+    "alerts": {
+        "kind": "TEXT",
+        "level": "TEXT",
+        "batch": "INTEGER",
+        "text": "TEXT",
+        "numbers": "TEXT",
+        "began_ms": "INTEGER",
+        "ended_ms": "INTEGER",
+        "ended_by": "TEXT",
+        "repeats": "INTEGER",
+    },
+    "commands": {
+        "at_ms": "INTEGER",
+        "text": "TEXT",
+        "meaning": "TEXT",
+        "outcome": "TEXT",
+        "reply": "TEXT",
+        "engine": "TEXT",
+        "listening": "TEXT",
+        "score": "REAL",
+    },
+}
+"""The trade's tables: name -> column -> type. `id` stands before these; `struck` after them, but for alerts."""
+
+
+def columns(table: str) -> list[str]:
+    """The stored columns of one of `TABLES`, in order."""
+    return ["id", *TABLES[table], *(() if table == "alerts" else ("struck",))]
+
+
+@migrations()
+def m001_journal(db: Database) -> None:
+    db.execute("""
+        CREATE TABLE journal (
+            seq INTEGER PRIMARY KEY,
+            at_ms INTEGER NOT NULL,
+            boot_id TEXT NOT NULL,
+            boot_ms INTEGER NOT NULL,
+            wall_ms INTEGER NOT NULL,
+            wall_known INTEGER NOT NULL,
+            kind TEXT NOT NULL,
+            body TEXT NOT NULL,
+            previous TEXT NOT NULL,
+            hash TEXT NOT NULL
+        ) STRICT""")
+    db.execute("""
+        CREATE TRIGGER journal_keeps BEFORE UPDATE ON journal
+        BEGIN SELECT RAISE(ABORT, 'the journal is append-only: no entry is changed'); END""")
+    db.execute("""
+        CREATE TRIGGER journal_holds BEFORE DELETE ON journal
+        BEGIN SELECT RAISE(ABORT, 'the journal is append-only: no entry is deleted'); END""")
+
+
+@migrations()
+def m002_tables(db: Database) -> None:
+    for name, shape in TABLES.items():
+        parts = ["id TEXT PRIMARY KEY" if name == "alerts" else "id INTEGER PRIMARY KEY"]
+        for column, kind in shape.items():
+            parts.append(f"{column} {kind}")
+            if column.endswith("_ms"):
+                text = f"strftime('%Y-%m-%dT%H:%M:%SZ', {column} / 1000, 'unixepoch')"
+                parts.append(f"{column[:-3]} TEXT GENERATED ALWAYS AS ({text}) VIRTUAL")
+        if name != "alerts":
+            parts.append("struck INTEGER NOT NULL")
+        db.execute(f"CREATE TABLE {name} ({', '.join(parts)}) STRICT")
+
+
+@migrations()
+def m003_outbox(db: Database) -> None:
+    db.execute("""
+        CREATE TABLE outbox (
+            id INTEGER PRIMARY KEY AUTOINCREMENT,
+            seq INTEGER NOT NULL,
+            topic TEXT NOT NULL,
+            body TEXT NOT NULL,
+            retain INTEGER NOT NULL,
+            sent_ms INTEGER
+        ) STRICT""")
+    db.execute("CREATE INDEX outbox_unsent ON outbox (id) WHERE sent_ms IS NULL")
+    db.execute("""
+        CREATE TRIGGER outbox_keeps BEFORE UPDATE OF id, seq, topic, body, retain ON outbox
+        BEGIN SELECT RAISE(ABORT, 'a message is never changed; only its sending is noted'); END""")
+    db.execute("""
+        CREATE TRIGGER outbox_holds BEFORE DELETE ON outbox
+        BEGIN SELECT RAISE(ABORT, 'a message is never deleted'); END""")

@@ -1,0 +1,232 @@
+"""The way to the broker by MQTT 5 or 3.1.1. The only door to paho.
+
+paho's own queue lives in memory and keeps what an offline `publish` refused, so nothing is given to it while it is not
+connected. Its callbacks run in its thread: they only put things into queues, and never raise. Knows no journal.
+"""
+
+import json
+import logging
+import queue
+import ssl
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol
+
+log = logging.getLogger(__name__)
+
+CONTENT_TYPE = "application/cloudevents+json"
+
+
+@dataclass(frozen=True, slots=True)
+class MqttSettings:
+    """Where the broker is and how to speak to it."""
+
+    station: str
+    host: str = "127.0.0.1"
+    port: int = 1883
+    protocol: str = "5"
+    """ "5" or "3.1.1"."""
+    root: str = "kitchen"
+    """First part of every topic."""
+    username: str | None = None
+    password_file: Path | None = None
+    """File that holds the password in its first line."""
+    ca_file: Path | None = None
+    """Certificate of the authority that signed the broker's; turns TLS on."""
+    cert_file: Path | None = None
+    """This device's own certificate, with `key_file`."""
+    key_file: Path | None = None
+    keepalive_s: int = 30
+
+    def __post_init__(self) -> None:
+        if self.protocol not in ("5", "3.1.1"):
+            raise ValueError(f'protocol is {self.protocol!r}; write "5" or "3.1.1"')
+        if any(sign in self.root for sign in "+#") or self.root.startswith("/") or not self.root:
+            raise ValueError(f"root is {self.root!r}; write a topic without +, # and a leading /")
+
+    def topic(self, *parts: str) -> str:
+        """The station's topic that ends with `parts`."""
+        return "/".join((self.root, self.station, *parts))
+
+
+class Sendable(Protocol):
+    """A message, as the outbox has it."""
+
+    @property
+    def topic(self) -> str: ...
+    @property
+    def body(self) -> str: ...
+    @property
+    def retain(self) -> bool: ...
+
+
+class MqttPublisher:
+    """A connection that is kept up by itself; `on_link(up, reason)` is told of its changes, from another thread."""
+
+    def __init__(self, settings: MqttSettings, on_link: Callable[[bool, str], None] = lambda up, reason: None) -> None:
+        self._settings = settings
+        self._on_link = on_link
+        self._acknowledged: queue.SimpleQueue[tuple[int, bool]] = queue.SimpleQueue()
+        self._latest: dict[str, str] = {}
+        self._lock = threading.Lock()
+        self._up = False
+        self._told: bool | None = None
+        self._client = self._make()
+
+    def start(self) -> None:
+        """Begin to connect, for as long as it takes."""
+        settings = self._settings
+        options: dict[str, Any] = {} if settings.protocol == "3.1.1" else {"clean_start": True}
+        self._client.connect_async(settings.host, settings.port, settings.keepalive_s, **options)
+        self._client.loop_start()
+
+    def connected(self) -> bool:
+        return self._up
+
+    def publish(self, message: Sendable) -> int | None:
+        """Give one message to the broker, at least once; the token, or None while it is not connected."""
+        if not self._up:
+            return None
+        info = self._client.publish(message.topic, message.body, 1, message.retain, self._properties())
+        return info.mid if info.rc == 0 else None
+
+    def acknowledged(self) -> list[tuple[int, bool]]:
+        found = []
+        while True:
+            try:
+                found.append(self._acknowledged.get_nowait())
+            except queue.Empty:
+                return found
+
+    def latest(self, name: str, value: dict[str, Any]) -> None:
+        """The newest `value` of a state, retained by the broker; an older one that never went out is forgotten."""
+        topic, body = self._settings.topic(name), json.dumps(value, ensure_ascii=False)
+        with self._lock:
+            self._latest[topic] = body
+        if self._up:
+            self._client.publish(topic, body, 0, True)
+
+    def close(self) -> None:
+        """Say goodbye and end."""
+        if self._up:
+            self._client.publish(self._settings.topic("state"), _state(False), 1, True).wait_for_publish(1.0)
+        self._client.disconnect()
+        self._client.loop_stop()
+
+    def _make(self) -> Any:
+        from paho.mqtt import client as paho
+
+        settings = self._settings
+        version = paho.MQTTv5 if settings.protocol == "5" else paho.MQTTv311
+        client = paho.Client(
+            paho.CallbackAPIVersion.VERSION2, client_id=f"{settings.root}-{settings.station}", protocol=version
+        )
+        client.suppress_exceptions = True
+        client.enable_logger(log)
+        client.reconnect_delay_set(1, 60)
+        client.max_inflight_messages_set(20)
+        if settings.username is not None:
+            password = settings.password_file
+            client.username_pw_set(
+                settings.username, password.read_text().splitlines()[0] if password is not None else None
+            )
+        if settings.ca_file is not None:
+            client.tls_set(
+                str(settings.ca_file),
+                str(settings.cert_file) if settings.cert_file else None,
+                str(settings.key_file) if settings.key_file else None,
+                tls_version=ssl.PROTOCOL_TLS_CLIENT,
+            )
+        client.will_set(settings.topic("state"), _state(False), 1, True)
+        client.on_connect = self._connected
+        client.on_connect_fail = lambda *_: self._link(False, "the broker is not reached")
+        client.on_disconnect = self._disconnected
+        client.on_publish = self._published
+        return client
+
+    def _properties(self) -> Any:
+        if self._settings.protocol != "5":
+            return None
+        from paho.mqtt.packettypes import PacketTypes
+        from paho.mqtt.properties import Properties
+
+        properties = Properties(PacketTypes.PUBLISH)
+        properties.ContentType = CONTENT_TYPE
+        return properties
+
+    def _connected(self, client: Any, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
+        if reason.is_failure:
+            self._link(False, f"the broker refuses the connection: {reason}")
+            return
+        client.publish(self._settings.topic("state"), _state(True), 1, True)
+        with self._lock:
+            latest = dict(self._latest)
+        for topic, body in latest.items():
+            client.publish(topic, body, 0, True)
+        self._link(True, "")
+
+    def _disconnected(self, client: Any, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
+        self._link(False, f"the connection ended: {reason}")
+
+    def _published(self, client: Any, userdata: Any, mid: int, reason: Any, properties: Any) -> None:
+        self._acknowledged.put((mid, not reason.is_failure))
+
+    def _link(self, up: bool, reason: str) -> None:
+        self._up = up
+        if up != self._told:
+            self._told = up
+            self._on_link(up, reason)
+
+
+def _state(online: bool) -> str:
+    return json.dumps({"online": online})
+
+
+class Subscriber:
+    """Stands for the manager's phone in the demo and the tests: keeps what arrives, without doubles."""
+
+    def __init__(
+        self, host: str, port: int, topic: str, protocol: str = "3.1.1", seen: Callable[[Any], object] = id
+    ) -> None:
+        """`seen` is told each new CloudEvents message, from another thread."""
+        from paho.mqtt import client as paho
+
+        self.messages: dict[tuple[str, str], dict[str, Any]] = {}
+        self.doubles = 0
+        self.retained: dict[str, str] = {}
+        self._seen = seen
+        self._topic = topic
+        self._ready = threading.Event()
+        version = paho.MQTTv5 if protocol == "5" else paho.MQTTv311
+        self._client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=version)
+        self._client.suppress_exceptions = True
+        self._client.enable_logger(log)
+        self._client.reconnect_delay_set(1, 2)
+        self._client.on_connect = lambda client, *_: client.subscribe(self._topic, 1)
+        self._client.on_subscribe = lambda *_: self._ready.set()
+        self._client.on_disconnect = lambda *_: self._ready.clear()
+        self._client.on_message = self._arrived
+        self._client.connect_async(host, port, 30)
+        self._client.loop_start()
+
+    def ready(self, timeout_s: float) -> bool:
+        """Wait until it is subscribed; whether it is."""
+        return self._ready.wait(timeout_s)
+
+    def close(self) -> None:
+        self._client.disconnect()
+        self._client.loop_stop()
+
+    def _arrived(self, client: Any, userdata: Any, message: Any) -> None:
+        value = json.loads(message.payload)
+        if "specversion" not in value:
+            self.retained[message.topic] = message.payload.decode()
+            return
+        key = (value["source"], value["id"])
+        if key in self.messages:
+            self.doubles += 1
+            return
+        self.messages[key] = value
+        self._seen(value)

@@ -1,0 +1,141 @@
+"""The outbox: what each entry has to tell, as CloudEvents, and the sender that keeps at it until the broker has it.
+
+At least once: a message is marked sent only after the broker's acknowledgement, so one may come twice; receivers drop
+doubles by `source` and `id`. Rows wait in the journal, not in memory. Judges nothing and knows no MQTT library.
+"""
+
+import json
+import logging
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime
+from typing import Any, Protocol
+
+from recorder.core.effects import Effect, Notice, Record
+from recorder.core.events import Event
+from recorder.journal.chain import Entry
+from recorder.journal.codec import plain
+from recorder.journal.journal import Journal, Message
+
+log = logging.getLogger(__name__)
+
+PUBLISH = ("alerts", "records", "all")
+"""What goes out: alerts; rows of the trade's tables as well; every entry of the journal as well."""
+
+IN_FLIGHT = 20
+"""Messages given to the broker and not acknowledged yet, at most."""
+
+FIRST_WAIT_MS = 1_000
+LONGEST_WAIT_MS = 60_000
+
+TOPICS = {"alert": "alerts", "record": "records", "entry": "journal"}
+"""Last part of the topic, by the first word of the CloudEvents type."""
+
+
+class Publisher(Protocol):
+    """A way to the broker."""
+
+    def connected(self) -> bool:
+        """Whether the broker is reached now."""
+        ...
+
+    def publish(self, message: Message) -> int | None:
+        """Give one message to the broker; a token for its acknowledgement, or None if it was not taken."""
+        ...
+
+    def acknowledged(self) -> list[tuple[int, bool]]:
+        """Tokens that came back since the last call, and whether the broker took the message."""
+        ...
+
+
+class Messages:
+    """Makes the messages of entries; one for each journal, fed in order."""
+
+    def __init__(self, root: str, station: str, publish: str, first: Entry | None) -> None:
+        """`first` is the journal's first entry, whose hash names the journal; None while there is none."""
+        self._root, self._station = root, station
+        self._all = PUBLISH[: PUBLISH.index(publish) + 1]
+        self._origin = first.hash if first else None
+
+    def __call__(self, entry: Entry, event: Event, effects: Sequence[Effect]) -> list[Message]:
+        return [message for message, _ in self.possible(entry, event, effects)]
+
+    def possible(self, entry: Entry, event: Event, effects: Sequence[Effect]) -> Iterator[tuple[Message, bool]]:
+        """All messages of the entry, and whether each is one that always goes out."""
+        self._origin = self._origin or entry.hash
+        for place, effect in enumerate(effects):
+            match effect:
+                case Notice(alert=alert, change=change):
+                    yield self._message(entry, f"{place}", f"alert.{change}", plain(alert)), True
+                case Record() if "records" in self._all:
+                    row = {"table": effect.table, "id": effect.id, **dict(effect.row)}
+                    yield self._message(entry, f"{place}", "record", row), False
+        if "all" in self._all:
+            data = {"kind": entry.kind, "previous": entry.previous, "body": json.loads(entry.body)}
+            yield self._message(entry, "entry", "entry", data), False
+
+    def _message(self, entry: Entry, place: str, kind: str, data: dict[str, Any]) -> Message:
+        stamp = entry.stamp
+        body = {
+            "specversion": "1.0",
+            "id": f"{entry.seq}-{place}",
+            "source": f"/stations/{self._station}/journals/{(self._origin or '')[:12]}",
+            "type": kind,
+            "time": datetime.fromtimestamp(stamp.wall_ms / 1000, UTC).isoformat(timespec="milliseconds"),
+            "datacontenttype": "application/json",
+            "data": {
+                "station": self._station,
+                **data,
+                "entry": entry.seq,
+                "entry_hash": entry.hash,
+                "at_ms": stamp.at_ms,
+                "wall_known": stamp.wall_known,
+            },
+        }
+        topic = f"{self._root}/{self._station}/{TOPICS[kind.split('.')[0]]}"
+        return Message(topic, json.dumps(body, ensure_ascii=False, separators=(",", ":")))
+
+
+class Outbox:
+    """Sends what waits, in order, whenever it is given a turn."""
+
+    def __init__(self, journal: Journal, publisher: Publisher) -> None:
+        self._journal = journal
+        self._publisher = publisher
+        self._flying: dict[int, int] = {}
+        self._newest = 0
+        self._wait_ms = 0
+        self._not_before_ms = 0
+
+    def step(self, now_ms: int) -> None:
+        """Note what the broker has, and give it more; returns at once. Raises `JournalError`."""
+        self._land(now_ms)
+        if not self._publisher.connected():
+            self._flying.clear()
+            self._newest = 0
+            return
+        if now_ms < self._not_before_ms or len(self._flying) >= IN_FLIGHT:
+            return
+        for row in self._journal.unsent(self._newest, IN_FLIGHT - len(self._flying)):
+            token = self._publisher.publish(row.message)
+            if token is None:
+                return
+            self._flying[token] = row.id
+            self._newest = row.id
+
+    def empty(self) -> bool:
+        """Whether nothing waits."""
+        return not self._flying and not self._journal.unsent(0, 1)
+
+    def _land(self, now_ms: int) -> None:
+        results = [
+            (self._flying.pop(token), taken) for token, taken in self._publisher.acknowledged() if token in self._flying
+        ]
+        if landed := [row for row, taken in results if taken]:
+            self._journal.mark_sent(landed, now_ms)
+            self._wait_ms = 0
+        if refused := [row for row, taken in results if not taken]:
+            if not self._wait_ms:
+                log.warning("the broker refuses message %s; it is kept and tried again", refused[0])
+            self._wait_ms = min(max(2 * self._wait_ms, FIRST_WAIT_MS), LONGEST_WAIT_MS)
+            self._not_before_ms = now_ms + self._wait_ms
+            self._newest = min(refused) - 1
