@@ -2,7 +2,6 @@
 
 import json
 from dataclasses import asdict
-from importlib.resources import files
 from pathlib import Path
 from typing import Annotated, Any, NoReturn
 
@@ -10,15 +9,15 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
+from recorder import config
 from recorder.core.events import Intent
 from recorder.driver import DriverUnavailable
-from recorder.voice import model, phrases
+from recorder.voice import model
 from recorder.voice.card import Card, card
 from recorder.voice.ear import Ear, Hearing, build
 from recorder.voice.phrases import Phrases
 from recorder.voice.settings import VoiceSettings
 from recorder.voice.soundfile import SoundError, read_wav
-from recorder.voice.wording import PhraseError
 
 app = typer.Typer()
 voice_model = typer.Typer(help="The model of the vosk engine.")
@@ -26,7 +25,9 @@ app.add_typer(voice_model, name="voice-model")
 
 MODELS = Path.home() / ".local/share/batch-recorder/models"
 
-Config = Annotated[Path | None, typer.Option(help="Configuration whose phrases and voice settings count.")]
+ConfigPath = Annotated[
+    Path | None, typer.Option("--config", metavar="FILE", help="Station file whose phrases and voice settings count.")
+]
 AsJson = Annotated[bool, typer.Option("--json", help="One JSON object per line.")]
 
 
@@ -34,10 +35,10 @@ AsJson = Annotated[bool, typer.Option("--json", help="One JSON object per line."
 def hear(
     wavs: Annotated[list[Path], typer.Argument(metavar="WAV...", help="Sound files; 16 kHz mono 16-bit is best.")],
     as_json: AsJson = False,
-    config: Config = None,
+    station: ConfigPath = None,
 ) -> None:
     """Say what is heard in sound files, as the station would hear it."""
-    known, settings = _setup(config)
+    known, settings = _setup(station)
     console = Console(highlight=False, soft_wrap=True)
     try:
         ear = Ear(build(known, settings), known, settings)
@@ -56,10 +57,10 @@ def hear(
 def show_phrases(
     samples: Annotated[bool, typer.Option(help="The test corpus instead of the card.")] = False,
     as_json: AsJson = False,
-    config: Config = None,
+    station: ConfigPath = None,
 ) -> None:
     """Print the command card for the wall, or with --samples every kind of sentence once."""
-    known, settings = _setup(config)
+    known, settings = _setup(station)
     name = settings.spoken_name(known)
     if not samples:
         if as_json:
@@ -96,13 +97,14 @@ def slots(intent: Intent) -> dict[str, Any]:
     return {key: value for key, value in asdict(intent).items() if key != "meaning" and value is not None}
 
 
-def _setup(config: Path | None) -> tuple[Phrases, VoiceSettings]:
-    if config is not None:
-        raise NotImplementedError
+def _setup(path: Path | None) -> tuple[Phrases, VoiceSettings]:
     try:
-        return phrases.load(files("recorder").joinpath("share/phrases-en.toml").read_text("utf-8")), VoiceSettings()
-    except PhraseError as error:
+        if path is None:
+            return config.load_phrases(None), VoiceSettings()
+        loaded = config.load(path)
+    except config.ConfigError as error:
         _fail(error)
+    return loaded.phrases, loaded.voice or VoiceSettings()
 
 
 def _row(wav: Path, hearing: Hearing) -> dict[str, Any]:

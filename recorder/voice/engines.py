@@ -31,6 +31,8 @@ class Guess:
     """Score of the words after it."""
     weakest: float
     """Score of the least sure of these words."""
+    stray_ms: int
+    """Sound from the first word to the last that is none of the words."""
 
 
 class Recogniser(Protocol):

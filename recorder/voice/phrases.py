@@ -57,14 +57,19 @@ class Phrases:
     """A phrase file, read and proved free of sentences with two meanings."""
 
     def __init__(
-        self, language: str, name: str, sounds: Mapping[str, str], slots: Mapping[str, Slot], groups: tuple[Group, ...]
+        self,
+        language: str,
+        name: str,
+        sounds: Mapping[str, tuple[str, ...]],
+        slots: Mapping[str, Slot],
+        groups: tuple[Group, ...],
     ) -> None:
         """Raises `PhraseError` where two meanings share a sentence."""
         self.language = language
         self.name = name
         """The station's name as it is spoken; the shipped default, which the configuration may replace."""
         self.sounds = dict(sounds)
-        """Word -> ARPABET symbols, for words that an engine's dictionary lacks."""
+        """Word -> ways to say it in ARPABET symbols, beside those that an engine's dictionary has."""
         self.slots = dict(slots)
         self.groups = groups
         self.templates = tuple(template for group in groups for template in group.templates)
@@ -75,6 +80,11 @@ class Phrases:
     def vocabulary(self) -> frozenset[str]:
         """Every word of every sentence."""
         return frozenset(word for text in self._intents for word in text.split())
+
+    @property
+    def parts(self) -> frozenset[str]:
+        """The parts that can be named."""
+        return frozenset(str(value) for _, value in self.slots["part"].forms) if "part" in self.slots else frozenset()
 
     def __len__(self) -> int:
         """How many sentences there are."""
@@ -165,7 +175,10 @@ def from_dict(data: Mapping[str, Any]) -> Phrases:
     if missing := set(ALL) - meanings:
         raise PhraseError(f"nothing says {', '.join(sorted(missing))}; give each meaning at least one sentence")
     name = " ".join(split_words(str(data.get("name", "")), "name"))
-    sounds = {word.lower(): str(sound) for word, sound in _table(data, "sounds").items()}
+    sounds = {
+        split_words(word, "sounds")[0]: tuple(sound if isinstance(sound, list) else [str(sound)])
+        for word, sound in _table(data, "sounds").items()
+    }
     return Phrases(str(data.get("language", "")), name, sounds, slots, tuple(groups))
 
 

@@ -5,6 +5,10 @@ gives is no help; what tells them apart is the acoustic score of each word, divi
 """
 
 import math
+import random
+from array import array
+from itertools import count, cycle
+from operator import add
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +22,13 @@ NO_LATTICE_SCALE = 1024
 
 WORST = -100.0
 """Score of a word so bad that the engine's own number for it has run down to zero."""
+
+
+FLOOR_RMS = 20.0
+"""Level of the noise that is put under each utterance, of 32768."""
+
+
+FRAME_MS = 10
 
 
 class Sphinx:
@@ -36,11 +47,8 @@ class Sphinx:
             options["hmm"] = str(model)
         self._name = name.split()
         self._decoder: Any = Decoder(Config(**options))
-        for word, sound in phrases.sounds.items():
-            try:
-                self._decoder.add_word(word, sound, False)
-            except RuntimeError as error:
-                raise DriverUnavailable(f"the sound of {word!r}, {sound!r}, is not in the engine's symbols") from error
+        for word, sounds in phrases.sounds.items():
+            self._learn(word, sounds)
         words = sorted(phrases.vocabulary | set(self._name))
         if unknown := [word for word in words if self._decoder.lookup_word(word) is None]:
             raise DriverUnavailable(
@@ -49,17 +57,30 @@ class Sphinx:
         self._decoder.add_jsgf_string("commands", jsgf(phrases, name))
         self._decoder.activate_search("commands")
 
+    def _learn(self, word: str, sounds: tuple[str, ...]) -> None:
+        """Add ways to say `word` to those that the dictionary has."""
+        for sound in sounds:
+            names = (word if number == 1 else f"{word}({number})" for number in count(1))
+            free = next(name for name in names if self._decoder.lookup_word(name) is None)
+            try:
+                self._decoder.add_word(free, sound, False)
+            except RuntimeError as error:
+                raise DriverUnavailable(f"[sounds] {word}: {sound!r} is not in the engine's symbols") from error
+
     def recognise(self, pcm: bytes) -> Guess | None:
         self._decoder.start_utt()
-        self._decoder.process_raw(pcm, False, True)
+        self._decoder.process_raw(_with_floor(pcm), False, True)
         self._decoder.end_utt()
         if not self._decoder.hyp():
             return None
+        segments = [segment for segment in self._decoder.seg() if segment.word[0] not in "<[(+"]
         words = [
             (segment.word.partition("(")[0], _log(segment.ascore), segment.end_frame - segment.start_frame + 1)
-            for segment in self._decoder.seg()
-            if segment.word[0] not in "<[(+"
+            for segment in segments
         ]
+        if not words:
+            return None
+        frames = segments[-1].end_frame - segments[0].start_frame + 1
         size = len(self._name)
         if [word for word, _, _ in words[:size]] != self._name:
             return None
@@ -68,8 +89,19 @@ class Sphinx:
             text=" ".join(word for word, _, _ in said),
             named=_mean(words[:size]) if size else None,
             score=_mean(said),
-            weakest=min((score / frames for _, score, frames in said), default=WORST),
+            weakest=min((score / length for _, score, length in said), default=WORST),
+            stray_ms=FRAME_MS * (frames - sum(length for _, _, length in words)),
         )
+
+
+def _with_floor(pcm: bytes) -> bytes:
+    """`pcm` with a little noise under it: silence after noise suppression is so deep that it spoils the engine's
+    normalisation (measured: 46 % right without, 77 % with, on clean synthetic clips of the tuning half)."""
+    sound = array("h", pcm)
+    dice = random.Random(len(sound))
+    floor = [round(dice.gauss(0.0, FLOOR_RMS)) for _ in range(4096)]
+    mixed = map(add, sound, cycle(floor))
+    return array("h", (max(-32768, min(32767, sample)) for sample in mixed)).tobytes()
 
 
 def _log(ascore: float) -> float:
@@ -77,6 +109,6 @@ def _log(ascore: float) -> float:
 
 
 def _mean(words: list[tuple[str, float, int]]) -> float:
-    """Score per frame of 10 ms."""
+    """Score per frame."""
     frames = sum(frames for _, _, frames in words)
     return max(WORST, sum(score for _, score, _ in words) / frames) if frames else WORST

@@ -65,6 +65,7 @@ class Vosk:
             named=_mean(words[:size]) if named and size else None,
             score=_mean(said),
             weakest=min((word["conf"] for word in said), default=0.0),
+            stray_ms=round(1000 * (words[-1]["end"] - words[0]["start"] - sum(w["end"] - w["start"] for w in words))),
         )
 
 
