@@ -14,7 +14,6 @@ from typing import Any, TypeVar, get_args, get_type_hints
 
 from recorder.core.procedure import Part, Procedure
 from recorder.core.rules import Limit
-from recorder.driver import DRIVERS
 from recorder.notices.mqtt import MqttSettings
 from recorder.notices.outbox import PUBLISH
 from recorder.probes.serial_probe import SerialSettings
@@ -80,6 +79,7 @@ def load(path: Path) -> Settings:
         publish=publish,
     )
     _none_left(table, where)
+    _none_left(speaker or {}, f"{where} [speaker]")
     unsaid = [part.name for part in loaded.procedure.parts if part.name not in loaded.phrases.parts]
     if unsaid:
         raise ConfigError(f"{where}: no phrase says the part {unsaid[0]!r}; add it under [slots.part.words]")
@@ -138,9 +138,8 @@ def load_procedure(path: Path | None) -> Procedure:
 
 
 def _probe(entry: dict[str, Any], where: str) -> SerialSettings:
-    driver = _take(entry, "driver", str, where)
-    if driver not in DRIVERS:
-        raise ConfigError(f"{where}: driver is {driver!r}; there are {', '.join(sorted(DRIVERS))}")
+    if entry.get("driver") != "serial":
+        raise ConfigError(f'{where}: driver is {entry.get("driver")!r}; write "serial"')
     return _build(SerialSettings, entry, where)
 
 

@@ -44,12 +44,14 @@ class Loop:
     def turn(self, longest_s: float) -> bool:
         """Handle what is due or comes in within `longest_s`; False when nothing did."""
         due_ms = deadline(self.state)
-        wait_s = longest_s if due_ms is None else min(longest_s, (due_ms - self._clock.now_ms()) / 1000)
-        if due_ms is not None and wait_s <= 0:
-            self.handle(Tick(due_ms))
-            return True
+        if due_ms is not None:
+            left_s = (due_ms - self._clock.now_ms()) / 1000
+            if left_s <= 0:
+                self.handle(Tick(due_ms))
+                return True
+            longest_s = min(longest_s, left_s)
         try:
-            event = self.inbox.get(timeout=wait_s) if wait_s > 0 else self.inbox.get_nowait()
+            event = self.inbox.get(timeout=longest_s) if longest_s > 0 else self.inbox.get_nowait()
         except queue.Empty:
             return False
         self.handle(event)

@@ -1,4 +1,4 @@
-"""An invented shift at an invented school canteen: what the cook does and says, and what happens to the probe and broker.
+"""An invented shift at an invented school canteen: what the cook says and does, and what befalls probe and broker.
 
 The story is data. `director.py` plays it through the real parts; nothing here knows them.
 """
@@ -115,7 +115,7 @@ def _batch_with_a_cold_piece() -> Iterator[Scene]:
 
 
 def _hold_that_runs_long() -> Iterator[Scene]:
-    yield Tell("The broker goes away. Batch 1 has been in holding for long; what must be told waits on disk.")
+    yield Tell("The broker goes away while batch 1 runs past its hold. What must be told waits on disk.")
     yield Broker(back=False)
     yield Wait(480)
     yield Tell("The broker is back.")
@@ -135,7 +135,7 @@ def _hold_that_runs_long() -> Iterator[Scene]:
 
 
 def _batch_in_cool_oil() -> Iterator[Scene]:
-    yield Tell("Batch 3 goes into oil that has not recovered, and is checked too early at first.")
+    yield Tell("Batch 3 goes into oil that is too cool. Batch 2 is sold.")
     yield Probe("set_oil", fahrenheit(312))
     yield Wait(120)
     yield from _load()

@@ -126,6 +126,11 @@ class Journal:
             except CodecError as error:
                 raise JournalError(f"entry {entry.seq} can't be read: {error}; see batch-recorder verify") from error
 
+    def first(self) -> Entry | None:
+        """The first entry, or None."""
+        row = next(self.rows(f"{ENTRY} ORDER BY seq LIMIT 1"), None)
+        return as_entry(row) if row else None
+
     def newest(self) -> Entry | None:
         """The last entry, or None."""
         return self._newest

@@ -112,8 +112,7 @@ class MqttPublisher:
         """Say goodbye and end."""
         if self._up:
             self._client.publish(self._settings.topic("state"), _state(False), 1, True).wait_for_publish(1.0)
-        self._client.disconnect()
-        self._client.loop_stop()
+        _end(self._client)
 
     def _make(self) -> Any:
         from paho.mqtt import client as paho
@@ -180,6 +179,12 @@ class MqttPublisher:
             self._on_link(up, reason)
 
 
+def _end(client: Any) -> None:
+    client.disable_logger()  # its thread calls the closed connection an error
+    client.disconnect()
+    client.loop_stop()
+
+
 def _state(online: bool) -> str:
     return json.dumps({"online": online})
 
@@ -216,8 +221,7 @@ class Subscriber:
         return self._ready.wait(timeout_s)
 
     def close(self) -> None:
-        self._client.disconnect()
-        self._client.loop_stop()
+        _end(self._client)
 
     def _arrived(self, client: Any, userdata: Any, message: Any) -> None:
         value = json.loads(message.payload)

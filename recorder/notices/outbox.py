@@ -50,10 +50,13 @@ class Publisher(Protocol):
 class Messages:
     """Makes the messages of entries; one for each journal, fed in order."""
 
-    def __init__(self, root: str, station: str, publish: str, first: Entry | None) -> None:
-        """`first` is the journal's first entry, whose hash names the journal; None while there is none."""
+    def __init__(self, root: str, station: str, publish: str) -> None:
         self._root, self._station = root, station
         self._all = PUBLISH[: PUBLISH.index(publish) + 1]
+        self._origin: str | None = None
+
+    def begin(self, first: Entry | None) -> None:
+        """Take the journal's name from its first entry; where there is none, the first to come gives it."""
         self._origin = first.hash if first else None
 
     def __call__(self, entry: Entry, event: Event, effects: Sequence[Effect]) -> list[Message]:
@@ -101,6 +104,8 @@ class Outbox:
     def __init__(self, journal: Journal, publisher: Publisher) -> None:
         self._journal = journal
         self._publisher = publisher
+        self.sent = 0
+        """Messages that the broker has taken since this began."""
         self._flying: dict[int, int] = {}
         self._newest = 0
         self._wait_ms = 0
@@ -132,6 +137,7 @@ class Outbox:
         ]
         if landed := [row for row, taken in results if taken]:
             self._journal.mark_sent(landed, now_ms)
+            self.sent += len(landed)
             self._wait_ms = 0
         if refused := [row for row, taken in results if not taken]:
             if not self._wait_ms:

@@ -14,6 +14,12 @@ from recorder.core.rules import to_c
 LOWEST_C, HIGHEST_C = -40.0, 400.0
 """What a probe at a fryer can read at all."""
 
+JUMP_C = 60.0
+"""A temperature this far from the channel's last one counts only when the next one is near it.
+
+The steepest true step is a thin needle (1 s) that goes from air into oil, 55 °C in half a second; it costs one sample.
+"""
+
 LONGEST_LINE = 80
 """Bytes; a longer line is thrown away up to its end."""
 
@@ -23,14 +29,11 @@ SEQUENCE = 65_535
 RESTARTED_AFTER = 5
 """So many numbers in a row that are too low but follow each other mean a board that started again unseen."""
 
-JUMP_C = 40.0
-"""A plain number this far from the last one counts only when the next one is near it."""
-
 FAULTS = {"open": "open circuit", "short": "short circuit", "fault": "probe fault"}
 """Fault words on the wire -> in records."""
 
 _FRAMED = re.compile(rb"(needle|cabinet|vat[1-9]?) (\d{1,5}) (?:([+-]?\d{1,4}\.\d{1,2})([CF])|([a-z]+)) ([0-9A-F]{4})")
-_PLAIN = re.compile(rb"\s*([+-]?\d{1,4}(?:\.\d{1,4})?)\s*([CFcf])?\s*")
+_PLAIN = re.compile(rb"[ \t]*([+-]?\d{1,4}(?:\.\d{1,4})?)[ \t]*([CFcf])?[ \t]*")
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,8 +59,12 @@ class Lines:
         self.good = 0
         self.bad: Counter[str] = Counter()
         """Bad lines by kind."""
+        self.missed = 0
+        """Lines that the sequence numbers say were sent and did not come."""
         self._part = bytearray()
         self._overlong = False
+        self._last_c: dict[str, float] = {}
+        self._doubted_c: dict[str, float] = {}
 
     def feed(self, data: bytes) -> list[Sample | Fault]:
         """What the lines that end in `data` say."""
@@ -77,10 +84,32 @@ class Lines:
                 self._take(line, found)
         return found
 
+    def reopened(self) -> None:
+        """The port was opened again: the rest of a line is not to come, and the board may count from anywhere."""
+        self._part.clear()
+        self._overlong = False
+
     @property
     def lines(self) -> int:
         """Lines that have ended, good and bad."""
         return self.good + self.bad.total()
+
+    def read(self, line: bytes) -> Sample | Fault | str:
+        """What one line says, or the kind of its badness."""
+        raise NotImplementedError
+
+    def judged(self, channel: str, value: float, unit: str) -> Sample | str:
+        """The sample of `value` in `unit` ("C" or "F"), or why it is absurd."""
+        temp_c = to_c(value, unit)
+        if not LOWEST_C <= temp_c <= HIGHEST_C:
+            return "out of range"
+        doubted_c = self._doubted_c.pop(channel, temp_c)
+        last_c = self._last_c.setdefault(channel, temp_c)
+        if abs(temp_c - last_c) >= JUMP_C and (doubted_c == temp_c or abs(temp_c - doubted_c) >= JUMP_C):
+            self._doubted_c[channel] = temp_c
+            return "jump"
+        self._last_c[channel] = temp_c
+        return Sample(channel, temp_c)
 
     def _take(self, line: bytes, found: list[Sample | Fault]) -> None:
         made = self.read(line)
@@ -88,88 +117,4 @@ class Lines:
             self.bad[made] += 1
         else:
             self.good += 1
-            found += made
-
-    def read(self, line: bytes) -> list[Sample | Fault] | str:
-        """What one line says, or the kind of its badness."""
-        raise NotImplementedError
-
-
-class FramedLines(Lines):
-    """The line protocol: channel, sequence number, temperature or fault word, CRC."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.missed = 0
-        """Lines that the sequence numbers say were sent and did not come."""
-        self._last: dict[bytes, int] = {}
-        self._strays: dict[bytes, list[int]] = {}
-
-    def read(self, line: bytes) -> list[Sample | Fault] | str:
-        parts = _FRAMED.fullmatch(line)
-        if parts is None:
-            return "not a line of the protocol"
-        channel, number, value, unit, word, crc = parts.groups()
-        if crc != f"{checksum(line[: parts.start(6) - 1]):04X}".encode():
-            return "wrong checksum"
-        if word is not None and word.decode() not in FAULTS:
-            return "unknown fault word"
-        if not self._in_order(channel, int(number)):
-            return "out of order"
-        name = "vat1" if channel == b"vat" else channel.decode()
-        if word is not None:
-            return [Fault(name, FAULTS[word.decode()])]
-        temp_c = to_c(float(value), unit.decode())
-        return [Sample(name, temp_c)] if LOWEST_C <= temp_c <= HIGHEST_C else "not a temperature of a kitchen"
-
-    def _in_order(self, channel: bytes, number: int) -> bool:
-        if number > SEQUENCE:
-            return False
-        last = self._last.get(channel)
-        ahead = 1 if last is None or number == 0 else (number - last) % SEQUENCE
-        if not 0 < ahead <= SEQUENCE // 2:
-            strays = self._strays.setdefault(channel, [])
-            strays[:] = [*strays, number] if strays and number == strays[-1] + 1 else [number]
-            if len(strays) < RESTARTED_AFTER:
-                return False
-            ahead = 1
-        self._strays.pop(channel, None)
-        self.missed += ahead - 1
-        self._last[channel] = number
-        return True
-
-
-class PlainLines(Lines):
-    """One number a line, with or without a unit letter. There is no checksum, so a jump must be seen twice."""
-
-    def __init__(self, channel: str, unit: str) -> None:
-        """`unit` ("C" or "F") of numbers without a letter."""
-        super().__init__()
-        self._channel, self._unit = channel, unit
-        self._opened = False
-        self._last_c: float | None = None
-        self._doubted_c: float | None = None
-
-    def read(self, line: bytes) -> list[Sample | Fault] | str:
-        if not self._opened:
-            self._opened = True
-            return "first line, maybe cut"
-        parts = _PLAIN.fullmatch(line)
-        if parts is None:
-            return "not a number"
-        temp_c = to_c(float(parts[1]), (parts[2] or self._unit.encode()).decode().upper())
-        if not LOWEST_C <= temp_c <= HIGHEST_C:
-            return "not a temperature of a kitchen"
-        near = [
-            known for known in (self._last_c, self._doubted_c) if known is not None and abs(temp_c - known) < JUMP_C
-        ]
-        if self._last_c is not None and not near:
-            self._doubted_c = temp_c
-            return "jump"
-        self._last_c, self._doubted_c = temp_c, None
-        return [Sample(self._channel, temp_c)]
-
-
-def checksum(data: bytes) -> int:
-    """CRC-16/IBM-3740: polynomial 0x1021, start 0xFFFF, not reflected; 0x29B1 for b"123456789"."""
-    return binascii.crc_hqx(data, 0xFFFF)
+            found.append(made)

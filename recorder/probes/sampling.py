@@ -7,7 +7,7 @@ PERIOD_MS = 30_000
 """A channel that stays level is read this often."""
 STEP_C = {NEEDLE: 5.0}
 """A change by this much is read at once."""
-COMMON_STEP_C = 1.5
+COMMON_STEP_C = 1.0
 """The same for channels that are not named above."""
 REPEAT_MS = 2_000
 """A needle at rest in a spot is read this often, so that words may come after it."""
@@ -16,30 +16,35 @@ REPEAT_MS = 2_000
 class Thinning:
     """One channel's samples to its readings."""
 
-    def __init__(self, channel: str) -> None:
+    def __init__(self, channel: str, period_ms: int = PERIOD_MS) -> None:
         self._channel = channel
+        self._period_ms = period_ms
         self._step_c = STEP_C.get(channel, COMMON_STEP_C)
         self._settling = Settling() if channel == NEEDLE else None
         self._last: Reading | None = None
 
     def feed(self, at_ms: int, temp_c: float) -> Reading | None:
-        """The reading that this sample makes, if it makes one."""
+        """The reading that this sample makes, if it makes one.
+
+        A reading of a needle at rest has the average over its rest, any other has the sample itself. Only float error
+        is rounded off, as `rules.in_unit` does: a board that says 180.00F must not come out below 180 °F.
+        """
         rest = self._settling.feed(at_ms, temp_c) if self._settling else None
         last = self._last
         if rest:
-            reading = Reading(at_ms, self._channel, round(rest.temp_c, 2), True, rest.spot)
+            reading = Reading(at_ms, self._channel, round(rest.temp_c, 6), True, rest.spot)
             due = last is None or last.spot != rest.spot or at_ms - last.at_ms >= REPEAT_MS
         else:
-            reading = Reading(at_ms, self._channel, round(temp_c, 2))
+            reading = Reading(at_ms, self._channel, round(temp_c, 6))
             moved = last is None or abs(temp_c - last.temp_c) >= self._step_c
-            due = moved or last is None or at_ms - last.at_ms >= PERIOD_MS
+            due = moved or last is None or at_ms - last.at_ms >= self._period_ms
         if not due:
             return None
         self._last = reading
         return reading
 
     def interrupted(self) -> None:
-        """The channel was lost: what it did meanwhile is unknown."""
+        """The channel was lost: what it did meanwhile is unknown. Spots go on counting."""
         self._last = None
         if self._settling:
-            self._settling = Settling(self._settling.spot)
+            self._settling.interrupted()

@@ -1,4 +1,4 @@
-"""Driver: plays events that are given to it, for tests and rehearsals."""
+"""Driver: plays events that are given to it, for tests and rehearsals. It opens nothing."""
 
 import threading
 from collections.abc import Iterable
@@ -8,18 +8,21 @@ from recorder.driver import DriverLost, Put
 
 
 class Script:
-    """Emits its events once, in order; then waits for its stop, or is lost if `vanishes`."""
+    """Emits its events once, in order, then waits for its stop.
 
-    def __init__(self, events: Iterable[Event], vanishes: bool = False) -> None:
-        self.name = "script"
+    A `DriverLost` among them is raised at its place; the next run goes on behind it.
+    """
+
+    def __init__(self, events: Iterable[Event | DriverLost], name: str = "script") -> None:
+        self.name = name
         self._events = iter(events)
-        self._vanishes = vanishes
 
     def run(self, put: Put, stop: threading.Event) -> None:
-        for event in self._events:
-            put(event)
-            if stop.is_set():
-                return
-        if self._vanishes:
-            raise DriverLost("the script is over")
-        stop.wait()
+        while not stop.is_set():
+            match next(self._events, None):
+                case None:
+                    stop.wait()
+                case DriverLost() as lost:
+                    raise lost
+                case event:
+                    put(event)

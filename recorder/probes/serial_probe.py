@@ -22,6 +22,8 @@ READ_S = 0.05
 class SerialSettings:
     """One port and what is on it."""
 
+    driver: str
+    """Its name in `recorder/driver.py`'s table: "serial"."""
     port: str
     """A device path, best by /dev/serial/by-id, or any URL that pyserial takes."""
     channels: tuple[str, ...] = (NEEDLE,)

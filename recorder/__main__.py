@@ -1,0 +1,18 @@
+"""The command line `batch-recorder`: one file in `recorder/commands/` for each room."""
+
+import typer
+
+from recorder.commands import demo, records, voice
+
+app = typer.Typer(
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    add_completion=False,
+    help="Records what a fry station cooks: spoken commands and probe readings in, records and alerts out."
+    " A recorder, not a safety device.",
+)
+for room in (demo, voice, records):
+    app.add_typer(room.app)
+
+if __name__ == "__main__":
+    app()

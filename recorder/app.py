@@ -1,0 +1,165 @@
+"""The composition root: the only place that builds the rooms of one station and joins them.
+
+drivers -> inbox -> station.step -> journal (one commit) -> cue
+                                       '-> outbox -> MQTT
+"""
+
+import threading
+import time
+from collections.abc import Callable
+from importlib.metadata import version
+
+from recorder import systemd
+from recorder.clock import Clock, ClockWatch, SystemClock
+from recorder.config import Settings
+from recorder.core.effects import Cue
+from recorder.core.events import EarLost, Event, LinkDown, LinkUp, ProcedureLoaded, Reading, Started, Stopped
+from recorder.core.station import State
+from recorder.core.world import Stage
+from recorder.driver import load
+from recorder.journal.journal import Journal
+from recorder.loop import Loop
+from recorder.notices.mqtt import MqttPublisher
+from recorder.notices.outbox import Messages, Outbox
+from recorder.supervisor import Post, Supervisor
+from recorder.voice import ear
+from recorder.voice.microphone import Microphone
+from recorder.voice.speaker import Speaker
+
+TURN_S = 0.25
+"""How long the loop waits for an event before it looks after the outbox, the clock and the watchdog."""
+
+
+class App:
+    """One station, built and ready to run."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        journal: Journal,
+        clock: Clock,
+        give: Callable[[Cue], None],
+        watch: Callable[[Event, State], None] = lambda event, state: None,
+    ) -> None:
+        self.settings = settings
+        self.clock = clock
+        self.journal = journal
+        self.loop = Loop(journal, clock, give, self._tell)
+        self.publisher = MqttPublisher(settings.mqtt, self._link) if settings.mqtt else None
+        self.outbox = Outbox(journal, self.publisher) if self.publisher else None
+        self._watch = watch
+        self._clock_watch = ClockWatch(clock)
+
+    def open(self) -> None:
+        """Record the start and the procedure in force, and begin to look for the broker."""
+        stamp, settings = self.clock.stamp(), self.settings
+        self.loop.handle(
+            Started(
+                stamp.at_ms, stamp.boot_id, stamp.wall_known, version("batch-recorder"), settings.station, settings.vats
+            )
+        )
+        if self.loop.state.world.procedure != settings.procedure:
+            self.loop.handle(ProcedureLoaded(stamp.at_ms, settings.procedure))
+        if self.publisher:
+            self.publisher.start()
+
+    def turn(self, longest_s: float = TURN_S) -> bool:
+        """One event or what is due, then the outbox and the clock; False when no event came."""
+        busy = self.loop.turn(longest_s)
+        if self.outbox:
+            self.outbox.step(self.clock.now_ms())
+        if stepped := self._clock_watch.look():
+            self.loop.handle(stepped)
+        return busy
+
+    def run(self, supervisor: Supervisor, stop: threading.Event) -> None:
+        """Record until `stop`; systemd's watchdog is fed only while this loop turns and every worker lives."""
+        self.open()
+        supervisor.start()
+        systemd.notify("READY=1")
+        every_s, fed_s = systemd.watchdog_s(), 0.0
+        try:
+            while not stop.is_set():
+                self.turn()
+                if every_s and time.monotonic() - fed_s >= every_s and supervisor.alive():
+                    systemd.notify("WATCHDOG=1")
+                    fed_s = time.monotonic()
+        finally:
+            systemd.notify("STOPPING=1")
+            supervisor.stop()
+        self.close()
+
+    def close(self) -> None:
+        """Record what is still in the inbox, and the stop; say goodbye to the broker."""
+        while self.loop.turn(0):
+            pass
+        self.loop.handle(Stopped(self.clock.now_ms()))
+        if self.outbox:
+            self.outbox.step(self.clock.now_ms())
+        if self.publisher:
+            self.publisher.close()
+        self.journal.close()
+
+    def _link(self, up: bool, reason: str) -> None:
+        at_ms = self.clock.now_ms()
+        self.loop.inbox.put(LinkUp(at_ms) if up else LinkDown(at_ms, reason))
+
+    def _tell(self, event: Event, state: State) -> None:
+        """Once an event is on disk: the newest reading and how the batches stand go out as retained states."""
+        self._watch(event, state)
+        if self.publisher is None:
+            return
+        if isinstance(event, Reading):
+            reading = {"at_ms": event.at_ms, "temp_c": event.temp_c, "settled": event.settled}
+            self.publisher.latest(f"reading/{event.channel}", reading)
+        else:
+            self.publisher.latest("batches", {"at_ms": state.at_ms, "open": standing(state)})
+
+
+def standing(state: State) -> list[dict[str, object]]:
+    """The open batches: number, vat, stage, pieces and checks."""
+    return [
+        {
+            "number": batch.number,
+            "vat": batch.vat,
+            "stage": batch.stage,
+            "pieces": batch.pieces,
+            "checks_passed": batch.passed,
+            "checks_needed": batch.procedure.checks_per_batch,
+        }
+        for batch in state.world.batches
+        if batch.stage is not Stage.CLOSED
+    ]
+
+
+def open_journal(settings: Settings) -> Journal:
+    """The station's journal, ready to append; raises `JournalError`."""
+    root = settings.mqtt.root if settings.mqtt else "kitchen"
+    messages = Messages(root, settings.station, settings.publish)
+    journal = Journal.open(settings.database, messages)
+    messages.begin(journal.first())
+    return journal
+
+
+def posts(settings: Settings, clock: Clock, deaf: Callable[[], bool]) -> tuple[Post, ...]:
+    """A driver for every device in `settings`; raises `DriverUnavailable`."""
+    made = [Post(load(probe.driver)(probe, clock)) for probe in settings.probes]
+    if settings.voice:
+        recogniser = ear.build(settings.phrases, settings.voice)
+        source = Microphone(settings.voice.device)
+        driver = load("arecord")(source, recogniser, settings.phrases, settings.voice, clock, deaf)
+        made.append(Post(driver, lambda reason: (EarLost(clock.now_ms(), reason),)))
+    return tuple(made)
+
+
+def run(settings: Settings, stop: threading.Event) -> None:
+    """Record with the real devices of `settings` until `stop`; raises `JournalError`, `DriverUnavailable`."""
+    journal = open_journal(settings)
+    newest = journal.newest()
+    clock = SystemClock(newest.stamp if newest else None)
+    speaker = Speaker(settings.speaker) if settings.speaker else None
+    app = App(settings, journal, clock, speaker.give if speaker else lambda cue: None)
+    supervisor = Supervisor(posts(settings, clock, speaker.talking if speaker else lambda: False), app.loop.inbox.put)
+    app.run(supervisor, stop)
+    if speaker:
+        speaker.close(1.0)

@@ -1,0 +1,158 @@
+"""Plays the story through the real parts: recogniser, serial port, journal, outbox, a broker and a subscriber.
+
+Everything is real but the clock, which the director moves, and the probes' board, which is simulated behind a pty.
+After each second of the story it waits until the driver has taken what the board said, so that the same story gives the
+same record.
+"""
+
+import socket
+import time
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+
+from recorder.app import App, open_journal
+from recorder.clock import ManualClock
+from recorder.config import Settings, load_phrases, load_procedure
+from recorder.demo import story
+from recorder.demo.show import Show
+from recorder.demo.story import Broker, Probe, Say, Scene, Tell, Wait
+from recorder.notices.broker import LocalBroker
+from recorder.notices.mqtt import MqttSettings, Subscriber
+from recorder.probes.serial_probe import SerialProbe, SerialSettings
+from recorder.probes.simulated import Kitchen, SimulatedFirmware
+from recorder.supervisor import Post, Supervisor
+from recorder.voice import ear
+from recorder.voice.settings import VoiceSettings
+from recorder.voice.soundfile import read_wav
+
+CLIPS = Path(__file__).parents[2] / "fixtures" / "voice"
+"""The sound files of the story; they are in the repository and not in the installed package."""
+
+PATIENCE_S = 20.0
+"""No real part may keep the director waiting longer than this."""
+
+
+class DemoError(Exception):
+    """The demo can't go on; the text says why."""
+
+
+class Director:
+    """One performance; its record is `folder`/records.db."""
+
+    def __init__(self, folder: Path, show: Show) -> None:
+        if not CLIPS.is_dir():
+            raise DemoError(f"{CLIPS} is missing; run the demo from a clone of the repository (pip install -e .)")
+        self.database = folder / "records.db"
+        if self.database.exists():
+            raise DemoError(f"{self.database} is there already; name another folder with --out")
+        self._show = show
+        self._said = {name: clip["say"] for name, clip in tomllib.loads((CLIPS / "index.toml").read_text()).items()}
+        self._clock = ManualClock(story.START_MS, boot_id="demo")
+        show.clock = self._clock.now_ms
+        self._broker = LocalBroker(_free_port())
+        self._firmware = SimulatedFirmware(Kitchen())
+        settings = self._settings()
+        self._app = App(settings, open_journal(settings), self._clock, show.cue)
+        assert settings.voice and self._app.publisher and self._app.outbox
+        self._publisher, self._outbox = self._app.publisher, self._app.outbox
+        probe = settings.probes[0]
+        self._probe = SerialProbe(probe, self._clock)
+        self._supervisor = Supervisor((Post(self._probe),), self._app.loop.inbox.put)
+        recogniser = ear.build(settings.phrases, settings.voice)
+        self._reached: Callable[[], bool] = self._publisher.connected
+        self._phone_has: Callable[[], int] = lambda: 0
+        self._ear = ear.WavEar((), recogniser, settings.phrases, settings.voice, self._clock)
+
+    def play(self) -> Subscriber:
+        """The whole shift; the phone with all that reached it. Raises `DemoError`."""
+        self._broker.start()
+        phone = Subscriber("127.0.0.1", self._broker.port, "kitchen/+/alerts", seen=self._show.phone)
+        self._phone_has = lambda: len(phone.messages)
+        self._reached = lambda: phone.ready(0) and self._publisher.connected()
+        try:
+            self._app.open()
+            self._supervisor.start()
+            self._until(self._probe.listening.is_set, "the probe's port is open")
+            self._until(self._reached, "phone and recorder reach the broker")
+            self._until(self._delivered, "the first message is delivered")
+            for scene in story.scenes():
+                self._enact(scene)
+            self._until(self._delivered, "all messages are delivered")
+            self._supervisor.stop()
+            self._app.close()
+        finally:
+            self._supervisor.stop()
+            phone.close()
+            self._broker.stop()
+            self._firmware.close()
+        return phone
+
+    def _enact(self, scene: Scene) -> None:
+        match scene:
+            case Wait(seconds=seconds):
+                for _ in range(seconds):
+                    self._second()
+            case Say(clip=clip):
+                self._say(f"{clip}.wav")
+            case Probe(what=what, value_c=value_c):
+                getattr(self._firmware.kitchen, what)(*(() if value_c is None else (value_c,)))
+                self._show.probe(what, value_c)
+            case Tell(text=text):
+                self._show.tell(text)
+            case Broker(back=True):
+                self._broker.start()
+                self._until(self._reached, "phone and recorder reach the broker again")
+                self._until(self._delivered, "what waited is delivered")
+            case Broker(back=False):
+                self._broker.stop()
+                self._until(lambda: not self._publisher.connected(), "the broker is gone")
+
+    def _second(self) -> None:
+        """A second of the story passes, and all that it brought is recorded."""
+        self._clock.advance(1000)
+        self._firmware.advance(1000)
+        self._until(lambda: self._probe.ended >= self._firmware.sent, "the driver has read what the board said")
+        while self._app.turn(0):
+            pass
+        if self._publisher.connected():
+            self._until(self._delivered, "the messages are delivered")
+
+    def _say(self, clip: str) -> None:
+        self._show.said(self._said[clip])
+        heard = self._ear.hear(read_wav(CLIPS / clip))
+        for event in heard:
+            self._app.loop.handle(event)
+        if not heard:
+            self._show.ignored()
+
+    def _delivered(self) -> bool:
+        self._app.turn(0)
+        return self._outbox.empty() and self._phone_has() >= self._outbox.sent
+
+    def _until(self, done: Callable[[], bool], what: str) -> None:
+        end_s = time.monotonic() + PATIENCE_S
+        while not done():
+            if time.monotonic() > end_s:
+                raise DemoError(f"waited {PATIENCE_S:.0f} s in vain until {what}")
+            time.sleep(0.0002)
+
+    def _settings(self) -> Settings:
+        return Settings(
+            station=story.STATION,
+            vats=story.VATS,
+            database=self.database,
+            procedure=load_procedure(None),
+            phrases=load_phrases(None),
+            probes=(SerialSettings("serial", self._firmware.port, ("needle", "vat", "cabinet")),),
+            voice=VoiceSettings(),
+            speaker=None,
+            mqtt=MqttSettings(story.STATION, port=self._broker.port, protocol="3.1.1"),
+            publish="alerts",
+        )
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])

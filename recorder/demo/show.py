@@ -1,0 +1,135 @@
+"""What the one who watches the demo sees: a timeline as it happens, then the summary."""
+
+import threading
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from recorder.core.effects import Cue, Tone
+from recorder.core.rules import minutes_text
+from recorder.journal.journal import Journal
+from recorder.notices.mqtt import Subscriber
+
+TONES = {Tone.DONE: "green", Tone.REFUSED: "red", Tone.ASKS: "cyan", Tone.ALERT: "yellow", Tone.ANSWER: "blue"}
+LEVELS = {"info": "blue", "warning": "yellow", "critical": "bold red"}
+PROBES = {
+    "insert": "the needle goes into a piece",
+    "pull_connector": "the needle's plug is pulled",
+    "put_back": "the needle's plug is put back",
+    "load_vat": "the pieces are in the oil",
+}
+PAUSE_S = 0.2
+"""Between lines, for a person at a terminal."""
+
+
+class Show:
+    """Prints lines from any thread, each with the time of the story."""
+
+    def __init__(self, console: Console) -> None:
+        self._console = console
+        self._lock = threading.Lock()
+        self._pause_s = PAUSE_S if console.is_terminal else 0.0
+        self.clock: Callable[[], int] = lambda: 0
+
+    def tell(self, text: str) -> None:
+        with self._lock:
+            self._console.print()
+            self._console.print(text, style="bold")
+
+    def said(self, words: str) -> None:
+        self._line("cook", Text(f"\N{LEFT DOUBLE QUOTATION MARK}{words}\N{RIGHT DOUBLE QUOTATION MARK}", "italic"))
+
+    def ignored(self) -> None:
+        self._line("recorder", Text("(not for the recorder; nothing is kept)", "dim"))
+
+    def cue(self, cue: Cue) -> None:
+        self._line("recorder", Text(cue.say, TONES[cue.tone]))
+
+    def probe(self, what: str, value_c: float | None) -> None:
+        if what in PROBES:
+            self._line("hands", Text(PROBES[what], "dim"))
+
+    def phone(self, message: dict[str, Any]) -> None:
+        data, change = message["data"], message["type"].removeprefix("alert.")
+        word = {"raised": data["level"], "repeated": f"{data['level']}, again", "ended": "over"}[change]
+        style = "dim" if change == "ended" else LEVELS[data["level"]]
+        text = f"{data['text']}" if change != "ended" else f"{data['kind']}: {data['ended_by']}"
+        batch = f"batch {data['batch']}, " if change == "ended" and data["batch"] else ""
+        self._line("phone", Text(f"[{word}] {batch}{text}", style))
+
+    def summary(self, database: Path, phone: Subscriber) -> None:
+        """The tables of batches and alerts, as the database has them, and what reached the phone."""
+        journal = Journal.read(database)
+        try:
+            self._console.print()
+            self._console.print(_batches(journal))
+            self._console.print()
+            self._console.print(_alerts(journal, phone))
+        finally:
+            journal.close()
+
+    def _line(self, who: str, text: Text) -> None:
+        with self._lock:
+            grid = Table.grid(padding=(0, 2))
+            grid.add_column(width=8)
+            grid.add_column(width=8, justify="right", style="dim")
+            grid.add_column(overflow="fold")
+            grid.add_row(_clock_text(self.clock()), who, text)
+            self._console.print(grid)
+        time.sleep(self._pause_s)
+
+
+def _batches(journal: Journal) -> Table:
+    table = Table(title="Batches", title_justify="left", title_style="bold", box=None, padding=(0, 2, 0, 0))
+    for name in ("batch", "pieces", "cooked", "checks", "corrections", "held", "outcome"):
+        table.add_column(name, header_style="dim")
+    for batch in journal.table("batches"):
+        mine = {name: _of(journal, name, batch["id"]) for name in ("cooks", "checks", "corrections", "holds")}
+        cooked_ms = int(1000 * sum(cook["seconds"] or 0 for cook in mine["cooks"]))
+        passed = sum(check["verdict"] == "passed" for check in mine["checks"])
+        hold = mine["holds"][0] if mine["holds"] else None
+        held = minutes_text(hold["ended_ms"] - hold["started_ms"]) if hold and hold["ended_ms"] else "-"
+        table.add_row(
+            str(batch["number"]),
+            str(batch["pieces"]),
+            minutes_text(cooked_ms),
+            f"{passed} passed, {len(mine['checks']) - passed} missed",
+            str(len(mine["corrections"])),
+            held + (" (past its limit)" if hold and hold["past_limit"] else ""),
+            batch["outcome"] or batch["stage"],
+        )
+    return table
+
+
+def _alerts(journal: Journal, phone: Subscriber) -> Table:
+    received: dict[str, int] = {}
+    for message in phone.messages.values():
+        received[message["data"]["id"]] = received.get(message["data"]["id"], 0) + 1
+    table = Table(title="Alerts", title_justify="left", title_style="bold", box=None, padding=(0, 2, 0, 0))
+    for name in ("began", "ended", "level", "alert", "batch", "ended by", "messages"):
+        table.add_column(name, header_style="dim")
+    for alert in sorted(journal.table("alerts"), key=lambda row: row["began_ms"]):
+        table.add_row(
+            _clock_text(alert["began_ms"]),
+            _clock_text(alert["ended_ms"]) if alert["ended_ms"] else "open",
+            Text(alert["level"], LEVELS[alert["level"]]),
+            alert["kind"],
+            str(alert["batch"] or ""),
+            alert["ended_by"] or "",
+            str(received.get(alert["id"], 0)),
+        )
+    return table
+
+
+def _of(journal: Journal, table: str, batch_id: int) -> list[dict[str, Any]]:
+    return [row for row in journal.table(table) if row["batch_id"] == batch_id and not row["struck"]]
+
+
+def _clock_text(at_ms: int) -> str:
+    return datetime.fromtimestamp(at_ms / 1000, UTC).strftime("%H:%M:%S")
