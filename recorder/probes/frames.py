@@ -103,9 +103,9 @@ class Lines:
         temp_c = to_c(value, unit)
         if not LOWEST_C <= temp_c <= HIGHEST_C:
             return "out of range"
-        doubted_c = self._doubted_c.pop(channel, temp_c)
-        last_c = self._last_c.setdefault(channel, temp_c)
-        if abs(temp_c - last_c) >= JUMP_C and (doubted_c == temp_c or abs(temp_c - doubted_c) >= JUMP_C):
+        known = (self._last_c.get(channel), self._doubted_c.pop(channel, None))
+        steps = [abs(temp_c - known_c) for known_c in known if known_c is not None]
+        if steps and min(steps) >= JUMP_C:
             self._doubted_c[channel] = temp_c
             return "jump"
         self._last_c[channel] = temp_c
@@ -118,3 +118,77 @@ class Lines:
         else:
             self.good += 1
             found.append(made)
+
+
+class FramedLines(Lines):
+    """The line protocol: channel, sequence number, temperature or fault word, CRC."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._last: dict[str, int] = {}
+        self._strays: dict[str, list[int]] = {}
+
+    def reopened(self) -> None:
+        super().reopened()
+        self._last.clear()
+        self._strays.clear()
+
+    def read(self, line: bytes) -> Sample | Fault | str:
+        parts = _FRAMED.fullmatch(line)
+        if parts is None:
+            return "not of the protocol"
+        channel, number, value, unit, word, crc = (part.decode() for part in parts.groups(b""))
+        if crc != f"{checksum(line[: parts.start(6) - 1]):04X}":
+            return "wrong checksum"
+        if word and word not in FAULTS:
+            return "unknown fault word"
+        name = "vat1" if channel == "vat" else channel
+        if not self._in_order(name, int(number)):
+            return "out of order"
+        return Fault(name, FAULTS[word]) if word else self.judged(name, float(value), unit)
+
+    def _in_order(self, channel: str, number: int) -> bool:
+        """Whether `number` goes on from the last one of `channel`, or the board has started to count again."""
+        last = self._last.get(channel, -1)
+        started = last < 0 or (number == 0 and last > 0)
+        ahead = 1 if started else (number - last) % SEQUENCE if number else 0
+        if number > SEQUENCE:
+            return False
+        if not 0 < ahead <= SEQUENCE // 2:
+            strays = self._strays.setdefault(channel, [])
+            strays[:] = [*strays, number] if strays and number == strays[-1] + 1 else [number]
+            if len(strays) < RESTARTED_AFTER:
+                return False
+            ahead = 1
+        self._strays.pop(channel, None)
+        self.missed += ahead - 1
+        self._last[channel] = number
+        return True
+
+
+class PlainLines(Lines):
+    """One number a line, with or without a unit letter. There is no checksum."""
+
+    def __init__(self, channel: str, unit: str) -> None:
+        """`unit` ("C" or "F") of numbers without a letter."""
+        super().__init__()
+        self._channel, self._unit = channel, unit
+        self._begun = False
+
+    def reopened(self) -> None:
+        super().reopened()
+        self._begun = False
+
+    def read(self, line: bytes) -> Sample | Fault | str:
+        if not self._begun:
+            self._begun = True
+            return "first, maybe cut"
+        parts = _PLAIN.fullmatch(line)
+        if parts is None:
+            return "not a number"
+        return self.judged(self._channel, float(parts[1]), (parts[2] or self._unit.encode()).decode().upper())
+
+
+def checksum(data: bytes) -> int:
+    """CRC-16/IBM-3740: polynomial 0x1021, start 0xFFFF, not reflected; 0x29B1 for b"123456789"."""
+    return binascii.crc_hqx(data, 0xFFFF)

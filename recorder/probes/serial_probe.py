@@ -4,6 +4,8 @@ It reports what arrives: readings, faults, silence, the port's going and coming.
 SerialException is an OSError, and some calls on a port that went give the plain one.
 """
 
+import errno
+import termios
 import threading
 from dataclasses import dataclass
 from typing import Any
@@ -12,10 +14,13 @@ from recorder.clock import Clock
 from recorder.core.events import CABINET, NEEDLE, ProbeBack, ProbeLost, vat_channel
 from recorder.driver import DriverLost, DriverUnavailable, Put
 from recorder.probes.frames import Fault, FramedLines, Lines, PlainLines, Sample
-from recorder.probes.sampling import Thinning
+from recorder.probes.sampling import PERIOD_MS, Thinning
 
 READ_S = 0.05
 """How long one read waits for the first byte."""
+
+_REFUSED = (errno.EACCES, errno.EPERM, errno.EBUSY, errno.EAGAIN)
+"""The port is there, but not for us: no right to it, or another program has it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +32,10 @@ class SerialSettings:
     port: str
     """A device path, best by /dev/serial/by-id, or any URL that pyserial takes."""
     channels: tuple[str, ...] = (NEEDLE,)
-    """What is wired: "needle", "cabinet", "vat" (the same as "vat1"), "vat2" to "vat9". A plain board has one."""
+    """What is wired: "needle", "cabinet", "vat" (the same as "vat1"), "vat2" to "vat9"; lines of others are not used.
+
+    A plain board has exactly one. Empty: whatever a framed board speaks of.
+    """
     form: str = "framed"
     """ "framed" for the line protocol, "plain" for one number a line."""
     unit: str = "C"
@@ -35,6 +43,8 @@ class SerialSettings:
     baud: int = 115_200
     silence_s: float = 10.0
     """A channel that says nothing for this long is lost."""
+    period_s: float = PERIOD_MS / 1000
+    """A channel that stays level is recorded this often."""
 
     def __post_init__(self) -> None:
         known = (NEEDLE, CABINET, "vat", *map(vat_channel, range(1, 10)))
@@ -43,9 +53,11 @@ class SerialSettings:
         if self.form not in ("framed", "plain"):
             raise ValueError(f'form is {self.form!r}; write "framed" or "plain"')
         if self.form == "plain" and len(self.channels) != 1:
-            raise ValueError("a plain board has exactly one channel")
+            raise ValueError('a plain board has exactly one channel; name it, such as channels = ["needle"]')
         if self.unit not in ("C", "F"):
             raise ValueError(f'unit is {self.unit!r}; write "C" or "F"')
+        if self.baud <= 0 or self.silence_s <= 0 or self.period_s <= 0:
+            raise ValueError("baud, silence_s and period_s must be more than 0")
 
     def names(self) -> tuple[str, ...]:
         """The channels, as events name them."""
@@ -62,37 +74,36 @@ class SerialProbe:
     def __init__(self, settings: SerialSettings, clock: Clock) -> None:
         self.name = f"serial {settings.port}"
         self.lines = settings.reader()
-        """Counts good and bad lines; made anew when the port is opened again."""
+        """Counts good and bad lines over all runs; other threads may look at the counts."""
+        self.bytes_read = 0
         self.ended = 0
         """Lines that have ended and whose events are put, over all runs."""
         self.listening = threading.Event()
         """Set while the port is open."""
         self._settings = settings
         self._clock = clock
-        self._thinning = {name: Thinning(name) for name in settings.names()}
+        self._thinning: dict[str, Thinning] = {}
         self._heard_ms: dict[str, int] = {}
-        self._lost: dict[str, str] = {}
+        self._lost: set[str] = set()
+        for channel in settings.names():
+            self._meet(channel)
 
     def run(self, put: Put, stop: threading.Event) -> None:
         """Emit `Reading`, `ProbeLost` and `ProbeBack` until `stop`; raises `DriverLost` when the port goes."""
         try:
-            port = self._open()
-        except OSError as error:
-            self._lose_all(put, "unplugged")
-            raise DriverLost(f"the port can't be opened: {error}") from error
-        self.lines = self._settings.reader()
-        self._heard_ms = dict.fromkeys(self._thinning, self._clock.now_ms())
-        try:
-            with port:
-                self.listening.set()
+            with self._open() as port:
+                self._begin()
                 while not stop.is_set():
                     data = port.read(1)
                     if data:
                         data += port.read(port.in_waiting)
                     self._take(data, put)
-        except OSError as error:
-            self._lose_all(put, "unplugged")
-            raise DriverLost(f"the port went: {error}") from error
+        except (OSError, termios.error) as error:
+            refused = isinstance(error, OSError) and error.errno in _REFUSED
+            reason = "port refused" if refused else "unplugged"
+            for channel in self._thinning:
+                self._lose(channel, reason, self._clock.now_ms(), put)
+            raise DriverLost(f"{reason}: {error}") from error
         finally:
             self.listening.clear()
 
@@ -101,34 +112,51 @@ class SerialProbe:
             import serial
         except ImportError as error:
             raise DriverUnavailable("pyserial is missing; pip install pyserial") from error
-        return serial.serial_for_url(self._settings.port, self._settings.baud, timeout=READ_S)
+        try:
+            return serial.serial_for_url(self._settings.port, self._settings.baud, timeout=READ_S, exclusive=True)
+        except ValueError as error:
+            raise DriverUnavailable(
+                f"{self._settings.port} is no port, or {self._settings.baud} no baud: {error}"
+            ) from error
+
+    def _begin(self) -> None:
+        """The port is open: nothing is known of what was before."""
+        self.lines.reopened()
+        for channel, thinning in self._thinning.items():
+            thinning.interrupted()
+            self._heard_ms[channel] = self._clock.now_ms()
+        self.listening.set()
 
     def _take(self, data: bytes, put: Put) -> None:
         at_ms = self._clock.now_ms()
         before = self.lines.lines
         for found in self.lines.feed(data):
             if found.channel not in self._thinning:
-                continue
+                if self._settings.channels:
+                    continue
+                self._meet(found.channel)
             self._heard_ms[found.channel] = at_ms
             match found:
                 case Fault(channel=channel, reason=reason):
                     self._lose(channel, reason, at_ms, put)
                 case Sample(channel=channel, temp_c=temp_c):
-                    if self._lost.pop(channel, None):
+                    if channel in self._lost:
+                        self._lost.remove(channel)
                         put(ProbeBack(at_ms, channel))
                     if reading := self._thinning[channel].feed(at_ms, temp_c):
                         put(reading)
         for channel, heard_ms in self._heard_ms.items():
             if at_ms - heard_ms >= self._settings.silence_s * 1000:
                 self._lose(channel, "silent", at_ms, put)
+        self.bytes_read += len(data)
         self.ended += self.lines.lines - before
 
+    def _meet(self, channel: str) -> None:
+        self._thinning[channel] = Thinning(channel, round(self._settings.period_s * 1000))
+
     def _lose(self, channel: str, reason: str, at_ms: int, put: Put) -> None:
+        """The channel is lost for the first reason that is known, and told once until it is back."""
         if channel not in self._lost:
-            self._lost[channel] = reason
+            self._lost.add(channel)
             self._thinning[channel].interrupted()
             put(ProbeLost(at_ms, channel, reason))
-
-    def _lose_all(self, put: Put, reason: str) -> None:
-        for channel in self._thinning:
-            self._lose(channel, reason, self._clock.now_ms(), put)
