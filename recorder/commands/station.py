@@ -1,0 +1,184 @@
+"""Commands about a station with real devices: `run` and `check`."""
+
+import logging
+import shutil
+import signal
+import socket
+import threading
+import time
+from array import array
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.table import Table
+
+from recorder import app as station
+from recorder.clock import SystemClock, wall_known
+from recorder.config import ConfigError, Settings, load
+from recorder.core.events import Event, ProbeLost, Reading
+from recorder.driver import DriverLost, DriverUnavailable
+from recorder.journal.journal import Journal, JournalError
+from recorder.notices.mqtt import MqttPublisher
+from recorder.probes.serial_probe import SerialProbe, SerialSettings
+from recorder.voice import ear
+from recorder.voice.microphone import Microphone
+
+app = typer.Typer()
+
+Config = Annotated[Path, typer.Option("--config", help="The station's configuration, such as station.toml.")]
+
+LISTEN_S = 4.0
+"""How long `check` waits for a probe, a microphone or the broker."""
+
+LEAST_FREE = 200_000_000
+"""Bytes of disk: many months of records."""
+
+
+@app.command()
+def run(config: Config) -> None:
+    """Record, until it is stopped."""
+    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stop.set())
+    try:
+        station.run(load(config), stop)
+    except (ConfigError, DriverUnavailable) as error:
+        typer.echo(f"error: {error}", err=True)
+        raise typer.Exit(2) from error
+    except JournalError as error:
+        typer.echo(f"error: nothing is recorded any more: {error}", err=True)
+        raise typer.Exit(3) from error
+
+
+@app.command()
+def check(config: Config) -> None:
+    """Try configuration, disk, clock, probes, microphone, model and broker, and say what to mend."""
+    console = Console(highlight=False)
+    table = Table.grid(padding=(0, 2))
+    bad = 0
+    for what, fault, found in _findings(config):
+        bad += bool(fault)
+        table.add_row("[red]mend[/]" if fault else "[green]ok[/]", what, fault or found)
+    console.print(table)
+    console.print(f"{bad} to mend." if bad else "All is well.")
+    if bad:
+        raise typer.Exit(1)
+
+
+Finding = tuple[str, str, str]
+"""What was tried, what is wrong with it and how to mend it ("" if nothing is), and what was found."""
+
+
+def _findings(config: Path) -> Iterator[Finding]:
+    try:
+        settings = load(config)
+    except ConfigError as error:
+        yield "configuration", str(error), ""
+        return
+    yield "configuration", "", f"{settings.station}, vats {', '.join(map(str, settings.vats))}"
+    yield _tried("records", lambda: _disk(settings.database))
+    known = wall_known()
+    yield "clock", "", "set" if known else "not known to be set; times of day may be wrong until it is"
+    for probe in settings.probes:
+        yield _tried(f"probe {probe.port}", lambda probe=probe: _probe(probe))  # type: ignore[misc]
+    if settings.voice:
+        yield _tried("microphone", lambda: _microphone(settings))
+        yield _tried("model", lambda: _model(settings))
+    if settings.speaker:
+        player, voice = shutil.which("aplay"), shutil.which("espeak-ng")
+        said = "tones and words" if voice else "tones; apt install espeak-ng for words"
+        yield "speaker", "" if player else "aplay is missing; apt install alsa-utils", said
+    if settings.mqtt:
+        yield _tried(f"broker {settings.mqtt.host}:{settings.mqtt.port}", lambda: _broker(settings))
+
+
+class _Fault(Exception):
+    """Something to mend, in words."""
+
+
+def _tried(what: str, trial: Callable[[], str]) -> Finding:
+    try:
+        return what, "", trial()
+    except (_Fault, DriverUnavailable, DriverLost, JournalError, OSError) as error:
+        return what, str(error), ""
+
+
+def _disk(database: Path) -> str:
+    if database.exists():
+        journal = Journal.read(database)
+        newest = journal.newest()
+        journal.close()
+        held = f"{newest.seq if newest else 0} entries"
+    else:
+        database.parent.mkdir(parents=True, exist_ok=True)
+        trial = database.parent / ".batch-recorder-trial"
+        trial.write_bytes(b"")
+        trial.unlink()
+        held = "no records yet"
+    free = shutil.disk_usage(database.parent).free
+    if free < LEAST_FREE:
+        raise _Fault(f"only {free // 1_000_000} MB free beside {database}; make room")
+    return f"{database}: {held}, {free // 1_000_000_000} GB free"
+
+
+def _probe(settings: SerialSettings) -> str:
+    """Listen to the port for a moment; every channel of the configuration must speak."""
+    clock, got, stop = SystemClock(None), list[Event](), threading.Event()
+    driver = SerialProbe(settings, clock)
+    timer = threading.Timer(LISTEN_S, stop.set)
+    timer.start()
+    try:
+        driver.run(got.append, stop)
+    finally:
+        timer.cancel()
+    read = {event.channel: event.temp_c for event in got if isinstance(event, Reading)}
+    faults = {event.channel: event.reason for event in got if isinstance(event, ProbeLost)}
+    if missing := [name for name in settings.names() if name not in read]:
+        why = ", ".join(f"{name}: {faults.get(name, 'nothing came')}" for name in missing)
+        bad = driver.lines.bad.total()
+        raise _Fault(
+            f"{why} ({driver.lines.good} good lines, {bad} bad); look with: batch-recorder probe {settings.port}"
+        )
+    return ", ".join(f"{name} {temp_c:.1f} °C" for name, temp_c in read.items())
+
+
+def _microphone(settings: Settings) -> str:
+    assert settings.voice
+    stop, loudest, begin_s = threading.Event(), 0, time.monotonic()
+    for block in Microphone(settings.voice.device).blocks(stop):
+        loudest = max(loudest, max(map(abs, array("h", block[: len(block) // 2 * 2])), default=0))
+        if time.monotonic() - begin_s > LISTEN_S / 2:
+            stop.set()
+    if loudest < 10:
+        raise _Fault(f"{settings.voice.device} gives only silence; check its switch and its level (alsamixer)")
+    return f"{settings.voice.device}: loudest {100 * loudest // 32_768} % of full scale" + (
+        "; too loud, turn it down" if loudest > 32_000 else ""
+    )
+
+
+def _model(settings: Settings) -> str:
+    assert settings.voice
+    ear.build(settings.phrases, settings.voice)
+    name = settings.voice.spoken_name(settings.phrases)
+    return f"{settings.voice.engine}, " + (f'listening for "{name}, ..."' if name else "listening openly")
+
+
+def _broker(settings: Settings) -> str:
+    assert settings.mqtt
+    with socket.create_connection((settings.mqtt.host, settings.mqtt.port), LISTEN_S):
+        pass
+    link: list[str] = []
+    publisher = MqttPublisher(settings.mqtt, lambda up, reason: link.append(reason))
+    publisher.start()
+    end_s = time.monotonic() + LISTEN_S
+    while not publisher.connected() and time.monotonic() < end_s:
+        time.sleep(0.05)
+    up = publisher.connected()
+    publisher.close()
+    if not up:
+        raise _Fault(link[-1] if link else "it does not answer as an MQTT broker")
+    return f"reached, MQTT {settings.mqtt.protocol}"
