@@ -19,8 +19,8 @@ from recorder.probes.sampling import PERIOD_MS, Thinning
 READ_S = 0.05
 """How long one read waits for the first byte."""
 
-_REFUSED = (errno.EACCES, errno.EPERM, errno.EBUSY, errno.EAGAIN)
-"""The port is there, but not for us: no right to it, or another program has it."""
+_ABSENT = (errno.ENOENT, errno.ENODEV, errno.ENXIO)
+"""There is no such port; any other failure to open means that it is there, but not for us, or is no serial port."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,8 +99,8 @@ class SerialProbe:
                         data += port.read(port.in_waiting)
                     self._take(data, put)
         except (OSError, termios.error) as error:
-            refused = isinstance(error, OSError) and error.errno in _REFUSED
-            reason = "port refused" if refused else "unplugged"
+            gone = self.listening.is_set() or getattr(error, "errno", None) in _ABSENT
+            reason = "unplugged" if gone else "port refused"
             for channel in self._thinning:
                 self._lose(channel, reason, self._clock.now_ms(), put)
             raise DriverLost(f"{reason}: {error}") from error

@@ -1,0 +1,327 @@
+"""The two forms of a probe's lines: what they say, what is refused, and that nothing is ever invented."""
+
+import random
+import re
+import tracemalloc
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+from crcmod import predefined
+from hypothesis import given
+from hypothesis import strategies as st
+
+from recorder.core.rules import Limit
+from recorder.probes.frames import LONGEST_LINE, SEQUENCE, Fault, FramedLines, Lines, PlainLines, Sample, checksum
+from recorder.probes.simulated import framed
+
+NOTES = Path(__file__).parents[1] / "firmware_notes" / "line-protocol.md"
+
+outside_crc = predefined.mkCrcFun("crc-ccitt-false")
+"""Another's CRC-16/IBM-3740: crcmod 1.7, under its older name."""
+
+
+def said(reader: Lines, *lines: bytes) -> list[Sample | Fault]:
+    return reader.feed(b"".join(lines))
+
+
+# The checksum
+
+
+def test_the_checksum_has_its_published_check_value() -> None:
+    """published-values.md section 8: CRC-16/IBM-3740 of "123456789" is 0x29B1 (computed there with crcmod too)."""
+    assert checksum(b"123456789") == outside_crc(b"123456789") == 0x29B1
+
+
+@given(st.binary(max_size=100))
+def test_the_checksum_is_that_of_another_library(data: bytes) -> None:
+    assert checksum(data) == outside_crc(data)
+
+
+# The document
+
+
+def test_the_right_examples_of_the_document_are_right() -> None:
+    examples = re.findall(r"^    (\S+) (\d+) (\S+) ([0-9A-F]{4})$", NOTES.read_text(), re.M)
+    assert len(examples) == 9
+    for channel, number, value, crc in examples:
+        line = f"{channel} {number} {value}".encode()
+        assert f"{outside_crc(line):04X}" == crc, line
+        (found,) = FramedLines().feed(line + f" {crc}\n".encode())
+        assert found.channel == {"vat": "vat1"}.get(channel, channel)
+        if isinstance(found, Sample):
+            in_c = float(value[:-1]) if value[-1] == "C" else (float(value[:-1]) - 32) * 5 / 9
+            assert found.temp_c == pytest.approx(in_c, abs=1e-9)
+
+
+def test_the_wrong_examples_of_the_document_are_wrong_as_it_says() -> None:
+    examples = re.findall(r"^    (.+)  <- (.+)$", NOTES.read_text(), re.M)
+    assert len(examples) == 6
+    for line, kind in examples:
+        reader = FramedLines()
+        assert said(reader, line.encode() + b"\n") == []
+        assert reader.bad == {kind: 1}, line
+
+
+# The line protocol
+
+
+def test_a_line_says_a_temperature_or_a_fault() -> None:
+    reader = FramedLines()
+    assert said(reader, framed("needle", 0, "71.25C"), framed("vat", 0, "338.0F"), framed("needle", 1, "open")) == [
+        Sample("needle", 71.25),
+        Sample("vat1", 170.0),
+        Fault("needle", "open circuit"),
+    ]
+    assert (reader.good, reader.bad.total(), reader.missed) == (3, 0, 0)
+
+
+def test_fahrenheit_comes_out_as_it_went_in() -> None:
+    """A value at the limit must meet it after the way there and back."""
+    (found,) = said(FramedLines(), framed("needle", 0, "165.00F"))
+    assert isinstance(found, Sample)
+    assert Limit(165.0, "F").met_by(found.temp_c)
+
+
+def test_a_line_counts_only_when_its_end_has_come() -> None:
+    reader, line = FramedLines(), framed("needle", 0, "71.25C")
+    assert reader.feed(line[:-1]) == []
+    assert reader.feed(b"\n") == [Sample("needle", 71.25)]
+    assert said(reader, framed("needle", 1, "71.50C").replace(b"\n", b"\r\n")) == [Sample("needle", 71.5)]
+    assert reader.lines == 2
+
+
+@pytest.mark.parametrize(
+    ("line", "kind"),
+    [
+        (b"needle 0 71.25C 0000\n", "wrong checksum"),
+        (b"needle 0 71.25C\n", "not of the protocol"),
+        (b"71.25\n", "not of the protocol"),
+        (b"x" * 81 + b"\n", "too long"),
+        (framed("needle", 0, "hot"), "unknown fault word"),
+        (framed("oven", 0, "71.25C"), "not of the protocol"),
+        (framed("vat0", 0, "71.25C"), "not of the protocol"),
+        (framed("needle", 0, "nanC"), "not of the protocol"),
+        (framed("needle", 0, "71.25K"), "not of the protocol"),
+        (framed("needle", 0, "-40.01C"), "out of range"),
+        (framed("needle", 0, "400.01C"), "out of range"),
+        (framed("needle", 65_536, "71.25C"), "out of order"),
+    ],
+)
+def test_a_bad_line_is_counted_by_kind(line: bytes, kind: str) -> None:
+    reader = FramedLines()
+    assert reader.feed(line) == []
+    assert reader.bad == {kind: 1}
+    assert reader.feed(framed("needle", 1, "71.25C")) == [Sample("needle", 71.25)]
+
+
+def test_a_jump_counts_when_it_is_seen_twice() -> None:
+    reader = FramedLines()
+    values = ("25.00C", "24.90C", "171.00C", "25.10C", "171.00C", "170.50C", "170.50C")
+    found = said(reader, *(framed("needle", number, value) for number, value in enumerate(values)))
+    assert found == [Sample("needle", value) for value in (25.0, 24.9, 25.1, 170.5, 170.5)]
+    assert reader.bad == {"jump": 2}
+
+
+def test_a_channel_jumps_alone() -> None:
+    assert len(said(FramedLines(), framed("needle", 0, "25.00C"), framed("vat", 0, "170.00C"))) == 2
+
+
+def numbers(*sequence: int, reader: FramedLines | None = None) -> tuple[list[int], FramedLines]:
+    """Which of these sequence numbers are taken."""
+    reader = reader or FramedLines()
+    return [number for number in sequence if reader.feed(framed("needle", number, "71.25C"))], reader
+
+
+def test_repeated_and_lower_numbers_are_refused_and_gaps_are_counted() -> None:
+    taken, reader = numbers(0, 0, 1, 2, 2, 1, 5, 4, 6)
+    assert taken == [0, 1, 2, 5, 6]
+    assert reader.missed == 2
+    assert reader.bad == {"out of order": 4}
+
+
+def test_numbers_begin_again_at_1_after_the_highest() -> None:
+    taken, reader = numbers(SEQUENCE - 1, SEQUENCE, 1, 2)
+    assert taken == [SEQUENCE - 1, SEQUENCE, 1, 2]
+    assert reader.missed == 0
+
+
+def test_a_board_that_starts_again_is_believed_at_once_by_its_0_or_else_after_five_lines() -> None:
+    assert numbers(700, 701, 0, 1)[0] == [700, 701, 0, 1]
+    assert numbers(700, 701, 1, 2, 3, 4, 5, 6)[0] == [700, 701, 5, 6]
+    assert numbers(700, 701, 698, 699, 702, 697, 699, 700)[0] == [700, 701, 702]
+
+
+def test_a_reopened_port_forgets_half_a_line_and_the_count_but_not_the_counters() -> None:
+    _, reader = numbers(700)
+    reader.feed(b"needle 701 71.2")
+    reader.reopened()
+    assert numbers(3, reader=reader)[0] == [3]
+    assert (reader.good, reader.bad.total(), reader.missed) == (2, 0, 0)
+
+
+# The plain form
+
+
+def test_plain_numbers_have_the_unit_of_their_letter_or_of_the_configuration() -> None:
+    assert (
+        said(PlainLines("needle", "F"), b"1\n", b"212\n", b" 100.0 C\r\n", b"+212.00f\n")
+        == [Sample("needle", 100.0)] * 3
+    )
+    assert said(PlainLines("vat1", "C"), b"1\n", b"170.25\n") == [Sample("vat1", 170.25)]
+
+
+@pytest.mark.parametrize(
+    ("line", "kind"),
+    [
+        (b"nan", "not a number"),
+        (b"inf", "not a number"),
+        (b"1e3", "not a number"),
+        (b"71,5", "not a number"),
+        (b"open", "not a number"),
+        (b"71.5 K", "not a number"),
+        (b"-127.00", "out of range"),
+        (b"850", "out of range"),
+        (b"150.0", "jump"),
+    ],
+)
+def test_a_bad_plain_line_is_counted_by_kind(line: bytes, kind: str) -> None:
+    reader = PlainLines("needle", "C")
+    assert said(reader, b"70\n", b"70.5\n", line + b"\n") == [Sample("needle", 70.5)]
+    assert reader.bad == {"first, maybe cut": 1, kind: 1}
+
+
+def test_the_first_plain_line_of_an_opened_port_is_not_believed() -> None:
+    reader = PlainLines("needle", "C")
+    assert said(reader, b"1.5\n", b"71.5\n") == [Sample("needle", 71.5)]
+    reader.reopened()
+    assert said(reader, b"1.5\n", b"72.5\n") == [Sample("needle", 72.5)]
+
+
+# Whatever comes
+
+
+@st.composite
+def _streams(draw: st.DrawFn) -> bytes:
+    good = st.builds(
+        framed,
+        st.sampled_from(["needle", "vat", "vat1", "cabinet"]),
+        st.integers(0, 9),
+        st.one_of(st.floats(-60, 450).map("{:.2f}C".format), st.sampled_from(["open", "short", "12.5F"])),
+    )
+    parts = st.lists(st.one_of(good, st.binary(max_size=100), st.sampled_from([b"\n", b"\r\n", b"71.5\n"])))
+    return b"".join(draw(parts))
+
+
+@given(_streams(), st.booleans(), st.lists(st.integers(0, 400)))
+def test_bytes_say_the_same_however_they_are_cut(data: bytes, plain: bool, cuts: list[int]) -> None:
+    def reader() -> Lines:
+        return PlainLines("needle", "C") if plain else FramedLines()
+
+    whole, single, cut = reader(), reader(), reader()
+    found = whole.feed(data)
+    assert [each for byte in data for each in single.feed(bytes([byte]))] == found
+    edges = sorted({0, len(data), *(at for at in cuts if at < len(data))})
+    pieces = [data[begin:end] for begin, end in pairwise(edges)]
+    assert [each for piece in pieces for each in cut.feed(piece)] == found
+    assert whole.bad == single.bad == cut.bad
+    assert whole.good == single.good == len(found)
+
+
+def intact(data: bytes) -> list[tuple[str, float]]:
+    """The temperatures of the intact lines in `data`, found in another way and with another's CRC."""
+    known = {"needle": "needle", "cabinet": "cabinet", "vat": "vat1", **{f"vat{n}": f"vat{n}" for n in range(1, 10)}}
+    found = []
+    for line in data.replace(b"\r", b"\n").split(b"\n")[:-1]:
+        fields = line.split(b" ")
+        if len(fields) != 4 or len(line) > LONGEST_LINE or len(fields[3]) != 4 or not fields[2]:
+            continue
+        if b"%04X" % outside_crc(line[:-5]) != fields[3]:
+            continue
+        channel, value, unit = known.get(fields[0].decode("latin-1")), fields[2][:-1], fields[2][-1:]
+        if channel and unit in b"CF" and re.fullmatch(rb"[-+]?[0-9]+\.[0-9]+", value):
+            found.append((channel, float(value) if unit == b"C" else (float(value) - 32) / 1.8))
+    return found
+
+
+def invented(samples: list[Sample], data: bytes) -> list[Sample]:
+    """Samples with no intact line of their own in `data`, each line serving once and in order."""
+    lines = iter(intact(data))
+    return [
+        sample
+        for sample in samples
+        if not any(sample.channel == channel and abs(sample.temp_c - temp_c) < 1e-9 for channel, temp_c in lines)
+    ]
+
+
+def _mutated(rng: random.Random) -> bytes:
+    """A few lines of a board with something done to them, or noise."""
+    if rng.random() < 0.1:
+        return rng.randbytes(rng.randrange(200))
+    count = rng.randrange(1, 5)
+    words = [
+        rng.choice([f"{rng.uniform(-60, 450):.2f}C", f"{rng.uniform(-60, 800):.1f}F", "open", "71.25C", "180.0F"])
+        for _ in range(count)
+    ]
+    data = bytearray(
+        b"".join(framed(rng.choice(["needle", "vat", "vat3", "cabinet"]), at, word) for at, word in enumerate(words))
+    )
+    for _ in range(rng.randrange(4)):
+        at = rng.randrange(len(data) or 1)
+        match rng.randrange(6):
+            case 0 if data:
+                data[at] ^= 1 << rng.randrange(8)
+            case 1 if data:
+                data[at] = rng.choice(b"0123456789.-CF \n\r")
+            case 2:
+                del data[at : at + rng.randrange(1, 8)]
+            case 3:
+                data[at:at] = rng.choice([b"\n", b"\r", b"0", b"9", b"-", b" ", b"\x00", b"\xff", rng.randbytes(5)])
+            case 4:
+                data += data[at:]
+            case _:
+                del data[at:]
+    return bytes(data)
+
+
+def test_a_hundred_thousand_random_and_mutated_strings_invent_no_temperature() -> None:
+    rng = random.Random(20_260_226)
+    taken = refused = 0
+    endless = FramedLines()
+    for _ in range(100_000):
+        data = _mutated(rng)
+        reader = FramedLines()
+        samples = [each for each in reader.feed(data) if isinstance(each, Sample)]
+        assert invented(samples, data) == [], data
+        assert reader.good + reader.bad.total() == reader.lines
+        taken += len(samples)
+        refused += reader.bad.total()
+        endless.feed(data)
+        PlainLines("needle", "C").feed(data)
+    assert taken > 50_000, "the mutations leave too few good lines to try anything"
+    assert refused > 50_000, "the mutations leave too few bad lines to try anything"
+    assert endless.lines > 100_000
+
+
+def test_the_check_for_invented_temperatures_can_fail() -> None:
+    line = framed("needle", 0, "71.25C")
+    assert invented([Sample("needle", 71.25)], line) == []
+    assert invented([Sample("needle", 71.25)] * 2, line) != []
+    assert invented([Sample("needle", 77.25)], line) != []
+    assert invented([Sample("needle", 77.25)], line.replace(b"71", b"77")) != []
+    assert invented([Sample("needle", 71.25)], line[:-1]) != []
+
+
+def test_endless_garbage_without_an_end_takes_no_memory() -> None:
+    reader = FramedLines()
+    block = b"\x55" * 20_000
+    tracemalloc.start()
+    try:
+        for _ in range(20):
+            reader.feed(block)
+        _, peak = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert peak < 5_000
+    assert said(reader, b"\n", framed("needle", 0, "71.25C")) == [Sample("needle", 71.25)]
+    assert reader.bad == {"too long": 1}
