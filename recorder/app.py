@@ -29,6 +29,9 @@ from recorder.voice.speaker import Speaker
 TURN_S = 0.25
 """How long the loop waits for an event before it looks after the outbox, the clock and the watchdog."""
 
+GOODBYE_S = 1.0
+"""How long a stop waits for the broker to take the last messages; they are on disk in any case."""
+
 
 class App:
     """One station, built and ready to run."""
@@ -94,9 +97,11 @@ class App:
         while self.loop.turn(0):
             pass
         self.loop.handle(Stopped(self.clock.now_ms()))
-        if self.outbox:
-            self.outbox.step(self.clock.now_ms())
-        if self.publisher:
+        if self.outbox and self.publisher:
+            end_s = time.monotonic() + GOODBYE_S
+            while self.publisher.connected() and not self.outbox.empty() and time.monotonic() < end_s:
+                self.outbox.step(self.clock.now_ms())
+                time.sleep(0.01)
             self.publisher.close()
         self.journal.close()
 

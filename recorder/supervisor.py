@@ -24,7 +24,7 @@ class Post:
 
     driver: Driver
     lost: Callable[[str], tuple[Event, ...]] = lambda reason: ()
-    """The events of its device being gone, for this reason."""
+    """The events of its device being gone, for this reason; asked once for each new reason."""
 
 
 class Supervisor:
@@ -65,8 +65,8 @@ class Supervisor:
             if reason not in reasons:
                 log.warning("%s: %s; trying again", post.driver.name, reason)
                 reasons.add(reason)
-            for event in post.lost(reason):
-                self._put(event)
+                for event in post.lost(reason):
+                    self._put(event)
             self._stop.wait(wait_s)
             wait_s = min(2 * wait_s, LONGEST_WAIT_S)
 

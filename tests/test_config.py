@@ -1,0 +1,132 @@
+"""Every mistake in a configuration is told with the file, the key and the remedy."""
+
+from importlib.resources import files
+from pathlib import Path
+
+import pytest
+
+from recorder.config import ConfigError, load, load_phrases, load_procedure
+from recorder.core.rules import Limit
+
+SHARE = files("recorder").joinpath("share")
+
+
+def station(folder: Path, text: str) -> Path:
+    path = folder / "station.toml"
+    path.write_text(text)
+    return path
+
+
+def test_the_example_is_a_station(tmp_path: Path) -> None:
+    settings = load(station(tmp_path, SHARE.joinpath("station.toml").read_text()))
+    assert (settings.station, settings.vats, settings.publish) == ("fry-line-1", (1,), "alerts")
+    assert settings.probes[0].names() == ("needle", "vat1", "cabinet")
+    assert settings.voice and settings.voice.engine == "sphinx"
+    assert settings.mqtt and settings.mqtt.topic("alerts") == "kitchen/fry-line-1/alerts"
+
+
+def test_a_station_needs_little(tmp_path: Path) -> None:
+    settings = load(station(tmp_path, 'station = "a"'))
+    assert settings.database == tmp_path / "records.db"
+    assert (settings.vats, settings.probes, settings.voice, settings.speaker, settings.mqtt) == (
+        (1,),
+        (),
+        None,
+        None,
+        None,
+    )
+
+
+def test_the_shipped_safety_limits_name_their_source() -> None:
+    """FDA Food Code 2022: 3-401.11(A)(3), poultry 165 °F; 3-501.16(A)(1), hot holding 135 °F."""
+    procedure = load_procedure(None)
+    assert {part.critical for part in procedure.parts} == {Limit(165.0, "F")}
+    assert procedure.hold_minimum == Limit(135.0, "F")
+    text = SHARE.joinpath("procedure.toml").read_text()
+    assert "FDA Food Code 2022, 3-401.11(A)(3)" in text and "FDA Food Code 2022, 3-501.16(A)(1)" in text
+    unmarked = [
+        line
+        for line in text.splitlines()
+        if "=" in line and "#" not in line and line.split(" ")[0] not in ("unit", "name", "target", "critical")
+    ]
+    assert unmarked == [], "every number is the kitchen's own or has a source"
+
+
+@pytest.mark.parametrize(
+    ("text", "complaint"),
+    [
+        ("", "station is missing"),
+        ('station = "Line 1"', "use small letters"),
+        ("station = 7", "must be str"),
+        ('station = "a"\nvats = [1, 1]', "each vat's number once"),
+        ('station = "a"\nvats = [0]', "each vat's number once"),
+        ('station = "a"\nvat = [1]', "does not know vat"),
+        ('station = "a"\n[[probe]]\ndriver = "magic"', 'write "serial"'),
+        ('station = "a"\n[[probe]]\ndriver = "serial"', "port"),
+        ('station = "a"\n[[probe]]\ndriver = "serial"\nport = "x"\nchannels = ["toe"]', "'toe' is none of"),
+        ('station = "a"\n[[probe]]\ndriver = "serial"\nport = "x"\nbaud = "fast"', "baud is 'fast'"),
+        ('station = "a"\n[[probe]]\ndriver = "serial"\nport = "x"\nspeed = 3', "does not know speed"),
+        ('station = "a"\n[voice]\nengine = "ears"', "engine"),
+        ('station = "a"\n[speaker]\nvolume = 11', "does not know volume"),
+        ('station = "a"\n[mqtt]\npublish = "nothing"', "alerts, records, all"),
+        ('station = "a"\n[mqtt]\nprotocol = "4"', 'write "5" or "3.1.1"'),
+        ('station = "a"\n[mqtt]\nroot = "#"', "write a topic"),
+        ('station = "a"\n[mqtt]\nca_file = "ca.pem"', "is not a file"),
+        ('station = "a"\nprocedure = "none.toml"', "none.toml can't be read"),
+        ('station = "a"\nphrases = "none.toml"', "none.toml can't be read"),
+        ("station = ", "is not TOML"),
+    ],
+)
+def test_a_mistake_in_a_station_file(tmp_path: Path, text: str, complaint: str) -> None:
+    with pytest.raises(ConfigError) as error:
+        load(station(tmp_path, text))
+    assert complaint in str(error.value)
+    assert "toml" in str(error.value)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "complaint"),
+    [
+        ('planned = "12 min"', 'planned = "12"', 'write it like "12 min"'),
+        ('planned = "12 min"', 'planned = "9 min"', "shortest, planned, longest"),
+        ("minimum = 135", 'minimum = "hot"', "minimum is 'hot'"),
+        ("pieces_per_load = 40", "pieces_per_load = true", "pieces_per_load is True"),
+        ("target = 178", "target = 160", "must not be below its critical limit"),
+        ('unit = "F"', 'unit = "K"', 'write "F" or "C"'),
+        ("[oil]", "[oil]\nsmell = 3", "[oil] does not know smell"),
+        ('product = "breaded bone-in chicken"', "", "product is missing"),
+        ("low = 325", "low = 360", "low end must be below"),
+    ],
+)
+def test_a_mistake_in_a_procedure(tmp_path: Path, old: str, new: str, complaint: str) -> None:
+    text = SHARE.joinpath("procedure.toml").read_text()
+    assert old in text
+    path = tmp_path / "procedure.toml"
+    path.write_text(text.replace(old, new, 1))
+    with pytest.raises(ConfigError) as error:
+        load_procedure(path)
+    assert complaint in str(error.value) and str(path) in str(error.value)
+
+
+@pytest.mark.parametrize(
+    ("text", "ms"), [("12 min", 720_000), ("45 s", 45_000), ("1 h 30 min", 5_400_000), ("0.5 h", 1_800_000)]
+)
+def test_lengths_of_time(tmp_path: Path, text: str, ms: int) -> None:
+    shipped = SHARE.joinpath("procedure.toml").read_text()
+    path = tmp_path / "procedure.toml"
+    path.write_text(shipped.replace('settle_window = "45 s"', f'settle_window = "{text}"'))
+    assert load_procedure(path).settle_window_ms == ms
+
+
+def test_a_part_that_no_phrase_says(tmp_path: Path) -> None:
+    text = SHARE.joinpath("procedure.toml").read_text()
+    (tmp_path / "procedure.toml").write_text(text.replace('name = "wing"', 'name = "gizzard"'))
+    with pytest.raises(ConfigError, match="no phrase says the part 'gizzard'"):
+        load(station(tmp_path, 'station = "a"\nprocedure = "procedure.toml"'))
+
+
+def test_a_phrase_file_with_a_mistake(tmp_path: Path) -> None:
+    path = tmp_path / "phrases.toml"
+    path.write_text('language = "en"')
+    with pytest.raises(ConfigError, match=r"phrases\.toml"):
+        load_phrases(path)

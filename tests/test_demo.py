@@ -1,0 +1,92 @@
+"""The demo as a person sees it, and what its record says."""
+
+import shutil
+import sqlite3
+from collections import Counter
+from pathlib import Path
+
+from recorder.commands.records import examine
+from recorder.core import alerts
+from recorder.core.effects import Notice
+from recorder.core.station import State, step
+from recorder.journal.journal import Journal
+from tests.conftest import Performance
+
+STORY = {
+    alerts.RECORDER_STARTED: 1,
+    alerts.CHECK_BELOW_TARGET: 2,
+    alerts.HOLD_NEAR_LIMIT: 2,
+    alerts.HOLD_PAST_LIMIT: 2,
+    alerts.PROBE_LOST: 2,
+    alerts.OIL_OUTSIDE_BAND: 2,
+}
+"""Kind of alert -> messages about it: its beginning and, but for the first, its end."""
+
+
+def test_it_ends_well_within_a_minute(performance: Performance) -> None:
+    assert performance.seconds < 60
+    assert "Clean:" in performance.output
+    assert str(performance.database) in performance.output
+
+
+def test_the_shift_is_about_ninety_minutes(performance: Performance) -> None:
+    journal = Journal.read(performance.database)
+    times = [event.at_ms for _, event in journal.entries()]
+    journal.close()
+    assert 80 < (times[-1] - times[0]) / 60_000 < 100
+
+
+def test_each_alert_of_the_story_reached_the_phone_once(performance: Performance) -> None:
+    journal = Journal.read(performance.database)
+    rows = journal.table("alerts")
+    journal.close()
+    assert {row["kind"] for row in rows} == STORY.keys() and len(rows) == len(STORY)
+    shown = performance.output[performance.output.index("Alerts") :]
+    counts = [int(line.split()[-1]) for line in shown.splitlines() if line[:1].isdigit() and line.split()[-1].isdigit()]
+    assert Counter(counts) == Counter(STORY.values())
+
+
+def test_the_story_holds(performance: Performance) -> None:
+    journal = Journal.read(performance.database)
+    batches = journal.table("batches")
+    loads, checks, commands = journal.table("loads"), journal.table("checks"), journal.table("commands")
+    corrections = journal.table("corrections")
+    journal.close()
+    assert [(row["number"], row["outcome"], row["discarded_pieces"]) for row in batches] == [
+        (1, "discarded", 12),
+        (2, "sold", None),
+        (3, "sold", None),
+    ]
+    assert [row["part"] for row in loads if row["struck"]] == ["wing"]
+    assert Counter(row["verdict"] for row in checks) == {"passed": 13, "below target": 1}
+    assert len(corrections) == 1
+    assert [row["outcome"] for row in commands].count("not understood") == 1
+    assert "refused" not in {row["outcome"] for row in commands}
+
+
+def test_replay_gives_the_same_rows_and_alerts(performance: Performance) -> None:
+    assert examine(performance.database).faults == ()
+    journal = Journal.read(performance.database)
+    state, told = State(), []
+    for _, event in journal.entries():
+        state, effects = step(state, event)
+        told += [f"alert.{effect.change}" for effect in effects if isinstance(effect, Notice)]
+    sent = [row for row in journal.rows("SELECT body FROM outbox WHERE sent_ms IS NOT NULL ORDER BY id")]
+    journal.close()
+    assert len(told) == len(sent) == sum(STORY.values())
+
+
+def test_one_changed_byte_is_found(performance: Performance, tmp_path: Path) -> None:
+    copy = tmp_path / "copy.db"
+    shutil.copy(performance.database, copy)
+    connection = sqlite3.connect(copy)
+    connection.execute("DROP TRIGGER journal_keeps")
+    connection.execute(
+        "UPDATE journal SET body = replace(body, 'hold start', 'hold staru') WHERE seq = 200 OR seq = 201"
+    )
+    (row,) = connection.execute("SELECT min(seq) FROM journal WHERE kind = 'heard'").fetchone()
+    connection.execute("UPDATE journal SET body = replace(body, 'shift', 'shirt') WHERE seq = ?", (row,))
+    connection.commit()
+    connection.close()
+    finding = examine(copy)
+    assert (finding.faults[0].table, finding.faults[0].row) == ("journal", row)
