@@ -100,13 +100,17 @@ def test_sphinx_names_a_sound_that_it_cannot_read() -> None:
         engines.build("sphinx", known, known.name, None)
 
 
-def test_sphinx_gives_the_same_guess_for_the_same_sound_whatever_came_before() -> None:
+def test_sphinx_gives_nearly_the_same_guess_for_the_same_sound_whatever_came_before() -> None:
+    """Not exactly: pocketsphinx begins each frame's search at the densities that the last frame liked best."""
     known = phrases.load(SHIPPED)
     sphinx = engines.build("sphinx", known, known.name, None)
     first = sphinx.recognise(read_wav(CLIPS / "batch-start.wav"))
     sphinx.recognise(read_wav(CLIPS / "talk.wav"))
-    assert sphinx.recognise(read_wav(CLIPS / "batch-start.wav")) == first
-    assert first is not None and first.text == "batch start" and first.named is not None
+    again = sphinx.recognise(read_wav(CLIPS / "batch-start.wav"))
+    assert first is not None and again is not None and first.named is not None
+    assert (again.text, again.stray_ms) == (first.text, first.stray_ms) == ("batch start", first.stray_ms)
+    assert again.score == pytest.approx(first.score, abs=0.05)
+    assert again.named == pytest.approx(first.named, abs=0.05)
 
 
 @pytest.mark.parametrize("pcm", [b"", bytes(320), bytes(32_000)])

@@ -97,6 +97,8 @@ class Ear:
             return "not sure enough", self._settings.listening == "name"
         if guess.weakest < least.weakest:
             return "not sure enough of one word", True
+        if guess.stray_ms > least.stray_ms:
+            return "not in one breath", True
         return "", False
 
 

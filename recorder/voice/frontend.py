@@ -32,8 +32,10 @@ class FrontEndSettings:
     """Level of webrtc noise suppression, 0 (off) to 4."""
     speech: float = 0.5
     """Voice probability at which an utterance begins; it goes on above 0.15 less."""
-    before_ms: int = 320
+    before_ms: int = 256
     """Sound kept from before the first voiced chunk."""
+    after_ms: int = 192
+    """Sound kept from after the last voiced chunk."""
     silence_ms: int = 512
     """So much without voice ends an utterance."""
     shortest_ms: int = 250
@@ -127,5 +129,6 @@ class FrontEnd:
         if voiced * CHUNK_MS >= self._settings.shortest_ms:
             end_ms = self._chunks * CHUNK_MS
             too_long = length * CHUNK_MS > self._settings.longest_ms
-            pcm = b"" if too_long else b"".join(utterance)
+            kept = length - max(0, self._quiet - self._settings.after_ms // CHUNK_MS)
+            pcm = b"" if too_long else b"".join(utterance[:kept])
             yield Utterance(pcm, end_ms - length * CHUNK_MS, end_ms)

@@ -28,6 +28,9 @@ FLOOR_RMS = 20.0
 """Level of the noise that is put under each utterance, of 32768."""
 
 
+_DICE = random.Random(1)
+_FLOOR = [round(_DICE.gauss(0.0, FLOOR_RMS)) for _ in range(8_192)]
+
 FRAME_MS = 10
 
 
@@ -68,6 +71,8 @@ class Sphinx:
                 raise DriverUnavailable(f"[sounds] {word}: {sound!r} is not in the engine's symbols") from error
 
     def recognise(self, pcm: bytes) -> Guess | None:
+        if not pcm:
+            return None
         self._decoder.start_utt()
         self._decoder.process_raw(_with_floor(pcm), False, True)
         self._decoder.end_utt()
@@ -98,10 +103,9 @@ def _with_floor(pcm: bytes) -> bytes:
     """`pcm` with a little noise under it: silence after noise suppression is so deep that it spoils the engine's
     normalisation (measured: 46 % right without, 77 % with, on clean synthetic clips of the tuning half)."""
     sound = array("h", pcm)
-    dice = random.Random(len(sound))
-    floor = [round(dice.gauss(0.0, FLOOR_RMS)) for _ in range(4096)]
-    mixed = map(add, sound, cycle(floor))
-    return array("h", (max(-32768, min(32767, sample)) for sample in mixed)).tobytes()
+    if min(sound) < -32_000 or max(sound) > 32_000:
+        return pcm
+    return array("h", map(add, sound, cycle(_FLOOR))).tobytes()
 
 
 def _log(ascore: float) -> float:

@@ -28,7 +28,7 @@ class Vosk:
     def __init__(self, phrases: Phrases, name: str, model: Path | None) -> None:
         """`model`: the unpacked model's folder. Raises `DriverUnavailable`."""
         try:
-            from vosk import KaldiRecognizer, Model, SetLogLevel  # type: ignore[import-not-found]
+            from vosk import KaldiRecognizer, Model, SetLogLevel
         except ImportError as error:
             raise DriverUnavailable("the vosk engine needs vosk; pip install 'batch-recorder[vosk]'") from error
         if model is None or not model.is_dir():

@@ -2,8 +2,8 @@
 
 Every sentence of the phrase file's corpus, after the station's name, in six synthetic voices, clean and at 20 and 10 dB
 over noise, as continuous streams through the same ear that the station uses. Prints right, rejected and wrong, and how
-often unrelated speech is taken for a command. Thresholds are tuned on the tuning half alone; figures are quoted from the
-reporting half alone: other voices, other noise recordings.
+often unrelated speech is taken for a command. Thresholds are tuned on the tuning half alone; figures are quoted from
+the reporting half alone: other voices, other noise recordings.
 """
 
 import argparse
@@ -64,7 +64,7 @@ def outcomes(
         ear.guess = None
         pcm = sounds.to_pcm(whole)
         for hearing in ear.hear(pcm[at : at + 3200] for at in range(0, len(pcm), 3200)):
-            on = max(placed, key=lambda clip: overlap(clip, hearing), default=None)  # noqa: B023
+            on = max(placed, key=lambda clip: overlap(clip, hearing), default=None)
             if on is not None and overlap(on, hearing) <= 0:
                 on = None
             if on in left:
@@ -80,7 +80,10 @@ def overlap(clip: Placed, hearing: Hearing) -> int:
 
 
 def count(known: phrases.Phrases, heard: Iterator[tuple[Placed | None, Hearing, Guess | None]]) -> Counter[str]:
-    """right, rejected, wrong: per clip, by the meaning and slots that came out; false: accepted beside any clip."""
+    """right, rejected, wrong: per clip, by the meaning and slots that came out; false: accepted beside any clip.
+
+    slot: wrong ones that have the right meaning and differ in a slot; plain: the same for sentences without a number.
+    """
     result: Counter[str] = Counter()
     best: dict[Placed, str] = {}
     for clip, hearing, _ in heard:
@@ -90,9 +93,15 @@ def count(known: phrases.Phrases, heard: Iterator[tuple[Placed | None, Hearing, 
         right = hearing.accepted and hearing.intent == known.parse(clip.label)
         outcome = "right" if right else "wrong" if hearing.accepted else "rejected"
         result["near"] += outcome == "rejected" and hearing.near
+        result["slot"] += outcome == "wrong" and hearing.intent.meaning == known.parse(clip.label).meaning
         if best.get(clip) in (None, "rejected") or outcome == "wrong":
             best[clip] = outcome
     result.update(best.values())
+    for clip, outcome in best.items():
+        intent = known.parse(clip.label)
+        if intent is not None and not any((intent.vat, intent.batch, intent.count, intent.cook, intent.number)):
+            result["plain"] += 1
+            result[f"plain {outcome}"] += 1
     return result
 
 
@@ -155,7 +164,19 @@ def main() -> None:
     print(
         f"{args.half} half, engine {settings.engine}, name {name!r}, {len(sentences)} sentences, {len(voices)} voices"
     )
-    print(f"{'SNR':>6} {'clips':>6} {'right':>7} {'rejected':>9} {'wrong':>7} {'near':>6} {'CPU/audio':>10}")
+    columns = (
+        "SNR",
+        "clips",
+        "right",
+        "rejected",
+        "wrong",
+        "(slot)",
+        "near",
+        "plain right",
+        "plain wrong",
+        "CPU/audio",
+    )
+    print(" ".join(f"{column:>{max(8, len(column))}}" for column in columns))
     for snr in args.snr.split(","):
         total: Counter[str] = Counter()
         begin, audio_s = time.process_time(), 0.0
@@ -165,12 +186,11 @@ def main() -> None:
             audio_s += sum(len(whole) for whole, _ in streams) / sounds.RATE
             total += count(known, kept(snr, outcomes(ear, iter(streams))))
         clips_n = total["right"] + total["rejected"] + total["wrong"]
-        cost = (time.process_time() - begin) / audio_s
-        shares = [f"{100 * total[kind] / clips_n:.1f} %" for kind in ("right", "rejected", "wrong", "near")]
-        print(
-            f"{snr:>6} {clips_n:>6} {shares[0]:>7} {shares[1]:>9} {shares[2]:>7} {shares[3]:>6} {cost:>10.3f}",
-            flush=True,
-        )
+        shares = [f"{100 * total[kind] / clips_n:.1f} %" for kind in ("right", "rejected", "wrong", "slot", "near")]
+        shares += [f"{100 * total[f'plain {kind}'] / max(1, total['plain']):.1f} %" for kind in ("right", "wrong")]
+        cells = (snr, str(clips_n), *shares, f"{(time.process_time() - begin) / audio_s:.3f}")
+        lines = (f"{cell:>{max(8, len(column))}}" for cell, column in zip(cells, columns, strict=True))
+        print(" ".join(lines), flush=True)
     talk: Counter[str] = Counter()
     seconds = 0.0
     for voice in voices:
@@ -190,7 +210,7 @@ def main() -> None:
             near += hearing.near
     if seconds:
         print(
-            f"human speech in {args.speech}: {seconds / 60:.1f} min (each recording at three speeds), {parts} utterances, "
+            f"human speech in {args.speech}: {seconds / 60:.1f} min (each at three speeds), {parts} utterances, "
             f"{accepted} accepted ({accepted * 3600 / seconds:.1f} per hour), {near} near misses"
         )
 

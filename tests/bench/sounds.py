@@ -1,4 +1,4 @@
-"""Sound for the benches: synthetic voices, kitchen noise, and streams mixed from both. Needs numpy, espeak-ng and flite.
+"""Sound for the benches: synthetic voices, kitchen noise, streams mixed from both. Needs numpy, espeak-ng and flite.
 
 None of these voices is in the product. Everything is 16 kHz mono; arrays are float32, full scale 1.0.
 """

@@ -1,0 +1,245 @@
+"""The ear on real sound: the clips of fixtures/voice through the default recogniser; its front end on made sound."""
+
+import random
+import threading
+import tomllib
+from array import array
+from dataclasses import replace
+from importlib.resources import files
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from recorder.clock import ManualClock
+from recorder.core.events import Event, Heard, Unheard
+from recorder.driver import DriverLost, DriverUnavailable
+from recorder.voice import ear, phrases, settings
+from recorder.voice.engines import Guess, Recogniser
+from recorder.voice.frontend import FrontEnd, FrontEndSettings
+from recorder.voice.microphone import Microphone
+from recorder.voice.settings import Thresholds, VoiceSettings
+from recorder.voice.soundfile import RATE, SoundError, read_wav
+
+CLIPS = Path(__file__).parent.parent / "fixtures/voice"
+INDEX = tomllib.loads((CLIPS / "index.toml").read_text())
+KNOWN = phrases.load(files("recorder").joinpath("share/phrases-en.toml").read_text("utf-8"))
+COMMANDS = sorted(INDEX.keys() - {"talk.wav", "near-miss.wav"})
+
+
+class Scripted:
+    """A recogniser that gives what it is told to."""
+
+    engine = "sphinx"
+
+    def __init__(self, guess: Guess | None) -> None:
+        self.guess = guess
+
+    def recognise(self, pcm: bytes) -> Guess | None:
+        return self.guess
+
+
+@pytest.fixture(scope="module")
+def recogniser() -> Recogniser:
+    return ear.build(KNOWN, VoiceSettings())
+
+
+def wav_ear(recogniser: Recogniser, at_ms: int = 5_000, *, chosen: VoiceSettings | None = None) -> ear.WavEar:
+    return ear.WavEar([], recogniser, KNOWN, chosen or VoiceSettings(), ManualClock(at_ms))
+
+
+def hiss(seconds: float, level: int = 60) -> bytes:
+    dice = random.Random(7)
+    return array("h", (round(dice.gauss(0, level)) for _ in range(int(seconds * RATE)))).tobytes()
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_each_clip_is_heard_as_what_is_said_in_it(name: str, recogniser: Recogniser) -> None:
+    said = INDEX[name]["say"].removeprefix("kitchen recorder, ")
+    (event,) = wav_ear(recogniser).hear(read_wav(CLIPS / name))
+    assert isinstance(event, Heard), event
+    assert event.intent == KNOWN.parse(said)
+    assert event.text == said
+    assert (event.at_ms, event.engine, event.listening) == (5_000, "sphinx", "name")
+
+
+def test_talk_leaves_no_trace(recogniser: Recogniser) -> None:
+    assert wav_ear(recogniser).hear(read_wav(CLIPS / "talk.wav")) == []
+
+
+def test_the_name_and_no_command_is_a_near_miss_that_does_not_say_what_was_said(recogniser: Recogniser) -> None:
+    (event,) = wav_ear(recogniser).hear(read_wav(CLIPS / "near-miss.wav"))
+    assert isinstance(event, Unheard)
+    assert event.reason
+    assert event.text == "" or KNOWN.parse(event.text) is not None
+    assert "spoon" not in event.text
+
+
+def test_a_command_without_the_name_is_not_taken(recogniser: Recogniser) -> None:
+    """The second half of a clip: the command alone."""
+    pcm = read_wav(CLIPS / "hold-end-batch-two.wav")
+    events = wav_ear(recogniser).hear(hiss(0.5, 20) + pcm[len(pcm) * 55 // 100 // 2 * 2 :])
+    assert not any(isinstance(event, Heard) for event in events)
+
+
+def test_many_clips_in_one_stream_are_heard_in_order_and_in_their_places(recogniser: Recogniser) -> None:
+    names = ["batch-start.wav", "talk.wav", "lid-locked.wav", "status.wav"]
+    pcm = b"".join(read_wav(CLIPS / name) + hiss(0.6, 20) for name in names)
+    blocks = (pcm[at : at + 1_234] for at in range(0, len(pcm), 1_234))
+    hearings = list(ear.Ear(recogniser, KNOWN, VoiceSettings()).hear(blocks))
+    assert [hearing.text for hearing in hearings if hearing.accepted] == ["batch start", "lid locked", "status"]
+    assert all(first.end_ms <= second.start_ms + 400 for first, second in pairwise(hearings))
+    assert all(0 <= hearing.start_ms < hearing.end_ms <= len(pcm) // 32 + 100 for hearing in hearings)
+
+
+def test_the_size_of_the_blocks_does_not_matter(recogniser: Recogniser) -> None:
+    pcm = read_wav(CLIPS / "load-thighs-twelve.wav")
+    listener = ear.Ear(recogniser, KNOWN, VoiceSettings())
+    whole = list(listener.hear([pcm]))
+    pieces = list(listener.hear(pcm[at : at + 998] for at in range(0, len(pcm), 998)))
+    assert [replace(hearing, score=None) for hearing in pieces] == [replace(hearing, score=None) for hearing in whole]
+    assert whole[0].accepted
+
+
+GOOD = Guess("batch start", named=-1.0, score=-1.0, weakest=-1.0, stray_ms=0)
+LEAST = Thresholds(named=-2.0, score=-2.0, weakest=-3.0, stray_ms=300, near=-2.5)
+
+
+@pytest.mark.parametrize(
+    ("guess", "reason", "near"),
+    [
+        (GOOD, "", False),
+        (None, "no sentence fits", False),
+        (Guess("batch start", None, -1.0, -1.0, 0), "the station's name was not heard", False),
+        (Guess("batch start", -2.2, -1.0, -1.0, 0), "the station's name was not heard", True),
+        (Guess("batch start", -2.6, -1.0, -1.0, 0), "the station's name was not heard", False),
+        (Guess("batch stop", -1.0, -1.0, -1.0, 0), "not a whole sentence of the phrase file", True),
+        (Guess("batch start", -1.0, -2.1, -1.0, 0), "not sure enough", True),
+        (Guess("batch start", -1.0, -1.0, -3.1, 0), "not sure enough of one word", True),
+        (Guess("batch start", -1.0, -1.0, -1.0, 310), "not in one breath", True),
+    ],
+)
+def test_every_ground_for_refusal(guess: Guess | None, reason: str, near: bool) -> None:
+    listener = ear.Ear(Scripted(guess), KNOWN, VoiceSettings(thresholds=LEAST))
+    (hearing,) = listener.hear([read_wav(CLIPS / "batch-start.wav")])
+    assert (hearing.reason, hearing.near, hearing.accepted) == (reason, near, reason == "")
+    event = listener.event(hearing, 1)
+    assert isinstance(event, Heard) if not reason else isinstance(event, Unheard) == near
+
+
+def test_open_listening_needs_no_name() -> None:
+    chosen = VoiceSettings(listening="open", thresholds=LEAST)
+    guess = Guess("batch start", None, -1.0, -1.0, 0)
+    (event,) = wav_ear(Scripted(guess), chosen=chosen).hear(read_wav(CLIPS / "batch-start.wav"))
+    assert isinstance(event, Heard) and event.listening == "open"
+
+
+def test_steady_noise_is_no_utterance_and_does_not_keep_one_open() -> None:
+    """At -20 dBFS, where a level-based detector reports speech all the time."""
+    front_end = FrontEnd(FrontEndSettings())
+    assert list(front_end.feed(hiss(5, 3_000))) == []
+    speech = array("h", read_wav(CLIPS / "batch-start.wav"))
+    loud = array("h", hiss(8, 700))
+    for at, sample in enumerate(speech):
+        loud[2 * RATE + at] = max(-32768, min(32767, loud[2 * RATE + at] + 2 * sample))
+    (utterance,) = list(FrontEnd(FrontEndSettings()).feed(loud.tobytes()))
+    assert utterance.pcm and utterance.end_ms < 2_000 + len(speech) // 16 + 600
+
+
+def test_speech_without_end_is_dropped_once() -> None:
+    clips = b"".join(array("h", read_wav(CLIPS / name))[4800:-11200].tobytes() for name in COMMANDS[:8])
+    found = list(FrontEnd(FrontEndSettings(longest_ms=5_000)).feed(clips + hiss(1, 20)))
+    assert any(not utterance.pcm for utterance in found)
+
+
+def test_the_station_does_not_hear_itself(recogniser: Recogniser, tmp_path: Path) -> None:
+    heard: list[Event] = []
+    pcm = read_wav(CLIPS / "batch-start.wav") + hiss(1, 20)
+    for deaf, expected in ((False, 1), (True, 0)):
+        heard.clear()
+        driver = ear.MicrophoneEar(
+            microphone(tmp_path, pcm), recogniser, KNOWN, VoiceSettings(), ManualClock(0), lambda deaf=deaf: deaf
+        )
+        with pytest.raises(DriverLost):
+            driver.run(heard.append, threading.Event())
+        assert len(heard) == expected
+
+
+def microphone(folder: Path, pcm: bytes, then: str = "echo 'audio open error' >&2; exit 1") -> Microphone:
+    """A program in place of arecord that gives `pcm`, then does what `then` says."""
+    (folder / "sound.raw").write_bytes(pcm)
+    program = folder / "program"
+    program.write_text(f'#!/bin/sh\ncat "{folder}/sound.raw"\n{then}\n')
+    program.chmod(0o755)
+    return Microphone("plughw:CARD=test", str(program))
+
+
+def test_a_microphone_that_goes_is_lost_with_its_own_words(tmp_path: Path) -> None:
+    source = microphone(tmp_path, hiss(0.2))
+    with pytest.raises(DriverLost, match="plughw:CARD=test: audio open error"):
+        list(source.blocks(threading.Event()))
+
+
+def test_a_microphone_that_gives_no_bytes_is_lost(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("recorder.voice.microphone.WATCH_S", 0.5)
+    with pytest.raises(DriverLost, match="too few"):
+        list(microphone(tmp_path, b"", "exec sleep 20").blocks(threading.Event()))
+
+
+def test_a_microphone_stops_when_asked(tmp_path: Path) -> None:
+    stop = threading.Event()
+    blocks = microphone(tmp_path, hiss(1), "exec sleep 20").blocks(stop)
+    assert next(blocks)
+    stop.set()
+    assert len(list(blocks)) < 20
+
+
+def test_without_arecord_the_remedy_is_named() -> None:
+    with pytest.raises(DriverUnavailable, match="apt install alsa-utils"):
+        list(Microphone(program="/nowhere/arecord").blocks(threading.Event()))
+
+
+def test_the_wav_driver_emits_and_then_waits(recogniser: Recogniser) -> None:
+    stop, heard = threading.Event(), []
+    driver = ear.WavEar([CLIPS / "talk.wav", CLIPS / "status.wav"], recogniser, KNOWN, VoiceSettings(), ManualClock(3))
+
+    def put(event: Event) -> None:
+        heard.append(event)
+        stop.set()
+
+    driver.run(put, stop)
+    assert [event.text for event in heard if isinstance(event, Heard)] == ["status"]
+
+
+def test_settings_come_from_a_table() -> None:
+    table = {"engine": "vosk", "model": "/m", "listening": "open", "front_end": {"noise_suppression": 0}}
+    made = settings.from_dict(table)
+    assert (made.engine, made.model, made.front_end.noise_suppression) == ("vosk", Path("/m"), 0)
+    assert (
+        made.spoken_name(KNOWN) == "" and VoiceSettings(name="chicken station").spoken_name(KNOWN) == "chicken station"
+    )
+
+
+@pytest.mark.parametrize(
+    ("table", "complaint"),
+    [
+        ({"engine": "ears"}, "voice.engine is 'ears'; write one of sphinx, vosk"),
+        ({"listening": "always"}, '"name" or "open"'),
+        ({"name": "station 7"}, "'7' is not a spoken word"),
+        ({"volume": 3}, "voice does not know volume"),
+        ({"front_end": {"noise_suppression": 9}}, "0 to 4"),
+        ({"front_end": 3}, "must be a table"),
+        ({"thresholds": {"named": -1.0}}, "voice.thresholds needs all of named"),
+    ],
+)
+def test_bad_settings_are_named(table: dict[str, object], complaint: str) -> None:
+    with pytest.raises(ValueError, match=complaint):
+        settings.from_dict(table)
+
+
+def test_a_file_that_is_no_sound_is_named(tmp_path: Path) -> None:
+    (tmp_path / "note.wav").write_text("not a sound")
+    with pytest.raises(SoundError, match=r"note.wav: not a PCM WAV file.*ffmpeg"):
+        read_wav(tmp_path / "note.wav")
+    with pytest.raises(SoundError, match="no such file"):
+        read_wav(tmp_path / "none.wav")
