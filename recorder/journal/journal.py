@@ -70,14 +70,14 @@ class Journal:
             raise JournalError(f"{path} can't be opened: {error}") from error
         try:
             db = Database(connection, execute_plugins=False)
-            db.enable_wal()
-            for pragma in ("synchronous = FULL", "trusted_schema = OFF", "journal_size_limit = 16777216"):
-                connection.execute(f"PRAGMA {pragma}")
             if (found := connection.execute("PRAGMA quick_check(1)").fetchone()[0]) != "ok":
                 raise JournalError(f"{path} is damaged ({found}); set it aside and start with a new file")
             tables = set(db.table_names())
             if tables and "journal" not in tables:
                 raise JournalError(f"{path} is another program's database; name another file")
+            db.enable_wal()
+            for pragma in ("synchronous = FULL", "trusted_schema = OFF", "journal_size_limit = 16777216"):
+                connection.execute(f"PRAGMA {pragma}")
             migrations.apply(db)
             return cls(db, post)
         except sqlite3.Error as error:

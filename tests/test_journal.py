@@ -1,0 +1,154 @@
+"""One commit per event, a chain over them, and nothing that can be changed."""
+
+import hashlib
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from recorder.clock import Stamp
+from recorder.core.effects import Record
+from recorder.core.events import Tick
+from recorder.journal.chain import GENESIS, linked
+from recorder.journal.journal import Journal, JournalError, Message
+from recorder.journal.migrations import TABLES, columns
+from tests.kitchen import Kitchen, m
+
+STAMP = Stamp(1_772_100_000_000, "boot", 7, 1_772_100_000_000, True)
+LOAD = Record("loads", 1, (*((name, None) for name in columns("loads")[1:-1]), ("struck", 0)))
+
+
+def test_the_hash_is_sha_256_over_rfc_8785() -> None:
+    """FIPS 180-4's one-block example, and the same digest from the standard library over the canonical text by hand."""
+    assert hashlib.sha256(b"abc").hexdigest() == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
+    covered = (
+        '{"at_ms":1772100000000,"body":"{\\"at_ms\\":1}","boot_id":"boot","boot_ms":7,"kind":"tick","previous":"'
+        + GENESIS
+        + '","seq":1,"wall_known":1,"wall_ms":1772100000000}'
+    )
+    assert linked(1, STAMP, "tick", '{"at_ms":1}', GENESIS).hash == hashlib.sha256(covered.encode()).hexdigest()
+
+
+def test_an_event_its_rows_and_its_messages_are_one_commit(tmp_path: Path) -> None:
+    path = tmp_path / "records.db"
+    journal = Journal.open(path, lambda entry, event, effects: [Message("a/b", '{"id":"1"}')])
+    entry = journal.append(STAMP, Tick(1), (LOAD,))
+    with pytest.raises(JournalError):
+        journal.append(STAMP, Tick(2), (LOAD, Record("no such table", 1, ())))
+    with pytest.raises(JournalError, match="takes no more"):
+        journal.append(STAMP, Tick(3), ())
+    journal.close()
+    journal = Journal.open(path)
+    assert [each for each, _ in journal.entries()] == [entry]
+    assert len(journal.table("loads")) == len(journal.unsent()) == 1
+    journal.close()
+
+
+def test_the_journal_refuses_change_and_deletion(tmp_path: Path) -> None:
+    path = tmp_path / "records.db"
+    journal = Journal.open(path, lambda entry, event, effects: [Message("a/b", "{}")])
+    journal.append(STAMP, Tick(1), ())
+    journal.close()
+    connection = sqlite3.connect(path)
+    for sql, why in (
+        ("UPDATE journal SET body = 'x'", "append-only"),
+        ("DELETE FROM journal", "append-only"),
+        ("UPDATE outbox SET body = 'x'", "never changed"),
+        ("DELETE FROM outbox", "never deleted"),
+    ):
+        with pytest.raises(sqlite3.IntegrityError, match=why):
+            connection.execute(sql)
+    connection.close()
+
+
+def test_columns_of_milliseconds_can_be_read_by_a_person(tmp_path: Path) -> None:
+    path = tmp_path / "records.db"
+    journal = Journal.open(path)
+    journal.append(STAMP, Tick(1), (Record("shifts", 1, (("cook", 4), ("started_ms", STAMP.at_ms), ("struck", 0))),))
+    journal.close()
+    connection = sqlite3.connect(path)
+    assert connection.execute("SELECT started, ended FROM shifts").fetchone() == ("2026-02-26T10:00:00Z", None)
+    assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+    connection.close()
+
+
+def test_the_rows_of_the_core_fit_the_tables() -> None:
+    """Every column that the core writes is a column of its table, and the other way round."""
+    kitchen = Kitchen()
+    kitchen.say(m.SHIFT_START, cook=4)
+    kitchen.say(m.OIL_CHANGED)
+    kitchen.cook()
+    kitchen.check("thigh", 150)
+    kitchen.say(m.COOK_MORE)
+    kitchen.say(m.LID_LOCKED)
+    kitchen.say(m.LID_OPEN)
+    kitchen.say(m.HOLD_START)
+    kitchen.say(m.CONFIRM)
+    written = {effect.table: ["id", *dict(effect.row)] for effect in kitchen.effects if isinstance(effect, Record)}
+    assert written.keys() == TABLES.keys()
+    for table, names in written.items():
+        assert sorted(names) == sorted(columns(table)), table
+
+
+def test_commits_are_synchronous(tmp_path: Path) -> None:
+    journal = Journal.open(tmp_path / "records.db")
+    pragma = {name: next(journal.rows(f"PRAGMA {name}"))[0] for name in ("synchronous", "trusted_schema")}
+    journal.close()
+    assert pragma == {"synchronous": 2, "trusted_schema": 0}
+
+
+@pytest.mark.parametrize(
+    ("make", "complaint"),
+    [
+        (
+            lambda path: path.write_bytes(b"not a database at all, but long enough to be looked at" * 40),
+            "can't be used",
+        ),
+        (
+            lambda path: sqlite3.connect(path).execute("CREATE TABLE recipes (name)").connection.close(),
+            "another program's",
+        ),
+        (lambda path: path.mkdir(), "can't be"),
+    ],
+)
+def test_a_file_that_is_not_ours_is_left_alone(tmp_path: Path, make: object, complaint: str) -> None:
+    path = tmp_path / "records.db"
+    make(path)  # type: ignore[operator]
+    before = path.read_bytes() if path.is_file() else None
+    with pytest.raises(JournalError, match=complaint):
+        Journal.open(path)
+    assert before is None or path.read_bytes() == before
+
+
+def test_reading_needs_a_database_of_records(tmp_path: Path) -> None:
+    with pytest.raises(JournalError, match="is not a file"):
+        Journal.read(tmp_path / "none.db")
+    (tmp_path / "text.db").write_text("hello")
+    with pytest.raises(JournalError, match="can't be read"):
+        Journal.read(tmp_path / "text.db")
+
+
+def test_sent_messages_are_marked_and_the_others_wait_in_order(tmp_path: Path) -> None:
+    journal = Journal.open(tmp_path / "r.db", lambda entry, event, effects: [Message("t", f"{entry.seq}")])
+    for number in range(5):
+        journal.append(STAMP, Tick(number), ())
+    journal.mark_sent([1, 3], 99)
+    assert [row.id for row in journal.unsent()] == [2, 4, 5]
+    assert [row.id for row in journal.unsent(after=2, most=1)] == [4]
+    journal.close()
+
+
+def test_an_entry_that_cannot_be_read_is_named(tmp_path: Path) -> None:
+    path = tmp_path / "records.db"
+    journal = Journal.open(path)
+    journal.append(STAMP, Tick(1), ())
+    journal.close()
+    connection = sqlite3.connect(path)
+    connection.execute("DROP TRIGGER journal_keeps")
+    connection.execute("UPDATE journal SET kind = 'dance'")
+    connection.commit()
+    connection.close()
+    journal = Journal.read(path)
+    with pytest.raises(JournalError, match="entry 1 can't be read"):
+        list(journal.entries())
+    journal.close()
