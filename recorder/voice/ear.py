@@ -87,14 +87,14 @@ class Ear:
         )
 
     def _refusal(self, guess: Guess, intent: Intent | None) -> tuple[str, bool]:
-        """Why the guess is refused, "" if it is not; and whether it came close."""
-        least = self._thresholds
-        if self._settings.listening == "name" and (guess.named is None or guess.named < least.named):
-            return "the station's name was not heard", guess.named is not None and guess.named >= least.near
+        """Why the guess is refused, "" if it is not; and whether it came close, which after the name it always did."""
+        least, after_name = self._thresholds, self._settings.listening == "name"
+        if after_name and (guess.named is None or guess.named < least.named):
+            return "the station's name was not heard", False
         if intent is None:
-            return "not a whole sentence of the phrase file", self._settings.listening == "name"
+            return "not a whole sentence of the phrase file", after_name
         if guess.score < least.score:
-            return "not sure enough", self._settings.listening == "name"
+            return "not sure enough", after_name
         if guess.weakest < least.weakest:
             return "not sure enough of one word", True
         if guess.stray_ms > least.stray_ms:

@@ -23,13 +23,11 @@ class Thresholds:
     """For its least sure word."""
     stray_ms: int
     """The most sound from the first word to the last that is none of the words."""
-    near: float
-    """A name with at least this score makes a refused sentence a near miss."""
 
 
 SHIPPED = {
-    "sphinx": Thresholds(named=-2.8, score=-3.0, weakest=-6.0, stray_ms=400, near=-2.8),
-    "vosk": Thresholds(named=0.8, score=0.9, weakest=0.7, stray_ms=600, near=0.8),
+    "sphinx": Thresholds(named=-2.8, score=-3.0, weakest=-6.0, stray_ms=400),
+    "vosk": Thresholds(named=0.8, score=0.9, weakest=0.7, stray_ms=600),
 }
 """Thresholds per engine, as measured by tests/bench/hearing.py."""
 

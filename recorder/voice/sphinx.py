@@ -23,15 +23,14 @@ NO_LATTICE_SCALE = 1024
 WORST = -100.0
 """Score of a word so bad that the engine's own number for it has run down to zero."""
 
-
 FLOOR_RMS = 20.0
 """Level of the noise that is put under each utterance, of 32768."""
-
 
 _DICE = random.Random(1)
 _FLOOR = [round(_DICE.gauss(0.0, FLOOR_RMS)) for _ in range(8_192)]
 
 FRAME_MS = 10
+"""The engine counts time in frames of this length."""
 
 
 class Sphinx:

@@ -202,6 +202,13 @@ def main() -> None:
         f"synthetic talk: {seconds / 60:.1f} min, {talk['wrong'] + talk['false']} accepted, {talk['near']} near misses"
     )
     seconds, accepted, near, parts = 0.0, 0, 0, 0
+    for bed in beds:
+        long = np.resize(bed, 120 * sounds.RATE) * (2 * sounds.SPEECH_RMS / sounds.rms(bed))
+        seconds += len(long) / sounds.RATE
+        for _, hearing, _ in kept("noise", outcomes(ear, iter([(long, [])]))):
+            parts, accepted, near = parts + 1, accepted + hearing.accepted, near + hearing.near
+    print(f"noise alone, loud: {seconds / 60:.1f} min, {parts} utterances, {accepted} accepted, {near} near misses")
+    seconds, accepted, near, parts = 0.0, 0, 0, 0
     for whole, length in speech_streams(args.speech):
         seconds += length
         for _, hearing, _ in kept("human", outcomes(ear, iter([(whole, [])]))):
