@@ -1,0 +1,199 @@
+"""The way to a real broker: mosquitto in both versions of the protocol, and the small one inside this process."""
+
+import json
+import shutil
+import signal
+import socket
+import subprocess
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from recorder.clock import Stamp
+from recorder.core.events import Tick
+from recorder.journal.journal import Journal, Message
+from recorder.notices.broker import LocalBroker
+from recorder.notices.mqtt import MqttPublisher, MqttSettings, Subscriber
+from recorder.notices.outbox import Outbox
+from tests.system import needs
+
+STAMP = Stamp(1_772_100_000_000, "boot", 7, 1_772_100_000_000, True)
+mosquitto = needs("mosquitto", "mosquitto")
+
+
+class Mosquitto:
+    """A broker of its own on a free port."""
+
+    def __init__(self, folder: Path, *lines: str) -> None:
+        with socket.socket() as probe:
+            probe.bind(("127.0.0.1", 0))
+            self.port = int(probe.getsockname()[1])
+        self._config = folder / "mosquitto.conf"
+        self._config.write_text("\n".join((f"listener {self.port} 127.0.0.1", "user root", *lines)))
+        self.start()
+
+    def start(self) -> None:
+        program = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
+        self._child = subprocess.Popen([program, "-c", str(self._config)], stderr=subprocess.DEVNULL)
+        wait_for(lambda: socket.create_connection(("127.0.0.1", self.port), 1).close() is None, OSError)
+
+    def stop(self, how: int = signal.SIGTERM) -> None:
+        self._child.send_signal(how)
+        self._child.wait(10)
+
+
+def wait_for(done: Callable[[], bool], *errors: type[Exception], seconds: float = 15) -> None:
+    end_s = time.monotonic() + seconds
+    while True:
+        try:
+            if done():
+                return
+        except errors:
+            pass
+        assert time.monotonic() < end_s, "waited in vain"
+        time.sleep(0.02)
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Iterator[Path]:
+    yield tmp_path
+
+
+def event(number: int) -> str:
+    return json.dumps({"specversion": "1.0", "id": str(number), "source": "/test", "type": "t", "data": {}})
+
+
+def waiting(folder: Path, count: int) -> Journal:
+    journal = Journal.open(folder / "r.db", lambda entry, *_: [Message("kitchen/line-1/alerts", event(entry.seq))])
+    for number in range(count):
+        journal.append(STAMP, Tick(number), ())
+    return journal
+
+
+@mosquitto
+@pytest.mark.parametrize("protocol", ["5", "3.1.1"])
+def test_what_waited_arrives_in_order_after_the_broker_was_away(folder: Path, protocol: str) -> None:
+    broker = Mosquitto(folder, "allow_anonymous true", "log_type none")
+    order: list[str] = []
+    phone = Subscriber("127.0.0.1", broker.port, "kitchen/#", protocol, seen=lambda value: order.append(value["id"]))
+    links: list[bool] = []
+    publisher = MqttPublisher(
+        MqttSettings("line-1", port=broker.port, protocol=protocol), lambda up, reason: links.append(up)
+    )
+    publisher.start()
+    wait_for(lambda: publisher.connected() and phone.ready(0))
+    journal = waiting(folder, 60)
+    box = Outbox(journal, publisher)
+    broker.stop(signal.SIGKILL)
+    wait_for(lambda: not publisher.connected())
+    box.step(0)
+    assert len(journal.unsent(0, 100)) == 60
+    broker.start()
+    wait_for(lambda: publisher.connected() and phone.ready(0))
+    wait_for(lambda: box.step(0) is None and box.empty())
+    wait_for(lambda: len(order) == 60)
+    assert order == [str(number) for number in range(1, 61)]
+    assert links == [True, False, True]
+    publisher.close()
+    phone.close()
+    journal.close()
+    broker.stop()
+
+
+@mosquitto
+def test_the_state_is_retained_and_the_will_speaks_for_the_dead(folder: Path) -> None:
+    broker = Mosquitto(folder, "allow_anonymous true", "log_type none")
+    phone = Subscriber("127.0.0.1", broker.port, "kitchen/#")
+    wait_for(lambda: phone.ready(0))
+    publisher = MqttPublisher(MqttSettings("line-1", port=broker.port))
+    publisher.latest("reading/needle", {"temp_c": 70.0})
+    publisher.latest("reading/needle", {"temp_c": 71.0})
+    publisher.start()
+    wait_for(publisher.connected)
+    wait_for(lambda: json.loads(phone.retained["kitchen/line-1/reading/needle"]) == {"temp_c": 71.0}, KeyError)
+    assert json.loads(phone.retained["kitchen/line-1/state"]) == {"online": True}
+    publisher._client._sock_close()  # the wire is cut without a goodbye
+    wait_for(lambda: json.loads(phone.retained["kitchen/line-1/state"]) == {"online": False})
+    wait_for(lambda: json.loads(phone.retained["kitchen/line-1/state"]) == {"online": True})
+    publisher.close()
+    wait_for(lambda: json.loads(phone.retained["kitchen/line-1/state"]) == {"online": False})
+    phone.close()
+    broker.stop()
+
+
+@mosquitto
+@pytest.mark.parametrize(("word", "lets_in"), [("water", False), ("oil", True)])
+def test_a_wrong_password_is_told_and_the_right_one_lets_in(folder: Path, word: str, lets_in: bool) -> None:
+    users, secret = folder / "users", folder / "password"
+    subprocess.run(["mosquitto_passwd", "-b", "-c", str(users), "line-1", "oil"], check=True, capture_output=True)
+    users.chmod(0o600)
+    broker = Mosquitto(folder, f"password_file {users}", "log_type none")
+    secret.write_text(f"{word}\n")
+    links: list[tuple[bool, str]] = []
+    publisher = MqttPublisher(
+        MqttSettings("line-1", port=broker.port, username="line-1", password_file=secret),
+        lambda up, reason: links.append((up, reason)),
+    )
+    publisher.start()
+    wait_for(lambda: bool(links))
+    publisher.close()
+    broker.stop()
+    assert links[0][0] is lets_in
+    assert ("the broker refuses the connection" in links[0][1]) is not lets_in
+
+
+@mosquitto
+def test_a_message_that_the_broker_refuses_is_kept(folder: Path) -> None:
+    """MQTT 5: a refusal by an access list comes as a reason code in the acknowledgement."""
+    (folder / "acl").write_text("topic write kitchen/line-1/state\n")
+    broker = Mosquitto(folder, "allow_anonymous true", f"acl_file {folder / 'acl'}", "log_type none")
+    publisher = MqttPublisher(MqttSettings("line-1", port=broker.port))
+    publisher.start()
+    wait_for(publisher.connected)
+    journal = waiting(folder, 1)
+    box = Outbox(journal, publisher)
+    box.step(0)
+    time.sleep(0.5)
+    box.step(1)
+    assert len(journal.unsent()) == 1 and box.sent == 0
+    publisher.close()
+    journal.close()
+    broker.stop()
+
+
+def test_the_small_broker_goes_and_comes_back(tmp_path: Path) -> None:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = int(probe.getsockname()[1])
+    broker = LocalBroker(port)
+    broker.start()
+    phone = Subscriber("127.0.0.1", port, "kitchen/#")
+    publisher = MqttPublisher(MqttSettings("line-1", port=port, protocol="3.1.1"))
+    publisher.start()
+    wait_for(lambda: publisher.connected() and phone.ready(0))
+    broker.stop()
+    broker.stop()
+    wait_for(lambda: not publisher.connected())
+    assert publisher.publish(Message("t", event(1))) is None, "nothing is given to a wire that is down"
+    broker.start()
+    wait_for(lambda: publisher.connected() and phone.ready(0))
+    journal = waiting(tmp_path, 5)
+    box = Outbox(journal, publisher)
+    wait_for(lambda: box.step(0) is None and len(phone.messages) == 5)
+    for message in (event(2), event(2)):
+        publisher.publish(Message("kitchen/line-1/alerts", message))
+    wait_for(lambda: phone.doubles == 2)
+    publisher.close()
+    phone.close()
+    broker.stop()
+    journal.close()
+
+
+@pytest.mark.parametrize(
+    "wrong", [{"protocol": "4"}, {"root": "a/#"}, {"root": "/a"}, {"root": ""}], ids=lambda wrong: str(wrong)
+)
+def test_settings_that_cannot_be(wrong: dict[str, str]) -> None:
+    with pytest.raises(ValueError, match="write"):
+        MqttSettings("line-1", **wrong)  # type: ignore[arg-type]

@@ -1,0 +1,171 @@
+"""What goes out, in which words, and how long it is kept at."""
+
+import json
+import logging
+from collections.abc import Iterator
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from recorder.clock import Stamp
+from recorder.core.events import Reading, Tick
+from recorder.core.station import State, step
+from recorder.journal.journal import Journal, Message
+from recorder.notices import outbox
+from recorder.notices.outbox import Messages, Outbox
+from tests.kitchen import Kitchen, m
+
+STAMP = Stamp(1_772_100_000_000, "boot", 7, 1_772_100_000_000, True)
+
+
+class Wire:
+    """A publisher that does as it is told."""
+
+    def __init__(self) -> None:
+        self.up = True
+        self.given: list[Message] = []
+        self.takes = True
+        self._results: list[tuple[int, bool]] = []
+
+    def connected(self) -> bool:
+        return self.up
+
+    def publish(self, message: Message) -> int | None:
+        if not self.takes:
+            return None
+        self.given.append(message)
+        return len(self.given)
+
+    def answer(self, token: int, taken: bool = True) -> None:
+        self._results.append((token, taken))
+
+    def acknowledged(self) -> list[tuple[int, bool]]:
+        results, self._results = self._results, []
+        return results
+
+
+@pytest.fixture
+def journal(tmp_path: Path) -> Iterator[Journal]:
+    journal = Journal.open(tmp_path / "r.db", lambda entry, event, effects: [Message("t", f"{entry.seq}")])
+    for number in range(30):
+        journal.append(STAMP, Tick(number), ())
+    yield journal
+    journal.close()
+
+
+def test_a_message_is_marked_only_when_the_broker_has_it(journal: Journal) -> None:
+    wire = Wire()
+    box = Outbox(journal, wire)
+    box.step(0)
+    assert [message.body for message in wire.given] == [str(number) for number in range(1, outbox.IN_FLIGHT + 1)]
+    box.step(1)
+    assert len(wire.given) == outbox.IN_FLIGHT, "no more than so many in flight"
+    wire.answer(1)
+    wire.answer(3)
+    box.step(2)
+    assert [row.id for row in journal.unsent()][:3] == [2, 4, 5] and box.sent == 2
+    assert wire.given[-1].body == "22"
+
+
+def test_what_was_in_flight_goes_again_after_a_break(journal: Journal) -> None:
+    wire = Wire()
+    box = Outbox(journal, wire)
+    box.step(0)
+    wire.answer(1)
+    wire.up = False
+    box.step(1)
+    wire.up = True
+    wire.answer(2)
+    box.step(2)
+    assert wire.given[outbox.IN_FLIGHT].body == "2", "an answer that came after the break counts for nothing"
+
+
+def test_a_refused_message_is_kept_and_tried_again_later(journal: Journal, caplog: pytest.LogCaptureFixture) -> None:
+    wire = Wire()
+    box = Outbox(journal, wire)
+    box.step(0)
+    wire.answer(1, taken=False)
+    with caplog.at_level(logging.WARNING):
+        box.step(100)
+        box.step(100 + outbox.FIRST_WAIT_MS - 1)
+    assert len(wire.given) == outbox.IN_FLIGHT and "refuses message 1" in caplog.text
+    box.step(100 + outbox.FIRST_WAIT_MS)
+    assert wire.given[-1].body == "1"
+    assert not box.empty()
+
+
+def test_a_wire_that_takes_nothing_is_asked_again(journal: Journal) -> None:
+    wire = Wire()
+    wire.takes = False
+    box = Outbox(journal, wire)
+    box.step(0)
+    wire.takes = True
+    box.step(1)
+    assert wire.given[0].body == "1"
+
+
+def test_an_alert_is_a_cloud_event(tmp_path: Path) -> None:
+    """CloudEvents 1.0, JSON format: the required attributes are specversion, id, source and type; from memory."""
+    sent = messages(tmp_path, "alerts")
+    events = [json.loads(message.body) for message in sent]
+    assert {message.topic for message in sent} == {"kitchen/line-1/alerts"}
+    for event in events:
+        assert event.keys() >= {"specversion", "id", "source", "type", "time", "datacontenttype", "data"}
+        assert event["specversion"] == "1.0"
+    assert len({(event["source"], event["id"]) for event in events}) == len(events)
+    assert [(event["type"], event["data"]["kind"]) for event in events] == [
+        ("alert.raised", "recorder started"),
+        ("alert.raised", "check below critical limit"),
+        ("alert.ended", "check below critical limit"),
+    ]
+    failed = events[1]["data"]
+    assert failed["level"] == "critical" and failed["batch"] == 1 and failed["station"] == "line-1"
+    assert "read 150.0 °F, needs 165 °F" in failed["text"]
+    assert failed["ended_ms"] is None and failed["began_ms"] > 0
+    assert events[1]["data"]["id"] == events[2]["data"]["id"]
+    assert events[0]["time"].startswith("1970-01-01T00:00:00.000")
+
+
+def test_every_entry_goes_out_with_its_hash_where_that_is_asked_for(tmp_path: Path) -> None:
+    everything = [json.loads(message.body) for message in messages(tmp_path, "all")]
+    entries = [event["data"] for event in everything if event["type"] == "entry"]
+    assert [entry["entry"] for entry in entries] == list(range(1, len(entries) + 1))
+    assert all(entry["previous"] == before["entry_hash"] for before, entry in pairwise(entries))
+    assert {event["type"] for event in everything} == {"alert.raised", "alert.ended", "record", "entry"}
+    records = [event["data"] for event in everything if event["type"] == "record"]
+    assert all({"table", "id"} <= record.keys() for record in records)
+
+
+def test_records_go_out_without_the_entries(tmp_path: Path) -> None:
+    assert {json.loads(message.body)["type"] for message in messages(tmp_path, "records")} == {
+        "alert.raised",
+        "alert.ended",
+        "record",
+    }
+
+
+def test_a_new_run_goes_on_under_the_same_source(tmp_path: Path) -> None:
+    first = Messages("kitchen", "line-1", "all")
+    journal = Journal.open(tmp_path / "r.db", first)
+    entry = journal.append(STAMP, Reading(1, "needle", 70.0), ())
+    again = Messages("kitchen", "line-1", "all")
+    again.begin(journal.first())
+    journal.close()
+    assert again(entry, Reading(1, "needle", 70.0), ()) == first(entry, Reading(1, "needle", 70.0), ())
+
+
+def messages(folder: Path, publish: str) -> list[Message]:
+    """The messages of a short story, as they wait on disk."""
+    kitchen = Kitchen()
+    kitchen.say(m.SHIFT_START, cook=4)
+    kitchen.cook()
+    kitchen.check("thigh", 150)
+    kitchen.say(m.SCRATCH)
+    journal, state = Journal.open(folder / "records.db", Messages("kitchen", "line-1", publish)), State()
+    for event in kitchen.events:
+        state, effects = step(state, event)
+        journal.append(Stamp(event.at_ms, "boot", event.at_ms, event.at_ms, True), event, effects)
+    waiting = [row.message for row in journal.unsent(0, 1000)]
+    journal.close()
+    return waiting
