@@ -4,8 +4,8 @@ A driver must
   - emit what it receives, when it receives it: it does not cache, fill gaps or derive;
   - turn a device's own fault (open circuit, short, silence of one channel) into an event, never into a number;
   - return from `run` soon after `stop` is set, and raise `DriverLost` when the device goes.
-A driver might open its device lazily and import its vendor library inside `run`, so that an absent device costs nothing.
-Restarting, back-off and the watch over silence belong to `recorder/supervisor.py`.
+A driver might open its device lazily and import its vendor library inside `run`, so that an absent device
+costs nothing. Restarting, back-off and the watch over silence belong to `recorder/supervisor.py`.
 """
 
 import importlib
