@@ -59,7 +59,7 @@ def judged(world: World, batch: Batch, temp_c: float, source: str, at_ms: int) -
     check = replace(check, verdict=verdict, closed_ms=at_ms, temp_c=temp_c, source=source)
     world = world.with_batch(batch.id, checks=(*batch.checks[:-1], check))
     batch = world.batch(batch.id)
-    what = f"{check.part or 'piece'} {degrees(temp_c, target.unit)} degrees"
+    what = f"{(check.part or 'piece').capitalize()} {degrees(temp_c, target.unit)} degrees"
     if verdict is not Verdict.PASSED:
         world = alerts.raised(world, alerts.check_failed(batch, check, target, critical, at_ms))
         return world, (Cue(Tone.ALERT, f"{what}, {verdict.value}. Cook more."),)

@@ -248,7 +248,7 @@ def _reading(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
     if not plausible(temp_c):
         raise _Refusal(f"{intent.number:g} degrees is no temperature")
     world, (cue,) = checks.judged(world, world.batch(batch.id), temp_c, "spoken", at_ms)
-    return _done(world, f"As spoken: {cue.say}", cue.tone)
+    return _done(world, f"As spoken: {cue.say[0].lower()}{cue.say[1:]}", cue.tone)
 
 
 def _cook_more(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:

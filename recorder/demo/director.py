@@ -101,10 +101,12 @@ class Director:
             case Tell(text=text):
                 self._show.tell(text)
             case Broker(back=True):
+                self._show.broker(f"back; {len(self._app.journal.unsent())} messages have waited on disk")
                 self._broker.start()
                 self._until(self._reached, "phone and recorder reach the broker again")
                 self._until(self._delivered, "what waited is delivered")
             case Broker(back=False):
+                self._show.broker("away")
                 self._broker.stop()
                 self._until(lambda: not self._publisher.connected(), "the broker is gone")
 

@@ -55,13 +55,16 @@ class Show:
         if what in PROBES:
             self._line("hands", Text(PROBES[what], "dim"))
 
+    def broker(self, how: str) -> None:
+        self._line("broker", Text(how, "magenta"))
+
     def phone(self, message: dict[str, Any]) -> None:
         data, change = message["data"], message["type"].removeprefix("alert.")
         word = {"raised": data["level"], "repeated": f"{data['level']}, again", "ended": "over"}[change]
         style = "dim" if change == "ended" else LEVELS[data["level"]]
         text = f"{data['text']}" if change != "ended" else f"{data['kind']}: {data['ended_by']}"
         batch = f"batch {data['batch']}, " if change == "ended" and data["batch"] else ""
-        self._line("phone", Text(f"[{word}] {batch}{text}", style))
+        self._line("phone", Text.assemble((f" {word} ", style if change == "ended" else f"{style} reverse"), (f" {batch}{text}", style)))
 
     def summary(self, database: Path, phone: Subscriber) -> None:
         """The tables of batches and alerts, as the database has them, and what reached the phone."""
@@ -112,7 +115,7 @@ def _alerts(journal: Journal, phone: Subscriber) -> Table:
     for message in phone.messages.values():
         received[message["data"]["id"]] = received.get(message["data"]["id"], 0) + 1
     table = Table(title="Alerts", title_justify="left", title_style="bold", box=None, padding=(0, 2, 0, 0))
-    for name in ("began", "ended", "level", "alert", "batch", "ended by", "messages"):
+    for name in ("began", "ended", "level", "alert", "batch", "ended by", "told"):
         table.add_column(name, header_style="dim")
     for alert in sorted(journal.table("alerts"), key=lambda row: row["began_ms"]):
         table.add_row(
