@@ -101,6 +101,7 @@ class SerialProbe:
         except (OSError, termios.error) as error:
             gone = self.listening.is_set() or getattr(error, "errno", None) in _ABSENT
             reason = "unplugged" if gone else "port refused"
+            self.listening.clear()
             for channel in self._thinning:
                 self._lose(channel, reason, self._clock.now_ms(), put)
             raise DriverLost(f"{reason}: {error}") from error
