@@ -64,7 +64,8 @@ class Show:
         style = "dim" if change == "ended" else LEVELS[data["level"]]
         text = f"{data['text']}" if change != "ended" else f"{data['kind']}: {data['ended_by']}"
         batch = f"batch {data['batch']}, " if change == "ended" and data["batch"] else ""
-        self._line("phone", Text.assemble((f" {word} ", style if change == "ended" else f"{style} reverse"), (f" {batch}{text}", style)))
+        badge = style if change == "ended" else f"{style} reverse"
+        self._line("phone", Text.assemble((f" {word} ", badge), (f" {batch}{text}", style)))
 
     def summary(self, database: Path, phone: Subscriber) -> None:
         """The tables of batches and alerts, as the database has them, and what reached the phone."""
