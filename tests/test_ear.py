@@ -18,7 +18,7 @@ from recorder.voice import ear, phrases, settings
 from recorder.voice.engines import Guess, Recogniser
 from recorder.voice.frontend import FrontEnd, FrontEndSettings
 from recorder.voice.microphone import Microphone
-from recorder.voice.settings import Thresholds, VoiceSettings
+from recorder.voice.settings import Judgement, Thresholds, VoiceSettings
 from recorder.voice.soundfile import RATE, SoundError, read_wav
 
 CLIPS = Path(__file__).parent.parent / "fixtures/voice"
@@ -102,7 +102,10 @@ def test_the_size_of_the_blocks_does_not_matter(recogniser: Recogniser) -> None:
 
 
 GOOD = Guess("batch start", named=-1.0, score=-1.0, weakest=-1.0, stray_ms=0)
-LEAST = Thresholds(named=-2.0, score=-2.0, weakest=-3.0, stray_ms=300)
+LEAST = Judgement(
+    plain=Thresholds(named=-2.0, score=-2.0, weakest=-3.0, stray_ms=300),
+    numbered=Thresholds(named=-1.5, score=-1.5, weakest=-2.0, stray_ms=300),
+)
 
 
 @pytest.mark.parametrize(
@@ -116,6 +119,10 @@ LEAST = Thresholds(named=-2.0, score=-2.0, weakest=-3.0, stray_ms=300)
         (Guess("batch start", -1.0, -2.1, -1.0, 0), "not sure enough", True),
         (Guess("batch start", -1.0, -1.0, -3.1, 0), "not sure enough of one word", True),
         (Guess("batch start", -1.0, -1.0, -1.0, 310), "not in one breath", True),
+        (Guess("batch start vat two", -1.4, -1.4, -1.4, 0), "", False),
+        (Guess("batch start vat two", -1.6, -1.4, -1.4, 0), "not sure enough", True),
+        (Guess("batch start vat two", -1.4, -1.6, -1.4, 0), "not sure enough", True),
+        (Guess("batch start vat two", -1.4, -1.4, -2.1, 0), "not sure enough of one word", True),
     ],
 )
 def test_every_ground_for_refusal(guess: Guess | None, reason: str, near: bool) -> None:
@@ -228,7 +235,8 @@ def test_settings_come_from_a_table() -> None:
         ({"volume": 3}, "voice does not know volume"),
         ({"front_end": {"noise_suppression": 9}}, "0 to 4"),
         ({"front_end": 3}, "must be a table"),
-        ({"thresholds": {"named": -1.0}}, "voice.thresholds needs all of named"),
+        ({"thresholds": {"plain": {"named": -1.0}}}, "voice.thresholds.plain needs all of named"),
+        ({"thresholds": {}}, "voice.thresholds needs all of plain, numbered"),
     ],
 )
 def test_bad_settings_are_named(table: dict[str, object], complaint: str) -> None:

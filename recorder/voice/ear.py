@@ -51,7 +51,7 @@ class Ear:
         self._recogniser = recogniser
         self._phrases = phrases
         self._settings = settings
-        self._thresholds = settings.thresholds or SHIPPED[recogniser.engine]
+        self._judgement = settings.thresholds or SHIPPED[recogniser.engine]
 
     def hear(self, blocks: Iterable[bytes]) -> Iterator[Hearing]:
         """What is said in one stream of sound (16 kHz mono 16-bit, blocks of any size), as each utterance ends."""
@@ -88,12 +88,13 @@ class Ear:
 
     def _refusal(self, guess: Guess, intent: Intent | None) -> tuple[str, bool]:
         """Why the guess is refused, "" if it is not; and whether it came close, which after the name it always did."""
-        least, after_name = self._thresholds, self._settings.listening == "name"
-        if after_name and (guess.named is None or guess.named < least.named):
+        after_name = self._settings.listening == "name"
+        least = self._judgement.numbered if intent is not None and numbered(intent) else self._judgement.plain
+        if after_name and (guess.named is None or guess.named < self._judgement.plain.named):
             return "the station's name was not heard", False
         if intent is None:
             return "not a whole sentence of the phrase file", after_name
-        if guess.score < least.score:
+        if guess.score < least.score or (guess.named is not None and guess.named < least.named):
             return "not sure enough", after_name
         if guess.weakest < least.weakest:
             return "not sure enough of one word", True
@@ -159,6 +160,11 @@ class WavEar:
             for event in self.hear(read_wav(path)):
                 put(event)
         stop.wait()
+
+
+def numbered(intent: Intent) -> bool:
+    """Whether a number was named in the sentence."""
+    return any(value is not None for value in (intent.vat, intent.batch, intent.count, intent.cook, intent.number))
 
 
 def build(phrases: Phrases, settings: VoiceSettings) -> Recogniser:

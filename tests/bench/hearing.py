@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 
 from recorder.voice import phrases
-from recorder.voice.ear import Ear, Hearing, build
+from recorder.voice.ear import Ear, Hearing, build, numbered
 from recorder.voice.engines import Guess
 from recorder.voice.settings import VoiceSettings
 from tests.bench import sounds
@@ -99,7 +99,7 @@ def count(known: phrases.Phrases, heard: Iterator[tuple[Placed | None, Hearing, 
     result.update(best.values())
     for clip, outcome in best.items():
         intent = known.parse(clip.label)
-        if intent is not None and not any((intent.vat, intent.batch, intent.count, intent.cook, intent.number)):
+        if intent is not None and not numbered(intent):
             result["plain"] += 1
             result[f"plain {outcome}"] += 1
     return result
