@@ -71,7 +71,7 @@ def test_replay_gives_the_same_rows_and_alerts(performance: Performance) -> None
     for _, event in journal.entries():
         state, effects = step(state, event)
         told += [f"alert.{effect.change}" for effect in effects if isinstance(effect, Notice)]
-    sent = [row for row in journal.rows("SELECT body FROM outbox WHERE sent_ms IS NOT NULL ORDER BY id")]
+    sent = list(journal.rows("SELECT body FROM outbox WHERE sent_ms IS NOT NULL ORDER BY id"))
     journal.close()
     assert len(told) == len(sent) == sum(STORY.values())
 

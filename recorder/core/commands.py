@@ -2,11 +2,11 @@
 
 from dataclasses import dataclass, replace
 
-from recorder.core import alerts, checks
+from recorder.core import alerts, answers, checks
 from recorder.core import meanings as m
 from recorder.core.effects import Tone
 from recorder.core.events import Intent, vat_channel
-from recorder.core.rules import degrees, in_unit, minutes_text, plausible, to_c
+from recorder.core.rules import in_unit, minutes_text, plausible, to_c
 from recorder.core.world import Batch, Cook, Correction, Hold, Load, OilRecord, Question, Shift, Stage, Verdict, World
 
 FRESH_MS = 60_000
@@ -70,11 +70,11 @@ def obey(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
             case m.CONFIRM:
                 return _confirm(world, asked, seq, at_ms)
             case m.TIME_LEFT:
-                return Answer(world, "answered", Tone.ANSWER, _time_left(world, at_ms))
+                return Answer(world, "answered", Tone.ANSWER, answers.time_left(world, at_ms))
             case m.STATUS:
-                return Answer(world, "answered", Tone.ANSWER, _status(world, at_ms))
+                return Answer(world, "answered", Tone.ANSWER, answers.status(world))
             case m.LAST_READING:
-                return Answer(world, "answered", Tone.ANSWER, _last_reading(world, at_ms))
+                return Answer(world, "answered", Tone.ANSWER, answers.last_reading(world, at_ms))
             case _:
                 raise _Refusal(f"{intent.meaning} means nothing here")
     except _Refusal as refusal:
@@ -325,43 +325,3 @@ def _closed(world: World, batch: Batch, at_ms: int, outcome: str, pieces: int | 
 
 def _shift_id(world: World) -> int | None:
     return world.shift.id if world.shift and world.shift.ended_ms is None else None
-
-
-def _time_left(world: World, at_ms: int) -> str:
-    said = [_left(batch, at_ms) for batch in world.batches if batch.stage in (Stage.COOKING, Stage.HOLDING)]
-    return " ".join(said) or "Nothing is cooking or holding."
-
-
-def _left(batch: Batch, at_ms: int) -> str:
-    if batch.stage is Stage.COOKING:
-        what, until_ms = "cook", batch.cooks[-1].locked_ms + batch.procedure.planned_cook_ms
-    else:
-        assert batch.hold
-        what, until_ms = "hold", batch.hold.started_ms + batch.procedure.hold_limit_ms
-    if until_ms > at_ms:
-        return f"Batch {batch.number}: {minutes_text(until_ms - at_ms)} of its {what} left."
-    return f"Batch {batch.number}: {minutes_text(at_ms - until_ms)} over its {what}."
-
-
-def _status(world: World, at_ms: int) -> str:
-    if world.shift is None or world.shift.ended_ms is not None:
-        shift = "No shift is open."
-    else:
-        shift = f"Shift of cook {world.shift.cook}."
-    batches = [
-        f"Batch {batch.number} {batch.stage.value}, {batch.passed} of {batch.procedure.checks_per_batch} checks."
-        for batch in world.batches
-        if batch.stage is not Stage.CLOSED
-    ]
-    open_alerts = sum(1 for alert in world.alerts if alert.ended_ms is None)
-    return " ".join([shift, *(batches or ["No batch is open."]), f"Alerts open: {open_alerts}."])
-
-
-def _last_reading(world: World, at_ms: int) -> str:
-    latest = world.latest.get("needle")
-    if latest is None:
-        return "The needle has given no reading."
-    unit = world.procedure.unit if world.procedure else "C"
-    settled = "settled" if latest.settled else "not settled"
-    ago = minutes_text(at_ms - latest.at_ms)
-    return f"{degrees(latest.temp_c, unit)} degrees, {settled}, {ago} ago."
