@@ -392,9 +392,11 @@ def test_questions_are_answered_and_not_recorded(kitchen: Kitchen) -> None:
     kitchen.wait(3 * MINUTE)
     kitchen.read("needle", 172.35)
     assert kitchen.say(m.TIME_LEFT) == "Batch 1: 9 min 59 s of its cook left."
-    assert kitchen.say(m.LAST_READING) == "172.3 degrees, not settled, 2 s ago."
+    assert kitchen.say(m.TIME_LEFT, vat=1) == "Batch 1: 9 min 58 s of its cook left."
+    assert kitchen.say(m.TIME_LEFT, vat=2) == "Nothing is cooking in vat 2."
+    assert kitchen.say(m.LAST_READING) == "172.3 degrees, not settled, 4 s ago."
     kitchen.wait(11 * MINUTE)
-    assert kitchen.say(m.TIME_LEFT) == "Batch 1: 1 min 03 s over its cook."
+    assert kitchen.say(m.TIME_LEFT) == "Batch 1: 1 min 05 s over its cook."
     kitchen.say(m.LID_OPEN)
     kitchen.check_all()
     kitchen.say(m.HOLD_START)

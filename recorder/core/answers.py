@@ -5,10 +5,11 @@ from recorder.core.rules import degrees, minutes_text
 from recorder.core.world import Batch, Stage, World
 
 
-def time_left(world: World, at_ms: int) -> str:
-    """How long each cook and each hold still has, or is over."""
-    said = [_left(batch, at_ms) for batch in world.batches if batch.stage in (Stage.COOKING, Stage.HOLDING)]
-    return " ".join(said) or "Nothing is cooking or holding."
+def time_left(world: World, vat: int | None, at_ms: int) -> str:
+    """How long each cook and each hold still has, or is over; with `vat`, the cook in that vat alone."""
+    stages = (Stage.COOKING, Stage.HOLDING) if vat is None else (Stage.COOKING,)
+    said = [_left(batch, at_ms) for batch in world.batches if batch.stage in stages and vat in (None, batch.vat)]
+    return " ".join(said) or ("Nothing is cooking or holding." if vat is None else f"Nothing is cooking in vat {vat}.")
 
 
 def _left(batch: Batch, at_ms: int) -> str:

@@ -70,7 +70,7 @@ def obey(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
             case m.CONFIRM:
                 return _confirm(world, asked, seq, at_ms)
             case m.TIME_LEFT:
-                return Answer(world, "answered", Tone.ANSWER, answers.time_left(world, at_ms))
+                return Answer(world, "answered", Tone.ANSWER, answers.time_left(world, intent.vat, at_ms))
             case m.STATUS:
                 return Answer(world, "answered", Tone.ANSWER, answers.status(world))
             case m.LAST_READING:
