@@ -120,8 +120,9 @@ LEAST = Judgement(
         (Guess("batch start", -1.0, -1.0, -3.1, 0), "not sure enough of one word", True),
         (Guess("batch start", -1.0, -1.0, -1.0, 310), "not in one breath", True),
         (Guess("batch start vat two", -1.4, -1.4, -1.4, 0), "", False),
-        (Guess("batch start vat two", -1.6, -1.4, -1.4, 0), "not sure enough", True),
+        (Guess("batch start vat two", -1.6, -1.4, -1.4, 0), "not sure enough", False),
         (Guess("batch start vat two", -1.4, -1.6, -1.4, 0), "not sure enough", True),
+        (Guess("batch start", -1.6, -2.1, -1.0, 0), "not sure enough", False),
         (Guess("batch start vat two", -1.4, -1.4, -2.1, 0), "not sure enough of one word", True),
     ],
 )

@@ -87,19 +87,21 @@ class Ear:
         )
 
     def _refusal(self, guess: Guess, intent: Intent | None) -> tuple[str, bool]:
-        """Why the guess is refused, "" if it is not; and whether it came close, which after the name it always did."""
+        """Why the guess is refused, "" if it is not; and whether it came close: after a name that was surely heard."""
+        strict, plain = self._judgement.numbered, self._judgement.plain
+        least = strict if intent is not None and numbered(intent) else plain
         after_name = self._settings.listening == "name"
-        least = self._judgement.numbered if intent is not None and numbered(intent) else self._judgement.plain
-        if after_name and (guess.named is None or guess.named < self._judgement.plain.named):
+        if after_name and (guess.named is None or guess.named < plain.named):
             return "the station's name was not heard", False
+        close = guess.named is not None and guess.named >= strict.named
         if intent is None:
-            return "not a whole sentence of the phrase file", after_name
+            return "not a whole sentence of the phrase file", close
         if guess.score < least.score or (guess.named is not None and guess.named < least.named):
-            return "not sure enough", after_name
+            return "not sure enough", close
         if guess.weakest < least.weakest:
-            return "not sure enough of one word", True
+            return "not sure enough of one word", close or not after_name
         if guess.stray_ms > least.stray_ms:
-            return "not in one breath", True
+            return "not in one breath", close or not after_name
         return "", False
 
 

@@ -32,7 +32,7 @@ class Judgement:
     plain: Thresholds
     """For sentences without a number."""
     numbered: Thresholds
-    """For sentences with one."""
+    """For sentences with one; a name with this score makes a refused utterance a near miss."""
 
 
 SHIPPED = {
