@@ -281,26 +281,26 @@ def test_the_plain_form_is_one_channel() -> None:
 
 def test_a_board_on_the_network_is_read_by_its_url() -> None:
     """pyserial's URL ports: the same driver over TCP; the connection's end is its unplugging."""
-    server = socket.create_server(("127.0.0.1", 0))
     events: list[Event] = []
-    port = server.getsockname()[1]
-    probe = SerialProbe(SerialSettings("serial", f"socket://127.0.0.1:{port}", ("needle",)), ManualClock(0))
     lost: list[str] = []
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        url = f"socket://127.0.0.1:{server.getsockname()[1]}"
+        probe = SerialProbe(SerialSettings("serial", url, ("needle",)), ManualClock(0))
 
-    def run() -> None:
-        try:
-            probe.run(events.append, threading.Event())
-        except DriverLost as error:
-            lost.append(str(error))
+        def run() -> None:
+            try:
+                probe.run(events.append, threading.Event())
+            except DriverLost as error:
+                lost.append(str(error))
 
-    thread = threading.Thread(target=run)
-    thread.start()
-    far, _ = server.accept()
-    far.sendall(framed("needle", 0, "71.25C"))
-    until(lambda: len(events) == 1, "the line is read")
-    far.close()
-    thread.join(5)
-    server.close()
+        thread = threading.Thread(target=run)
+        thread.start()
+        far, _ = server.accept()
+        with far:
+            until(probe.listening.is_set, "the port is open")
+            far.sendall(framed("needle", 0, "71.25C"))
+            until(lambda: len(events) == 1, "the line is read")
+        thread.join(5)
     assert events == [Reading(0, "needle", 71.25), ProbeLost(0, "needle", "unplugged")]
     assert len(lost) == 1
 
