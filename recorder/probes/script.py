@@ -10,10 +10,10 @@ from recorder.driver import DriverLost, Put
 class Script:
     """Emits its events once, in order, then waits for its stop.
 
-    A `DriverLost` among them is raised at its place; the next run goes on behind it.
+    A `DriverLost` among them is raised at its place; the next run goes on behind it. A float is a pause in seconds.
     """
 
-    def __init__(self, events: Iterable[Event | DriverLost], name: str = "script") -> None:
+    def __init__(self, events: Iterable[Event | DriverLost | float], name: str = "script") -> None:
         self.name = name
         self._events = iter(events)
 
@@ -22,6 +22,8 @@ class Script:
             match next(self._events, None):
                 case None:
                     stop.wait()
+                case float() as pause_s:
+                    stop.wait(pause_s)
                 case DriverLost() as lost:
                     raise lost
                 case event:
