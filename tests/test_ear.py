@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from recorder.clock import ManualClock
-from recorder.core.events import Event, Heard, Unheard
+from recorder.core.events import EarBack, Event, Heard, Unheard
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.voice import ear, phrases, settings
 from recorder.voice.engines import Guess, Recogniser
@@ -169,7 +169,8 @@ def test_the_station_does_not_hear_itself(recogniser: Recogniser, tmp_path: Path
         )
         with pytest.raises(DriverLost):
             driver.run(heard.append, threading.Event())
-        assert len(heard) == expected
+        assert heard[0] == EarBack(0), "the station knows that it hears"
+        assert len(heard) - 1 == expected
 
 
 def microphone(folder: Path, pcm: bytes, then: str = "echo 'audio open error' >&2; exit 1") -> Microphone:

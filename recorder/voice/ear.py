@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from recorder.clock import Clock
-from recorder.core.events import Heard, Intent, Unheard
+from recorder.core.events import EarBack, Heard, Intent, Unheard
 from recorder.driver import Put
 from recorder.voice import engines
 from recorder.voice.engines import Guess, Recogniser
@@ -125,12 +125,24 @@ class MicrophoneEar:
         self._deaf = deaf
 
     def run(self, put: Put, stop: threading.Event) -> None:
-        """Emit `Heard` and `Unheard` until `stop`; raises `DriverLost` when the microphone goes."""
-        blocks = (bytes(len(block)) if self._deaf() else block for block in self._source.blocks(stop))
-        for hearing in self._ear.hear(blocks):
+        """Emit `EarBack` with the first sound, then `Heard` and `Unheard` until `stop`.
+
+        Raises `DriverLost` when the microphone goes.
+        """
+        for hearing in self._ear.hear(self._blocks(put, stop)):
             event = self._ear.event(hearing, self._clock.now_ms())
             if event is not None:
                 put(event)
+
+    def _blocks(self, put: Put, stop: threading.Event) -> Iterator[bytes]:
+        """The microphone's sound; silence while the ear is to be deaf."""
+        sound = self._source.blocks(stop)
+        for first in sound:
+            put(EarBack(self._clock.now_ms()))
+            yield first
+            break
+        for block in sound:
+            yield bytes(len(block)) if self._deaf() else block
 
 
 class WavEar:
