@@ -1,6 +1,7 @@
 """The command `probe`: what a port delivers, for who wires and tries probes."""
 
 import json
+import signal
 import threading
 from collections.abc import Callable
 from dataclasses import asdict
@@ -64,14 +65,14 @@ def _watch(driver: SerialProbe, show: Callable[[Event], None], seconds: float | 
     timer.daemon = True
     if seconds is not None:
         timer.start()
+    before = signal.signal(signal.SIGINT, lambda number, frame: stop.set())
     try:
         driver.run(show, stop)
-    except KeyboardInterrupt:
-        pass
     except (DriverLost, DriverUnavailable) as error:
         return error
     finally:
         timer.cancel()
+        signal.signal(signal.SIGINT, before)
     return None
 
 
