@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from recorder.core.events import Event
-from recorder.driver import Driver, DriverLost, Put
+from recorder.driver import Driver, DriverLost, DriverUnavailable, Put
 
 log = logging.getLogger(__name__)
 
@@ -75,7 +75,7 @@ def _run(driver: Driver, put: Put, stop: threading.Event) -> str:
     """Run the driver to its end; why it ended. A raise of any kind must not end the supervision."""
     try:
         driver.run(put, stop)
-    except DriverLost as error:
+    except (DriverLost, DriverUnavailable) as error:
         return str(error)
     except Exception as error:
         log.exception("%s failed", driver.name)

@@ -5,13 +5,14 @@ import sqlite3
 from pathlib import Path
 
 import pytest
+from sqlite_utils import Database
 
 from recorder.clock import Stamp
 from recorder.core.effects import Record
 from recorder.core.events import Tick
 from recorder.journal.chain import GENESIS, linked
 from recorder.journal.journal import Journal, JournalError, Message
-from recorder.journal.migrations import TABLES, columns
+from recorder.journal.migrations import TABLES, columns, migrations
 from tests.kitchen import Kitchen, m
 
 STAMP = Stamp(1_772_100_000_000, "boot", 7, 1_772_100_000_000, True)
@@ -61,6 +62,60 @@ def test_the_journal_refuses_change_and_deletion(tmp_path: Path) -> None:
     connection.close()
 
 
+def test_a_message_is_sent_once(tmp_path: Path) -> None:
+    path = tmp_path / "records.db"
+    journal = Journal.open(path, lambda entry, event, effects: [Message("a/b", "{}")])
+    journal.append(STAMP, Tick(1), ())
+    journal.mark_sent([1], 5)
+    journal.mark_sent([1], 9)  # the broker had it twice
+    journal.close()
+    connection = sqlite3.connect(path)
+    assert connection.execute("SELECT sent_ms FROM outbox").fetchone() == (5,)
+    with pytest.raises(sqlite3.IntegrityError, match="was sent before"):
+        connection.execute("UPDATE outbox SET sent_ms = NULL")
+    connection.close()
+
+
+def test_a_full_disk_is_told_and_what_was_kept_is_kept(tmp_path: Path) -> None:
+    path = tmp_path / "records.db"
+    journal, kept = Journal.open(path), 0
+    pages = next(journal.rows("PRAGMA page_count"))[0]
+    assert next(journal.rows(f"PRAGMA max_page_count = {pages + 2}"))[0] == pages + 2
+    with pytest.raises(JournalError, match=r"full; look at .* the free space"):
+        while True:
+            journal.append(STAMP, Tick(kept), (Record("oil", kept + 1, (("what", "x" * 400), ("struck", 0))),))
+            kept += 1
+    with pytest.raises(JournalError, match="takes no more"):
+        journal.append(STAMP, Tick(0), ())
+    journal.close()
+    journal = Journal.open(path)
+    assert [event for _, event in journal.entries()] == [Tick(number) for number in range(kept)] and kept > 3
+    assert len(journal.table("oil")) == kept
+    journal.append(STAMP, Tick(0), ())
+    journal.close()
+
+
+def test_a_second_recorder_on_the_same_file_is_stopped(tmp_path: Path) -> None:
+    one, other = Journal.open(tmp_path / "r.db"), Journal.open(tmp_path / "r.db")
+    one.append(STAMP, Tick(1), ())
+    with pytest.raises(JournalError, match="whether another recorder has it"):
+        other.append(STAMP, Tick(2), ())
+    assert [event for _, event in one.entries()] == [Tick(1)]
+    one.close()
+    other.close()
+
+
+def test_a_first_start_that_was_cut_short_is_taken_up(tmp_path: Path) -> None:
+    """The power may go after the library made its own table, before the first step of the schema."""
+    path = tmp_path / "records.db"
+    connection = sqlite3.connect(path)
+    migrations.ensure_migrations_table(Database(connection))
+    connection.close()
+    journal = Journal.open(path)
+    assert journal.append(STAMP, Tick(1), ()).seq == 1
+    journal.close()
+
+
 def test_columns_of_milliseconds_can_be_read_by_a_person(tmp_path: Path) -> None:
     path = tmp_path / "records.db"
     journal = Journal.open(path)
@@ -108,6 +163,10 @@ def test_commits_are_synchronous(tmp_path: Path) -> None:
             lambda path: sqlite3.connect(path).execute("CREATE TABLE recipes (name)").connection.close(),
             "another program's",
         ),
+        (
+            lambda path: sqlite3.connect(path).execute("CREATE TABLE journal (day, note)").connection.close(),
+            "another program's",
+        ),
         (lambda path: path.mkdir(), "can't be"),
     ],
 )
@@ -126,6 +185,9 @@ def test_reading_needs_a_database_of_records(tmp_path: Path) -> None:
     (tmp_path / "text.db").write_text("hello")
     with pytest.raises(JournalError, match="can't be read"):
         Journal.read(tmp_path / "text.db")
+    sqlite3.connect(tmp_path / "empty.db").execute("CREATE TABLE journal (day)").connection.close()
+    with pytest.raises(JournalError, match="it has no journal"):
+        Journal.read(tmp_path / "empty.db")
 
 
 def test_sent_messages_are_marked_and_the_others_wait_in_order(tmp_path: Path) -> None:

@@ -21,7 +21,7 @@ PACE_S = 0.004
 SEED = 20260226
 
 
-# amqtt leaves the sockets of killed clients to the garbage collector.
+# amqtt leaves the sockets of killed clients to the garbage collector, which may come by while the broker still runs.
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 def test_what_was_cued_is_on_disk_and_no_alert_is_lost(performance: Performance, tmp_path: Path) -> None:
     chance = random.Random(SEED)

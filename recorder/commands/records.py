@@ -59,6 +59,7 @@ class _Replay:
 
     def __init__(self) -> None:
         self._state = State()
+        self._first: Entry | None = None
         self._messages: Messages | None = None
 
     def effects(self, event: Event) -> tuple[Effect, ...]:
@@ -66,6 +67,8 @@ class _Replay:
         return effects
 
     def messages(self, entry: Entry, event: Event, effects: Sequence[Effect]) -> list[tuple[Message, bool]]:
-        if self._messages is None and isinstance(event, Started):
+        self._first = self._first or entry
+        if isinstance(event, Started):  # the station may have a new name
             self._messages = Messages("", event.station, "all")
+            self._messages.begin(self._first)
         return list(self._messages.possible(entry, event, effects)) if self._messages else []

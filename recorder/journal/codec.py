@@ -1,6 +1,7 @@
 """Events as canonical JSON and back: the only spelling that is stored. Knows no database and no meaning.
 
-Canonical is RFC 8785, so the same event always has the same bytes.
+Canonical is RFC 8785, so the same event always has the same bytes. A field at its default is left out; so a field that
+is added to an event later, with a default, leaves the bytes of older entries as they are.
 """
 
 import json
@@ -50,7 +51,7 @@ def canonical(value: Any) -> bytes:
 
 def encode(event: Event) -> tuple[str, str]:
     """Kind and body of `event`; raises `CodecError`."""
-    return _NAMES[type(event)], canonical(plain(event)).decode()
+    return _NAMES[type(event)], canonical(plain(event, brief=True)).decode()
 
 
 def decode(kind: str, body: str) -> Event:
@@ -64,12 +65,13 @@ def decode(kind: str, body: str) -> Event:
     return event
 
 
-def plain(value: Any) -> Any:
-    """Dataclasses as dicts and tuples as lists, all the way down."""
+def plain(value: Any, brief: bool = False) -> Any:
+    """Dataclasses as dicts and tuples as lists, all the way down; `brief` leaves out fields at their default."""
     if is_dataclass(value):
-        return {field.name: plain(getattr(value, field.name)) for field in fields(value)}
+        found = ((field, getattr(value, field.name)) for field in fields(value))
+        return {field.name: plain(each, brief) for field, each in found if not (brief and each == field.default)}
     if isinstance(value, tuple):
-        return [plain(each) for each in value]
+        return [plain(each, brief) for each in value]
     return value
 
 

@@ -20,6 +20,9 @@ from recorder.journal.chain import GENESIS, Entry, linked
 from recorder.journal.codec import CodecError, decode, encode
 from recorder.journal.migrations import columns, migrations
 
+DAMAGE = (sqlite3.Error, UnicodeDecodeError)
+"""What SQLite raises: also the second, since what it quotes from a damaged file may be no text."""
+
 
 class JournalError(Exception):
     """The record can't be kept or read; the text says where and what to do."""
@@ -46,7 +49,8 @@ class Unsent:
 Post = Callable[[Entry, Event, Sequence[Effect]], Iterable[Message]]
 """Makes the messages of one entry."""
 
-ENTRY = "SELECT seq, at_ms, boot_id, boot_ms, wall_ms, wall_known, kind, body, previous, hash FROM journal"
+COLUMNS = "seq, at_ms, boot_id, boot_ms, wall_ms, wall_known, kind, body, previous, hash"
+ENTRY = f"SELECT {COLUMNS} FROM journal"
 """The columns that `as_entry` takes."""
 
 
@@ -57,12 +61,14 @@ class Journal:
         self._db = db
         self._post = post
         self._broken = False
-        newest = next(self.rows(f"{ENTRY} ORDER BY seq DESC LIMIT 1"), None)
-        self._newest = as_entry(newest) if newest else None
+        self._last: Entry | None = None
 
     @classmethod
     def open(cls, path: Path, post: Post = lambda entry, event, effects: ()) -> "Journal":
-        """The journal at `path`, made if it is missing; raises `JournalError`."""
+        """The journal at `path`, made if it is missing; raises `JournalError`.
+
+        A file that is damaged or another program's is left as it was.
+        """
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             connection = sqlite3.connect(path)
@@ -72,32 +78,36 @@ class Journal:
             db = Database(connection, execute_plugins=False)
             if (found := connection.execute("PRAGMA quick_check(1)").fetchone()[0]) != "ok":
                 raise JournalError(f"{path} is damaged ({found}); set it aside and start with a new file")
-            tables = set(db.table_names())
-            if tables and "journal" not in tables:
+            if not (_ours(connection) or _fresh(connection)):
                 raise JournalError(f"{path} is another program's database; name another file")
             db.enable_wal()
             for pragma in ("synchronous = FULL", "trusted_schema = OFF", "journal_size_limit = 16777216"):
                 connection.execute(f"PRAGMA {pragma}")
             migrations.apply(db)
-            return cls(db, post)
-        except sqlite3.Error as error:
+            journal = cls(db, post)
+            journal._last = journal.newest()
+            return journal
+        except DAMAGE as error:
             connection.close()
-            raise JournalError(f"{path} can't be used: {error}; set it aside and start with a new file") from error
+            raise JournalError(f"{path} can't be used: {error}{_remedy(error)}") from error
         except JournalError:
             connection.close()
             raise
 
     @classmethod
     def read(cls, path: Path) -> "Journal":
-        """The journal at `path` for reading only; raises `JournalError`."""
+        """The journal at `path` for reading only, as it stands now whatever is appended; raises `JournalError`."""
         if not path.is_file():
             raise JournalError(f"{path} is not a file; name the database of records")
         connection = None
         try:
             connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
             connection.text_factory = lambda raw: raw.decode("utf-8", "replace")
+            connection.execute("BEGIN")
+            if not _ours(connection):
+                raise sqlite3.DatabaseError("it has no journal")
             return cls(Database(connection, execute_plugins=False), lambda entry, event, effects: ())
-        except (sqlite3.Error, CodecError) as error:
+        except DAMAGE as error:
             if connection:
                 connection.close()
             raise JournalError(f"{path} can't be read as a database of records: {error}") from error
@@ -107,14 +117,14 @@ class Journal:
         if self._broken:
             raise JournalError("an earlier commit failed; the journal takes no more")
         try:
-            seq, previous = (self._newest.seq + 1, self._newest.hash) if self._newest else (1, GENESIS)
+            seq, previous = (self._last.seq + 1, self._last.hash) if self._last else (1, GENESIS)
             entry = linked(seq, stamp, *encode(event), previous)
             with self._db.atomic():
                 self._write(entry, effects, self._post(entry, event, effects))
         except Exception as error:
             self._broken = True
-            raise JournalError(f"the record can't be kept: {error}") from error
-        self._newest = entry
+            raise JournalError(f"the record can't be kept: {error}{_remedy(error)}") from error
+        self._last = entry
         return entry
 
     def entries(self, after: int = 0) -> Iterator[tuple[Entry, Event]]:
@@ -127,13 +137,12 @@ class Journal:
                 raise JournalError(f"entry {entry.seq} can't be read: {error}; see batch-recorder verify") from error
 
     def first(self) -> Entry | None:
-        """The first entry, or None."""
-        row = next(self.rows(f"{ENTRY} ORDER BY seq LIMIT 1"), None)
-        return as_entry(row) if row else None
+        """The first entry, or None; raises `JournalError`."""
+        return self._one("seq LIMIT 1")
 
     def newest(self) -> Entry | None:
-        """The last entry, or None."""
-        return self._newest
+        """The last entry, or None; raises `JournalError`."""
+        return self._one("seq DESC LIMIT 1")
 
     def table(self, name: str) -> list[dict[str, Any]]:
         """All rows of one of the trade's tables, in the order of their ids."""
@@ -149,13 +158,15 @@ class Journal:
         return [Unsent(row[0], Message(row[1], row[2], bool(row[3]))) for row in self.rows(sql, after, most)]
 
     def mark_sent(self, ids: Iterable[int], at_ms: int) -> None:
-        """Note that the broker has these messages; raises `JournalError`."""
+        """Note that the broker has these messages, each once; raises `JournalError`."""
         try:
             with self._db.atomic():
                 for each in ids:
-                    self._db.conn.execute("UPDATE outbox SET sent_ms = ? WHERE id = ?", (at_ms, each))
+                    sql = "UPDATE outbox SET sent_ms = ? WHERE id = ? AND sent_ms IS NULL"
+                    self._db.conn.execute(sql, (at_ms, each))
         except sqlite3.Error as error:
-            raise JournalError(f"the record can't be kept: {error}") from error
+            self._broken = True
+            raise JournalError(f"the record can't be kept: {error}{_remedy(error)}") from error
 
     def close(self) -> None:
         self._db.close()
@@ -175,8 +186,36 @@ class Journal:
             )
 
     def rows(self, sql: str, *values: Any) -> Iterator[tuple[Any, ...]]:
-        """Rows as they are stored."""
-        yield from self._db.conn.execute(sql, values)
+        """Rows as they are stored; raises `JournalError` where they can't be read."""
+        try:
+            yield from self._db.conn.execute(sql, values)
+        except DAMAGE as error:
+            raise JournalError(f"the file can't be read here: {error}") from error
+
+    def _one(self, place: str) -> Entry | None:
+        row = next(self.rows(f"{ENTRY} ORDER BY {place}"), None)
+        return as_entry(row) if row else None
+
+
+def _ours(connection: sqlite3.Connection) -> bool:
+    """Whether this database has a journal with the columns that ours has."""
+    names = [name for (name,) in connection.execute("SELECT name FROM pragma_table_info('journal')")]
+    return names == COLUMNS.split(", ")
+
+
+def _fresh(connection: sqlite3.Connection) -> bool:
+    """Whether nothing is in it yet but what a first start that was cut short leaves."""
+    left = "SELECT name FROM sqlite_master WHERE tbl_name != ?"
+    return connection.execute(left, (migrations.migrations_table,)).fetchone() is None
+
+
+def _remedy(error: Exception) -> str:
+    name = getattr(error, "sqlite_errorname", "")
+    if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")):
+        return "; set the file aside and start with a new one"
+    if name:
+        return "; look at the file's permissions, at the free space, and whether another recorder has it"
+    return ""
 
 
 def as_entry(row: tuple[Any, ...]) -> Entry:

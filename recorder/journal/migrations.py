@@ -1,6 +1,7 @@
 """The schema, as numbered steps that only ever grow in number.
 
-`journal` is the truth: append-only by triggers. The trade's tables are its shadow, rewritten by the journal alone.
+`journal` is the truth: append-only by triggers. It has no hidden row number, so that every byte of a row stands for a
+value that its hash covers. The trade's tables are its shadow, rewritten by the journal alone.
 Every column of milliseconds "x_ms" is followed by "x", the same moment as text, so that any SQLite browser shows a
 person something. Both are on the station's own time line, which is UTC as far as the clock was set when it began.
 """
@@ -133,7 +134,7 @@ def m001_journal(db: Database) -> None:
             body TEXT NOT NULL,
             previous TEXT NOT NULL,
             hash TEXT NOT NULL
-        ) STRICT""")
+        ) STRICT, WITHOUT ROWID""")
     db.execute("""
         CREATE TRIGGER journal_keeps BEFORE UPDATE ON journal
         BEGIN SELECT RAISE(ABORT, 'the journal is append-only: no entry is changed'); END""")
@@ -171,6 +172,9 @@ def m003_outbox(db: Database) -> None:
     db.execute("""
         CREATE TRIGGER outbox_keeps BEFORE UPDATE OF id, seq, topic, body, retain ON outbox
         BEGIN SELECT RAISE(ABORT, 'a message is never changed; only its sending is noted'); END""")
+    db.execute("""
+        CREATE TRIGGER outbox_sends_once BEFORE UPDATE OF sent_ms ON outbox WHEN OLD.sent_ms IS NOT NULL
+        BEGIN SELECT RAISE(ABORT, 'the message was sent before; when it was stays as noted'); END""")
     db.execute("""
         CREATE TRIGGER outbox_holds BEFORE DELETE ON outbox
         BEGIN SELECT RAISE(ABORT, 'a message is never deleted'); END""")

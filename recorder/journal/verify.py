@@ -4,7 +4,6 @@ What replaying means is handed in, since the journal does not judge.
 """
 
 import json
-import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,7 +13,7 @@ from recorder.core.effects import Effect, Record
 from recorder.core.events import Event
 from recorder.journal.chain import GENESIS, Entry, linked
 from recorder.journal.codec import CodecError, decode, encode
-from recorder.journal.journal import ENTRY, Journal, JournalError, Message, as_entry, as_row
+from recorder.journal.journal import COLUMNS, Journal, JournalError, Message, as_entry, as_row
 from recorder.journal.migrations import TABLES
 
 Replay = Callable[[Event], Sequence[Effect]]
@@ -22,6 +21,11 @@ Replay = Callable[[Event], Sequence[Effect]]
 
 Posts = Callable[[Entry, Event, Sequence[Effect]], Iterable[tuple[Message, bool]]]
 """All messages that an entry could have made, and whether it must have."""
+
+
+SCAN = f"SELECT {COLUMNS}, copy FROM journal CROSS JOIN (SELECT 0 AS copy UNION ALL SELECT 1)"
+"""The journal as it stands in the file, each row twice: Python reads one row ahead, and where that one is damaged it
+loses the row in hand."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,15 +57,19 @@ def verify(path: Path, replay: Replay, posts: Posts) -> Finding:
     faults: list[Fault] = []
     expected: dict[str, dict[int | str, dict[str, Any]]] = {table: {} for table in TABLES}
     possible: dict[tuple[int, str], tuple[Message, bool]] = {}
-    entries, head, rows = 0, GENESIS, 0
+    entries, last, head, rows = 0, 0, GENESIS, 0
+    links = {GENESIS}
     try:
-        for row in _read(journal, ENTRY + " ORDER BY seq", "journal", faults):
-            entry = as_entry(row)
-            wrong = _entry_fault(row, entry, entries + 1, head)
-            entries, head = entries + 1, entry.hash
-            if wrong:
-                faults.append(Fault("journal", row[0], wrong))
-                break
+        for row, entry in _entries(journal, faults):
+            again = _hashed(entry)
+            if entry.seq == last + 1 and entry.previous not in links:
+                faults.append(Fault("journal", entry.seq, "it does not follow the entry before it: the hashes differ"))
+            elif wrong := _entry_fault(row, entry, again):
+                faults.append(Fault("journal", entry.seq, wrong))
+            entries, last, head = entries + 1, entry.seq, entry.hash
+            links = {entry.hash, again.hash} if again else {entry.hash}
+            if faults:
+                continue  # what follows from a changed entry is unknown
             event = decode(entry.kind, entry.body)
             effects = replay(event)
             for effect in effects:
@@ -70,7 +78,7 @@ def verify(path: Path, replay: Replay, posts: Posts) -> Finding:
             possible |= {
                 (entry.seq, _id(message.body)): (message, must) for message, must in posts(entry, event, effects)
             }
-        else:
+        if not faults:
             for table, wanted in expected.items():
                 rows += len(wanted)
                 faults += _table_faults(journal, table, wanted)
@@ -83,42 +91,57 @@ def verify(path: Path, replay: Replay, posts: Posts) -> Finding:
     return Finding(entries, head, rows, tuple(faults))
 
 
+def _entries(journal: Journal, faults: list[Fault]) -> Iterator[tuple[tuple[Any, ...], Entry]]:
+    """Rows of the journal and what they say, as far as the file can be read; gaps and damage go to `faults`."""
+    seq = 1
+    try:
+        for *values, copy in journal.rows(SCAN):
+            row = tuple(values)
+            if copy:
+                continue
+            if type(row[0]) is not int or row[0] < seq:
+                faults.append(Fault("journal", seq, f"its number reads {row[0]!r}"))
+                return
+            if row[0] > seq:
+                faults.append(Fault("journal", seq, f"the entry is missing; the next one is {row[0]}"))
+            yield row, as_entry(row)
+            seq = row[0] + 1
+    except JournalError as error:
+        faults.append(Fault("journal", seq, str(error)))
+
+
 def _read(journal: Journal, sql: str, table: str, faults: list[Fault]) -> Iterator[tuple[Any, ...]]:
-    """Rows, with a damaged file as a fault that names the last row that could be read."""
-    last = None
+    """Rows; a damaged file becomes a fault."""
     try:
-        for row in journal.rows(sql):
-            last = row[0]
-            yield row
-    except sqlite3.Error as error:
-        after = f"after row {last}" if last is not None else "at its first row"
-        faults.append(Fault(table, last, f"the file is damaged {after}: {error}"))
+        yield from journal.rows(sql)
+    except JournalError as error:
+        faults.append(Fault(table, None, str(error)))
 
 
-def _entry_fault(row: tuple[Any, ...], entry: Entry, seq: int, previous: str) -> str | None:
-    if entry.seq != seq:
-        return f"entry {seq} is missing"
-    if entry.previous != previous:
-        return "it does not follow the entry before it: the hashes differ"
+def _hashed(entry: Entry) -> Entry | None:
+    """The entry with the hash that it should have; None where it holds what no entry can."""
     try:
-        again = linked(entry.seq, entry.stamp, entry.kind, entry.body, entry.previous)
-        if again.hash != entry.hash or as_row(again) != row:
-            return "it was changed: its hash does not fit what stands in it"
+        return linked(entry.seq, entry.stamp, entry.kind, entry.body, entry.previous)
+    except CodecError:
+        return None
+
+
+def _entry_fault(row: tuple[Any, ...], entry: Entry, again: Entry | None) -> str | None:
+    if again is None or as_row(again) != row:
+        return "it was changed: its hash does not fit what stands in it"
+    try:
         if encode(decode(entry.kind, entry.body)) != (entry.kind, entry.body):
             return "its body is not written as this program writes it"
     except CodecError as error:
-        return f"it was changed: {error}"
+        return f"it can't be understood: {error}"
     return None
 
 
 def _table_faults(journal: Journal, table: str, wanted: dict[int | str, dict[str, Any]]) -> Iterator[Fault]:
-    faults: list[Fault] = []
-    stored = {}
     try:
         stored = {row["id"]: row for row in journal.table(table)}
-    except (sqlite3.Error, JournalError) as error:
-        faults.append(Fault(table, None, f"can't be read: {error}"))
-        yield from faults
+    except JournalError as error:
+        yield Fault(table, None, str(error))
         return
     for key in wanted.keys() - stored.keys():
         yield Fault(table, key, "the row is missing")
@@ -126,8 +149,9 @@ def _table_faults(journal: Journal, table: str, wanted: dict[int | str, dict[str
         if key not in wanted:
             yield Fault(table, key, "no entry of the journal explains this row")
         elif differing := [name for name, value in wanted[key].items() if row[name] != value]:
-            name = differing[0]
-            yield Fault(table, key, f"{name} is {row[name]!r}, the journal says {wanted[key][name]!r}")
+            name, says = differing[0], wanted[key][differing[0]]
+            says = str(says) if isinstance(says, str) else says  # a member of an enumeration, as plain text
+            yield Fault(table, key, f"{name} is {row[name]!r}, the journal says {says!r}")
 
 
 def _outbox_faults(journal: Journal, possible: dict[tuple[int, str], tuple[Message, bool]]) -> Iterator[Fault]:

@@ -4,8 +4,10 @@ The only door to amqtt. A station uses a real broker.
 """
 
 import asyncio
+import gc
 import logging
 import threading
+import warnings
 from typing import Any
 
 
@@ -35,7 +37,10 @@ class LocalBroker:
         self._loop.call_soon_threadsafe(self._loop.stop)
         self._thread.join(10)
         self._loop.close()
-        self._loop = self._thread = None
+        self._loop = self._thread = self._broker = None
+        with warnings.catch_warnings():  # amqtt leaves the sockets of clients that vanished to the garbage collector
+            warnings.simplefilter("ignore", ResourceWarning)
+            gc.collect()
 
     async def _begin(self) -> None:
         from amqtt.broker import Broker
