@@ -1,5 +1,6 @@
 """The way to a real broker: mosquitto in both versions of the protocol, and the small one inside this process."""
 
+import gc
 import json
 import shutil
 import signal
@@ -142,6 +143,33 @@ def test_a_wrong_password_is_told_and_the_right_one_lets_in(folder: Path, word: 
     broker.stop()
     assert links[0][0] is lets_in
     assert ("the broker refuses the connection" in links[0][1]) is not lets_in
+
+
+@needs("openssl", "openssl")
+@mosquitto
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # paho drops a socket whose TLS failed
+def test_tls_is_verified(folder: Path) -> None:
+    """The broker shows a certificate; it is believed only when the authority in `ca_file` signed it for this host."""
+    for name in ("right", "wrong"):
+        subject = ["-subj", "/CN=127.0.0.1", "-addext", "subjectAltName=IP:127.0.0.1"]
+        files = ["-keyout", str(folder / f"{name}.key"), "-out", str(folder / f"{name}.pem")]
+        make = ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", *subject, *files]
+        subprocess.run(make, check=True, capture_output=True)
+    (folder / "right.key").chmod(0o644)
+    broker = Mosquitto(
+        folder, "allow_anonymous true", f"certfile {folder / 'right.pem'}", f"keyfile {folder / 'right.key'}"
+    )
+    for name, trusted in (("right", True), ("wrong", False)):
+        links: list[bool] = []
+        settings = MqttSettings("line-1", port=broker.port, ca_file=folder / f"{name}.pem")
+        publisher = MqttPublisher(settings, lambda up, reason, links=links: links.append(up))  # type: ignore[misc]
+        publisher.start()
+        wait_for(lambda links=links: bool(links))
+        publisher.close()
+        assert links[0] is trusted
+    broker.stop()
+    del publisher
+    gc.collect()
 
 
 @mosquitto
