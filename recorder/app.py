@@ -12,12 +12,12 @@ from importlib.metadata import version
 from recorder import systemd
 from recorder.clock import Clock, ClockWatch, SystemClock
 from recorder.config import Settings
-from recorder.core.effects import Cue
+from recorder.core.effects import Cue, Tone
 from recorder.core.events import EarLost, Event, LinkDown, LinkUp, ProcedureLoaded, Reading, Started, Stopped
 from recorder.core.station import State
 from recorder.core.world import Stage
 from recorder.driver import load
-from recorder.journal.journal import Journal
+from recorder.journal.journal import Journal, JournalError
 from recorder.loop import Loop
 from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.outbox import Messages, Outbox
@@ -31,6 +31,9 @@ TURN_S = 0.25
 
 GOODBYE_S = 1.0
 """How long a stop waits for the broker to take the last messages; they are on disk in any case."""
+
+FAREWELL_S = 5.0
+"""How long a stop waits for the loudspeaker."""
 
 
 class App:
@@ -158,13 +161,22 @@ def posts(settings: Settings, clock: Clock, deaf: Callable[[], bool]) -> tuple[P
 
 
 def run(settings: Settings, stop: threading.Event) -> None:
-    """Record with the real devices of `settings` until `stop`; raises `JournalError`, `DriverUnavailable`."""
-    journal = open_journal(settings)
-    newest = journal.newest()
-    clock = SystemClock(newest.stamp if newest else None)
+    """Record with the real devices of `settings` until `stop`.
+
+    Raises `DriverUnavailable`, and `JournalError` after it has said aloud that nothing is recorded.
+    """
     speaker = Speaker(settings.speaker) if settings.speaker else None
-    app = App(settings, journal, clock, speaker.give if speaker else lambda cue: None)
-    supervisor = Supervisor(posts(settings, clock, speaker.talking if speaker else lambda: False), app.loop.inbox.put)
-    app.run(supervisor, stop)
-    if speaker:
-        speaker.close(1.0)
+    try:
+        journal = open_journal(settings)
+        newest = journal.newest()
+        clock = SystemClock(newest.stamp if newest else None)
+        app = App(settings, journal, clock, speaker.give if speaker else lambda cue: None)
+        drivers = posts(settings, clock, speaker.talking if speaker else lambda: False)
+        app.run(Supervisor(drivers, app.loop.inbox.put), stop)
+    except JournalError:
+        if speaker:
+            speaker.give(Cue(Tone.ALERT, "Nothing is recorded any more. Tell the manager."))
+        raise
+    finally:
+        if speaker:
+            speaker.close(FAREWELL_S)

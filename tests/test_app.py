@@ -135,6 +135,19 @@ def test_the_daemon_records_tells_and_stops(tmp_path: Path) -> None:
     assert finding.faults == ()
 
 
+def test_a_record_that_cannot_be_kept_is_said_aloud(tmp_path: Path) -> None:
+    """A player that notes how much sound it was given stands in for the loudspeaker's."""
+    player = tmp_path / "aplay"
+    player.write_text(f"#!/bin/sh\nwc -c >> {tmp_path / 'played'}\n")
+    player.chmod(0o755)
+    (tmp_path / "station.toml").write_text('station = "a"\ndatabase = "/proc/records.db"\n[speaker]\n')
+    command = [sys.executable, "-m", "recorder", "run", "--config", str(tmp_path / "station.toml")]
+    environment = {**os.environ, "PATH": f"{tmp_path}:{os.environ['PATH']}"}
+    run = subprocess.run(command, capture_output=True, text=True, timeout=30, env=environment)
+    assert run.returncode == 3, run.stderr
+    assert int((tmp_path / "played").read_text().split()[0]) > 10_000, "a tone went out"
+
+
 @pytest.mark.parametrize(
     ("text", "code", "complaint"),
     [("station = 3", 2, "station is 3"), ('station = "a"\ndatabase = "/proc/records.db"', 3, "nothing is recorded")],
