@@ -14,8 +14,8 @@ from typing import Any, TypeVar, get_args, get_type_hints
 
 from recorder.core.procedure import Part, Procedure
 from recorder.core.rules import Limit
-from recorder.notices.mqtt import MqttSettings
 from recorder.notices.outbox import PUBLISH
+from recorder.notices.settings import MqttSettings
 from recorder.probes.serial_probe import SerialSettings
 from recorder.voice import phrases, settings
 from recorder.voice.phrases import Phrases

@@ -6,18 +6,22 @@ import shutil
 import signal
 import socket
 import subprocess
+import threading
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from recorder.clock import Stamp
 from recorder.core.events import Tick
+from recorder.driver import DriverUnavailable
 from recorder.journal.journal import Journal, Message
 from recorder.notices.broker import LocalBroker
-from recorder.notices.mqtt import MqttPublisher, MqttSettings, Subscriber
+from recorder.notices.mqtt import MqttPublisher, Subscriber, reach
 from recorder.notices.outbox import Outbox
+from recorder.notices.settings import MqttSettings
 from tests.system import needs
 
 STAMP = Stamp(1_772_100_000_000, "boot", 7, 1_772_100_000_000, True)
@@ -55,6 +59,13 @@ def wait_for(done: Callable[[], bool], *errors: type[Exception], seconds: float 
             pass
         assert time.monotonic() < end_s, "waited in vain"
         time.sleep(0.02)
+
+
+@pytest.fixture
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
 
 
 @pytest.fixture
@@ -159,42 +170,118 @@ def test_tls_is_verified(folder: Path) -> None:
     broker = Mosquitto(
         folder, "allow_anonymous true", f"certfile {folder / 'right.pem'}", f"keyfile {folder / 'right.key'}"
     )
-    for name, trusted in (("right", True), ("wrong", False)):
-        links: list[bool] = []
-        settings = MqttSettings("line-1", port=broker.port, ca_file=folder / f"{name}.pem")
-        publisher = MqttPublisher(settings, lambda up, reason, links=links: links.append(up))  # type: ignore[misc]
-        publisher.start()
-        wait_for(lambda links=links: bool(links))
-        publisher.close()
-        assert links[0] is trusted
+    assert reach(MqttSettings("line-1", port=broker.port, ca_file=folder / "right.pem"), 5) == ""
+    assert "CERTIFICATE_VERIFY_FAILED" in reach(
+        MqttSettings("line-1", port=broker.port, ca_file=folder / "wrong.pem"), 5
+    )
     broker.stop()
-    del publisher
+    gc.collect()
+    lines = [f"{key} {folder / name}" for key, name in (("cafile", "right.pem"), ("certfile", "right.pem"))]
+    lines += [f"keyfile {folder / 'right.key'}", "require_certificate true", "allow_anonymous true", "log_type none"]
+    broker = Mosquitto(folder, *lines)
+    plain = MqttSettings("line-1", port=broker.port, ca_file=folder / "right.pem")
+    assert reach(plain, 5) != "", "this broker wants the device's own certificate"
+    own = replace(plain, cert_file=folder / "right.pem", key_file=folder / "right.key")
+    assert reach(own, 5) == ""
+    broker.stop()
     gc.collect()
 
 
 @mosquitto
-def test_a_message_that_the_broker_refuses_is_kept(folder: Path) -> None:
+def test_a_message_that_the_broker_refuses_is_kept_and_holds_up_no_other(folder: Path) -> None:
     """MQTT 5: a refusal by an access list comes as a reason code in the acknowledgement."""
-    (folder / "acl").write_text("topic write kitchen/line-1/state\n")
+    (folder / "acl").write_text("topic write kitchen/line-1/state\ntopic write kitchen/line-1/alerts\n")
     broker = Mosquitto(folder, "allow_anonymous true", f"acl_file {folder / 'acl'}", "log_type none")
     publisher = MqttPublisher(MqttSettings("line-1", port=broker.port))
     publisher.start()
     wait_for(publisher.connected)
-    journal = waiting(folder, 1)
+    places = ["journal"] * 25 + ["alerts"] * 3
+    journal = Journal.open(
+        folder / "r.db",
+        lambda entry, *_: [Message(f"kitchen/line-1/{places[entry.seq - 1]}", event(entry.seq))],
+    )
+    for number in range(28):
+        journal.append(STAMP, Tick(number), ())
     box = Outbox(journal, publisher)
-    box.step(0)
-    time.sleep(0.5)
-    box.step(1)
-    assert len(journal.unsent()) == 1 and box.sent == 0
+    wait_for(lambda: box.step(0) is None and box.sent == 3)
+    assert [row.id for row in journal.unsent(most=99)] == list(range(1, 26))
     publisher.close()
     journal.close()
     broker.stop()
 
 
-def test_the_small_broker_goes_and_comes_back(tmp_path: Path) -> None:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = int(probe.getsockname()[1])
+@mosquitto
+def test_a_try_leaves_a_station_at_work_alone(folder: Path) -> None:
+    """Field bug of 2026-11-25: `check` took the running station's name, so the broker threw the station out."""
+    broker = Mosquitto(folder, "allow_anonymous true", "log_type none")
+    phone = Subscriber("127.0.0.1", broker.port, "kitchen/#")
+    settings, links = MqttSettings("line-1", port=broker.port), list[bool]()
+    wait_for(lambda: phone.ready(0))
+    assert reach(settings, 5) == ""
+    assert phone.retained == {}, "nothing is published in its name"
+    publisher = MqttPublisher(settings, lambda up, reason: links.append(up))
+    publisher.start()
+    wait_for(publisher.connected)
+    assert reach(settings, 5) == ""
+    time.sleep(0.2)
+    assert links == [True] and publisher.connected()
+    publisher.close()
+    phone.close()
+    broker.stop()
+    assert "Connection refused" in reach(settings, 5)
+
+
+def test_why_the_broker_is_not_reached_is_told(free_port: int) -> None:
+    links: list[tuple[bool, str]] = []
+    publisher = MqttPublisher(MqttSettings("line-1", port=free_port), lambda up, reason: links.append((up, reason)))
+    publisher.start()
+    wait_for(lambda: bool(links))
+    publisher.close()
+    assert links[0][0] is False and "Connection refused" in links[0][1]
+
+
+def test_something_that_is_no_broker_is_told(free_port: int) -> None:
+    with socket.create_server(("127.0.0.1", free_port)):
+        assert "does not answer" in reach(MqttSettings("line-1", port=free_port), 0.3)
+
+
+@mosquitto
+def test_a_goodbye_in_the_moment_that_the_broker_dies(folder: Path) -> None:
+    broker = Mosquitto(folder, "allow_anonymous true", "log_type none")
+    publisher = MqttPublisher(MqttSettings("line-1", port=broker.port))
+    publisher.start()
+    wait_for(publisher.connected)
+    broker.stop(signal.SIGKILL)
+    publisher.close()
+
+
+@pytest.mark.parametrize(
+    ("files", "complaint"),
+    [
+        ({"username": "line-1", "password_file": "empty"}, "empty; write the password in its first line"),
+        ({"username": "line-1", "password_file": "none"}, "none can't be read"),
+        ({"ca_file": "empty"}, "empty can't be used"),
+    ],
+)
+def test_a_file_that_cannot_be_used_is_named(tmp_path: Path, files: dict[str, str], complaint: str) -> None:
+    (tmp_path / "empty").write_text("")
+    settings = {key: tmp_path / name if key.endswith("_file") else name for key, name in files.items()}
+    with pytest.raises(DriverUnavailable, match=complaint):
+        MqttPublisher(MqttSettings("line-1", **settings))  # type: ignore[arg-type]
+
+
+def test_a_port_in_use_is_told_and_leaves_no_thread(free_port: int) -> None:
+    with socket.create_server(("127.0.0.1", free_port)):
+        broker = LocalBroker(free_port)
+        with pytest.raises(OSError, match=f"port {free_port} of this machine can't be used"):
+            broker.start()
+    assert "broker" not in [thread.name for thread in threading.enumerate()]
+    broker.start()
+    broker.stop()
+
+
+def test_the_small_broker_goes_and_comes_back(tmp_path: Path, free_port: int) -> None:
+    port = free_port
     broker = LocalBroker(port)
     broker.start()
     phone = Subscriber("127.0.0.1", port, "kitchen/#")
@@ -220,8 +307,20 @@ def test_the_small_broker_goes_and_comes_back(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "wrong", [{"protocol": "4"}, {"root": "a/#"}, {"root": "/a"}, {"root": ""}], ids=lambda wrong: str(wrong)
+    "wrong",
+    [
+        {"protocol": "4"},
+        {"root": "a/#"},
+        {"root": "/a"},
+        {"root": ""},
+        {"host": ""},
+        {"port": 0},
+        {"port": 65_536},
+        {"keepalive_s": 0},
+        {"cert_file": Path("c.pem")},
+    ],
+    ids=lambda wrong: str(wrong),
 )
-def test_settings_that_cannot_be(wrong: dict[str, str]) -> None:
-    with pytest.raises(ValueError, match="write"):
+def test_settings_that_cannot_be(wrong: dict[str, object]) -> None:
+    with pytest.raises(ValueError, match=r"write|name it"):
         MqttSettings("line-1", **wrong)  # type: ignore[arg-type]

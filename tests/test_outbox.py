@@ -2,7 +2,7 @@
 
 import json
 import logging
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from itertools import pairwise
 from pathlib import Path
 
@@ -89,10 +89,55 @@ def test_a_refused_message_is_kept_and_tried_again_later(journal: Journal, caplo
     with caplog.at_level(logging.WARNING):
         box.step(100)
         box.step(100 + outbox.FIRST_WAIT_MS - 1)
-    assert len(wire.given) == outbox.IN_FLIGHT and "refuses message 1" in caplog.text
+    assert "refuses message 1" in caplog.text
+    assert [message.body for message in wire.given[outbox.IN_FLIGHT :]] == ["21"], "the next one has its place"
+    wire.answer(2)
     box.step(100 + outbox.FIRST_WAIT_MS)
-    assert wire.given[-1].body == "1"
-    assert not box.empty()
+    assert wire.given[-1].body == "1" and not box.empty()
+
+
+class Guard(Wire):
+    """Answers at once, and refuses some."""
+
+    def __init__(self, refuses: Callable[[int], bool]) -> None:
+        super().__init__()
+        self.refuses = refuses
+
+    def publish(self, message: Message) -> int | None:
+        token = super().publish(message)
+        if token:
+            self.answer(token, not self.refuses(int(message.body)))
+        return token
+
+    def times(self, number: int) -> int:
+        return [message.body for message in self.given].count(str(number))
+
+
+def test_refused_messages_hold_up_no_others(journal: Journal, caplog: pytest.LogCaptureFixture) -> None:
+    """Field bug of 2026-11-25: as many refused messages as may be in flight kept every later alert back for ever."""
+    wire = Guard(lambda number: number <= outbox.IN_FLIGHT + 5)
+    box = Outbox(journal, wire)
+    for now_ms in range(0, 600_000, 250):
+        box.step(now_ms)
+    assert [row.id for row in journal.unsent(most=99)] == list(range(1, outbox.IN_FLIGHT + 6)) and box.sent == 5
+    assert all(4 < wire.times(number) < 20 for number in range(1, outbox.IN_FLIGHT + 6)), "each, ever more seldom"
+    assert caplog.text.count("refuses") == 1, "said once"
+    wire.refuses = lambda number: False
+    for now_ms in range(600_000, 600_000 + outbox.LONGEST_WAIT_MS + 1000, 250):
+        box.step(now_ms)
+    assert box.empty() and box.sent == 30
+
+
+def test_what_goes_through_does_not_hurry_what_is_refused(tmp_path: Path) -> None:
+    """A broker that takes alerts and refuses one other message is not asked for it at every turn."""
+    journal = Journal.open(tmp_path / "r.db", lambda entry, event, effects: [Message("t", f"{entry.seq}")])
+    wire = Guard(lambda number: number == 1)
+    box = Outbox(journal, wire)
+    for now_ms in range(0, 600_000, 1000):
+        journal.append(STAMP, Tick(now_ms), ())
+        box.step(now_ms)
+    assert 10 < wire.times(1) < 20
+    journal.close()
 
 
 def test_a_wire_that_takes_nothing_is_asked_again(journal: Journal) -> None:

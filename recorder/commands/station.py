@@ -21,7 +21,7 @@ from recorder.config import ConfigError, Settings, load
 from recorder.core.events import Event, ProbeLost, Reading
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.journal.journal import Journal, JournalError
-from recorder.notices.mqtt import MqttPublisher
+from recorder.notices.mqtt import reach
 from recorder.probes.serial_probe import SerialProbe, SerialSettings
 from recorder.voice import ear
 from recorder.voice.microphone import Microphone
@@ -171,14 +171,6 @@ def _broker(settings: Settings) -> str:
     assert settings.mqtt
     with socket.create_connection((settings.mqtt.host, settings.mqtt.port), LISTEN_S):
         pass
-    link: list[str] = []
-    publisher = MqttPublisher(settings.mqtt, lambda up, reason: link.append(reason))
-    publisher.start()
-    end_s = time.monotonic() + LISTEN_S
-    while not publisher.connected() and time.monotonic() < end_s:
-        time.sleep(0.05)
-    up = publisher.connected()
-    publisher.close()
-    if not up:
-        raise _Fault(link[-1] if link else "it does not answer as an MQTT broker")
+    if reason := reach(settings.mqtt, LISTEN_S):
+        raise _Fault(reason)
     return f"reached, MQTT {settings.mqtt.protocol}"

@@ -27,13 +27,21 @@ class LocalBroker:
         self._loop = asyncio.new_event_loop()
         self._thread = threading.Thread(target=self._loop.run_forever, name="broker", daemon=True)
         self._thread.start()
-        asyncio.run_coroutine_threadsafe(self._begin(), self._loop).result(10)
+        try:
+            asyncio.run_coroutine_threadsafe(self._begin(), self._loop).result(10)
+        except Exception as error:
+            self._end()
+            raise OSError(f"port {self.port} of this machine can't be used: {error}") from error
 
     def stop(self) -> None:
         """Close every connection and stop listening."""
         if self._loop is None or self._thread is None:
             return
         asyncio.run_coroutine_threadsafe(self._broker.shutdown(), self._loop).result(10)
+        self._end()
+
+    def _end(self) -> None:
+        assert self._loop and self._thread
         self._loop.call_soon_threadsafe(self._loop.stop)
         self._thread.join(10)
         self._loop.close()

@@ -8,47 +8,19 @@ import json
 import logging
 import queue
 import ssl
+import sys
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, Protocol
+
+from recorder.driver import DriverUnavailable
+from recorder.notices.settings import MqttSettings
 
 log = logging.getLogger(__name__)
 
 CONTENT_TYPE = "application/cloudevents+json"
-
-
-@dataclass(frozen=True, slots=True)
-class MqttSettings:
-    """Where the broker is and how to speak to it."""
-
-    station: str
-    host: str = "127.0.0.1"
-    port: int = 1883
-    protocol: str = "5"
-    """ "5" or "3.1.1"."""
-    root: str = "kitchen"
-    """First part of every topic."""
-    username: str | None = None
-    password_file: Path | None = None
-    """File that holds the password in its first line."""
-    ca_file: Path | None = None
-    """Certificate of the authority that signed the broker's; turns TLS on."""
-    cert_file: Path | None = None
-    """This device's own certificate, with `key_file`."""
-    key_file: Path | None = None
-    keepalive_s: int = 30
-
-    def __post_init__(self) -> None:
-        if self.protocol not in ("5", "3.1.1"):
-            raise ValueError(f'protocol is {self.protocol!r}; write "5" or "3.1.1"')
-        if any(sign in self.root for sign in "+#") or self.root.startswith("/") or not self.root:
-            raise ValueError(f"root is {self.root!r}; write a topic without +, # and a leading /")
-
-    def topic(self, *parts: str) -> str:
-        """The station's topic that ends with `parts`."""
-        return "/".join((self.root, self.station, *parts))
 
 
 class Sendable(Protocol):
@@ -66,6 +38,7 @@ class MqttPublisher:
     """A connection that is kept up by itself; `on_link(up, reason)` is told of its changes, from another thread."""
 
     def __init__(self, settings: MqttSettings, on_link: Callable[[bool, str], None] = lambda up, reason: None) -> None:
+        """Raises `DriverUnavailable` when a file of the settings can't be used."""
         self._settings = settings
         self._on_link = on_link
         self._acknowledged: queue.SimpleQueue[tuple[int, bool]] = queue.SimpleQueue()
@@ -77,10 +50,7 @@ class MqttPublisher:
 
     def start(self) -> None:
         """Begin to connect, for as long as it takes."""
-        settings = self._settings
-        options: dict[str, Any] = {} if settings.protocol == "3.1.1" else {"clean_start": True}
-        self._client.connect_async(settings.host, settings.port, settings.keepalive_s, **options)
-        self._client.loop_start()
+        _begin(self._client, self._settings)
 
     def connected(self) -> bool:
         return self._up
@@ -103,44 +73,24 @@ class MqttPublisher:
     def latest(self, name: str, value: dict[str, Any]) -> None:
         """The newest `value` of a state, retained by the broker; an older one that never went out is forgotten."""
         topic, body = self._settings.topic(name), json.dumps(value, ensure_ascii=False)
-        with self._lock:
+        with self._lock:  # so that an older value never goes out after a newer one
             self._latest[topic] = body
-        if self._up:
-            self._client.publish(topic, body, 0, True)
+            if self._up:
+                self._client.publish(topic, body, 0, True)
 
     def close(self) -> None:
         """Say goodbye and end."""
         if self._up:
-            self._client.publish(self._settings.topic("state"), _state(False), 1, True).wait_for_publish(1.0)
+            with suppress(RuntimeError, ValueError):  # the connection ended this very moment: the will says it
+                self._client.publish(self._settings.topic("state"), _state(False), 1, True).wait_for_publish(1.0)
         _end(self._client)
 
     def _make(self) -> Any:
-        from paho.mqtt import client as paho
-
-        settings = self._settings
-        version = paho.MQTTv5 if settings.protocol == "5" else paho.MQTTv311
-        client = paho.Client(
-            paho.CallbackAPIVersion.VERSION2, client_id=f"{settings.root}-{settings.station}", protocol=version
-        )
-        client.suppress_exceptions = True
-        client.enable_logger(log)
-        client.reconnect_delay_set(1, 60)
+        client = _client(self._settings, "")
         client.max_inflight_messages_set(20)
-        if settings.username is not None:
-            password = settings.password_file
-            client.username_pw_set(
-                settings.username, password.read_text().splitlines()[0] if password is not None else None
-            )
-        if settings.ca_file is not None:
-            client.tls_set(
-                str(settings.ca_file),
-                str(settings.cert_file) if settings.cert_file else None,
-                str(settings.key_file) if settings.key_file else None,
-                tls_version=ssl.PROTOCOL_TLS_CLIENT,
-            )
-        client.will_set(settings.topic("state"), _state(False), 1, True)
+        client.will_set(self._settings.topic("state"), _state(False), 1, True)
         client.on_connect = self._connected
-        client.on_connect_fail = lambda *_: self._link(False, "the broker is not reached")
+        client.on_connect_fail = lambda *_: self._link(False, _unreached())
         client.on_disconnect = self._disconnected
         client.on_publish = self._published
         return client
@@ -157,13 +107,13 @@ class MqttPublisher:
 
     def _connected(self, client: Any, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
         if reason.is_failure:
-            self._link(False, f"the broker refuses the connection: {reason}")
+            self._link(False, _refusal(reason))
             return
         client.publish(self._settings.topic("state"), _state(True), 1, True)
         with self._lock:
-            latest = dict(self._latest)
-        for topic, body in latest.items():
-            client.publish(topic, body, 0, True)
+            for topic, body in self._latest.items():
+                client.publish(topic, body, 0, True)
+            self._up = True
         self._link(True, "")
 
     def _disconnected(self, client: Any, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
@@ -177,6 +127,81 @@ class MqttPublisher:
         if up != self._told:
             self._told = up
             self._on_link(up, reason)
+
+
+def reach(settings: MqttSettings, wait_s: float) -> str:
+    """Why the broker can't be reached with these settings within `wait_s`; "" if it can.
+
+    Goes by a name of its own and publishes nothing, so a station at work is left alone. Raises `DriverUnavailable`.
+    """
+    answers: queue.SimpleQueue[str] = queue.SimpleQueue()
+    client = _client(settings, "-check")
+    client.on_connect = lambda client, userdata, flags, reason, properties: answers.put(
+        _refusal(reason) if reason.is_failure else ""
+    )
+    client.on_connect_fail = lambda *_: answers.put(_unreached())
+    _begin(client, settings)
+    try:
+        return answers.get(timeout=wait_s)
+    except queue.Empty:
+        return "it does not answer as an MQTT broker"
+    finally:
+        _end(client)
+
+
+def _client(settings: MqttSettings, suffix: str) -> Any:
+    """A client that would speak as these settings say; raises `DriverUnavailable`."""
+    from paho.mqtt import client as paho
+
+    version = paho.MQTTv5 if settings.protocol == "5" else paho.MQTTv311
+    name = f"{settings.root}-{settings.station}{suffix}"
+    client = paho.Client(paho.CallbackAPIVersion.VERSION2, client_id=name, protocol=version)
+    client.suppress_exceptions = True
+    client.enable_logger(log)
+    client.reconnect_delay_set(1, 60)
+    try:
+        if settings.username is not None:
+            client.username_pw_set(settings.username, _password(settings.password_file))
+        if settings.ca_file is not None:
+            client.tls_set(
+                str(settings.ca_file),
+                str(settings.cert_file) if settings.cert_file else None,
+                str(settings.key_file) if settings.key_file else None,
+                tls_version=ssl.PROTOCOL_TLS_CLIENT,
+            )
+    except (OSError, ValueError) as error:
+        named = [str(file) for file in (settings.ca_file, settings.cert_file, settings.key_file) if file]
+        raise DriverUnavailable(f"one of the broker's files {', '.join(named)} can't be used: {error}") from error
+    return client
+
+
+def _password(file: Path | None) -> str | None:
+    """The first line of the file; raises `DriverUnavailable` where there is none."""
+    if file is None:
+        return None
+    try:
+        lines = file.read_text("utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        raise DriverUnavailable(f"the password file {file} can't be read: {error}") from error
+    if not lines or not lines[0]:
+        raise DriverUnavailable(f"the password file {file} is empty; write the password in its first line")
+    return lines[0]
+
+
+def _refusal(reason: Any) -> str:
+    return f"the broker refuses the connection: {reason}"
+
+
+def _unreached() -> str:
+    """In paho's thread, while it holds the error that it tells nobody."""
+    error = sys.exc_info()[1]
+    return f"the broker is not reached: {error}" if error else "the broker is not reached"
+
+
+def _begin(client: Any, settings: MqttSettings) -> None:
+    options: dict[str, Any] = {} if settings.protocol == "3.1.1" else {"clean_start": True}
+    client.connect_async(settings.host, settings.port, settings.keepalive_s, **options)
+    client.loop_start()
 
 
 def _end(client: Any) -> None:

@@ -6,6 +6,7 @@ doubles by `source` and `id`. Rows wait in the journal, not in memory. Judges no
 
 import json
 import logging
+from collections import deque
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from typing import Any, Protocol
@@ -14,7 +15,7 @@ from recorder.core.effects import Effect, Notice, Record
 from recorder.core.events import Event
 from recorder.journal.chain import Entry
 from recorder.journal.codec import plain
-from recorder.journal.journal import Journal, Message
+from recorder.journal.journal import Journal, Message, Unsent
 
 log = logging.getLogger(__name__)
 
@@ -99,7 +100,10 @@ class Messages:
 
 
 class Outbox:
-    """Sends what waits, in order, whenever it is given a turn."""
+    """Sends what waits, in order, whenever it is given a turn.
+
+    A message that the broker refuses is set aside, so that it holds up no other, and tried again ever more seldom.
+    """
 
     def __init__(self, journal: Journal, publisher: Publisher) -> None:
         self._journal = journal
@@ -108,6 +112,8 @@ class Outbox:
         """Messages that the broker has taken since this began."""
         self._flying: dict[int, int] = {}
         self._newest = 0
+        self._refused: deque[int] = deque()
+        self._tried_again: set[int] = set()
         self._wait_ms = 0
         self._not_before_ms = 0
 
@@ -116,20 +122,29 @@ class Outbox:
         self._land(now_ms)
         if not self._publisher.connected():
             self._flying.clear()
-            self._newest = 0
+            self._refused.clear()
+            self._tried_again.clear()
+            self._newest = self._wait_ms = self._not_before_ms = 0
             return
-        if now_ms < self._not_before_ms or len(self._flying) >= IN_FLIGHT:
-            return
-        for row in self._journal.unsent(self._newest, IN_FLIGHT - len(self._flying)):
-            token = self._publisher.publish(row.message)
-            if token is None:
+        while self._refused and now_ms >= self._not_before_ms and len(self._flying) < IN_FLIGHT:
+            if not self._give(*self._journal.unsent(self._refused[0] - 1, 1)):
                 return
-            self._flying[token] = row.id
-            self._newest = row.id
+            self._tried_again.add(self._refused.popleft())
+        if len(self._flying) < IN_FLIGHT:
+            for row in self._journal.unsent(self._newest, IN_FLIGHT - len(self._flying)):
+                if not self._give(row):
+                    return
+                self._newest = row.id
 
     def empty(self) -> bool:
         """Whether nothing waits."""
         return not self._flying and not self._journal.unsent(0, 1)
+
+    def _give(self, row: Unsent) -> bool:
+        token = self._publisher.publish(row.message)
+        if token is not None:
+            self._flying[token] = row.id
+        return token is not None
 
     def _land(self, now_ms: int) -> None:
         results = [
@@ -138,10 +153,13 @@ class Outbox:
         if landed := [row for row, taken in results if taken]:
             self._journal.mark_sent(landed, now_ms)
             self.sent += len(landed)
-            self._wait_ms = 0
-        if refused := [row for row, taken in results if not taken]:
+        if self._tried_again.intersection(landed):
+            self._wait_ms = self._not_before_ms = 0
+        self._tried_again.difference_update(row for row, _ in results)
+        refused = [row for row, taken in results if not taken]
+        self._refused += refused
+        if refused and now_ms >= self._not_before_ms:
             if not self._wait_ms:
                 log.warning("the broker refuses message %s; it is kept and tried again", refused[0])
             self._wait_ms = min(max(2 * self._wait_ms, FIRST_WAIT_MS), LONGEST_WAIT_MS)
             self._not_before_ms = now_ms + self._wait_ms
-            self._newest = min(refused) - 1
