@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 from recorder.core import meanings
 from recorder.core.events import Intent
 from recorder.voice import phrases
-from recorder.voice.card import CAUTIONS, DOES, card
+from recorder.voice.card import card
+from recorder.voice.card_texts import CAUTIONS, DOES
 from recorder.voice.grammar import jsgf
 from recorder.voice.wording import PhraseError
 

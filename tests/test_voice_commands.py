@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 from recorder.commands.voice import app
 from recorder.core import meanings
 from recorder.voice import model
-from recorder.voice.card import CAUTIONS
+from recorder.voice.card_texts import CAUTIONS
 from recorder.voice.soundfile import read_wav
 
 CLIPS = Path(__file__).parent.parent / "fixtures/voice"

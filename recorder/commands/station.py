@@ -24,7 +24,9 @@ from recorder.journal.journal import Journal, JournalError
 from recorder.notices.mqtt import reach
 from recorder.probes.serial_probe import SerialProbe, SerialSettings
 from recorder.voice import ear
+from recorder.voice.confusable import close_words, pairs
 from recorder.voice.microphone import Microphone
+from recorder.voice.pronunciation import pronouncer
 
 app = typer.Typer()
 
@@ -88,6 +90,7 @@ def _findings(config: Path) -> Iterator[Finding]:
     if settings.voice:
         yield _tried("microphone", lambda: _microphone(settings))
         yield _tried("model", lambda: _model(settings))
+        yield _tried("phrases", lambda: _phrases(settings))
     if settings.speaker:
         player, voice = shutil.which("aplay"), shutil.which("espeak-ng")
         said = "tones and words" if voice else "tones; apt install espeak-ng for words"
@@ -165,6 +168,21 @@ def _model(settings: Settings) -> str:
     ear.build(settings.phrases, settings.voice)
     name = settings.voice.spoken_name(settings.phrases)
     return f"{settings.voice.engine}, " + (f'listening for "{name}, ..."' if name else "listening openly")
+
+
+def _phrases(settings: Settings) -> str:
+    """What a kitchen's own words could be taken for: a warning, no fault."""
+    known = settings.phrases
+    if known.language == "es" and settings.voice and settings.voice.engine != "vosk":
+        raise _Fault('Spanish needs a Spanish vosk model; set engine = "vosk" and model in [voice]')
+    try:
+        alike = close_words(pairs(known, pronouncer(known)))
+    except DriverUnavailable as error:
+        return f"{len(known)} sentences, not compared: {error}"
+    if not alike:
+        return f"{len(known)} sentences, no two words but numbers sound alike"
+    told = "; ".join(f'"{pair.first}" and "{pair.second}"' for pair in alike[:3])
+    return f"beware, these sound alike: {told}. See batch-recorder phrases --confusable --config"
 
 
 def _broker(settings: Settings) -> str:

@@ -8,14 +8,17 @@ from typing import Annotated, Any, NoReturn
 import typer
 from rich.console import Console
 from rich.table import Table
+from rich.text import Text
 
 from recorder import config
 from recorder.core.events import Intent
 from recorder.driver import DriverUnavailable
 from recorder.voice import model
 from recorder.voice.card import Card, card
+from recorder.voice.confusable import MeasuredError, pairs, read_measured
 from recorder.voice.ear import Ear, Hearing, build
 from recorder.voice.phrases import Phrases
+from recorder.voice.pronunciation import pronouncer
 from recorder.voice.settings import VoiceSettings
 from recorder.voice.soundfile import SoundError, read_wav
 
@@ -56,11 +59,21 @@ def hear(
 @app.command("phrases")
 def show_phrases(
     samples: Annotated[bool, typer.Option(help="The test corpus instead of the card.")] = False,
+    confusable: Annotated[bool, typer.Option("--confusable", help="Sentences that sound alike instead.")] = False,
+    most: Annotated[int, typer.Option(metavar="N", min=1, help="With --confusable: how many pairs.")] = 20,
+    measured: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="With --confusable: what the bench dumped, one JSON object per line."),
+    ] = None,
     as_json: AsJson = False,
     station: ConfigPath = None,
 ) -> None:
-    """Print the command card for the wall, or with --samples every kind of sentence once."""
+    """Print the command card for the wall; with --samples every kind of sentence once; with --confusable the sentences
+    that do different things and sound most alike, the worst first."""
     known, settings = _setup(station)
+    if confusable:
+        _print_confusable(known, most, measured, as_json)
+        return
     name = settings.spoken_name(known)
     if not samples:
         if as_json:
@@ -145,6 +158,42 @@ def _print_card(shown: Card) -> None:
     console.print()
     for caution in shown.cautions:
         console.print(caution, markup=False)
+
+
+def _print_confusable(known: Phrases, most: int, measured: Path | None, as_json: bool) -> None:
+    try:
+        counts = read_measured(measured.read_text("utf-8")) if measured else {}
+        shown = pairs(known, pronouncer(known), counts)[:most]
+    except (OSError, UnicodeDecodeError, MeasuredError, DriverUnavailable) as error:
+        _fail(error)
+    if as_json:
+        for pair in shown:
+            typer.echo(json.dumps(asdict(pair) | {"distance": round(pair.distance, 3)}, ensure_ascii=False))
+        return
+    table = Table(box=None, pad_edge=False)
+    table.add_column("apart", justify="right")
+    if measured:
+        table.add_column("confused", justify="right")
+    table.add_column("say")
+    table.add_column("sounds like")
+    for pair in shown:
+        times = [str(pair.measured)] if measured else []
+        table.add_row(
+            f"{pair.distance:.2f}", *times, _marked(pair.first, pair.words[0]), _marked(pair.second, pair.words[1])
+        )
+    console = Console(highlight=False)
+    console.print("Sentences that do different things and sound alike, the closest first (0 is the same sound).")
+    console.print()
+    console.print(table)
+
+
+def _marked(sentence: str, words: str) -> Text:
+    """`sentence` with the words that make the difference in bold."""
+    text = Text(sentence)
+    if words:
+        at = f" {sentence} ".find(f" {words} ")
+        text.stylize("bold", at, at + len(words))
+    return text
 
 
 def _fail(error: Exception) -> NoReturn:

@@ -3,41 +3,9 @@
 from dataclasses import dataclass
 
 from recorder.core import meanings
+from recorder.voice.card_texts import CardTexts
 from recorder.voice.phrases import Phrases
 from recorder.voice.wording import Slot, Template
-
-DOES = {
-    meanings.SHIFT_START: "opens the shift",
-    meanings.SHIFT_END: "closes the shift and tells what is still open",
-    meanings.OIL_LEVEL_OK: "records that the oil level is right",
-    meanings.OIL_LEVEL_LOW: "records that the oil level is low",
-    meanings.OIL_TOPPED_UP: "records that oil was added",
-    meanings.OIL_FILTERED: "records that the oil was filtered",
-    meanings.OIL_CHANGED: "records that the oil was changed",
-    meanings.BATCH_START: "opens the next batch",
-    meanings.LOAD: "records what goes in, in load order",
-    meanings.LID_LOCKED: "starts the cook clock",
-    meanings.LID_OPEN: "stops the cook clock",
-    meanings.PROBE: "takes the next settled probe reading as this piece's check",
-    meanings.READING: "records a temperature read off another thermometer",
-    meanings.COOK_MORE: "puts the batch back in the oil after a failed check",
-    meanings.HOLD_START: "moves the batch to hot holding",
-    meanings.HOLD_END: "ends the hold: sold",
-    meanings.DISCARD: 'asks back; "confirm" discards the batch',
-    meanings.CONFIRM: "answers yes to what was asked",
-    meanings.SCRATCH: "strikes your last command",
-    meanings.TIME_LEFT: "tells how long the cook or the hold still has",
-    meanings.STATUS: "tells what each vat and each hold is doing",
-    meanings.LAST_READING: "tells the newest probe reading",
-}
-"""Meaning -> what it does, in a cook's words."""
-
-CAUTIONS = (
-    "Hot oil burns. A fryer under pressure can throw oil: never force a lid.",
-    "Undercooked poultry makes people ill. Trust the thermometer, not the clock and not this recorder.",
-    "This is a recorder. It is no safety device, and it controls nothing.",
-    "The equipment maker's instructions, your local codes and licensed practice come first.",
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,17 +31,20 @@ class Card:
 
 def card(phrases: Phrases, name: str) -> Card:
     """The card for `phrases`; `name` is the station's name, or "" when it listens openly."""
-    if name:
-        first = f'Say "{name}" and the command in one breath: "{name}, {_example(phrases)}".'
-    else:
-        first = "Say the command by itself, with a short silence before and after it."
+    texts = phrases.card_texts
+    first = texts.named.format(name=name, example=_example(phrases)) if name else texts.bare
     groups = tuple(
-        (group.title, tuple(Line(_pattern(template), DOES[template.meaning]) for template in group.templates))
+        (
+            group.title,
+            tuple(Line(_pattern(template, texts), texts.does[template.meaning]) for template in group.templates),
+        )
         for group in phrases.groups
     )
     used = {item.text for template in phrases.templates for item in template.items if item.slot}
-    slots = tuple((name.upper(), _values(slot)) for name, slot in phrases.slots.items() if name in used)
-    return Card(first, groups, slots, CAUTIONS)
+    slots = tuple(
+        (_capitals(name, texts), _values(slot, texts)) for name, slot in phrases.slots.items() if name in used
+    )
+    return Card(first, groups, slots, texts.cautions)
 
 
 def _example(phrases: Phrases) -> str:
@@ -82,10 +53,14 @@ def _example(phrases: Phrases) -> str:
     return min(texts, key=len, default="")
 
 
-def _pattern(template: Template) -> str:
+def _capitals(slot: str, texts: CardTexts) -> str:
+    return texts.slots.get(slot, slot).upper()
+
+
+def _pattern(template: Template, texts: CardTexts) -> str:
     words = []
     for at, item in enumerate(template.items):
-        word = item.text.upper() if item.slot else item.text
+        word = _capitals(item.text, texts) if item.slot else item.text
         before = template.items[at - 1].optional if at else 0
         after = template.items[at + 1].optional if at + 1 < len(template.items) else 0
         opening = "[" if item.optional and item.optional != before else ""
@@ -94,7 +69,7 @@ def _pattern(template: Template) -> str:
     return " ".join(words)
 
 
-def _values(slot: Slot) -> str:
+def _values(slot: Slot, texts: CardTexts) -> str:
     """ "thigh, breast, leg, wing"; a row of numbers by its ends."""
     firsts: dict[int | float | str, str] = {}
     for words, value in slot.forms:
@@ -102,5 +77,5 @@ def _values(slot: Slot) -> str:
     said = list(firsts.values())
     if len(said) > 8:
         example = said[len(said) * 5 // 8]
-        return f"{said[0]} to {said[-1]}, such as {example}"
+        return texts.span.format(first=said[0], last=said[-1], example=example)
     return ", ".join(said)

@@ -15,6 +15,7 @@ from typing import Any
 
 from recorder.core.events import Intent
 from recorder.core.meanings import ALL
+from recorder.voice.card_texts import ENGLISH, CardTexts, read_texts
 from recorder.voice.wording import (
     Item,
     PhraseError,
@@ -63,6 +64,7 @@ class Phrases:
         sounds: Mapping[str, tuple[str, ...]],
         slots: Mapping[str, Slot],
         groups: tuple[Group, ...],
+        card_texts: CardTexts = ENGLISH,
     ) -> None:
         """Raises `PhraseError` where two meanings share a sentence."""
         self.language = language
@@ -72,6 +74,7 @@ class Phrases:
         """Word -> ways to say it in ARPABET symbols, beside those that an engine's dictionary has."""
         self.slots = dict(slots)
         self.groups = groups
+        self.card_texts = card_texts
         self.templates = tuple(template for group in groups for template in group.templates)
         self._intents: dict[str, Intent] = {}
         self._write_out()
@@ -153,7 +156,7 @@ def load(text: str) -> Phrases:
 
 def from_dict(data: Mapping[str, Any]) -> Phrases:
     """The phrases in a parsed phrase file; raises `PhraseError`."""
-    if unknown := data.keys() - {"language", "name", "sounds", "numerals", "slots", "groups"}:
+    if unknown := data.keys() - {"language", "name", "sounds", "numerals", "slots", "groups", "card"}:
         raise PhraseError(f"the phrase file does not know {', '.join(sorted(unknown))}; remove it")
     numerals = read_numerals(_table(data, "numerals"))
     slots = {}
@@ -179,7 +182,7 @@ def from_dict(data: Mapping[str, Any]) -> Phrases:
         split_words(word, "sounds")[0]: tuple(sound if isinstance(sound, list) else [str(sound)])
         for word, sound in _table(data, "sounds").items()
     }
-    return Phrases(str(data.get("language", "")), name, sounds, slots, tuple(groups))
+    return Phrases(str(data.get("language", "")), name, sounds, slots, tuple(groups), read_texts(_table(data, "card")))
 
 
 def _table(data: Mapping[str, Any], key: str) -> Mapping[str, Any]:

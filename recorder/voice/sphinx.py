@@ -7,7 +7,7 @@ gives is no help; what tells them apart is the acoustic score of each word, divi
 import math
 import random
 from array import array
-from itertools import count, cycle
+from itertools import count, cycle, takewhile
 from operator import add
 from pathlib import Path
 from typing import Any
@@ -68,6 +68,11 @@ class Sphinx:
                 self._decoder.add_word(free, sound, False)
             except RuntimeError as error:
                 raise DriverUnavailable(f"[sounds] {word}: {sound!r} is not in the engine's symbols") from error
+
+    def pronounce(self, word: str) -> list[str]:
+        """Ways to say `word`, each as ARPABET symbols with spaces between them; [] if the dictionary lacks it."""
+        names = (word if number == 1 else f"{word}({number})" for number in count(1))
+        return list(takewhile(bool, map(self._decoder.lookup_word, names)))
 
     def recognise(self, pcm: bytes) -> Guess | None:
         if not pcm:

@@ -106,12 +106,19 @@ def read_template(meaning: str, source: str, slots: Mapping[str, Slot]) -> Templ
 
 
 def read_numerals(data: Mapping[str, Any]) -> dict[int, list[Words]]:
-    """The table of numerals; raises `PhraseError`."""
+    """The table of numerals; raises `PhraseError`. "and" is the word between ten and unit, where there is one."""
     numerals = {}
     for key, forms in data.items():
+        if key == "and":
+            continue
         if not key.isdecimal() or not isinstance(forms, list) or not forms:
             raise PhraseError(f'numerals, {key!r}: write a number and a list of words, such as 7 = ["seven"]')
         numerals[int(key)] = [split_words(str(form), f"numerals, {key}") for form in forms]
+    if "and" in data:
+        between = split_words(str(data["and"]), "numerals, and")
+        for ten, unit in product(range(20, 100, 10), range(1, 10)):
+            if ten + unit not in numerals and ten in numerals and unit in numerals:
+                numerals[ten + unit] = [a + between + b for a in numerals[ten] for b in numerals[unit]]
     return numerals
 
 
@@ -134,7 +141,7 @@ def read_slot(name: str, data: Mapping[str, Any], numerals: Mapping[int, list[Wo
     values: list[tuple[Words, int | float | str]] = [
         (words, value) for value in range(first, last + 1) for words in say(value, numerals, where)
     ]
-    step = 7 if len(values) > 100 else 1  # 7 has no factor in common with 10: every digit comes up in every place
+    step = 7 if last - first >= 100 else 1  # 7 has no factor in common with 10: every digit comes up in every place
     return _slot(name, values, [words for words, _ in values[::step]])
 
 

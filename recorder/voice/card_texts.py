@@ -1,0 +1,90 @@
+"""What the command card says around the commands: in English here, in another language in its phrase file's [card]."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from recorder.core import meanings
+from recorder.voice.wording import PhraseError
+
+DOES = {
+    meanings.SHIFT_START: "opens the shift",
+    meanings.SHIFT_END: "closes the shift and tells what is still open",
+    meanings.OIL_LEVEL_OK: "records that the oil level is right",
+    meanings.OIL_LEVEL_LOW: "records that the oil level is low",
+    meanings.OIL_TOPPED_UP: "records that oil was added",
+    meanings.OIL_FILTERED: "records that the oil was filtered",
+    meanings.OIL_CHANGED: "records that the oil was changed",
+    meanings.BATCH_START: "opens the next batch",
+    meanings.LOAD: "records what goes in, in load order",
+    meanings.LID_LOCKED: "starts the cook clock",
+    meanings.LID_OPEN: "stops the cook clock",
+    meanings.PROBE: "takes the next settled probe reading as this piece's check",
+    meanings.READING: "records a temperature read off another thermometer",
+    meanings.COOK_MORE: "puts the batch back in the oil after a failed check",
+    meanings.HOLD_START: "moves the batch to hot holding",
+    meanings.HOLD_END: "ends the hold: sold",
+    meanings.DISCARD: 'asks back; "confirm" discards the batch',
+    meanings.CONFIRM: "answers yes to what was asked",
+    meanings.SCRATCH: "strikes your last command",
+    meanings.TIME_LEFT: "tells how long the cook or the hold still has",
+    meanings.STATUS: "tells what each vat and each hold is doing",
+    meanings.LAST_READING: "tells the newest probe reading",
+}
+"""Meaning -> what it does, in a cook's words."""
+
+CAUTIONS = (
+    "Hot oil burns. A fryer under pressure can throw oil: never force a lid.",
+    "Undercooked poultry makes people ill. Trust the thermometer, not the clock and not this recorder.",
+    "This is a recorder. It is no safety device, and it controls nothing.",
+    "The equipment maker's instructions, your local codes and licensed practice come first.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class CardTexts:
+    """The card's own words, in one language."""
+
+    named: str
+    """How to begin after the station's name; {name} and {example} are filled in."""
+    bare: str
+    """How to begin without a name."""
+    span: str
+    """A row of numbers: {first}, {last} and {example} are filled in."""
+    does: Mapping[str, str]
+    """Meaning -> what it does, in a cook's words."""
+    slots: Mapping[str, str]
+    """Slot -> what stands in capitals for it, where that is not the slot's own name."""
+    cautions: tuple[str, ...]
+
+
+ENGLISH = CardTexts(
+    named='Say "{name}" and the command in one breath: "{name}, {example}".',
+    bare="Say the command by itself, with a short silence before and after it.",
+    span="{first} to {last}, such as {example}",
+    does=DOES,
+    slots={},
+    cautions=CAUTIONS,
+)
+
+
+def read_texts(data: Mapping[str, Any]) -> CardTexts:
+    """The texts in a phrase file's [card]; English where it has none. Raises `PhraseError` that names what lacks."""
+    if not data:
+        return ENGLISH
+    names = tuple(CardTexts.__slots__)
+    if wrong := sorted(data.keys() ^ set(names)):
+        raise PhraseError(f"card: it must have exactly {', '.join(names)}; look at {', '.join(wrong)}")
+    does, slots = data["does"], data["slots"]
+    if not isinstance(does, Mapping) or set(does) != set(meanings.ALL) or not isinstance(slots, Mapping):
+        raise PhraseError("card: does must say what each meaning does, and slots must be a table")
+    if not isinstance(data["cautions"], list) or len(data["cautions"]) < len(CAUTIONS):
+        raise PhraseError(f"card: cautions must be a list of at least {len(CAUTIONS)} sentences, as in English")
+    named, bare, span = (str(data[key]) for key in ("named", "bare", "span"))
+    try:
+        named.format(name="", example=""), span.format(first="", last="", example="")
+    except (KeyError, IndexError, ValueError) as error:
+        raise PhraseError(
+            f"card: {error} in named or span can't be filled; see recorder/voice/card_texts.py"
+        ) from error
+    return CardTexts(named, bare, span, dict(does), dict(slots), tuple(map(str, data["cautions"])))

@@ -1,0 +1,151 @@
+"""The Spanish phrase file: the same meanings, unambiguous, with Spanish numbers, card and sounds.
+
+Whether a Spanish vosk model knows every word is not tried here: there was none to try with.
+"""
+
+from dataclasses import fields
+from importlib.resources import files
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from recorder.commands.station import _Fault, _phrases
+from recorder.commands.voice import app
+from recorder.config import load
+from recorder.core import meanings
+from recorder.core.events import Intent
+from recorder.voice import phrases
+from recorder.voice.card import card
+from recorder.voice.card_texts import ENGLISH
+from recorder.voice.confusable import close_words, pairs
+from recorder.voice.pronunciation import pronouncer, spanish
+from recorder.voice.wording import PhraseError
+
+TEXT = files("recorder").joinpath("share/phrases-es.toml").read_text("utf-8")
+SPANISH = phrases.load(TEXT)
+ENGLISH_PHRASES = phrases.load(files("recorder").joinpath("share/phrases-en.toml").read_text("utf-8"))
+
+
+@pytest.mark.parametrize(
+    ("text", "intent"),
+    [
+        ("inicio de turno cocinera cuatro", Intent(meanings.SHIFT_START, cook=4)),
+        ("aceite filtrado freidora dos", Intent(meanings.OIL_FILTERED, vat=2)),
+        ("tanda nueva", Intent(meanings.BATCH_START)),
+        ("carga doce muslos", Intent(meanings.LOAD, part="thigh", count=12)),
+        ("carga veintiuna piernas freidora uno", Intent(meanings.LOAD, part="leg", count=21, vat=1)),
+        ("carga cuarenta y una alas", Intent(meanings.LOAD, part="wing", count=41)),
+        ("carga pechugas", Intent(meanings.LOAD, part="breast")),
+        ("tapa cerrada", Intent(meanings.LID_LOCKED)),
+        ("tapa abierta", Intent(meanings.LID_OPEN)),
+        ("mide muslo tanda noventa y nueve", Intent(meanings.PROBE, part="thigh", batch=99)),
+        ("temperatura uno ocho cinco", Intent(meanings.READING, number=185.0)),
+        ("pasa a mantener tanda siete", Intent(meanings.HOLD_START, batch=7)),
+        ("deja de mantener", Intent(meanings.HOLD_END)),
+        ("desecha tanda siete doce piezas", Intent(meanings.DISCARD, batch=7, count=12)),
+        ("ÚLTIMA lectura", Intent(meanings.LAST_READING)),
+        ("anula eso", Intent(meanings.SCRATCH)),
+        ("batch start", None),
+    ],
+)
+def test_a_sentence_means_what_it_says(text: str, intent: Intent | None) -> None:
+    assert SPANISH.parse(text) == intent
+
+
+def test_both_languages_say_the_same_things() -> None:
+    """Same meanings, same parts, same values of every slot; so a procedure and a journal fit either."""
+    assert {sentence.intent.meaning for sentence in SPANISH} == {s.intent.meaning for s in ENGLISH_PHRASES}
+    assert SPANISH.parts == ENGLISH_PHRASES.parts
+    for name, slot in SPANISH.slots.items():
+        said = {getattr(sentence.intent, name) for sentence in SPANISH.sentences()} - {None}
+        assert name == "number" or said == {value for _, value in slot.forms}, name
+
+
+def test_the_corpus_is_its_own_proof() -> None:
+    for sentence in SPANISH.sentences():
+        assert SPANISH.parse(sentence.text) == sentence.intent
+
+
+@pytest.mark.parametrize(
+    ("number", "words"),
+    [(16, "dieciséis"), (22, "veintidós"), (30, "treinta"), (31, "treinta y uno"), (77, "setenta y siete")],
+)
+def test_numbers_are_written_as_the_academy_writes_them(number: int, words: str) -> None:
+    """Ortografía de la lengua española (2010), cardinals: one word to thirty, then with "y" (from memory)."""
+    assert SPANISH.parse(f"cocinar más tanda {words}") == Intent(meanings.COOK_MORE, batch=number)
+
+
+def test_two_meanings_of_one_sentence_are_refused() -> None:
+    with pytest.raises(PhraseError, match="'tapa abierta' has two meanings"):
+        phrases.load(TEXT.replace('"tapa cerrada [', '"tapa abierta ['))
+
+
+def test_the_card_is_in_spanish() -> None:
+    shown = card(SPANISH, SPANISH.name)
+    assert '"registro de cocina, tanda nueva"' in shown.first
+    says = [line.say for _, lines in shown.groups for line in lines]
+    assert "carga CANTIDAD PIEZA [freidora FREIDORA]" in says
+    assert ("PIEZA", "muslo, pechuga, pierna, ala") in shown.slots
+    assert any(values.startswith("de uno a noventa y nueve, por ejemplo ") for _, values in shown.slots)
+    does = {line.does for _, lines in shown.groups for line in lines}
+    assert does.isdisjoint(ENGLISH.does.values()) and len(does) == len(meanings.ALL)
+    for hazard in ("aceite", "presión", "pollo", "dispositivo de seguridad", "normas locales"):
+        assert any(hazard in caution.lower() for caution in shown.cautions), hazard
+    assert len(shown.cautions) == len(ENGLISH.cautions)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "complaint"),
+    [
+        ("bare = ", "bear = ", "look at bare, bear"),
+        ('"status" = "dice', '"state" = "dice', "what each meaning does"),
+        ("{example}", "{exemplo}", "can't be filled"),
+    ],
+)
+def test_a_card_that_lacks_something_is_refused(old: str, new: str, complaint: str) -> None:
+    with pytest.raises(PhraseError, match=complaint):
+        phrases.load(TEXT.replace(old, new))
+
+
+@pytest.mark.parametrize(
+    ("word", "phones"),
+    [
+        ("pechuga", "P E CH U G A"),
+        ("quince", "K I N S E"),
+        ("guiso", "G I S O"),
+        ("bajo", "B A X O"),
+        ("rellenado", "RR E Y E N A D O"),
+        ("pero", "P E DX O"),
+        ("perro", "P E RR O"),
+        ("año", "A NY O"),
+        ("pierna", "P Y E DX N A"),
+        ("y", "I"),
+    ],
+)
+def test_spanish_sounds_as_it_is_written(word: str, phones: str) -> None:
+    """Seseo and yeísmo, the Spanish of America (Real Academia Española, Ortografía, from memory)."""
+    assert spanish(word) == [phones]
+
+
+def test_sixty_and_seventy_are_the_closest_and_no_words_but_numbers_are_close() -> None:
+    """That "sesenta" and "setenta" are mistaken for each other is common practice among speakers, no source."""
+    found = pairs(SPANISH, pronouncer(SPANISH))
+    assert set(found[0].words) == {"sesenta", "setenta"}
+    assert close_words(found) == []
+
+
+def test_check_says_that_spanish_needs_vosk(tmp_path: Path) -> None:
+    (tmp_path / "es.toml").write_text(TEXT)
+    file = tmp_path / "station.toml"
+    file.write_text('station = "a"\nphrases = "es.toml"\n[voice]\nengine = "sphinx"\n')
+    with pytest.raises(_Fault, match="needs a Spanish vosk model"):
+        _phrases(load(file))
+    file.write_text('station = "a"\nphrases = "es.toml"\n[voice]\nengine = "vosk"\nmodel = "es"\n')
+    assert "no two words but numbers" in _phrases(load(file))
+    result = CliRunner().invoke(app, ["phrases", "--config", str(file)])
+    assert result.exit_code == 0 and "tapa cerrada" in result.stdout and "arranca el reloj" in result.stdout
+
+
+def test_an_intent_has_no_field_that_spanish_cannot_say() -> None:
+    assert {field.name for field in fields(Intent)} - {"meaning"} == set(SPANISH.slots)
