@@ -37,8 +37,8 @@ class Judgement:
 
 SHIPPED = {
     "sphinx": Judgement(
-        plain=Thresholds(named=-3.8, score=-4.6, weakest=-8.0, stray_ms=400),
-        numbered=Thresholds(named=-3.2, score=-2.9, weakest=-7.0, stray_ms=400),
+        plain=Thresholds(named=-3.2, score=-3.8, weakest=-7.0, stray_ms=400),
+        numbered=Thresholds(named=-2.8, score=-2.8, weakest=-6.0, stray_ms=400),
     ),
     "vosk": Judgement(
         plain=Thresholds(named=0.8, score=0.9, weakest=0.7, stray_ms=600),

@@ -20,10 +20,6 @@ from recorder.voice.phrases import Phrases
 NO_LATTICE_SCALE = 1024
 """pocketsphinx gives scores 1/1024 as large when its lattice search is off, as it is here."""
 
-WIDE: dict[str, Any] = {"lw": 2.5, "beam": 1e-80, "wbeam": 1e-60, "pbeam": 1e-80}
-"""A wider search than the engine's own, and less weight on the grammar's branching. On the tuning half, every third
-sentence at clean, 20 and 10 dB, the best guess is right in 83 % before any judgement."""
-
 WORST = -100.0
 """Score of a word so bad that the engine's own number for it has run down to zero."""
 
@@ -48,7 +44,7 @@ class Sphinx:
             from pocketsphinx import Config, Decoder  # type: ignore[import-untyped]
         except ImportError as error:
             raise DriverUnavailable("the sphinx engine needs pocketsphinx; pip install pocketsphinx") from error
-        options: dict[str, Any] = {"lm": None, "loglevel": "FATAL", "bestpath": False, **WIDE}
+        options: dict[str, Any] = {"lm": None, "loglevel": "FATAL", "bestpath": False}
         if model is not None:
             options["hmm"] = str(model)
         self._name = name.split()

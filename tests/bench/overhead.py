@@ -20,7 +20,6 @@ from recorder.voice import phrases
 from recorder.voice.ear import Ear, build
 from recorder.voice.grammar import jsgf
 from recorder.voice.settings import VoiceSettings
-from recorder.voice.sphinx import WIDE
 from tests.bench import sounds
 
 BLOCK = 3_200
@@ -46,7 +45,7 @@ def main() -> None:
     known = phrases.load(files("recorder").joinpath("share/phrases-en.toml").read_text())
     settings = VoiceSettings()
     ear = Ear(build(known, settings), known, settings)
-    decoder = Decoder(Config(lm=None, loglevel="FATAL", bestpath=False, **WIDE))
+    decoder = Decoder(Config(lm=None, loglevel="FATAL", bestpath=False))
     decoder.add_jsgf_string("commands", jsgf(known, known.name))
     decoder.activate_search("commands")
 
