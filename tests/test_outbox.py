@@ -133,7 +133,7 @@ def test_what_goes_through_does_not_hurry_what_is_refused(tmp_path: Path) -> Non
     journal = Journal.open(tmp_path / "r.db", lambda entry, event, effects: [Message("t", f"{entry.seq}")])
     wire = Guard(lambda number: number == 1)
     box = Outbox(journal, wire)
-    for now_ms in range(0, 600_000, 1000):
+    for now_ms in range(0, 600_000, 4000):
         journal.append(STAMP, Tick(now_ms), ())
         box.step(now_ms)
     assert 10 < wire.times(1) < 20

@@ -117,7 +117,7 @@ class MqttPublisher:
         self._link(True, "")
 
     def _disconnected(self, client: Any, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
-        self._link(False, f"the connection ended: {reason}")
+        self._link(False, _ended(reason))
 
     def _published(self, client: Any, userdata: Any, mid: int, reason: Any, properties: Any) -> None:
         self._acknowledged.put((mid, not reason.is_failure))
@@ -140,6 +140,7 @@ def reach(settings: MqttSettings, wait_s: float) -> str:
         _refusal(reason) if reason.is_failure else ""
     )
     client.on_connect_fail = lambda *_: answers.put(_unreached())
+    client.on_disconnect = lambda client, userdata, flags, reason, properties: answers.put(_ended(reason))
     _begin(client, settings)
     try:
         return answers.get(timeout=wait_s)
@@ -190,6 +191,10 @@ def _password(file: Path | None) -> str | None:
 
 def _refusal(reason: Any) -> str:
     return f"the broker refuses the connection: {reason}"
+
+
+def _ended(reason: Any) -> str:
+    return f"the connection ended: {reason}"
 
 
 def _unreached() -> str:
