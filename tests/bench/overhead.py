@@ -20,7 +20,7 @@ from recorder.voice import phrases
 from recorder.voice.ear import Ear, build
 from recorder.voice.grammar import jsgf
 from recorder.voice.settings import VoiceSettings
-from tests.bench import sounds
+from tests.bench import scene, sounds
 
 BLOCK = 3_200
 UTTERANCE = 320_000
@@ -65,8 +65,8 @@ def main() -> None:
     beds = sounds.noises(args.noise, "reporting")
     voice = sounds.REPORTING_VOICES[0]
     clips = [(text, sounds.speak(voice, f"{known.name}, {text}")) for text in texts]
-    (busy, _), *_ = sounds.stream(clips, beds[:1], 20, 1)
-    calm = np.resize(beds[0], 30 * sounds.RATE) * (sounds.SPEECH_RMS / sounds.rms(beds[0]) / 10)
+    busy = next(scene.streams(clips, beds[:1], 20, 1)).sound
+    calm = np.resize(beds[0].sound, 30 * sounds.RATE) * (sounds.SPEECH_RMS / sounds.rms(beds[0].sound) / 10)
     spread = []
     for _, sound in clips[:8]:
         part = calm.copy()

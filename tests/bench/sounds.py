@@ -1,17 +1,17 @@
-"""Sound for the benches: synthetic voices, kitchen noise, streams mixed from both. Needs numpy, espeak-ng and flite.
+"""Sound for the benches: synthetic voices, kitchen noise, recordings. Needs numpy, espeak-ng and flite.
 
-None of these voices is in the product. Everything is 16 kHz mono; arrays are float32, full scale 1.0.
+None of these voices is in the product. Everything is 16 kHz mono; arrays are float32, full scale 1.0. How voices and
+noise are put together is the matter of `tests/bench/scene.py`.
 """
 
 import hashlib
 import math
-import random
 import re
 import shutil
 import subprocess
 import tempfile
 import wave
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -69,6 +69,31 @@ REPORTING_VOICES = (
 )
 """Figures are quoted on these."""
 
+TALK = (
+    "we need two more trays of biscuits before the lunch rush",
+    "did you see the game last night it went to overtime",
+    "tell the driver to park behind the building next to the bins",
+    "the kitchen is too hot today somebody open the back door",
+    "i put the recorder in the drawer under the counter",
+    "can you start the fries and then take out the rubbish",
+    "she has worked here for seven years and she never comes late",
+    "there are twelve people waiting and only one of them has paid",
+    "hold the door for me please my hands are full",
+    "my sister bought a new car and it broke down after one week",
+    "what time does the next bus leave from the station",
+    "the manager wants the floor mopped before we close tonight",
+)
+"""Unrelated talk for the synthetic voices, with words of the trade in it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Bed:
+    """Noise to lay under speech."""
+
+    name: str
+    """What makes the noise; several beds may share it."""
+    sound: Sound
+
 
 def missing_programs() -> list[str]:
     """System packages that the voices need and that are not here."""
@@ -122,8 +147,8 @@ def trim(sound: Sound) -> Sound:
     return sound[loud[0] : loud[-1] + 1]
 
 
-def noises(folder: Path | None, half: str) -> list[Sound]:
-    """Noise recordings of one half, "tuning" or "reporting"; without a folder, noise that is made here.
+def noises(folder: Path | None, half: str) -> list[Bed]:
+    """Noise of one half, "tuning" or "reporting"; without a folder, noise that is made here.
 
     Files go to the halves by the recording that they were cut from, so that no recording is in both.
     """
@@ -132,7 +157,10 @@ def noises(folder: Path | None, half: str) -> list[Sound]:
     files = sorted(folder.glob("*.wav"))
     sources = sorted({_source(file) for file in files})
     mine = set(sources[0::2] if half == "tuning" else sources[1::2])
-    return [load(file) for file in files if _source(file) in mine]
+    beds = [Bed(re.split(r"-?\d", file.stem)[0] or file.stem, load(file)) for file in files if _source(file) in mine]
+    if not beds:
+        raise SystemExit(f"{folder} has {len(sources)} recordings; --noise needs a folder of at least two WAV files")
+    return beds
 
 
 def _source(file: Path) -> str:
@@ -141,7 +169,7 @@ def _source(file: Path) -> str:
     return file.stem.split("-")[0] + number[0] if number else file.stem
 
 
-def made_noises(seed: int) -> list[Sound]:
+def made_noises(seed: int) -> list[Bed]:
     """A hood (steady, low), frying (bright, uneven) and clatter (bursts), 8 s each."""
     dice = np.random.default_rng(seed)
     size = 8 * RATE
@@ -153,49 +181,24 @@ def made_noises(seed: int) -> list[Sound]:
 
     hood = shaped(1 / np.sqrt(1 + (hertz / 300) ** 2))
     frying = shaped(np.sqrt(hertz / 3000) * np.exp(-((hertz / 6500) ** 2)))
-    frying *= (1 + 0.5 * np.interp(np.arange(size), np.linspace(0, size, 200), dice.standard_normal(200))).astype(
-        np.float32
-    )
+    uneven = 1 + 0.5 * np.interp(np.arange(size), np.linspace(0, size, 200), dice.standard_normal(200))
     clatter = 0.3 * shaped(1 / np.sqrt(1 + (hertz / 800) ** 2))
     for at in dice.integers(0, size - RATE // 2, 12):
         ring = dice.uniform(800, 4500)
         time = np.arange(RATE // 3) / RATE
-        clatter[at : at + RATE // 3] += (2.5 * np.exp(-time * 14) * np.sin(2 * math.pi * ring * time)).astype(
-            np.float32
-        )
-    return [hood, frying, clatter]
+        burst = 2.5 * np.exp(-time * 14) * np.sin(2 * math.pi * ring * time)
+        clatter[at : at + RATE // 3] += burst.astype(np.float32)
+    return [Bed("hood", hood), Bed("frying", frying * uneven.astype(np.float32)), Bed("clatter", clatter)]
 
 
-@dataclass(frozen=True, slots=True)
-class Placed:
-    """One clip in a stream."""
-
-    start_ms: int
-    end_ms: int
-    label: str
-
-
-def stream(
-    clips: Sequence[tuple[str, Sound]], background: Sequence[Sound], snr_db: float | None, seed: int
-) -> Iterator[tuple[Sound, list[Placed]]]:
-    """Clips with pauses of about a second between them, one stream per noise (one in all when `snr_db` is None).
-
-    Signal to noise is the ratio of root mean squares, the signal's over the clip from its first sound to its last.
-    """
-    dice = random.Random(seed)
-    beds: Sequence[Sound | None] = [None] if snr_db is None else list(background)
-    for number, bed in enumerate(beds):
-        mine = clips[number :: len(beds)]
-        if not mine:
-            continue
-        pieces, placed, at = [np.zeros(RATE, dtype=np.float32)], [], RATE
-        for label, sound in mine:
-            pause = int(dice.uniform(0.9, 1.4) * RATE)
-            placed.append(Placed(at * 1000 // RATE, (at + len(sound)) * 1000 // RATE, label))
-            pieces += [sound, np.zeros(pause, dtype=np.float32)]
-            at += len(sound) + pause
-        whole = np.concatenate(pieces)
-        if bed is not None and snr_db is not None:
-            long = np.resize(bed, len(whole))
-            whole = whole + long * (SPEECH_RMS / rms(long) / 10 ** (snr_db / 20))
-        yield whole.astype(np.float32), placed
+def recordings(folder: Path) -> Iterator[Sound]:
+    """All recordings of speech in `folder`, one after the other with short pauses; at three speeds, as they are few."""
+    raw = [folder / name for name in ("goforward.raw", "something.raw", "numbers.raw")]
+    pieces = [load(path) for path in [*sorted(folder.rglob("*.wav")), *filter(Path.exists, raw)]]
+    for speed in (1.0, 0.93, 1.07) if pieces else ():
+        parts: list[Sound] = []
+        for sound in pieces:
+            places = np.linspace(0, len(sound) - 1, int(len(sound) / speed))
+            told = np.interp(places, np.arange(len(sound)), sound).astype(np.float32)
+            parts += [told * (SPEECH_RMS / max(rms(told), 1e-6)), np.zeros(4800, dtype=np.float32)]
+        yield np.concatenate(parts)
