@@ -122,7 +122,7 @@ class Bench:
             outcomes, cost = heard(kind, streams)
             if cost["audio_s"]:
                 accepted = sum(outcome.hearing.accepted for outcome in outcomes)
-                near = sum(outcome.hearing.near for outcome in outcomes)
+                near = sum(not each.hearing.accepted and (self.switch or each.hearing.near) for each in outcomes)
                 rates = tally.rates(accepted, cost["audio_s"] / 3600)
                 trials.append({"kind": kind, "utterances": len(outcomes), "near": near, **rates, **cost})
         whole: dict[str, Any] = {
@@ -197,7 +197,7 @@ def main() -> None:
         if args.suppression is not None:
             settings = replace(settings, front_end=replace(settings.front_end, noise_suppression=args.suppression))
         switch = args.listening == "switch"
-        if switch and settings.spoken_name(known):  # the product has no such mode yet: no name, and one utterance
+        if switch and settings.spoken_name(known):  # where the product has no such mode: no name, and one utterance
             whole = replace(settings.front_end, silence_ms=60_000, longest_ms=60_000)
             settings = replace(settings, listening="open", front_end=whole)
         options = (args.dry, args.every, args.noise, args.speech, args.noise_minutes)

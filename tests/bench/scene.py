@@ -158,6 +158,7 @@ def _speech(
         pieces.append((at, reverberate(dry, room)))
         placed.append(Placed(at * 1000 // RATE, (at + len(dry)) * 1000 // RATE, label))
         at += len(dry) + int(dice.uniform(*pacing.after_s) * RATE)
+        at -= at % (RATE // 1000)  # to the millisecond, so that `Placed` is exact
     whole = np.zeros(at, dtype=np.float32)
     for begin, said in pieces:
         whole[begin : begin + len(said)] += said[: at - begin]
