@@ -5,7 +5,8 @@ good enough to be acted on is `recorder/voice/ear.py`'s matter. Imports no vendo
 """
 
 import importlib
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -13,6 +14,7 @@ from recorder.driver import DriverUnavailable
 from recorder.voice.phrases import Phrases
 
 ENGINES = {
+    "moonshine": "recorder.voice.moonshine:Moonshine",
     "sphinx": "recorder.voice.sphinx:Sphinx",
     "vosk": "recorder.voice.vosk:Vosk",
 }
@@ -33,6 +35,8 @@ class Guess:
     """Score of the least sure of these words."""
     stray_ms: int
     """Sound from the first word to the last that is none of the words."""
+    evidence: Mapping[str, float] = field(default_factory=dict)
+    """What the score was made of, on the engine's own scale."""
 
 
 class Recogniser(Protocol):

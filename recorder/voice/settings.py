@@ -36,6 +36,10 @@ class Judgement:
 
 
 SHIPPED = {
+    "moonshine": Judgement(
+        plain=Thresholds(named=-20.0, score=-12.0, weakest=-7.0, stray_ms=400),
+        numbered=Thresholds(named=-20.0, score=-12.0, weakest=-6.0, stray_ms=400),
+    ),
     "sphinx": Judgement(
         plain=Thresholds(named=-3.2, score=-3.8, weakest=-7.0, stray_ms=400),
         numbered=Thresholds(named=-2.8, score=-2.8, weakest=-6.0, stray_ms=400),
