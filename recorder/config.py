@@ -12,6 +12,7 @@ from pathlib import Path
 from types import UnionType
 from typing import Any, TypeVar, get_args, get_type_hints
 
+from recorder.core import meanings as m
 from recorder.core.procedure import Part, Procedure
 from recorder.core.rules import Limit
 from recorder.notices.outbox import PUBLISH
@@ -129,6 +130,7 @@ def load_procedure(path: Path | None) -> Procedure:
         oil_low=limit(oil, "low", f"{where} [oil]"),
         oil_high=limit(oil, "high", f"{where} [oil]"),
         spoken_readings_prove=_take(table, "spoken_readings_prove", bool, where, False),
+        ask_first=tuple(_take(table, "ask_first", list, where, [m.DISCARD])),
     )
     for rest, place in ((table, where), (cook, f"{where} [cook]"), (hold, f"{where} [hold]"), (oil, f"{where} [oil]")):
         _none_left(rest, place)

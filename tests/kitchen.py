@@ -68,6 +68,12 @@ class Kitchen:
         effects = self.feed(Heard(self.at_ms, meaning, intent, "test", "open"))
         return next(effect.say for effect in reversed(effects) if isinstance(effect, Cue))
 
+    def hear(self, best: Intent, other: Intent) -> str:
+        """Two sentences are nearly as likely, each in the words of its meaning; returns the answer."""
+        self.wait(1000)
+        heard = Heard(self.at_ms, best.meaning, best, "test", "open", other=other, other_text=other.meaning)
+        return next(effect.say for effect in reversed(self.feed(heard)) if isinstance(effect, Cue))
+
     def read(self, channel: str, value: float, settled: bool = False, spot: int = 0) -> None:
         self.feed(Reading(self.at_ms, channel, to_c(value, "F"), settled, spot))
 

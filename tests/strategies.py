@@ -1,5 +1,8 @@
 """Any event that could reach the station, sensible or not, for Hypothesis."""
 
+from dataclasses import replace
+from functools import partial
+
 from hypothesis import strategies as st
 
 from recorder.core import events as e
@@ -25,7 +28,8 @@ intents = st.builds(
 )
 limits = st.builds(Limit, st.floats(0, 400), st.sampled_from("FC"))
 lengths = st.integers(-5, 10_000_000)
-procedures = st.just(PROCEDURE) | st.builds(
+asked_first = st.lists(st.sampled_from(m.COMMANDS), max_size=6).map(tuple)
+procedures = st.builds(partial(replace, PROCEDURE), ask_first=asked_first) | st.builds(
     Procedure,
     texts,
     st.sampled_from("FC"),
@@ -33,6 +37,7 @@ procedures = st.just(PROCEDURE) | st.builds(
     *(lengths,) * 9,
     *(limits,) * 3,
     st.booleans(),
+    asked_first | st.just(("confirm",)),
 )
 
 
@@ -47,7 +52,7 @@ def events(at: st.SearchStrategy[int] = times) -> st.SearchStrategy[e.Event]:
         st.builds(e.Reading, at, st.just("needle"), temperatures, st.just(True), st.integers(0, 100)),
         st.builds(e.ProbeLost, at, channels, texts),
         st.builds(e.ProbeBack, at, channels),
-        st.builds(e.Heard, at, texts, intents, texts, listening, score),
+        st.builds(e.Heard, at, texts, intents, texts, listening, score, st.none() | intents, texts),
         st.builds(e.Unheard, at, texts, texts, texts, listening, score),
         st.builds(e.EarLost, at, texts),
         st.builds(e.EarBack, at),
@@ -79,7 +84,8 @@ def stories(draw: st.DrawFn) -> list[e.Event]:
     for place in draw(st.lists(st.integers(0, 2 * len(usual)), max_size=40)):
         at_ms += draw(st.sampled_from([1, 1000, 60_000, 800_000]))
         if place < len(usual):
-            story.append(e.Heard(at_ms, "words", usual[place], "test", "open"))
+            other = draw(st.none() | st.sampled_from(usual) | intents)
+            story.append(e.Heard(at_ms, "words", usual[place], "test", "open", None, other, "other words"))
         else:
             story.append(draw(events(st.just(at_ms))))
     return story

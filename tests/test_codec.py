@@ -6,8 +6,10 @@ import math
 import pytest
 from hypothesis import given, settings
 
-from recorder.core.events import Event, Heard, Intent, Reading, Tick
+from recorder.core import meanings as m
+from recorder.core.events import Event, Heard, Intent, ProcedureLoaded, Reading, Tick
 from recorder.journal.codec import KINDS, CodecError, canonical, decode, encode
+from tests.kitchen import PROCEDURE
 from tests.strategies import events
 
 
@@ -28,6 +30,11 @@ def test_the_body_is_plain_to_read() -> None:
 def test_a_field_that_is_added_later_leaves_older_entries_as_they_are() -> None:
     """What is at its default is not written, so an entry from before the field has the bytes that it would have now."""
     assert encode(Reading(1, "cabinet", 70.5)) == ("reading", '{"at_ms":1,"channel":"cabinet","temp_c":70.5}')
+    old = '{"at_ms":5,"engine":"sphinx","intent":{"meaning":"lid open"},"listening":"name","text":"lid open"}'
+    assert encode(decode("heard", old)) == ("heard", old) and decode("heard", old).other is None  # type: ignore
+    _, procedure = encode(ProcedureLoaded(1, PROCEDURE))
+    assert "ask_first" not in procedure and decode("procedure loaded", procedure) == ProcedureLoaded(1, PROCEDURE)
+    assert PROCEDURE.ask_first == (m.DISCARD,), "what every station did before the procedure could say it"
 
 
 @pytest.mark.parametrize(

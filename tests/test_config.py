@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from recorder.config import ConfigError, load, load_phrases, load_procedure
+from recorder.core import meanings as m
 from recorder.core.rules import Limit
 
 SHARE = files("recorder").joinpath("share")
@@ -96,6 +97,9 @@ def test_a_mistake_in_a_station_file(tmp_path: Path, text: str, complaint: str) 
         ("[oil]", "[oil]\nsmell = 3", "[oil] does not know smell"),
         ('product = "breaded bone-in chicken"', "", "product is missing"),
         ("low = 325", "low = 360", "low end must be below"),
+        ('["discard batch"]', '["throw away"]', "ask_first can't name 'throw away'; it may name shift start"),
+        ('["discard batch"]', '["confirm", 7]', "ask_first can't name 'confirm', 7;"),
+        ('["discard batch"]', '"discard batch"', "ask_first is 'discard batch'; it must be list"),
     ],
 )
 def test_a_mistake_in_a_procedure(tmp_path: Path, old: str, new: str, complaint: str) -> None:
@@ -116,6 +120,22 @@ def test_lengths_of_time(tmp_path: Path, text: str, ms: int) -> None:
     path = tmp_path / "procedure.toml"
     path.write_text(shipped.replace('settle_window = "45 s"', f'settle_window = "{text}"'))
     assert load_procedure(path).settle_window_ms == ms
+
+
+@pytest.mark.parametrize(
+    ("line", "asked"),
+    [
+        ("", (m.DISCARD,)),
+        ("ask_first = []", ()),
+        ('ask_first = ["hold end", "shift end"]', (m.HOLD_END, m.SHIFT_END)),
+    ],
+)
+def test_what_asks_first(tmp_path: Path, line: str, asked: tuple[str, ...]) -> None:
+    shipped = SHARE.joinpath("procedure.toml").read_text()
+    path = tmp_path / "procedure.toml"
+    path.write_text("\n".join(line if each.startswith("ask_first") else each for each in shipped.splitlines()))
+    assert load_procedure(path).ask_first == asked
+    assert load_procedure(None).ask_first == (m.DISCARD,)
 
 
 def test_a_part_that_no_phrase_says(tmp_path: Path) -> None:

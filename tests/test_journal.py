@@ -9,7 +9,7 @@ from sqlite_utils import Database
 
 from recorder.clock import Stamp
 from recorder.core.effects import Record
-from recorder.core.events import Tick
+from recorder.core.events import Intent, Tick
 from recorder.journal.chain import GENESIS, linked
 from recorder.journal.journal import Journal, JournalError, Message
 from recorder.journal.migrations import TABLES, columns, migrations
@@ -139,6 +139,7 @@ def test_the_rows_of_the_core_fit_the_tables() -> None:
     kitchen.say(m.LID_OPEN)
     kitchen.say(m.HOLD_START)
     kitchen.say(m.CONFIRM)
+    kitchen.hear(Intent(m.LID_OPEN), Intent(m.OIL_FILTERED))
     written = {effect.table: ["id", *dict(effect.row)] for effect in kitchen.effects if isinstance(effect, Record)}
     assert written.keys() == TABLES.keys()
     for table, names in written.items():

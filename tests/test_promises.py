@@ -2,18 +2,21 @@
 
 import math
 import time
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import reduce
+from typing import TypeGuard
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from recorder.core import meanings as m
-from recorder.core.effects import Effect
-from recorder.core.events import Event, Heard, Intent, Reading, Tick
+from recorder.core.effects import Cue, Effect, Record, Tone
+from recorder.core.events import Event, Heard, Intent, Reading, Tick, Unheard
 from recorder.core.station import State, deadline, step
-from tests.kitchen import MINUTE, Kitchen
-from tests.strategies import events, stories
+from recorder.core.world import World
+from tests.kitchen import MINUTE, PROCEDURE, Kitchen
+from tests.strategies import events, intents, stories
 
 
 def fold(history: list[Event]) -> tuple[State, list[Effect]]:
@@ -41,12 +44,79 @@ def test_the_same_history_gives_the_same_state_and_effects(story: list[Event]) -
 def test_every_spoken_command_leaves_exactly_one_command_row(story: list[Event]) -> None:
     _, effects = fold(story)
     ids = {effect.id for effect in effects if getattr(effect, "table", None) == "commands"}
-    said = [
-        place
-        for place, event in enumerate(story, 1)
-        if type(event).__name__ == "Unheard" or (isinstance(event, Heard) and event.intent.meaning not in m.QUESTIONS)
+    for place, event in enumerate(story, 1):
+        if isinstance(event, Heard):
+            questions = [intent.meaning in m.QUESTIONS for intent in (event.intent, event.other) if intent]
+            assert (place in ids) in {not question for question in questions}, event
+        else:
+            assert (place in ids) == isinstance(event, Unheard)
+
+
+@settings(max_examples=300)
+@given(stories(), intents, intents)
+def test_two_sentences_do_what_one_of_them_would_do_alone(story: list[Event], best: Intent, other: Intent) -> None:
+    """Nothing of the one that was dropped is left, and neither of them is lost while the best one makes sense."""
+    state, _ = fold(story)
+    at_ms = state.at_ms + 1000
+
+    def alone(text: str, intent: Intent) -> tuple[State, list[Effect]]:
+        after, effects = step(state, Heard(at_ms, text, intent, "test", "name", -1.0))
+        return after, without_first_text(effects)
+
+    after, effects = step(state, Heard(at_ms, "best", best, "test", "name", -1.0, other, "second"))
+    one, two = alone("best", best), alone("second", other)
+    nothing = ("Nothing is cooking", "The needle has given no reading")
+    refused = [
+        any(isinstance(each, Cue) and (each.tone is Tone.REFUSED or each.say.startswith(nothing)) for each in told)
+        for _, told in (one, two)
     ]
-    assert sorted(ids) == said
+    second = refused == [True, False] and other.meaning != m.SCRATCH
+    expected = two if second else one
+    assert (after.world, without_first_text(effects)) == (expected[0].world, expected[1])
+    first_texts = [dict(each.row).get("first_text") for each in effects if is_command(each, after.seq)]
+    assert first_texts == ["best" if second else None] * (event_meaning(best, other, second) not in m.QUESTIONS)
+
+
+def is_command(effect: Effect, seq: int) -> TypeGuard[Record]:
+    return isinstance(effect, Record) and effect.table == "commands" and effect.id == seq
+
+
+def event_meaning(best: Intent, other: Intent, second: bool) -> str:
+    return (other if second else best).meaning
+
+
+def without_first_text(effects: Sequence[Effect]) -> list[Effect]:
+    return [
+        replace(each, row=tuple(cell for cell in each.row if cell[0] != "first_text"))
+        if isinstance(each, Record) and each.table == "commands"
+        else each
+        for each in effects
+    ]
+
+
+@settings(max_examples=200)
+@given(stories(), st.sampled_from(m.COMMANDS))
+def test_what_asks_first_does_on_confirm_what_it_would_have_done_unasked(story: list[Event], meaning: str) -> None:
+    """Against the same words at the moment of the confirm, under a procedure that asks for nothing."""
+    at_ms = max((event.at_ms for event in story), default=0)
+    state, _ = fold([*story, Tick(at_ms), Tick(at_ms)])  # nothing is left that just ended
+    world = replace(state.world, question=None, procedure=replace(PROCEDURE, ask_first=(meaning,)))
+    intent = Intent(meaning, part="thigh", cook=4, count=12, number=150.0)
+    asked, _ = step(replace(state, world=world), Heard(state.at_ms, "words", intent, "test", "open"))
+    question = asked.world.question
+    if question is None or question.unproven is not None:
+        return
+    assert asked.world == replace(world, question=question), "nothing is done yet"
+    confirm = Heard(state.at_ms, "confirm", Intent(m.CONFIRM), "test", "open")
+    done, _ = step(asked, confirm)
+    free = replace(world, procedure=replace(PROCEDURE, ask_first=()))
+    at_once, _ = step(replace(state, world=free, seq=asked.seq), replace(confirm, intent=intent))
+    assert under_one_procedure(done.world) == under_one_procedure(at_once.world)
+
+
+def under_one_procedure(world: World) -> World:
+    batches = tuple(replace(batch, procedure=PROCEDURE) for batch in world.batches)
+    return replace(world, procedure=PROCEDURE, batches=batches)
 
 
 @settings(max_examples=300)

@@ -11,6 +11,7 @@ from recorder.core.events import (
     ClockStepped,
     EarBack,
     EarLost,
+    Intent,
     LinkUp,
     ProbeBack,
     ProbeLost,
@@ -127,6 +128,128 @@ def test_another_command_withdraws_the_question(kitchen: Kitchen) -> None:
     kitchen.say(m.DISCARD)
     kitchen.check("thigh", 185)
     assert "nothing waits" in kitchen.say(m.CONFIRM)
+
+
+def under(kitchen: Kitchen, *ask_first: str) -> None:
+    kitchen.feed(ProcedureLoaded(kitchen.at_ms, replace(PROCEDURE, ask_first=ask_first)))
+
+
+def test_a_discard_need_not_ask(kitchen: Kitchen) -> None:
+    under(kitchen)
+    kitchen.cook()
+    assert kitchen.say(m.DISCARD, count=12) == "Batch 1 discarded, 12 pieces."
+    assert kitchen.rows("batches")[0]["discarded_pieces"] == 12
+
+
+def test_a_kitchen_says_what_asks_first(kitchen: Kitchen) -> None:
+    under(kitchen, m.LOAD, m.HOLD_START, m.HOLD_END)
+    kitchen.say(m.BATCH_START)
+    kitchen.say(m.LOAD, part="breast", count=12)
+    kitchen.say(m.CONFIRM)
+    assert kitchen.say(m.LOAD, part="thigh", count=12) == (
+        "Say confirm for load: batch 1, thigh 12. Out of order: breast is in already."
+    )
+    assert [row["part"] for row in kitchen.rows("loads")] == ["breast"], "nothing is done before confirm"
+    assert kitchen.say(m.CONFIRM) == "Batch 1, thigh 12. Out of order: breast is in already."
+    assert [row["part"] for row in kitchen.rows("loads")] == ["breast", "thigh"]
+    kitchen.say(m.LID_LOCKED)
+    kitchen.wait(13 * MINUTE)
+    kitchen.say(m.LID_OPEN)
+    assert "Confirm to hold it unproven." in kitchen.say(m.HOLD_START), "one question is enough"
+    assert kitchen.say(m.CONFIRM) == "Batch 1 holding, unproven."
+    assert kitchen.say(m.HOLD_END) == "Say confirm for hold end: batch 1 sold."
+    kitchen.say(m.STATUS)
+    assert kitchen.say(m.CONFIRM) == "Batch 1 sold."
+    assert [(row["text"], row["outcome"]) for row in kitchen.rows("commands")][-2:] == [
+        (m.HOLD_END, "asked"),
+        (m.CONFIRM, "done"),
+    ]
+
+
+def test_a_confirm_of_a_proven_hold_does_not_cover_an_unproven_one(kitchen: Kitchen) -> None:
+    under(kitchen, m.HOLD_START)
+    kitchen.cook()
+    kitchen.check_all()
+    kitchen.say(m.PROBE, part="thigh")
+    assert kitchen.say(m.HOLD_START) == "Say confirm for hold start: batch 1 holding."
+    kitchen.dip(150)
+    assert "1 failed. Confirm to hold it unproven." in kitchen.say(m.CONFIRM)
+    assert kitchen.rows("holds") == []
+    assert kitchen.say(m.CONFIRM) == "Batch 1 holding, unproven."
+
+
+def test_a_senseless_command_is_refused_and_not_asked_about(kitchen: Kitchen) -> None:
+    under(kitchen, m.LID_OPEN)
+    assert "no lid is locked" in kitchen.say(m.LID_OPEN)
+    assert kitchen.state.world.question is None
+
+
+def test_a_shift_that_was_asked_about_keeps_the_last_ones_words_to_itself(kitchen: Kitchen) -> None:
+    kitchen.say(m.SHIFT_END)
+    under(kitchen, m.SHIFT_START)
+    assert kitchen.say(m.SHIFT_START, cook=5) == "Say confirm for shift start: shift started, cook 5."
+    assert kitchen.say(m.SCRATCH) == "Struck: shift start."
+    assert kitchen.say(m.SCRATCH) == "Struck: shift end.", "asking began no shift"
+    kitchen.say(m.SHIFT_END)
+    kitchen.say(m.SHIFT_START, cook=5)
+    assert kitchen.say(m.CONFIRM) == "Shift started, cook 5."
+    assert kitchen.say(m.SCRATCH) == "Struck: confirm."
+    assert "no command" in kitchen.say(m.SCRATCH)
+
+
+def test_the_second_best_sentence_is_obeyed_where_only_it_makes_sense(kitchen: Kitchen) -> None:
+    kitchen.say(m.BATCH_START)
+    lock, open_lid = Intent(m.LID_LOCKED), Intent(m.LID_OPEN)
+    assert kitchen.hear(open_lid, lock).startswith("Batch 1 cooking.")
+    command = kitchen.rows("commands")[-1]
+    assert (command["text"], command["meaning"], command["outcome"]) == (m.LID_LOCKED, m.LID_LOCKED, "done")
+    assert command["first_text"] == m.LID_OPEN
+    assert kitchen.say(m.SCRATCH) == "Struck: lid locked."
+    struck = kitchen.rows("commands")[-2]
+    assert (struck["struck"], struck["first_text"]) == (1, m.LID_OPEN)
+
+
+def test_the_best_sentence_is_obeyed_where_it_makes_sense(kitchen: Kitchen) -> None:
+    kitchen.say(m.BATCH_START)
+    assert kitchen.hear(Intent(m.LOAD, part="thigh"), Intent(m.LID_LOCKED)) == "Batch 1, thigh."
+    command = kitchen.rows("commands")[-1]
+    assert command["meaning"] == m.LOAD and "first_text" not in command
+
+
+def test_where_neither_sentence_makes_sense_the_best_is_refused(kitchen: Kitchen) -> None:
+    assert "no lid is locked" in kitchen.hear(Intent(m.LID_OPEN), Intent(m.HOLD_START))
+    assert "no lid is locked" in kitchen.hear(Intent(m.LID_OPEN), Intent(m.TIME_LEFT)), "there is no time to tell"
+    assert [row["text"] for row in kitchen.rows("commands")][-2:] == [m.LID_OPEN, m.LID_OPEN]
+
+
+def test_a_question_about_nothing_loses_to_a_command(kitchen: Kitchen) -> None:
+    kitchen.say(m.BATCH_START)
+    assert kitchen.hear(Intent(m.TIME_LEFT), Intent(m.LID_LOCKED)).startswith("Batch 1 cooking.")
+    assert "of its cook left" in kitchen.hear(Intent(m.TIME_LEFT), Intent(m.LID_OPEN))
+    assert kitchen.hear(Intent(m.LAST_READING), Intent(m.STATUS)).startswith("Shift of cook 4.")
+
+
+def test_scratch_that_is_no_second_best_and_gives_way_only_when_nothing_can_be_struck(kitchen: Kitchen) -> None:
+    scratch = Intent(m.SCRATCH)
+    assert "no lid is locked" in kitchen.hear(Intent(m.LID_OPEN), scratch)
+    assert kitchen.hear(scratch, Intent(m.BATCH_START)) == "Struck: shift start."
+    assert kitchen.hear(scratch, Intent(m.SHIFT_START, cook=4)) == "Shift started, cook 4."
+    assert kitchen.rows("commands")[-1]["first_text"] == m.SCRATCH
+    assert [row["struck"] for row in kitchen.rows("shifts")] == [1, 0]
+
+
+def test_a_dropped_sentence_does_not_withdraw_the_question(kitchen: Kitchen) -> None:
+    kitchen.cook()
+    kitchen.say(m.DISCARD)
+    assert kitchen.hear(Intent(m.HOLD_END), Intent(m.STATUS)).startswith("Shift of cook 4.")
+    assert kitchen.say(m.CONFIRM) == "Batch 1 discarded."
+
+
+def test_a_second_best_that_asks_first_asks(kitchen: Kitchen) -> None:
+    kitchen.cook()
+    assert kitchen.hear(Intent(m.BATCH_START), Intent(m.DISCARD)) == "Discard batch 1? Say confirm."
+    assert kitchen.rows("commands")[-1]["first_text"] == m.BATCH_START
+    assert kitchen.rows("batches")[0]["outcome"] is None
 
 
 def test_load_order_and_capacity_are_recorded_and_told(kitchen: Kitchen) -> None:
@@ -514,6 +637,11 @@ def test_what_is_wrong_with_a_procedure_is_told_in_sentences() -> None:
         hold_warning_ms=PROCEDURE.hold_limit_ms,
         pieces_per_load=0,
         oil_low=fahrenheit(400),
+        ask_first=(m.DISCARD, m.SCRATCH),
     )
-    assert len(wrong.problems()) == 8
+    assert len(wrong.problems()) == 9
+    for meaning in (m.CONFIRM, m.SCRATCH, *m.QUESTIONS, "dance"):
+        (problem,) = replace(PROCEDURE, ask_first=(m.HOLD_END, meaning)).problems()
+        assert problem.startswith(f"ask_first can't name '{meaning}'; it may name shift start, shift end, ")
+    assert replace(PROCEDURE, ask_first=m.COMMANDS).problems() == []
     assert PROCEDURE.rank("neck") == 4

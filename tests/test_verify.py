@@ -36,7 +36,7 @@ def records(tmp_path_factory: pytest.TempPathFactory) -> Path:
     kitchen.check_all()
     kitchen.say(m.HOLD_START)
     kitchen.wait(65 * MINUTE)
-    kitchen.say(m.HOLD_END)
+    kitchen.hear(Intent(m.BATCH_START, vat=9), Intent(m.HOLD_END))
     kitchen.say(m.SCRATCH)
     path = tmp_path_factory.mktemp("verify") / "records.db"
     journal, clock, state = Journal.open(path, Messages("kitchen", "line-1", "all")), ManualClock(0), State()
@@ -68,6 +68,33 @@ def test_an_untouched_record_is_clean(records: Path) -> None:
     assert finding.faults == () and finding.entries > 25 and finding.rows > 30
     result = CliRunner().invoke(app, ["verify", str(records)])
     assert result.exit_code == 0 and "Clean" in result.output and finding.head in result.output
+
+
+def test_a_record_from_before_a_column_was_added_is_clean_as_it_lies_and_when_it_is_opened(tmp_path: Path) -> None:
+    """The messages of its rows are as they were too; and a value in the new column is found."""
+    path, kitchen = tmp_path / "records.db", Kitchen()
+    kitchen.say(m.SHIFT_START, cook=4)
+    kitchen.say(m.BATCH_START)
+    journal, clock, state = Journal.open(path, Messages("kitchen", "line-1", "all")), ManualClock(0), State()
+    for event in kitchen.events:
+        state, effects = step(state, event)
+        journal.append(clock.stamp(), event, effects)
+    journal.close()
+    connection = sqlite3.connect(path)
+    connection.execute("ALTER TABLE commands DROP COLUMN first_text")
+    connection.execute("DELETE FROM _sqlite_migrations WHERE name = 'm004_second_best'")
+    assert "first_text" not in str(connection.execute("SELECT group_concat(body) FROM outbox").fetchone())
+    connection.commit()
+    connection.close()
+    assert examine(path).faults == ()
+    journal = Journal.open(path)
+    assert [row["first_text"] for row in journal.table("commands")] == [None, None]
+    journal.close()
+    assert examine(path).faults == ()
+    tamper(path, "UPDATE commands SET first_text = 'discard batch' WHERE id = 3")
+    (fault,) = examine(path).faults
+    assert (fault.table, fault.row) == ("commands", 3)
+    assert fault.what == "first_text is 'discard batch', the journal says None"
 
 
 JOURNAL = ("at_ms", "boot_id", "boot_ms", "wall_ms", "wall_known", "kind", "body", "previous", "hash")

@@ -25,9 +25,16 @@ class Answer:
 
     world: World
     outcome: str
-    """ "done", "asked", "refused" or "answered"."""
+    """ "done", "asked", "refused", "answered", or "unanswered": a question with nothing to tell."""
     tone: Tone
     say: str
+    ask: str = ""
+    """How to ask whether to do it; "" where `say` serves for that."""
+
+    @property
+    def sensible(self) -> bool:
+        """Whether the words made sense in the world as it was."""
+        return self.outcome not in ("refused", "unanswered")
 
 
 class _Refusal(Exception):
@@ -40,45 +47,64 @@ def obey(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
     if intent.meaning not in (m.CONFIRM, *m.QUESTIONS):
         world = replace(world, question=None)
     try:
-        match intent.meaning:
-            case m.SHIFT_START:
-                return _shift_start(world, intent, seq, at_ms)
-            case m.SHIFT_END:
-                return _shift_end(world, intent, at_ms)
-            case what if what in m.OIL:
-                return _oil(world, intent, seq, at_ms)
-            case m.BATCH_START:
-                return _batch_start(world, intent, seq, at_ms)
-            case m.LOAD:
-                return _load(world, intent, seq, at_ms)
-            case m.LID_LOCKED:
-                return _lid_locked(world, intent, seq, at_ms)
-            case m.LID_OPEN:
-                return _lid_open(world, intent, at_ms)
-            case m.PROBE:
-                return _probe(world, intent, seq, at_ms)
-            case m.READING:
-                return _reading(world, intent, seq, at_ms)
-            case m.COOK_MORE:
-                return _cook_more(world, intent, seq, at_ms)
-            case m.HOLD_START:
-                return _hold_start(world, intent, seq, at_ms)
-            case m.HOLD_END:
-                return _hold_end(world, intent, at_ms)
-            case m.DISCARD:
-                return _discard(world, intent, at_ms)
-            case m.CONFIRM:
-                return _confirm(world, asked, seq, at_ms)
-            case m.TIME_LEFT:
-                return Answer(world, "answered", Tone.ANSWER, answers.time_left(world, intent.vat, at_ms))
-            case m.STATUS:
-                return Answer(world, "answered", Tone.ANSWER, answers.status(world))
-            case m.LAST_READING:
-                return Answer(world, "answered", Tone.ANSWER, answers.last_reading(world, at_ms))
-            case _:
-                raise _Refusal(f"{intent.meaning} means nothing here")
+        if intent.meaning == m.CONFIRM:
+            return _confirm(world, asked, seq, at_ms)
+        answer = _act(world, intent, seq, at_ms)
+        if answer.outcome == "done" and _asks_first(world, intent):
+            return _ask(world, intent, answer, at_ms)
+        return answer
     except _Refusal as refusal:
         return Answer(world, "refused", Tone.REFUSED, f"Refused: {refusal}.")
+
+
+def _act(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
+    """What `intent` makes of `world` when nothing more is asked; raises `_Refusal`."""
+    match intent.meaning:
+        case m.SHIFT_START:
+            return _shift_start(world, intent, seq, at_ms)
+        case m.SHIFT_END:
+            return _shift_end(world, intent, at_ms)
+        case what if what in m.OIL:
+            return _oil(world, intent, seq, at_ms)
+        case m.BATCH_START:
+            return _batch_start(world, intent, seq, at_ms)
+        case m.LOAD:
+            return _load(world, intent, seq, at_ms)
+        case m.LID_LOCKED:
+            return _lid_locked(world, intent, seq, at_ms)
+        case m.LID_OPEN:
+            return _lid_open(world, intent, at_ms)
+        case m.PROBE:
+            return _probe(world, intent, seq, at_ms)
+        case m.READING:
+            return _reading(world, intent, seq, at_ms)
+        case m.COOK_MORE:
+            return _cook_more(world, intent, seq, at_ms)
+        case m.HOLD_START:
+            return _hold_start(world, intent, seq, at_ms)
+        case m.HOLD_END:
+            return _hold_end(world, intent, at_ms)
+        case m.DISCARD:
+            return _discard(world, intent, at_ms)
+        case m.TIME_LEFT:
+            return _answered(world, *answers.time_left(world, intent.vat, at_ms))
+        case m.STATUS:
+            return _answered(world, *answers.status(world))
+        case m.LAST_READING:
+            return _answered(world, *answers.last_reading(world, at_ms))
+        case _:
+            raise _Refusal(f"{intent.meaning} means nothing here")
+
+
+def _asks_first(world: World, intent: Intent) -> bool:
+    return world.procedure is not None and intent.meaning in world.procedure.ask_first
+
+
+def _ask(world: World, intent: Intent, answer: Answer, at_ms: int) -> Answer:
+    """The question whether to do what `answer` did; nothing of that is in the world."""
+    world = replace(world, question=Question(intent, at_ms + QUESTION_MS))
+    say = answer.ask or f"Say confirm for {intent.meaning}: {answer.say[0].lower()}{answer.say[1:]}"
+    return Answer(world, "asked", Tone.ASKS, say)
 
 
 def fresh(world: World, channel: str, at_ms: int) -> float | None:
@@ -89,6 +115,10 @@ def fresh(world: World, channel: str, at_ms: int) -> float | None:
 
 def _done(world: World, say: str, tone: Tone = Tone.DONE) -> Answer:
     return Answer(world, "done", tone, say)
+
+
+def _answered(world: World, say: str, told: bool) -> Answer:
+    return Answer(world, "answered" if told else "unanswered", Tone.ANSWER, say)
 
 
 def _pick(world: World, intent: Intent, stages: tuple[Stage, ...], remedy: str) -> Batch:
@@ -270,7 +300,7 @@ def _missed(verdict: Verdict) -> bool:
 def _hold_start(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
     batch = _pick(world, intent, (Stage.CHECKING,), "open its lid first")
     if not batch.proven:
-        world = replace(world, question=Question(intent, batch.id, at_ms + QUESTION_MS))
+        world = replace(world, question=Question(intent, at_ms + QUESTION_MS, unproven=batch.id))
         needed = batch.procedure.checks_per_batch
         fails = f", {batch.failed} failed" if batch.failed else ""
         say = f"Batch {batch.number} has {batch.passed} of {needed} checks passed{fails}. Confirm to hold it unproven."
@@ -295,19 +325,20 @@ def _hold_end(world: World, intent: Intent, at_ms: int) -> Answer:
 
 def _discard(world: World, intent: Intent, at_ms: int) -> Answer:
     batch = _pick(world, intent, OPEN, "it is closed")
-    world = replace(world, question=Question(intent, batch.id, at_ms + QUESTION_MS))
     counted = f", {intent.count} pieces" if intent.count is not None else ""
-    return Answer(world, "asked", Tone.ASKS, f"Discard batch {batch.number}{counted}? Say confirm.")
+    ask = f"Discard batch {batch.number}{counted}? Say confirm."
+    say = f"Batch {batch.number} discarded{'' if _asks_first(world, intent) else counted}."
+    return Answer(_closed(world, batch, at_ms, "discarded", intent.count), "done", Tone.DONE, say, ask)
 
 
 def _confirm(world: World, asked: Question | None, seq: int, at_ms: int) -> Answer:
     if asked is None:
         raise _Refusal("nothing waits for confirm")
     world = replace(world, question=None)
-    batch = world.batch(asked.batch)
-    if asked.intent.meaning == m.HOLD_START:
-        return _done(_held(world, batch, seq, at_ms), f"Batch {batch.number} holding, unproven.", Tone.ALERT)
-    return _done(_closed(world, batch, at_ms, "discarded", asked.intent.count), f"Batch {batch.number} discarded.")
+    if asked.unproven is None:
+        return _act(world, asked.intent, seq, at_ms)
+    batch = world.batch(asked.unproven)
+    return _done(_held(world, batch, seq, at_ms), f"Batch {batch.number} holding, unproven.", Tone.ALERT)
 
 
 def _closed(world: World, batch: Batch, at_ms: int, outcome: str, pieces: int | None) -> World:

@@ -60,7 +60,7 @@ class Record:
     id: int | str
     """The journal's number of the entry that made this thing; an alert's own id for alerts."""
     row: tuple[tuple[str, Value], ...]
-    """Column name and value, without the id."""
+    """Column name and value, without the id; a column that is left out is empty."""
 
 
 @dataclass(frozen=True, slots=True)

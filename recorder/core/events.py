@@ -111,6 +111,10 @@ class Heard:
     """How the ear was open: "name" or "open"."""
     score: float | None = None
     """The engine's own score, on the engine's own scale."""
+    other: Intent | None = None
+    """What the next best sentence means, where it was nearly as likely; the station judges which one makes sense."""
+    other_text: str = ""
+    """That sentence."""
 
 
 @dataclass(frozen=True, slots=True)

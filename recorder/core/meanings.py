@@ -47,3 +47,6 @@ ALL = (
     SCRATCH,
     *QUESTIONS,
 )
+
+COMMANDS = tuple(meaning for meaning in ALL if meaning not in (CONFIRM, SCRATCH, *QUESTIONS))
+"""Meanings that put something on record by themselves; a procedure may have them asked about first."""

@@ -6,6 +6,7 @@ equal. Reading the TOML file is `recorder/config.py`'s work; this module opens n
 
 from dataclasses import dataclass
 
+from recorder.core import meanings as m
 from recorder.core.rules import Limit
 
 
@@ -51,6 +52,8 @@ class Procedure:
     """The oil's band at load, both ends inside it."""
     spoken_readings_prove: bool
     """Whether a temperature spoken by a person counts as a passed check."""
+    ask_first: tuple[str, ...] = (m.DISCARD,)
+    """Meanings of commands that are acted on only after "confirm"; all others are acted on and read back."""
 
     def part(self, name: str | None) -> Part | None:
         """The part called `name`, or None."""
@@ -83,4 +86,7 @@ class Procedure:
             found.append("a part's target must not be below its critical limit")
         if self.oil_low.value >= self.oil_high.value:
             found.append("the oil band's low end must be below its high end")
+        if strange := [meaning for meaning in self.ask_first if meaning not in m.COMMANDS]:
+            named = ", ".join(map(repr, strange))
+            found.append(f"ask_first can't name {named}; it may name {', '.join(m.COMMANDS)}")
         return found

@@ -20,6 +20,7 @@ from recorder.core.events import (
     EarLost,
     Event,
     Heard,
+    Intent,
     ProbeBack,
     ProbeLost,
     ProcedureLoaded,
@@ -70,15 +71,12 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
     seq, at_ms = state.seq + 1, max(state.at_ms, event.at_ms)
     before = _without_finished(state.world)
     world, cues = passing.advance(before, at_ms)
-    struck = isinstance(event, Heard) and event.intent.meaning == m.SCRATCH
     said = state.said
     records: tuple[Record, ...] = ()
     more: tuple[Cue, ...]
     match event:
-        case Heard() if struck:
-            said, world, more, records = _scratch(said, world, event, seq, at_ms)
         case Heard():
-            said, world, more, records = _obey(said, world, event, seq, at_ms)
+            said, world, more, records = _heed(said, world, event, seq, at_ms)
         case Unheard():
             more = (Cue(Tone.REFUSED, "Say again."),)
             records = (_command_row(event, seq, at_ms, "not understood", more[0].say),)
@@ -86,6 +84,7 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
             said = _remember(said, seq, at_ms, event)
             world, more = _happened(world, event, seq, at_ms)
     world = _watch_cabinet(world, seq, at_ms)
+    struck = any(("struck", 1) in record.row for record in records)
     rows = (*changes(before, world, struck), *records)
     return State(seq, at_ms, world, said), (*rows, *alerts.notices(before, world), *cues, *more)
 
@@ -202,15 +201,30 @@ def _watch_cabinet(world: World, seq: int, at_ms: int) -> World:
 Heeded = tuple[tuple[Said, ...], World, tuple[Cue, ...], tuple[Record, ...]]
 
 
-def _obey(said: tuple[Said, ...], world: World, event: Heard, seq: int, at_ms: int) -> Heeded:
+def _heed(said: tuple[Said, ...], world: World, event: Heard, seq: int, at_ms: int) -> Heeded:
+    """Do what was heard: the best sentence, or the next best where only that one makes sense now."""
+
+    def sensible(intent: Intent) -> bool:
+        return bool(said) if intent.meaning == m.SCRATCH else commands.obey(world, intent, seq, at_ms).sensible
+
+    other, first_text = event.other, None
+    if other and other.meaning != m.SCRATCH and not sensible(event.intent) and sensible(other):
+        event, first_text = replace(event, text=event.other_text, intent=other), event.text
+    if event.intent.meaning == m.SCRATCH:
+        return _scratch(said, world, event, seq, at_ms)
+    return _obey(said, world, event, seq, at_ms, first_text)
+
+
+def _obey(said: tuple[Said, ...], world: World, event: Heard, seq: int, at_ms: int, first_text: str | None) -> Heeded:
     answer = commands.obey(world, event.intent, seq, at_ms)
     cues = (Cue(answer.tone, answer.say),)
     if event.intent.meaning in m.QUESTIONS:
         return said, answer.world, cues, ()
-    row = _command_row(event, seq, at_ms, answer.outcome, answer.say)
+    row = _command_row(event, seq, at_ms, answer.outcome, answer.say, first_text)
     if answer.outcome == "refused":
         return said, answer.world, cues, (row,)
-    earlier = () if event.intent.meaning == m.SHIFT_START else said[1 - COMMANDS_KEPT :]
+    shift = answer.world.shift
+    earlier = () if shift and shift.id == seq else said[1 - COMMANDS_KEPT :]
     return (*earlier, Said(row, world)), answer.world, cues, (row,)
 
 
@@ -256,7 +270,11 @@ def _without_finished(world: World) -> World:
     return replace(world, alerts=alerts_left, batches=tuple(b for b in world.batches if b.stage is not Stage.CLOSED))
 
 
-def _command_row(event: Heard | Unheard, seq: int, at_ms: int, outcome: str, reply: str) -> Record:
+def _command_row(
+    event: Heard | Unheard, seq: int, at_ms: int, outcome: str, reply: str, first_text: str | None = None
+) -> Record:
+    """The row of a command; `first_text` is the sentence that lost to it, for one that was the second best."""
+    second_best = () if first_text is None else (("first_text", first_text),)
     row: tuple[tuple[str, Value], ...] = (
         ("at_ms", at_ms),
         ("text", event.text),
@@ -266,6 +284,7 @@ def _command_row(event: Heard | Unheard, seq: int, at_ms: int, outcome: str, rep
         ("engine", event.engine),
         ("listening", event.listening),
         ("score", event.score),
+        *second_best,
         ("struck", 0),
     )
     return Record("commands", seq, row)

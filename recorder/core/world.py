@@ -197,9 +197,9 @@ class Question:
     """A command that waits for "confirm"."""
 
     intent: Intent
-    batch: int
-    """Id of the batch that it is about."""
     until_ms: int
+    unproven: int | None = None
+    """Id of the batch that would be held unproven; None where only the procedure's `ask_first` makes it wait."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -112,12 +112,16 @@ TABLES: dict[str, dict[str, str]] = {
         "score": "REAL",
     },
 }
-"""The trade's tables: name -> column -> type. `id` stands before these; `struck` after them, but for alerts."""
+"""The trade's tables as step 2 makes them: name -> column -> type. `id` stands before these; `struck` after them, but
+for alerts."""
+
+ADDED: dict[str, dict[str, str]] = {"commands": {"first_text": "TEXT"}}
+"""Columns that later steps added, behind the others. A database that no recorder has opened since then lacks them."""
 
 
 def columns(table: str) -> list[str]:
     """The stored columns of one of `TABLES`, in order."""
-    return ["id", *TABLES[table], *(() if table == "alerts" else ("struck",))]
+    return ["id", *TABLES[table], *(() if table == "alerts" else ("struck",)), *ADDED.get(table, ())]
 
 
 @migrations()
@@ -178,3 +182,9 @@ def m003_outbox(db: Database) -> None:
     db.execute("""
         CREATE TRIGGER outbox_holds BEFORE DELETE ON outbox
         BEGIN SELECT RAISE(ABORT, 'a message is never deleted'); END""")
+
+
+@migrations()
+def m004_second_best(db: Database) -> None:
+    """The sentence that was heard best, where a command was taken from the second best."""
+    db.execute("ALTER TABLE commands ADD COLUMN first_text TEXT")

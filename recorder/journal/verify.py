@@ -148,8 +148,8 @@ def _table_faults(journal: Journal, table: str, wanted: dict[int | str, dict[str
     for key, row in stored.items():
         if key not in wanted:
             yield Fault(table, key, "no entry of the journal explains this row")
-        elif differing := [name for name, value in wanted[key].items() if row[name] != value]:
-            name, says = differing[0], wanted[key][differing[0]]
+        elif differing := [name for name, value in row.items() if wanted[key].get(name) != value]:
+            name, says = differing[0], wanted[key].get(differing[0])
             says = str(says) if isinstance(says, str) else says  # a member of an enumeration, as plain text
             yield Fault(table, key, f"{name} is {row[name]!r}, the journal says {says!r}")
 
