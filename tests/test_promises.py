@@ -8,12 +8,13 @@ from functools import reduce
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from recorder.core import alerts
 from recorder.core import meanings as m
 from recorder.core.effects import Effect
 from recorder.core.events import Event, Heard, Intent, Reading, Tick
 from recorder.core.station import State, deadline, step
 from tests.kitchen import MINUTE, Kitchen
-from tests.strategies import events, stories
+from tests.strategies import ear_events, events, stories
 
 
 def fold(history: list[Event]) -> tuple[State, list[Effect]]:
@@ -47,6 +48,21 @@ def test_every_spoken_command_leaves_exactly_one_command_row(story: list[Event])
         if type(event).__name__ == "Unheard" or (isinstance(event, Heard) and event.intent.meaning not in m.QUESTIONS)
     ]
     assert sorted(ids) == said
+
+
+shift_words = st.sampled_from([m.SHIFT_START, m.SHIFT_END, m.SCRATCH]).map(
+    lambda meaning: Heard(0, "words", Intent(meaning, cook=4), "test", "open")
+)
+
+
+@given(st.lists(ear_events() | shift_words, max_size=20))
+def test_the_ear_has_one_alert_at_most_and_none_once_it_is_back(story: list[Event]) -> None:
+    for length in range(len(story) + 1):
+        state, _ = fold(story[:length])
+        kinds = [alert.kind for alert in state.world.alerts if alert.ended_ms is None]
+        assert sum(kind in (alerts.HEARS_BADLY, alerts.NOT_HEARING) for kind in kinds) <= 1
+        if length and type(story[length - 1]).__name__ == "EarBack":
+            assert kinds == []
 
 
 @settings(max_examples=300)
