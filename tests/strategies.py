@@ -54,13 +54,22 @@ def events(at: st.SearchStrategy[int] = times) -> st.SearchStrategy[e.Event]:
         st.builds(e.ProbeBack, at, channels),
         st.builds(e.Heard, at, texts, intents, texts, listening, score, st.none() | intents, texts),
         st.builds(e.Unheard, at, texts, texts, texts, listening, score),
-        st.builds(e.EarLost, at, texts),
-        st.builds(e.EarBack, at),
+        ear_events(at),
         st.builds(e.LinkDown, at, texts),
         st.builds(e.LinkUp, at),
         st.builds(e.Tick, at),
         st.builds(e.ClockStepped, at, st.integers(-(2**40), 2**40), st.booleans()),
         st.builds(e.Stopped, at),
+    )
+
+
+def ear_events(at: st.SearchStrategy[int] = times) -> st.SearchStrategy[e.Event]:
+    """How the ear fares: deaf, back, in trouble, out of it."""
+    return st.one_of(
+        st.builds(e.EarLost, at, texts),
+        st.builds(e.EarBack, at),
+        st.builds(e.EarTrouble, at, st.sampled_from([e.SILENT, e.OFFSET, e.CLIPPING, e.TOO_LOUD]) | texts),
+        st.builds(e.EarClear, at),
     )
 
 

@@ -10,13 +10,14 @@ from typing import TypeGuard
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from recorder.core import alerts
 from recorder.core import meanings as m
 from recorder.core.effects import Cue, Effect, Record, Tone
 from recorder.core.events import Event, Heard, Intent, Reading, Tick, Unheard
 from recorder.core.station import State, deadline, step
 from recorder.core.world import World
 from tests.kitchen import MINUTE, PROCEDURE, Kitchen
-from tests.strategies import events, intents, stories
+from tests.strategies import ear_events, events, intents, stories
 
 
 def fold(history: list[Event]) -> tuple[State, list[Effect]]:
@@ -117,6 +118,21 @@ def test_what_asks_first_does_on_confirm_what_it_would_have_done_unasked(story: 
 def under_one_procedure(world: World) -> World:
     batches = tuple(replace(batch, procedure=PROCEDURE) for batch in world.batches)
     return replace(world, procedure=PROCEDURE, batches=batches)
+
+
+shift_words = st.sampled_from([m.SHIFT_START, m.SHIFT_END, m.SCRATCH]).map(
+    lambda meaning: Heard(0, "words", Intent(meaning, cook=4), "test", "open")
+)
+
+
+@given(st.lists(ear_events() | shift_words, max_size=20))
+def test_the_ear_has_one_alert_at_most_and_none_once_it_is_back(story: list[Event]) -> None:
+    for length in range(len(story) + 1):
+        state, _ = fold(story[:length])
+        kinds = [alert.kind for alert in state.world.alerts if alert.ended_ms is None]
+        assert sum(kind in (alerts.HEARS_BADLY, alerts.NOT_HEARING) for kind in kinds) <= 1
+        if length and type(story[length - 1]).__name__ == "EarBack":
+            assert kinds == []
 
 
 @settings(max_examples=300)

@@ -8,9 +8,15 @@ from recorder.core import alerts
 from recorder.core import meanings as m
 from recorder.core.effects import Cue, Level, Notice, Tone
 from recorder.core.events import (
+    CLIPPING,
+    OFFSET,
+    SILENT,
+    TOO_LOUD,
     ClockStepped,
     EarBack,
+    EarClear,
     EarLost,
+    EarTrouble,
     Intent,
     LinkUp,
     ProbeBack,
@@ -21,6 +27,7 @@ from recorder.core.events import (
     Tick,
     Unheard,
 )
+from recorder.core.hearing import TROUBLES
 from recorder.core.procedure import Procedure
 from recorder.core.station import deadline
 from recorder.core.world import World
@@ -555,6 +562,71 @@ def test_a_deaf_station_says_so_until_it_hears(kitchen: Kitchen) -> None:
     for event in (EarLost(1, "no bytes"), EarLost(2, "no bytes"), EarBack(3)):
         kitchen.feed(event)
     assert kitchen.notices(alerts.NOT_HEARING) == [(alerts.NOT_HEARING, "raised"), (alerts.NOT_HEARING, "ended")]
+
+
+def test_bad_hearing_is_one_alert_for_each_cause_until_it_is_well_again(kitchen: Kitchen) -> None:
+    said = [
+        [effect.say for effect in kitchen.feed(event) if isinstance(effect, Cue)]
+        for event in (
+            EarTrouble(1, SILENT),
+            EarTrouble(2, SILENT),
+            EarTrouble(3, TOO_LOUD),
+            EarClear(4),
+            EarClear(5),
+            EarTrouble(6, "thin"),
+        )
+    ]
+    assert said == [
+        ["Hearing badly: the microphone gives only silence."],
+        [],
+        ["Hearing badly: noise drowns speech at the microphone."],
+        ["Hearing well again."],
+        [],
+        ["Hearing badly: the microphone's sound is thin."],
+    ]
+    assert [change for _, change in kitchen.notices(alerts.HEARS_BADLY)] == [
+        "raised",
+        "ended",
+        "raised",
+        "ended",
+        "raised",
+    ]
+    first, second, third = (row for row in kitchen.rows("alerts") if row["kind"] == alerts.HEARS_BADLY)
+    assert first["text"] == (
+        "The recorder hears badly: the microphone gives only silence. Unmute it, look at its plug and battery,"
+        " turn its level up. Commands may not be recorded until then."
+    )
+    assert (first["ended_by"], second["ended_by"]) == ("too loud instead", "hears well again")
+    assert (first["numbers"], third["ended_ms"]) == ("trouble silent", None)
+
+
+@pytest.mark.parametrize("what", [SILENT, OFFSET, CLIPPING, TOO_LOUD])
+def test_every_trouble_of_the_ear_has_its_remedy(what: str) -> None:
+    wrong, remedy = TROUBLES[what]
+    assert wrong[0].islower() and not wrong.endswith(".")
+    assert remedy[0].isupper() and remedy.endswith(".")
+
+
+def test_an_ear_that_goes_or_comes_back_takes_its_trouble_along(kitchen: Kitchen) -> None:
+    """What is told at last is what is true at last: deaf, or nothing until the trouble is heard anew."""
+    for event in (
+        EarTrouble(1, CLIPPING),
+        EarLost(2, "unplugged"),
+        EarTrouble(3, CLIPPING),
+        EarBack(4),
+        EarTrouble(5, CLIPPING),
+        EarBack(6),
+    ):
+        kitchen.feed(event)
+    ears = (alerts.HEARS_BADLY, alerts.NOT_HEARING)
+    assert [each for each in kitchen.notices() if each[0] in ears] == [
+        (alerts.HEARS_BADLY, "raised"),
+        (alerts.HEARS_BADLY, "ended"),
+        (alerts.NOT_HEARING, "raised"),
+        (alerts.NOT_HEARING, "ended"),
+        (alerts.HEARS_BADLY, "raised"),
+        (alerts.HEARS_BADLY, "ended"),
+    ]
 
 
 def test_the_clock_is_told_of_until_it_is_set(kitchen: Kitchen) -> None:

@@ -5,8 +5,6 @@ import shutil
 import signal
 import socket
 import threading
-import time
-from array import array
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Annotated
@@ -17,8 +15,10 @@ from rich.table import Table
 
 from recorder import app as station
 from recorder.clock import SystemClock, wall_known
+from recorder.commands import meter
 from recorder.config import ConfigError, Settings, load
-from recorder.core.events import Event, ProbeLost, Reading
+from recorder.core.events import OFFSET, Event, ProbeLost, Reading
+from recorder.core.hearing import TROUBLES
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.journal.journal import Journal, JournalError
 from recorder.notices.mqtt import reach
@@ -33,7 +33,7 @@ app = typer.Typer()
 Config = Annotated[Path, typer.Option("--config", help="The station's configuration, such as station.toml.")]
 
 LISTEN_S = 4.0
-"""How long `check` waits for a probe, a microphone or the broker."""
+"""How long `check` waits for a probe or the broker."""
 
 LEAST_FREE = 200_000_000
 """Bytes of disk: many months of records."""
@@ -62,9 +62,9 @@ def check(config: Config) -> None:
     console = Console(highlight=False)
     table = Table.grid(padding=(0, 2))
     bad = 0
-    for what, fault, found in _findings(config):
+    for what, fault, found in _findings(config, console):
         bad += bool(fault)
-        table.add_row("[red]mend[/]" if fault else "[green]ok[/]", what, fault or found)
+        table.add_row("[red]mend[/]" if fault else "[green]ok[/]", what, meter.coloured(fault or found))
     console.print(table)
     console.print(f"{bad} to mend." if bad else "All is well.")
     if bad:
@@ -75,7 +75,7 @@ Finding = tuple[str, str, str]
 """What was tried, what is wrong with it and how to mend it ("" if nothing is), and what was found."""
 
 
-def _findings(config: Path) -> Iterator[Finding]:
+def _findings(config: Path, console: Console) -> Iterator[Finding]:
     try:
         settings = load(config)
     except ConfigError as error:
@@ -88,7 +88,7 @@ def _findings(config: Path) -> Iterator[Finding]:
     for probe in settings.probes:
         yield _tried(f"probe {probe.port}", lambda probe=probe: _probe(probe))  # type: ignore[misc]
     if settings.voice:
-        yield _tried("microphone", lambda: _microphone(settings))
+        yield _tried("microphone", lambda: _microphone(settings, console))
         yield _tried("model", lambda: _model(settings))
         yield _tried("phrases", lambda: _phrases(settings))
     if settings.speaker:
@@ -149,18 +149,16 @@ def _probe(settings: SerialSettings) -> str:
     return ", ".join(f"{name} {temp_c:.1f} °C" for name, temp_c in read.items())
 
 
-def _microphone(settings: Settings) -> str:
+def _microphone(settings: Settings, console: Console) -> str:
+    """Listen for a moment; sound in trouble is a fault, with its level beside it."""
     assert settings.voice
-    stop, loudest, begin_s = threading.Event(), 0, time.monotonic()
-    for block in Microphone(settings.voice.device).blocks(stop):
-        loudest = max(loudest, max(map(abs, array("h", block[: len(block) // 2 * 2])), default=0))
-        if time.monotonic() - begin_s > LISTEN_S / 2:
-            stop.set()
-    if loudest < 10:
-        raise _Fault(f"{settings.voice.device} gives only silence; check its switch and its level (alsamixer)")
-    return f"{settings.voice.device}: loudest {100 * loudest // 32_768} % of full scale" + (
-        "; too loud, turn it down" if loudest > 32_000 else ""
-    )
+    device = settings.voice.device
+    sound = meter.listen(Microphone(device), console)
+    if trouble := sound.trouble():
+        wrong, remedy = TROUBLES[trouble]
+        where = "" if trouble == OFFSET else " (alsamixer shows levels and mutes.)"
+        raise _Fault(f"{device}: {wrong}. {remedy}{where}\n{meter.line(sound)}")
+    return f"{device}: {meter.remark(sound)}\n{meter.line(sound)}"
 
 
 def _model(settings: Settings) -> str:

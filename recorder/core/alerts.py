@@ -18,6 +18,7 @@ HOLD_UNPROVEN = "hold started on unproven food"
 OIL_OUTSIDE_BAND = "oil outside band at load"
 PROBE_LOST = "probe lost"
 NOT_HEARING = "not hearing"
+HEARS_BADLY = "hears badly"
 TIME_NOT_PROVEN = "time not proven"
 RECORDER_STARTED = "recorder started"
 CLOCK_NOT_SET = "clock not set"
@@ -216,6 +217,12 @@ def not_hearing(reason: str, about: int, at_ms: int) -> Alert:
     """The station is deaf."""
     text = f"The recorder does not hear: {reason}. Commands are not recorded until it does."
     return _alert(NOT_HEARING, about, Level.WARNING, text, at_ms, reason=reason)
+
+
+def hears_badly(trouble: str, text: str, about: int, at_ms: int) -> Alert:
+    """The station hears, but its sound is in trouble; `text` says in which and what to do."""
+    text = f"The recorder hears badly: {text} Commands may not be recorded until then."
+    return _alert(HEARS_BADLY, about, Level.WARNING, text, at_ms, trouble=trouble)
 
 
 def time_not_proven(batch: Batch, about: int, at_ms: int) -> Alert:

@@ -14,6 +14,18 @@ NEEDLE = "needle"
 CABINET = "cabinet"
 """Channel of the probe in the hot-holding cabinet."""
 
+SILENT = "silent"
+"""The microphone gives nothing but one value: it is muted or dead."""
+
+OFFSET = "offset"
+"""Its sound is far off centre: something electrical is broken."""
+
+CLIPPING = "clipping"
+"""Its sound is cut off at full scale."""
+
+TOO_LOUD = "too loud"
+"""Its background is so loud that speech cannot stand out."""
+
 
 def vat_channel(vat: int) -> str:
     """The channel of the probe in the oil of vat number `vat` (1 or more): "vat1", "vat2", ..."""
@@ -146,6 +158,22 @@ class EarBack:
 
 
 @dataclass(frozen=True, slots=True)
+class EarTrouble:
+    """The station hears, but badly: from now on for this cause, and for no other."""
+
+    at_ms: int
+    what: str
+    """`SILENT`, `OFFSET`, `CLIPPING` or `TOO_LOUD`."""
+
+
+@dataclass(frozen=True, slots=True)
+class EarClear:
+    """What the station hears is sound again."""
+
+    at_ms: int
+
+
+@dataclass(frozen=True, slots=True)
 class LinkDown:
     """The broker is out of reach."""
 
@@ -195,6 +223,8 @@ Event = (
     | Unheard
     | EarLost
     | EarBack
+    | EarTrouble
+    | EarClear
     | LinkDown
     | LinkUp
     | Tick

@@ -9,7 +9,7 @@ refusal that names the reason. Replaying the same events gives the same states a
 
 from dataclasses import dataclass, field, replace
 
-from recorder.core import alerts, checks, commands, passing
+from recorder.core import alerts, checks, commands, hearing, passing
 from recorder.core import meanings as m
 from recorder.core.effects import Cue, Effect, Record, Tone, Value
 from recorder.core.events import (
@@ -17,7 +17,9 @@ from recorder.core.events import (
     NEEDLE,
     ClockStepped,
     EarBack,
+    EarClear,
     EarLost,
+    EarTrouble,
     Event,
     Heard,
     Intent,
@@ -111,12 +113,8 @@ def _happened(world: World, event: Event, seq: int, at_ms: int) -> Change:
             return world, (Cue(Tone.ALERT, f"Probe {channel} lost: {reason}."),)
         case ProbeBack(channel=channel):
             return _probe_back(world, channel, at_ms)
-        case EarLost(reason=reason):
-            if alerts.is_open(world, alerts.NOT_HEARING):
-                return world, ()
-            return alerts.raised(world, alerts.not_hearing(reason, seq, at_ms)), (Cue(Tone.ALERT, ""),)
-        case EarBack():
-            return alerts.ended(world, at_ms, "hears again", (alerts.NOT_HEARING,)), ()
+        case EarLost() | EarBack() | EarTrouble() | EarClear():
+            return hearing.happened(world, event, seq, at_ms)
         case ClockStepped(wall_known=known):
             world = replace(world, wall_known=known)
             return (alerts.ended(world, at_ms, "clock set", (alerts.CLOCK_NOT_SET,)) if known else world), ()

@@ -26,6 +26,8 @@ KINDS: dict[str, type[Event]] = {
     "not understood": events.Unheard,
     "ear lost": events.EarLost,
     "ear back": events.EarBack,
+    "ear trouble": events.EarTrouble,
+    "ear clear": events.EarClear,
     "link down": events.LinkDown,
     "link up": events.LinkUp,
     "tick": events.Tick,

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from recorder.clock import Clock
-from recorder.core.events import EarBack, Heard, Intent, Unheard
+from recorder.core.events import EarBack, EarClear, EarTrouble, Heard, Intent, Unheard
 from recorder.driver import Put
 from recorder.voice import engines
 from recorder.voice.engines import Guess, Recogniser
@@ -20,6 +20,7 @@ from recorder.voice.microphone import Microphone
 from recorder.voice.phrases import Phrases
 from recorder.voice.settings import SHIPPED, VoiceSettings
 from recorder.voice.soundfile import read_wav
+from recorder.voice.soundness import Soundness
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +126,7 @@ class MicrophoneEar:
         self._deaf = deaf
 
     def run(self, put: Put, stop: threading.Event) -> None:
-        """Emit `EarBack` with the first sound, then `Heard` and `Unheard` until `stop`.
+        """Emit `EarBack` with the first sound, then what is heard, and how well, until `stop`.
 
         Raises `DriverLost` when the microphone goes.
         """
@@ -136,13 +137,19 @@ class MicrophoneEar:
 
     def _blocks(self, put: Put, stop: threading.Event) -> Iterator[bytes]:
         """The microphone's sound; silence while the ear is to be deaf."""
-        sound = self._source.blocks(stop)
+        sound, soundness = self._source.blocks(stop), Soundness()
         for first in sound:
             put(EarBack(self._clock.now_ms()))
             yield first
             break
         for block in sound:
-            yield bytes(len(block)) if self._deaf() else block
+            if self._deaf():
+                yield bytes(len(block))
+                continue
+            for trouble in soundness.feed(block):
+                at_ms = self._clock.now_ms()
+                put(EarTrouble(at_ms, trouble) if trouble else EarClear(at_ms))
+            yield block
 
 
 class WavEar:
