@@ -297,12 +297,12 @@ def test_an_utterance_ends_when_the_rest_is_skipped() -> None:
 
 def test_skipped_sound_is_heard_for_a_short_time_before_and_no_longer() -> None:
     clip = read_wav(CLIPS / "batch-start.wav")
-    sound, at = hiss(0.5, 20) + clip + hiss(1, 20), 2 * RATE
+    sound, at = hiss(0.5, 20) + clip + hiss(1, 20), 3 * RATE
     (whole,) = FrontEnd(FrontEndSettings()).feed(sound)
     front_end = FrontEnd(FrontEndSettings())
-    assert list(front_end.skip(sound[:at])) == []
+    assert list(front_end.feed(sound[:9_600])) == [] == list(front_end.skip(sound[9_600:at]))
     (cut,) = front_end.feed(sound[at:])
-    assert whole.start_ms < 1000 - LEAD_MS <= cut.start_ms + 64 <= 1000, "1 s of speech is skipped but for its end"
+    assert whole.start_ms < 700 and cut.start_ms == pytest.approx(1500 - LEAD_MS, abs=40)
     assert cut.end_ms == whole.end_ms
     assert len(cut.pcm) < len(whole.pcm)
 
@@ -443,7 +443,7 @@ def test_a_release_does_not_wait_for_silence(tmp_path: Path, pedal: Pedal) -> No
     heard_s, heard = got.get(timeout=5)
     thread.join(10)
     assert isinstance(back, EarBack) and isinstance(heard, Heard)
-    assert 1.9 + AFTER_S - 0.1 < heard_s - began_s < 1.9 + AFTER_S + 0.5, "released 1.9 s after the first block"
+    assert 1.9 + AFTER_S - 0.1 < heard_s - began_s < 1.9 + AFTER_S + 1.5, "released 1.9 s after the first block"
     assert got.empty(), "the talk is not heard"
 
 
