@@ -155,7 +155,8 @@ def posts(settings: Settings, clock: Clock, deaf: Callable[[], bool]) -> tuple[P
     if settings.voice:
         recogniser = ear.build(settings.phrases, settings.voice)
         source = Microphone(settings.voice.device)
-        driver = load("arecord")(source, recogniser, settings.phrases, settings.voice, clock, deaf)
+        switch = ear.foot_switch(settings.voice)
+        driver = load("arecord")(source, recogniser, settings.phrases, settings.voice, clock, deaf, switch)
         made.append(Post(driver, lambda reason: (EarLost(clock.now_ms(), reason),)))
     return tuple(made)
 

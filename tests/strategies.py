@@ -44,7 +44,7 @@ procedures = st.builds(partial(replace, PROCEDURE), ask_first=asked_first) | st.
 def events(at: st.SearchStrategy[int] = times) -> st.SearchStrategy[e.Event]:
     """One event of any kind, at a time drawn from `at`."""
     score = st.none() | st.floats(-100, 100)
-    listening = st.sampled_from(["name", "open"])
+    listening = st.sampled_from(["name", "open", "switch"])
     return st.one_of(
         st.builds(e.Started, at, st.sampled_from(["a", "b"]), st.booleans(), texts, texts, st.just((1, 2))),
         st.builds(e.ProcedureLoaded, at, procedures),

@@ -232,7 +232,11 @@ def test_settings_come_from_a_table() -> None:
     ("table", "complaint"),
     [
         ({"engine": "ears"}, "voice.engine is 'ears'; write one of sphinx, vosk"),
-        ({"listening": "always"}, '"name" or "open"'),
+        ({"listening": "always"}, '"name", "open" or "switch"'),
+        ({"listening": "switch"}, "voice.switch is missing; write the foot switch's path"),
+        ({"listening": "switch", "switch": "pedal"}, "voice.switch is 'pedal'; write a path such as /dev/input/by-id"),
+        ({"listening": "switch", "switch": 3}, "voice.switch is 3"),
+        ({"listening": "switch", "switch": "/dev/input/event0", "switch_key": "b"}, "voice.switch_key is 'b'"),
         ({"name": "station 7"}, "'7' is not a spoken word"),
         ({"volume": 3}, "voice does not know volume"),
         ({"front_end": {"noise_suppression": 9}}, "0 to 4"),

@@ -25,10 +25,13 @@ from recorder.notices.mqtt import reach
 from recorder.probes.serial_probe import SerialProbe, SerialSettings
 from recorder.voice import ear
 from recorder.voice.confusable import close_words, pairs
+from recorder.voice.footswitch import FootSwitch
 from recorder.voice.microphone import Microphone
 from recorder.voice.pronunciation import pronouncer
 
 app = typer.Typer()
+
+HOW = {"open": "listening openly", "switch": "listening while the foot switch is held"}
 
 Config = Annotated[Path, typer.Option("--config", help="The station's configuration, such as station.toml.")]
 
@@ -89,6 +92,8 @@ def _findings(config: Path, console: Console) -> Iterator[Finding]:
         yield _tried(f"probe {probe.port}", lambda probe=probe: _probe(probe))  # type: ignore[misc]
     if settings.voice:
         yield _tried("microphone", lambda: _microphone(settings, console))
+        if switch := ear.foot_switch(settings.voice):
+            yield _tried(switch.name, lambda: _foot_switch(switch))
         yield _tried("model", lambda: _model(settings))
         yield _tried("phrases", lambda: _phrases(settings))
     if settings.speaker:
@@ -161,11 +166,17 @@ def _microphone(settings: Settings, console: Console) -> str:
     return f"{device}: {meter.remark(sound)}\n{meter.line(sound)}"
 
 
+def _foot_switch(switch: FootSwitch) -> str:
+    with switch:
+        switch.edges()
+    return "can be read"
+
+
 def _model(settings: Settings) -> str:
     assert settings.voice
     ear.build(settings.phrases, settings.voice)
     name = settings.voice.spoken_name(settings.phrases)
-    return f"{settings.voice.engine}, " + (f'listening for "{name}, ..."' if name else "listening openly")
+    return f"{settings.voice.engine}, " + (f'listening for "{name}, ..."' if name else HOW[settings.voice.listening])
 
 
 def _phrases(settings: Settings) -> str:

@@ -120,7 +120,7 @@ class Heard:
     engine: str
     """The recogniser, such as "sphinx"."""
     listening: str
-    """How the ear was open: "name" or "open"."""
+    """How the ear was open: "name", "open" or "switch"."""
     score: float | None = None
     """The engine's own score, on the engine's own scale."""
     other: Intent | None = None

@@ -30,7 +30,7 @@ class Card:
 
 
 def card(phrases: Phrases, name: str) -> Card:
-    """The card for `phrases`; `name` is the station's name, or "" when it listens openly."""
+    """The card for `phrases`; `name` is the station's name, or "" when it needs none."""
     texts = phrases.card_texts
     first = texts.named.format(name=name, example=_example(phrases)) if name else texts.bare
     groups = tuple(

@@ -1,12 +1,15 @@
 """From sound to events: cut out utterances, recognise, refuse what is not surely a command.
 
 A command counts when it is a whole sentence of the phrase file, follows the station's name in one breath (unless the
-ear is set to listen openly), and every score reaches its threshold. Ordinary talk leaves no trace; only what came close
-to a command becomes `Unheard`. The ear never judges whether a command makes sense now, and it knows no journal.
+ear listens openly, or while a foot switch is held), and every score reaches its threshold. Ordinary talk leaves no
+trace; only what came close to a command, or was said while the switch was held, becomes `Unheard`. The ear never judges
+whether a command makes sense now, and it knows no journal.
 """
 
 import threading
-from collections.abc import Callable, Iterable, Iterator, Sequence
+import time
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,8 +18,9 @@ from recorder.core.events import EarBack, EarClear, EarTrouble, Heard, Intent, U
 from recorder.driver import Put
 from recorder.voice import engines
 from recorder.voice.engines import Guess, Recogniser
+from recorder.voice.footswitch import FootSwitch, Hold
 from recorder.voice.frontend import FrontEnd, Utterance
-from recorder.voice.microphone import Microphone
+from recorder.voice.microphone import BYTES_PER_SECOND, Microphone
 from recorder.voice.phrases import Phrases
 from recorder.voice.settings import SHIPPED, VoiceSettings
 from recorder.voice.soundfile import read_wav
@@ -61,6 +65,13 @@ class Ear:
             yield from map(self._judge, front_end.feed(block))
         yield from map(self._judge, front_end.finish())
 
+    def hear_held(self, blocks: Iterable[tuple[bytes, bool]]) -> Iterator[Hearing]:
+        """The same for blocks that say whether they are to be heard; an utterance ends at one that is not."""
+        front_end = FrontEnd(self._settings.front_end)
+        for block, held in blocks:
+            yield from map(self._judge, front_end.feed(block) if held else front_end.skip(block))
+        yield from map(self._judge, front_end.finish())
+
     def event(self, hearing: Hearing, at_ms: int) -> Heard | Unheard | None:
         """The event that `hearing` makes; None for talk that was no command."""
         engine, listening = self._recogniser.engine, self._settings.listening
@@ -74,7 +85,8 @@ class Ear:
         guess = self._recogniser.recognise(utterance.pcm) if utterance.pcm else None
         if guess is None:
             reason = "no sentence fits" if utterance.pcm else "too long for a command"
-            return Hearing(utterance.start_ms, utterance.end_ms, "", None, reason, False, None)
+            near = self._settings.listening == "switch"
+            return Hearing(utterance.start_ms, utterance.end_ms, "", None, reason, near, None)
         intent = self._phrases.parse(guess.text)
         reason, near = self._refusal(guess, intent)
         return Hearing(
@@ -88,13 +100,14 @@ class Ear:
         )
 
     def _refusal(self, guess: Guess, intent: Intent | None) -> tuple[str, bool]:
-        """Why the guess is refused, "" if it is not; and whether it came close: after a name that was surely heard."""
+        """Why the guess is refused, "" if it is not; and whether it came close: after a name that was surely heard, or
+        while the switch was held, since that was surely meant for the station."""
         strict, plain = self._judgement.numbered, self._judgement.plain
         least = strict if intent is not None and numbered(intent) else plain
         after_name = self._settings.listening == "name"
         if after_name and (guess.named is None or guess.named < plain.named):
             return "the station's name was not heard", False
-        close = guess.named is not None and guess.named >= strict.named
+        close = self._settings.listening == "switch" or (guess.named is not None and guess.named >= strict.named)
         if intent is None:
             return "not a whole sentence of the phrase file", close
         if guess.score < least.score or (guess.named is not None and guess.named < least.named):
@@ -117,25 +130,30 @@ class MicrophoneEar:
         settings: VoiceSettings,
         clock: Clock,
         deaf: Callable[[], bool] = lambda: False,
+        switch: FootSwitch | None = None,
     ) -> None:
-        """`deaf` tells when to hear nothing, such as while the station itself speaks."""
+        """`deaf` tells when to hear nothing, such as while the station itself speaks; with `switch`, nothing is heard
+        but what is said while it is held."""
         self.name = f"microphone {source.device}"
         self._source = source
         self._ear = Ear(recogniser, phrases, settings)
         self._clock = clock
         self._deaf = deaf
+        self._switch = switch
 
     def run(self, put: Put, stop: threading.Event) -> None:
         """Emit `EarBack` with the first sound, then what is heard, and how well, until `stop`.
 
-        Raises `DriverLost` when the microphone goes.
+        Raises `DriverLost` when the microphone or the foot switch goes, `DriverUnavailable` when one can't be opened.
         """
-        for hearing in self._ear.hear(self._blocks(put, stop)):
+        sound = self._blocks(put, stop)
+        heard = self._ear.hear_held(_held(self._switch, sound)) if self._switch else self._ear.hear(sound)
+        for hearing in heard:
             event = self._ear.event(hearing, self._clock.now_ms())
             if event is not None:
                 put(event)
 
-    def _blocks(self, put: Put, stop: threading.Event) -> Iterator[bytes]:
+    def _blocks(self, put: Put, stop: threading.Event) -> Generator[bytes, None, None]:
         """The microphone's sound; silence while the ear is to be deaf."""
         sound, soundness = self._source.blocks(stop), Soundness()
         for first in sound:
@@ -183,6 +201,14 @@ class WavEar:
         stop.wait()
 
 
+def _held(switch: FootSwitch, sound: Generator[bytes, None, None]) -> Iterator[tuple[bytes, bool]]:
+    """Each block of `sound`, and whether `switch` was held while it was spoken."""
+    hold = Hold()
+    with switch, closing(sound):
+        for block in sound:
+            yield block, hold.covers(len(block) / BYTES_PER_SECOND, time.monotonic(), switch.edges())
+
+
 def numbered(intent: Intent) -> bool:
     """Whether a number was named in the sentence."""
     return any(value is not None for value in (intent.vat, intent.batch, intent.count, intent.cook, intent.number))
@@ -191,3 +217,9 @@ def numbered(intent: Intent) -> bool:
 def build(phrases: Phrases, settings: VoiceSettings) -> Recogniser:
     """The recogniser that `settings` ask for; raises `DriverUnavailable`."""
     return engines.build(settings.engine, phrases, settings.spoken_name(phrases), settings.model)
+
+
+def foot_switch(settings: VoiceSettings) -> FootSwitch | None:
+    """The foot switch that `settings` listen by, not yet opened; None when they need none."""
+    wanted = settings.listening == "switch" and settings.switch
+    return FootSwitch(wanted, settings.switch_key) if wanted else None

@@ -23,6 +23,9 @@ CHUNK_BYTES = 1024
 
 CHUNK_MS = 32
 
+LEAD_MS = 320
+"""Skipped sound that is heard after all when hearing goes on: a foot is later than the tongue."""
+
 
 @dataclass(frozen=True, slots=True)
 class FrontEndSettings:
@@ -73,6 +76,7 @@ class FrontEnd:
         self._raw = bytearray()
         self._clean = bytearray()
         self._before: deque[bytes] = deque(maxlen=max(1, settings.before_ms // CHUNK_MS))
+        self._skipped: deque[bytes] = deque(maxlen=LEAD_MS // CHUNK_MS)
         self._utterance: list[bytes] = []
         self._voiced = self._quiet = 0
         self._talking = False
@@ -80,6 +84,30 @@ class FrontEnd:
 
     def feed(self, pcm: bytes) -> Iterator[Utterance]:
         """Take sound in pieces of any size; give each utterance as soon as it has ended."""
+        chunks = [*self._skipped, *self._cleaned(pcm)]
+        self._chunks -= len(self._skipped)
+        self._skipped.clear()
+        for chunk in chunks:
+            yield from self._take(chunk)
+
+    def skip(self, pcm: bytes) -> Iterator[Utterance]:
+        """Take sound that is not to be heard: the noise suppression learns from it, and an open utterance ends here."""
+        if self._talking:
+            yield from self._end()
+        self._before.clear()
+        chunks = self._cleaned(pcm)
+        self._chunks += len(chunks)
+        self._skipped.extend(chunks)
+
+    def finish(self) -> Iterator[Utterance]:
+        """End the stream: give what is still open."""
+        self._skipped.clear()
+        yield from self.feed(bytes(SUPPRESS_BYTES + CHUNK_BYTES))
+        if self._talking:
+            yield from self._end()
+
+    def _cleaned(self, pcm: bytes) -> list[bytes]:
+        """The next whole chunks, without noise; what is left over waits for the next time."""
         self._raw += pcm
         if self._suppress is None:
             self._clean += self._raw
@@ -92,14 +120,7 @@ class FrontEnd:
         whole = len(self._clean) - len(self._clean) % CHUNK_BYTES
         chunks = [bytes(self._clean[at : at + CHUNK_BYTES]) for at in range(0, whole, CHUNK_BYTES)]
         del self._clean[:whole]
-        for chunk in chunks:
-            yield from self._take(chunk)
-
-    def finish(self) -> Iterator[Utterance]:
-        """End the stream: give what is still open."""
-        yield from self.feed(bytes(SUPPRESS_BYTES + CHUNK_BYTES))
-        if self._talking:
-            yield from self._end()
+        return chunks
 
     def _take(self, chunk: bytes) -> Iterator[Utterance]:
         settings = self._settings

@@ -10,6 +10,9 @@ from recorder.voice.frontend import FrontEndSettings
 from recorder.voice.phrases import Phrases
 from recorder.voice.wording import PhraseError, split_words
 
+LISTENING = ("name", "open", "switch")
+"""The ways to listen."""
+
 
 @dataclass(frozen=True, slots=True)
 class Thresholds:
@@ -60,7 +63,12 @@ class VoiceSettings:
     engine: str = "sphinx"
     """One of `engines.ENGINES`."""
     listening: str = "name"
-    """ "name": a command follows the station's name in one breath; "open": any sentence is a command."""
+    """ "name": a command follows the station's name in one breath; "open": any sentence is a command; "switch": a
+    sentence is a command while the foot switch is held."""
+    switch: Path | None = None
+    """The foot switch's input device, for "switch"."""
+    switch_key: int | None = None
+    """The key code that the foot switch sends; None for any."""
     name: str | None = None
     """The station's name as it is spoken; None for the phrase file's own."""
     device: str = "default"
@@ -72,15 +80,15 @@ class VoiceSettings:
     front_end: FrontEndSettings = field(default_factory=FrontEndSettings)
 
     def spoken_name(self, phrases: Phrases) -> str:
-        """The name to listen for; "" when listening openly."""
-        return "" if self.listening == "open" else self.name or phrases.name
+        """The name to listen for; "" when none is needed."""
+        return (self.name or phrases.name) if self.listening == "name" else ""
 
 
 def from_dict(table: Mapping[str, Any]) -> VoiceSettings:
     """The settings in a [voice] table; raises `ValueError` that names the key and the remedy.
 
-    Keys: engine, listening, name, device, model; the tables [voice.thresholds.plain] and [voice.thresholds.numbered]
-    with the fields of `Thresholds`; and [voice.front_end] with those of `FrontEndSettings`.
+    Keys: engine, listening, switch, switch_key, name, device, model; the tables [voice.thresholds.plain] and
+    [voice.thresholds.numbered] with the fields of `Thresholds`; and [voice.front_end] with those of `FrontEndSettings`.
     """
     values = dict(table)
     if "front_end" in values:
@@ -92,12 +100,26 @@ def from_dict(table: Mapping[str, Any]) -> VoiceSettings:
         values["thresholds"] = _build(Judgement, measures, "voice.thresholds")
     if values.get("model") is not None:
         values["model"] = Path(values["model"])
+    if "switch" in values:
+        if not isinstance(values["switch"], str) or not values["switch"].startswith("/"):
+            raise ValueError(
+                f"voice.switch is {values['switch']!r}; write a path such as /dev/input/by-id/...-event-kbd"
+            )
+        values["switch"] = Path(values["switch"])
     settings = _build(VoiceSettings, values, "voice")
     assert isinstance(settings, VoiceSettings)
     if settings.engine not in ENGINES:
         raise ValueError(f"voice.engine is {settings.engine!r}; write one of {', '.join(ENGINES)}")
-    if settings.listening not in ("name", "open"):
-        raise ValueError(f'voice.listening is {settings.listening!r}; write "name" or "open"')
+    if settings.listening not in LISTENING:
+        raise ValueError(f'voice.listening is {settings.listening!r}; write "name", "open" or "switch"')
+    if settings.listening == "switch" and settings.switch is None:
+        raise ValueError(
+            "voice.switch is missing; write the foot switch's path, such as /dev/input/by-id/...-event-kbd"
+        )
+    if settings.switch_key is not None and (type(settings.switch_key) is not int or settings.switch_key < 1):
+        raise ValueError(
+            f"voice.switch_key is {settings.switch_key!r}; write the number of a key code, or leave it out"
+        )
     if settings.name is not None:
         try:
             split_words(settings.name, "voice.name")
