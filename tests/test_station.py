@@ -6,6 +6,7 @@ import pytest
 
 from recorder.core import alerts
 from recorder.core import meanings as m
+from recorder.core.commands import HIGHEST_BATCH
 from recorder.core.effects import Cue, Level, Notice, Tone
 from recorder.core.events import (
     CLIPPING,
@@ -717,3 +718,18 @@ def test_what_is_wrong_with_a_procedure_is_told_in_sentences() -> None:
         assert problem.startswith(f"ask_first can't name '{meaning}'; it may name shift start, shift end, ")
     assert replace(PROCEDURE, ask_first=m.COMMANDS).problems() == []
     assert PROCEDURE.rank("neck") == 4
+
+
+def test_batch_numbers_begin_again_and_pass_over_those_still_open(kitchen: Kitchen) -> None:
+    numbers = []
+    for _ in range(HIGHEST_BATCH + 2):
+        kitchen.say(m.BATCH_START)
+        numbers.append(kitchen.state.world.batches[-1].number)
+        if numbers == [1]:
+            kitchen.cook()
+            kitchen.check_all()
+            kitchen.say(m.HOLD_START)
+        else:
+            kitchen.say(m.DISCARD, batch=numbers[-1])
+            kitchen.say(m.CONFIRM)
+    assert numbers == [*range(1, HIGHEST_BATCH + 1), 2, 3]

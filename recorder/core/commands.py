@@ -15,6 +15,9 @@ FRESH_MS = 60_000
 QUESTION_MS = 20_000
 """How long "confirm" is waited for."""
 
+HIGHEST_BATCH = 29
+"""Batches are numbered from 1 to this: up to it no two numbers sound alike, as "thirteen" and "thirty" would."""
+
 IN_VAT = (Stage.LOADING, Stage.COOKING, Stage.CHECKING, Stage.RETURNED)
 OPEN = (*IN_VAT, Stage.HOLDING)
 
@@ -142,6 +145,14 @@ def _pick(world: World, intent: Intent, stages: tuple[Stage, ...], remedy: str) 
     raise _Refusal(f"no batch{where} is {' or '.join(stage.value for stage in stages)}; {remedy}")
 
 
+def _free_number(world: World) -> int:
+    """The next number that no open batch has. After `HIGHEST_BATCH` they begin again, so that each can be spoken."""
+    taken = {batch.number for batch in world.batches if batch.stage is not Stage.CLOSED}
+    count = max(HIGHEST_BATCH, len(taken) + 1)
+    numbers = ((world.next_batch - 1 + further) % count + 1 for further in range(count))
+    return next(number for number in numbers if number not in taken)
+
+
 def _known_vat(world: World, vat: int) -> None:
     if vat not in world.vats:
         raise _Refusal(f"there is no vat {vat}")
@@ -156,8 +167,7 @@ def _shift_start(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
         raise _Refusal(f"the shift of cook {world.shift.cook} is open; end it first")
     if intent.cook is None:
         raise _Refusal("say the cook's number")
-    numbers = [batch.number for batch in world.batches if batch.stage is not Stage.CLOSED]
-    world = replace(world, shift=Shift(seq, intent.cook, at_ms), next_batch=max(numbers, default=0) + 1)
+    world = replace(world, shift=Shift(seq, intent.cook, at_ms), next_batch=1)
     return _done(world, f"Shift started, cook {intent.cook}.")
 
 
@@ -203,7 +213,7 @@ def _batch_start(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
         raise _Refusal(held or "there is no vat")
     if len(free) > 1:
         raise _Refusal("say which vat: " + " or ".join(map(str, free)))
-    batch = Batch(seq, world.next_batch, free[0], world.shift.id, world.procedure, at_ms)
+    batch = Batch(seq, _free_number(world), free[0], world.shift.id, world.procedure, at_ms)
     world = replace(world, batches=(*world.batches, batch), next_batch=batch.number + 1)
     return _done(world, f"Batch {batch.number}, vat {batch.vat}.")
 

@@ -206,7 +206,7 @@ def _heed(said: tuple[Said, ...], world: World, event: Heard, seq: int, at_ms: i
         return bool(said) if intent.meaning == m.SCRATCH else commands.obey(world, intent, seq, at_ms).sensible
 
     other, first_text = event.other, None
-    if other and other.meaning != m.SCRATCH and not sensible(event.intent) and sensible(other):
+    if other and other.meaning not in (m.CONFIRM, m.SCRATCH) and not sensible(event.intent) and sensible(other):
         event, first_text = replace(event, text=event.other_text, intent=other), event.text
     if event.intent.meaning == m.SCRATCH:
         return _scratch(said, world, event, seq, at_ms)

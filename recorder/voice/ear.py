@@ -43,6 +43,8 @@ class Hearing:
     near: bool
     """Whether a refused utterance came close to a command."""
     score: float | None
+    other: str = ""
+    """The next best sentence, when it is close behind and means something else; "" otherwise."""
 
     @property
     def accepted(self) -> bool:
@@ -76,7 +78,8 @@ class Ear:
         """The event that `hearing` makes; None for talk that was no command."""
         engine, listening = self._recogniser.engine, self._settings.listening
         if hearing.intent is not None:
-            return Heard(at_ms, hearing.text, hearing.intent, engine, listening, hearing.score)
+            other = self._phrases.parse(hearing.other)
+            return Heard(at_ms, hearing.text, hearing.intent, engine, listening, hearing.score, other, hearing.other)
         if hearing.near:
             return Unheard(at_ms, hearing.text, hearing.reason, engine, listening, hearing.score)
         return None
@@ -88,7 +91,7 @@ class Ear:
             near = self._settings.listening == "switch"
             return Hearing(utterance.start_ms, utterance.end_ms, "", None, reason, near, None)
         intent = self._phrases.parse(guess.text)
-        reason, near = self._refusal(guess, intent)
+        reason, near = self._refusal(guess, intent, utterance.end_ms - utterance.start_ms)
         return Hearing(
             utterance.start_ms,
             utterance.end_ms,
@@ -97,9 +100,10 @@ class Ear:
             reason,
             near,
             guess.score,
+            guess.other if guess.lead < self._judgement.rival_lead else "",
         )
 
-    def _refusal(self, guess: Guess, intent: Intent | None) -> tuple[str, bool]:
+    def _refusal(self, guess: Guess, intent: Intent | None, length_ms: int) -> tuple[str, bool]:
         """Why the guess is refused, "" if it is not; and whether it came close: after a name that was surely heard, or
         while the switch was held, since that was surely meant for the station."""
         strict, plain = self._judgement.numbered, self._judgement.plain
@@ -112,9 +116,12 @@ class Ear:
             return "not a whole sentence of the phrase file", close
         if guess.score < least.score or (guess.named is not None and guess.named < least.named):
             return "not sure enough", close
+        if guess.lead < least.lead:
+            return f"it may have been {guess.other!r} as well", close or not after_name
         if guess.weakest < least.weakest:
             return "not sure enough of one word", close or not after_name
-        if guess.stray_ms > least.stray_ms:
+        words = len(guess.text.split()) + len(self._settings.spoken_name(self._phrases).split())
+        if guess.stray_ms > least.stray_ms or length_ms > least.word_ms * words:
             return "not in one breath", close or not after_name
         return "", False
 

@@ -5,8 +5,8 @@ good enough to be acted on is `recorder/voice/ear.py`'s matter. Imports no vendo
 """
 
 import importlib
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+import math
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -31,19 +31,21 @@ class Guess:
     """Score of the station's name; None when it was not heard, or is not listened for."""
     score: float
     """Score of the words after it."""
-    weakest: float
-    """Score of the least sure of these words."""
-    stray_ms: int
-    """Sound from the first word to the last that is none of the words."""
-    evidence: Mapping[str, float] = field(default_factory=dict)
-    """What the score was made of, on the engine's own scale."""
+    other: str = ""
+    """The next best sentence that means something else; "" if the engine knows none."""
+    lead: float = math.inf
+    """How far that one is behind."""
+    weakest: float = math.inf
+    """Score of the least sure of the words, where the engine scores each."""
+    stray_ms: int = 0
+    """Sound from the first word to the last that is none of the words, where the engine tells."""
 
 
 class Recogniser(Protocol):
     """One engine with one phrase file, used by one thread."""
 
     engine: str
-    """ "sphinx" or "vosk"."""
+    """Its name in `ENGINES`."""
 
     def recognise(self, pcm: bytes) -> Guess | None:
         """The best guess at one utterance (16 kHz mono 16-bit); None when nothing fits."""

@@ -39,7 +39,7 @@ class FrontEndSettings:
     """Sound kept from before the first voiced chunk."""
     after_ms: int = 192
     """Sound kept from after the last voiced chunk."""
-    silence_ms: int = 512
+    silence_ms: int = 352
     """So much without voice ends an utterance."""
     shortest_ms: int = 250
     """Less voice than this is no utterance."""

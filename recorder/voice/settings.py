@@ -1,5 +1,6 @@
 """How the station listens, as the configuration's [voice] table says it. Opens no file and loads no engine."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from pathlib import Path
@@ -22,45 +23,52 @@ class Thresholds:
     """For the station's name."""
     score: float
     """For the sentence after it."""
-    weakest: float
+    lead: float = 0.0
+    """For its lead over the next best that means something else."""
+    weakest: float = -math.inf
     """For its least sure word."""
-    stray_ms: int
+    stray_ms: int = 600
     """The most sound from the first word to the last that is none of the words."""
+    word_ms: int = 1_000
+    """The most sound for each word, the name's words counted."""
 
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """Two measures: numbers sound alike, and nearly every sentence taken for another differs in a number alone."""
+    """Two measures, since numbers sound alike."""
 
     plain: Thresholds
     """For sentences without a number."""
     numbered: Thresholds
     """For sentences with one; a name with this score makes a refused utterance a near miss."""
+    rival_lead: float = 0.0
+    """With less lead than this the next best sentence goes along: it is taken where only that one makes sense."""
+
+
+def _alike(measure: Thresholds, rival_lead: float) -> Judgement:
+    return Judgement(measure, measure, rival_lead)
 
 
 SHIPPED = {
-    "moonshine": Judgement(
-        plain=Thresholds(named=-20.0, score=-12.0, weakest=-7.0, stray_ms=400),
-        numbered=Thresholds(named=-20.0, score=-12.0, weakest=-6.0, stray_ms=400),
-    ),
+    "moonshine": _alike(Thresholds(named=-20.0, score=0.0, lead=1.5), rival_lead=4.0),
     "sphinx": Judgement(
         plain=Thresholds(named=-3.2, score=-3.8, weakest=-7.0, stray_ms=400),
         numbered=Thresholds(named=-2.8, score=-2.8, weakest=-6.0, stray_ms=400),
     ),
     "vosk": Judgement(
-        plain=Thresholds(named=0.8, score=0.9, weakest=0.7, stray_ms=600),
-        numbered=Thresholds(named=0.8, score=0.95, weakest=0.9, stray_ms=600),
+        plain=Thresholds(named=0.8, score=0.9, weakest=0.7),
+        numbered=Thresholds(named=0.8, score=0.95, weakest=0.9),
     ),
 }
-"""Per engine. For sphinx chosen on the tuning half of tests/bench/hearing.py; for vosk set by judgement, not measured:
-there was no English model here to measure with."""
+"""Per engine. For moonshine and sphinx chosen on the tuning half of tests/bench/hearing.py; for vosk set by judgement,
+not measured: there was no English model here to measure with."""
 
 
 @dataclass(frozen=True, slots=True)
 class VoiceSettings:
     """How the station listens."""
 
-    engine: str = "sphinx"
+    engine: str = "moonshine"
     """One of `engines.ENGINES`."""
     listening: str = "name"
     """ "name": a command follows the station's name in one breath; "open": any sentence is a command; "switch": a

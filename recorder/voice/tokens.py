@@ -8,6 +8,7 @@ a letter that stands in the list a second time is meant by the later one.
 
 from collections.abc import Iterable
 from functools import cached_property
+from itertools import pairwise
 
 SPACE = "\u2581"
 
@@ -35,7 +36,7 @@ class Tokens:
         while True:
             joins = [
                 (self._ranks[left + right], at)
-                for at, (left, right) in enumerate(zip(pieces, pieces[1:], strict=False))
+                for at, (left, right) in enumerate(pairwise(pieces))
                 if left + right in self._ranks
             ]
             if not joins:

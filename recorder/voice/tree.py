@@ -2,39 +2,40 @@
 
 A spelling model says, token by token, how likely each next one is, having heard the sound and read what it wrote so
 far. Left alone it writes anything; here it may only walk the tree. Its habits of writing are taken off by a share of
-its prior, the likelihood of the same token without the sound: else a rare word such as "fryer" loses to an early end,
+its prior, the likelihood of the same token without the sound: else a rare word such as "vat" loses to an early end,
 however clearly it is spoken (measured: DEVELOPERS.md).
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
-
-from numpy import float32
-from numpy.typing import NDArray
+from itertools import islice
+from typing import Any, Protocol
 
 from recorder.voice.tokens import END
 
-BEAM = 12
+BEAM = 8
 """How many beginnings of sentences are followed at a time."""
 
 HOPELESS = 12.0
 """A beginning that is so far behind a whole sentence is given up, in natural logarithms of likelihood."""
 
-PRIOR_SHARE = 0.7
+PRIOR_SHARE = 0.6
 """How much of the prior is taken off."""
 
 CONTEXT = 2
-"""The prior of a token is taken from its first appearance after the same so many tokens: the tree is large, its turns
+"""The prior of a token is taken from where it first stands after the same so many tokens: the tree is large, its turns
 of phrase are few."""
 
-Likelihoods = NDArray[float32]
-"""One row per beginning, one column per token: natural logarithms."""
+TOGETHER = 16
+"""How many beginnings are read at a time while the priors are learnt; bounds the memory that it takes."""
+
+Path = tuple[int, ...]
+"""The tokens from the root to a place in the tree."""
 
 
 @dataclass(slots=True)
 class Node:
-    """A place in the tree: what may come next."""
+    """A place in the tree."""
 
     next: dict[int, "Node"] = field(default_factory=dict)
     prior: Mapping[int, float] = field(default_factory=dict)
@@ -50,17 +51,23 @@ class Found:
     text: str
     fit: float
     """Natural logarithm of its likelihood less a share of its prior."""
-    likelihood: float
-    """Natural logarithm of its likelihood alone."""
-    tokens: int
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """What a model makes of some beginnings of equal length."""
+
+    likelihoods: Any
+    """Array of natural logarithms: one row per beginning, one column per token that may come next."""
+    memory: Any
+    """The model's own."""
 
 
 class Reader(Protocol):
-    """A model that has heard one sound and keeps one memory per beginning."""
+    """A model that has heard one sound."""
 
-    def follow(self, tokens: Sequence[int], rows: Sequence[int]) -> Likelihoods:
-        """Write each of `tokens` after the beginning with the same place in `rows`, which number the beginnings of the
-        call before; the likelihoods of what may come next. Beginnings not in `rows` are forgotten."""
+    def follow(self, before: Written, rows: Sequence[int], tokens: Sequence[int]) -> Written:
+        """Write each of `tokens` after the beginning in the same place of `rows`, which number those of `before`."""
         ...
 
 
@@ -75,70 +82,70 @@ def grow(sentences: Iterable[tuple[str, Sequence[int]]]) -> Node:
     return root
 
 
-def learn_priors(root: Node, first: Likelihoods, reader: Reader) -> None:
-    """Give every node its prior; `first` is the row for the root, `reader` a model that has heard nobody speak."""
-    models: dict[tuple[int, ...], Node] = {}
-    paths: set[tuple[int, ...]] = set()
-    wanted: dict[tuple[int, ...], set[int]] = {}
+def learn_priors(root: Node, start: Written, reader: Reader) -> None:
+    """Give every node its prior; `start` is what `reader`, which has heard nobody speak, makes of the root."""
+    models: dict[Path, Path] = {}
+    wanted: dict[Path, set[int]] = {}
+    ways: set[Path] = set()
     for path, node in _walk(root):
         turn = path[-CONTEXT:]
         wanted.setdefault(turn, set()).update(node.next)
         if turn not in models:
-            models[turn] = node
-            paths.update(path[:size] for size in range(len(path) + 1))
-    priors: dict[tuple[int, ...], dict[int, float]] = {}
-    level, rows = [((), root)], first
-    while level:
-        for (path, node), row in zip(level, rows, strict=True):
-            if models[path[-CONTEXT:]] is node:
-                priors[path[-CONTEXT:]] = {token: float(row[token]) for token in wanted[path[-CONTEXT:]]}
-        steps = [
-            (at, (*path, token), child)
-            for at, (path, node) in enumerate(level)
+            models[turn] = path
+            ways.update(path[:size] for size in range(len(path) + 1))
+    priors: dict[Path, dict[int, float]] = {}
+    waiting = [([((), root)], start)]
+    while waiting:
+        places, written = waiting.pop()
+        for (path, _), row in zip(places, written.likelihoods, strict=True):
+            turn = path[-CONTEXT:]
+            if models[turn] == path:
+                priors[turn] = {token: float(row[token]) for token in wanted[turn]}
+        steps = (
+            (at, token, ((*path, token), child))
+            for at, (path, node) in enumerate(places)
             for token, child in node.next.items()
-            if (*path, token) in paths
-        ]
-        if not steps:
-            break
-        rows = reader.follow([path[-1] for _, path, _ in steps], [at for at, _, _ in steps])
-        level = [(path, child) for _, path, child in steps]
+            if (*path, token) in ways
+        )
+        while some := list(islice(steps, TOGETHER)):
+            after = reader.follow(written, [at for at, _, _ in some], [token for _, token, _ in some])
+            waiting.append(([place for _, _, place in some], after))
     for path, node in _walk(root):
         node.prior = priors[path[-CONTEXT:]]
 
 
-def search(root: Node, first: Likelihoods, reader: Reader) -> list[Found]:
-    """The sentences that fit best, the best first; `first` is the likelihoods at the root."""
-    found: dict[str, Found] = {}
-    beam, rows = [(root, 0.0, 0.0, 0)], first
+def search(root: Node, start: Written, reader: Reader) -> list[Found]:
+    """The sentences that fit best, the best first; `start` is what `reader` makes of the root."""
+    fits: dict[str, float] = {}
+    beam, written = [(root, 0.0)], start
     while beam:
-        steps = [
-            (fit + float(row[token]) - PRIOR_SHARE * node.prior[token], likelihood + float(row[token]), size + 1, at, token)
-            for at, ((node, fit, likelihood, size), row) in enumerate(zip(beam, rows, strict=False))
-            for token in node.next
-        ]
-        steps.sort(reverse=True)
-        best = max((each.fit for each in found.values()), default=steps[0][0])
+        steps = sorted(
+            (
+                (fit + float(row[token]) - PRIOR_SHARE * node.prior[token], at, token)
+                for at, ((node, fit), row) in enumerate(zip(beam, written.likelihoods, strict=True))
+                for token in node.next
+            ),
+            reverse=True,
+        )
+        best = max(fits.values(), default=steps[0][0])
         kept = []
-        for fit, likelihood, size, at, token in steps:
+        for fit, at, token in steps:
             if len(kept) == BEAM or fit < best - HOPELESS:
                 break
             node = beam[at][0].next[token]
-            if token != END:
-                kept.append((node, fit, likelihood, size, at, token))
-            elif node.text not in found or fit > found[node.text].fit:
-                found[node.text] = Found(node.text, fit, likelihood, size)
-        if not kept:
-            break
-        rows = reader.follow([step[5] for step in kept], [step[4] for step in kept])
-        beam = [step[:4] for step in kept]
-    return sorted(found.values(), key=lambda each: -each.fit)
+            if token == END:
+                fits[node.text] = max(fit, fits.get(node.text, fit))
+            else:
+                kept.append((node, fit, at, token))
+        beam = [(node, fit) for node, fit, _, _ in kept]
+        if beam:
+            written = reader.follow(written, [at for _, _, at, _ in kept], [token for *_, token in kept])
+    return [Found(text, fit) for text, fit in sorted(fits.items(), key=lambda each: -each[1])]
 
 
-def _walk(root: Node) -> Iterable[tuple[tuple[int, ...], Node]]:
-    """Every place where something may follow, with the tokens that lead there; the shortest ways first."""
-    level: list[tuple[tuple[int, ...], Node]] = [((), root)]
+def _walk(root: Node) -> Iterator[tuple[Path, Node]]:
+    """Every place where something may follow, and the way there; the shortest ways first."""
+    level: list[tuple[Path, Node]] = [((), root)]
     while level:
         yield from level
-        level = [
-            ((*path, token), child) for path, node in level for token, child in node.next.items() if token != END
-        ]
+        level = [((*path, token), child) for path, node in level for token, child in node.next.items() if token != END]
