@@ -103,8 +103,8 @@ def test_the_size_of_the_blocks_does_not_matter(recogniser: Recogniser) -> None:
 
 GOOD = Guess("batch start", named=-1.0, score=-1.0, weakest=-1.0, stray_ms=0)
 LEAST = Judgement(
-    plain=Thresholds(named=-2.0, score=-2.0, weakest=-3.0, stray_ms=300),
-    numbered=Thresholds(named=-1.5, score=-1.5, weakest=-2.0, stray_ms=300),
+    plain=Thresholds(named=-2.0, score=-2.0, lead=0.5, weakest=-3.0, stray_ms=300, word_ms=2_000),
+    numbered=Thresholds(named=-1.5, score=-1.5, weakest=-2.0, stray_ms=300, word_ms=2_000),
 )
 
 
@@ -113,17 +113,19 @@ LEAST = Judgement(
     [
         (GOOD, "", False),
         (None, "no sentence fits", False),
-        (Guess("batch start", None, -1.0, -1.0, 0), "the station's name was not heard", False),
-        (Guess("batch start", -2.1, -1.0, -1.0, 0), "the station's name was not heard", False),
-        (Guess("batch stop", -1.0, -1.0, -1.0, 0), "not a whole sentence of the phrase file", True),
-        (Guess("batch start", -1.0, -2.1, -1.0, 0), "not sure enough", True),
-        (Guess("batch start", -1.0, -1.0, -3.1, 0), "not sure enough of one word", True),
-        (Guess("batch start", -1.0, -1.0, -1.0, 310), "not in one breath", True),
-        (Guess("batch start vat two", -1.4, -1.4, -1.4, 0), "", False),
-        (Guess("batch start vat two", -1.6, -1.4, -1.4, 0), "not sure enough", False),
-        (Guess("batch start vat two", -1.4, -1.6, -1.4, 0), "not sure enough", True),
-        (Guess("batch start", -1.6, -2.1, -1.0, 0), "not sure enough", False),
-        (Guess("batch start vat two", -1.4, -1.4, -2.1, 0), "not sure enough of one word", True),
+        (Guess("batch start", None, -1.0, weakest=-1.0, stray_ms=0), "the station's name was not heard", False),
+        (Guess("batch start", -2.1, -1.0, weakest=-1.0, stray_ms=0), "the station's name was not heard", False),
+        (Guess("batch stop", -1.0, -1.0, weakest=-1.0, stray_ms=0), "not a whole sentence of the phrase file", True),
+        (Guess("batch start", -1.0, -2.1, weakest=-1.0, stray_ms=0), "not sure enough", True),
+        (Guess("batch start", -1.0, -1.0, weakest=-3.1, stray_ms=0), "not sure enough of one word", True),
+        (Guess("batch start", -1.0, -1.0, weakest=-1.0, stray_ms=310), "not in one breath", True),
+        (Guess("confirm", -1.0, -1.0), "", False),
+        (Guess("batch start", -1.0, -1.0, "lid locked", 0.4), "it may have been 'lid locked' as well", True),
+        (Guess("batch start vat two", -1.4, -1.4, weakest=-1.4, stray_ms=0), "", False),
+        (Guess("batch start vat two", -1.6, -1.4, weakest=-1.4, stray_ms=0), "not sure enough", False),
+        (Guess("batch start vat two", -1.4, -1.6, weakest=-1.4, stray_ms=0), "not sure enough", True),
+        (Guess("batch start", -1.6, -2.1, weakest=-1.0, stray_ms=0), "not sure enough", False),
+        (Guess("batch start vat two", -1.4, -1.4, weakest=-2.1, stray_ms=0), "not sure enough of one word", True),
     ],
 )
 def test_every_ground_for_refusal(guess: Guess | None, reason: str, near: bool) -> None:
@@ -136,7 +138,7 @@ def test_every_ground_for_refusal(guess: Guess | None, reason: str, near: bool) 
 
 def test_open_listening_needs_no_name() -> None:
     chosen = VoiceSettings(listening="open", thresholds=LEAST)
-    guess = Guess("batch start", None, -1.0, -1.0, 0)
+    guess = Guess("batch start", None, -1.0, weakest=-1.0, stray_ms=0)
     (event,) = wav_ear(Scripted(guess), chosen=chosen).hear(read_wav(CLIPS / "batch-start.wav"))
     assert isinstance(event, Heard) and event.listening == "open"
 
@@ -149,8 +151,44 @@ def test_steady_noise_is_no_utterance_and_does_not_keep_one_open() -> None:
     loud = array("h", hiss(8, 700))
     for at, sample in enumerate(speech):
         loud[2 * RATE + at] = max(-32768, min(32767, loud[2 * RATE + at] + 2 * sample))
-    (utterance,) = list(FrontEnd(FrontEndSettings()).feed(loud.tobytes()))
+    *_, utterance = FrontEnd(FrontEndSettings()).feed(loud.tobytes())
     assert utterance.pcm and utterance.end_ms < 2_000 + len(speech) // 16 + 600
+
+
+def test_a_short_pause_may_be_the_end_and_a_long_one_is() -> None:
+    """The clip is "kitchen recorder, batch start"; it is cut in two with a pause between."""
+    speech = read_wav(CLIPS / "batch-start.wav")[9_600:-22_400]
+    half = len(speech) // 4 * 2
+    short = speech[:half] + hiss(0.4, 20) + speech[half:] + hiss(1, 20)
+    found = list(FrontEnd(FrontEndSettings()).feed(hiss(0.5, 20) + short))
+    assert [each.ended for each in found] == [False, False, True]
+    assert len({each.start_ms for each in found}) == 1
+    long = speech[:half] + hiss(0.9, 20) + speech[half:] + hiss(1, 20)
+    found = list(FrontEnd(FrontEndSettings()).feed(hiss(0.5, 20) + long))
+    assert [each.ended for each in found] == [False, True, False, True]
+
+
+def test_a_sentence_is_acted_on_at_the_short_pause_and_other_speech_is_judged_at_its_end() -> None:
+    pcm = read_wav(CLIPS / "batch-start.wav") + hiss(1, 20)
+    ends = []
+    for guess in (GOOD, Guess("batch start", -1.0, -9.0)):
+        (hearing,) = ear.Ear(Scripted(guess), KNOWN, VoiceSettings(thresholds=LEAST)).hear([pcm])
+        ends.append(hearing.end_ms)
+    assert ends[1] - ends[0] == FrontEndSettings().silence_ms - FrontEndSettings().pause_ms
+
+
+@pytest.mark.parametrize("near_db", [12.0, 0.0])
+def test_talk_farther_off_neither_opens_nor_holds_open_a_command(near_db: float) -> None:
+    talk = array("h", read_wav(CLIPS / "talk.wav"))[4_800:-11_200]
+    command = array("h", read_wav(CLIPS / "oil-level-low.wav"))[4_800:-11_200]
+    sound = array("h", (sample // 8 for sample in (talk + talk)))
+    begin = len(talk) * 3 // 4
+    for at, sample in enumerate(command):
+        sound[begin + at] += sample
+    found = list(FrontEnd(FrontEndSettings(near_db=near_db)).feed(sound.tobytes()))
+    begin_ms, end_ms = begin // 16, (begin + len(command)) // 16
+    alone = [each for each in found if each.start_ms > begin_ms - 700 and abs(each.end_ms - end_ms) < 900]
+    assert bool(alone) == bool(near_db)
 
 
 def test_speech_without_end_is_dropped_once() -> None:
@@ -231,7 +269,7 @@ def test_settings_come_from_a_table() -> None:
 @pytest.mark.parametrize(
     ("table", "complaint"),
     [
-        ({"engine": "ears"}, "voice.engine is 'ears'; write one of sphinx, vosk"),
+        ({"engine": "ears"}, "voice.engine is 'ears'; write one of moonshine, sphinx, vosk"),
         ({"listening": "always"}, '"name", "open" or "switch"'),
         ({"listening": "switch"}, "voice.switch is missing; write the foot switch's path"),
         ({"listening": "switch", "switch": "pedal"}, "voice.switch is 'pedal'; write a path such as /dev/input/by-id"),

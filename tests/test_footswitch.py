@@ -298,10 +298,10 @@ def test_an_utterance_ends_when_the_rest_is_skipped() -> None:
 def test_skipped_sound_is_heard_for_a_short_time_before_and_no_longer() -> None:
     clip = read_wav(CLIPS / "batch-start.wav")
     sound, at = hiss(0.5, 20) + clip + hiss(1, 20), 3 * RATE
-    (whole,) = FrontEnd(FrontEndSettings()).feed(sound)
+    *_, whole = FrontEnd(FrontEndSettings()).feed(sound)
     front_end = FrontEnd(FrontEndSettings())
     assert list(front_end.feed(sound[:9_600])) == [] == list(front_end.skip(sound[9_600:at]))
-    (cut,) = front_end.feed(sound[at:])
+    *_, cut = front_end.feed(sound[at:])
     assert whole.start_ms < 700 and cut.start_ms == pytest.approx(1500 - LEAD_MS, abs=40)
     assert cut.end_ms == whole.end_ms
     assert len(cut.pcm) < len(whole.pcm)
@@ -312,7 +312,7 @@ def test_what_is_skipped_at_the_end_is_not_heard() -> None:
     assert list(front_end.skip(read_wav(CLIPS / "batch-start.wav")[:64_000])) == [] == list(front_end.finish())
 
 
-GUESS = Guess("batch start", None, -1.0, -1.0, 0)
+GUESS = Guess("batch start", None, -1.0, weakest=-1.0, stray_ms=0)
 
 
 @pytest.mark.parametrize(
@@ -320,10 +320,10 @@ GUESS = Guess("batch start", None, -1.0, -1.0, 0)
     [
         (GUESS, ""),
         (None, "no sentence fits"),
-        (Guess("batch stop", None, -1.0, -1.0, 0), "not a whole sentence of the phrase file"),
-        (Guess("batch start", None, -9.0, -1.0, 0), "not sure enough"),
-        (Guess("batch start", None, -1.0, -9.0, 0), "not sure enough of one word"),
-        (Guess("batch start", None, -1.0, -1.0, 999), "not in one breath"),
+        (Guess("batch stop", None, -1.0, weakest=-1.0, stray_ms=0), "not a whole sentence of the phrase file"),
+        (Guess("batch start", None, -9.0, weakest=-1.0, stray_ms=0), "not sure enough"),
+        (Guess("batch start", None, -1.0, weakest=-9.0, stray_ms=0), "not sure enough of one word"),
+        (Guess("batch start", None, -1.0, weakest=-1.0, stray_ms=999), "not in one breath"),
     ],
 )
 def test_whatever_is_refused_while_it_is_held_is_a_near_miss(guess: Guess | None, reason: str) -> None:

@@ -22,9 +22,13 @@ from recorder.voice.footswitch import FootSwitch, Hold
 from recorder.voice.frontend import FrontEnd, Utterance
 from recorder.voice.microphone import BYTES_PER_SECOND, Microphone
 from recorder.voice.phrases import Phrases
-from recorder.voice.settings import SHIPPED, VoiceSettings
+from recorder.voice.settings import VoiceSettings
 from recorder.voice.soundfile import read_wav
 from recorder.voice.soundness import Soundness
+
+
+MARGINS_MS = 600
+"""Sound around the words that an utterance may have."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,21 +62,28 @@ class Ear:
         self._recogniser = recogniser
         self._phrases = phrases
         self._settings = settings
-        self._judgement = settings.thresholds or SHIPPED[recogniser.engine]
+        self._judgement = settings.judgement()
 
     def hear(self, blocks: Iterable[bytes]) -> Iterator[Hearing]:
         """What is said in one stream of sound (16 kHz mono 16-bit, blocks of any size), as each utterance ends."""
-        front_end = FrontEnd(self._settings.front_end)
-        for block in blocks:
-            yield from map(self._judge, front_end.feed(block))
-        yield from map(self._judge, front_end.finish())
+        yield from self.hear_held((block, True) for block in blocks)
 
     def hear_held(self, blocks: Iterable[tuple[bytes, bool]]) -> Iterator[Hearing]:
         """The same for blocks that say whether they are to be heard; an utterance ends at one that is not."""
         front_end = FrontEnd(self._settings.front_end)
         for block, held in blocks:
-            yield from map(self._judge, front_end.feed(block) if held else front_end.skip(block))
-        yield from map(self._judge, front_end.finish())
+            for utterance in front_end.feed(block) if held else front_end.skip(block):
+                yield from self._heed(utterance, front_end)
+        for utterance in front_end.finish():
+            yield from self._heed(utterance, front_end)
+
+    def _heed(self, utterance: Utterance, front_end: FrontEnd) -> Iterator[Hearing]:
+        """Judge an utterance that has ended; of one that may go on, only what is a command as it stands counts."""
+        hearing = self._judge(utterance)
+        if not utterance.ended and hearing.accepted:
+            front_end.end()
+        if utterance.ended or hearing.accepted:
+            yield hearing
 
     def event(self, hearing: Hearing, at_ms: int) -> Heard | Unheard | None:
         """The event that `hearing` makes; None for talk that was no command."""
@@ -91,7 +102,7 @@ class Ear:
             near = self._settings.listening == "switch"
             return Hearing(utterance.start_ms, utterance.end_ms, "", None, reason, near, None)
         intent = self._phrases.parse(guess.text)
-        reason, near = self._refusal(guess, intent, utterance.end_ms - utterance.start_ms)
+        reason, near = self._refusal(guess, intent, len(utterance.pcm) * 1000 // BYTES_PER_SECOND)
         return Hearing(
             utterance.start_ms,
             utterance.end_ms,
@@ -121,7 +132,7 @@ class Ear:
         if guess.weakest < least.weakest:
             return "not sure enough of one word", close or not after_name
         words = len(guess.text.split()) + len(self._settings.spoken_name(self._phrases).split())
-        if guess.stray_ms > least.stray_ms or length_ms > least.word_ms * words:
+        if guess.stray_ms > least.stray_ms or length_ms > MARGINS_MS + least.word_ms * words:
             return "not in one breath", close or not after_name
         return "", False
 

@@ -5,9 +5,11 @@ recogniser; times are positions in the stream, in milliseconds from its start.
 """
 
 import os
+from array import array
 from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass
+from operator import mul
 from typing import Any
 
 from recorder.driver import DriverUnavailable
@@ -39,12 +41,23 @@ class FrontEndSettings:
     """Sound kept from before the first voiced chunk."""
     after_ms: int = 192
     """Sound kept from after the last voiced chunk."""
-    silence_ms: int = 352
-    """So much without voice ends an utterance."""
+    pause_ms: int = 256
+    """So much without voice may be the end of an utterance; it is given as it stands."""
+    silence_ms: int = 608
+    """So much ends it."""
     shortest_ms: int = 250
     """Less voice than this is no utterance."""
+    near_db: float = 12.0
+    """A voice that is quieter than the utterance has been by so much is another person's; 0: all voices are alike."""
     longest_ms: int = 9_000
     """Speech that goes on for longer is no command and is dropped."""
+
+
+LEVEL_CHUNKS = 8
+"""How many chunks a level is taken over: longer than a gap between two words."""
+
+ONSET_CHUNKS = 12
+"""A voice that comes in louder is set against what was before so many chunks."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +68,8 @@ class Utterance:
     """Noise-suppressed sound; empty when it went on for too long to be a command."""
     start_ms: int
     end_ms: int
+    ended: bool = True
+    """False while the speaker may go on: then it is given anew, longer, unless `FrontEnd.end` is called first."""
 
 
 class FrontEnd:
@@ -81,6 +96,7 @@ class FrontEnd:
         self._voiced = self._quiet = 0
         self._talking = False
         self._chunks = 0
+        self._farther = 10 ** (-settings.near_db / 10) if settings.near_db else 0.0
 
     def feed(self, pcm: bytes) -> Iterator[Utterance]:
         """Take sound in pieces of any size; give each utterance as soon as it has ended."""
@@ -93,7 +109,7 @@ class FrontEnd:
     def skip(self, pcm: bytes) -> Iterator[Utterance]:
         """Take sound that is not to be heard: the noise suppression learns from it, and an open utterance ends here."""
         if self._talking:
-            yield from self._end()
+            yield from self._ended()
         self._before.clear()
         chunks = self._cleaned(pcm)
         self._chunks += len(chunks)
@@ -104,7 +120,13 @@ class FrontEnd:
         self._skipped.clear()
         yield from self.feed(bytes(SUPPRESS_BYTES + CHUNK_BYTES))
         if self._talking:
-            yield from self._end()
+            yield from self._ended()
+
+    def end(self) -> None:
+        """End the open utterance: what comes now begins another."""
+        self._talking = False
+        self._before.extend(self._utterance[-(self._before.maxlen or 1) :])
+        self._utterance = []
 
     def _cleaned(self, pcm: bytes) -> list[bytes]:
         """The next whole chunks, without noise; what is left over waits for the next time."""
@@ -125,31 +147,54 @@ class FrontEnd:
     def _take(self, chunk: bytes) -> Iterator[Utterance]:
         settings = self._settings
         self._chunks += 1
-        probability = self._voice(chunk)
+        voiced = self._voice(chunk) >= settings.speech - (0.15 if self._talking else 0.0)
         if not self._talking:
             self._before.append(chunk)
-            if probability >= settings.speech:
-                self._talking, self._voiced, self._quiet = True, 1, 0
-                self._utterance = list(self._before)
+            if voiced:
+                self._begin(list(self._before))
                 self._before.clear()
             return
         self._utterance.append(chunk)
-        if probability >= settings.speech - 0.15:
-            self._voiced += 1
-            self._quiet = 0
-        else:
-            self._quiet += 1
-        if self._quiet * CHUNK_MS >= settings.silence_ms:
-            yield from self._end()
+        self._powers.append(_power(chunk))
+        level = sum(self._powers[-LEVEL_CHUNKS:]) / LEVEL_CHUNKS
+        if len(self._powers) >= LEVEL_CHUNKS:
+            self._levels.append(level)
+        earlier = max(self._levels[:-ONSET_CHUNKS], default=0.0)
+        if 0 < earlier < level * self._farther:
+            self._begin(self._utterance[-ONSET_CHUNKS - LEVEL_CHUNKS :])
+            return
+        self._voiced += voiced
+        self._quiet = 0 if voiced else self._quiet + 1
+        self._far = self._far + 1 if level < max(self._levels, default=0.0) * self._farther else 0
+        gap_ms = max(self._quiet, self._far) * CHUNK_MS
+        if gap_ms >= settings.silence_ms:
+            yield from self._ended()
+        elif gap_ms - CHUNK_MS < settings.pause_ms <= gap_ms:
+            yield from self._so_far(ended=False)
 
-    def _end(self) -> Iterator[Utterance]:
-        length = len(self._utterance)
-        voiced, self._talking = self._voiced, False
-        utterance, self._utterance = self._utterance, []
-        self._before.extend(utterance[-(self._before.maxlen or 1) :])
-        if voiced * CHUNK_MS >= self._settings.shortest_ms:
+    def _begin(self, chunks: list[bytes]) -> None:
+        self._talking, self._voiced, self._quiet, self._far = True, 1, 0, 0
+        self._utterance = chunks
+        self._powers: list[float] = []
+        self._levels: list[float] = []
+
+    def _ended(self) -> Iterator[Utterance]:
+        utterances = list(self._so_far(ended=True))
+        self.end()
+        yield from utterances
+
+    def _so_far(self, ended: bool) -> Iterator[Utterance]:
+        """The utterance as it stands; nothing if it is too short for one."""
+        if self._voiced * CHUNK_MS >= self._settings.shortest_ms:
+            length = len(self._utterance)
             end_ms = self._chunks * CHUNK_MS
             too_long = length * CHUNK_MS > self._settings.longest_ms
-            kept = length - max(0, self._quiet - self._settings.after_ms // CHUNK_MS)
-            pcm = b"" if too_long else b"".join(utterance[:kept])
-            yield Utterance(pcm, end_ms - length * CHUNK_MS, end_ms)
+            kept = length - max(0, max(self._quiet, self._far) - self._settings.after_ms // CHUNK_MS)
+            pcm = b"" if too_long else b"".join(self._utterance[:kept])
+            yield Utterance(pcm, end_ms - length * CHUNK_MS, end_ms, ended)
+
+
+def _power(chunk: bytes) -> float:
+    """Mean square."""
+    tones = array("h", chunk)
+    return sum(map(mul, tones, tones)) / len(tones)

@@ -21,6 +21,9 @@ BYTES_PER_SECOND = 32_000
 BLOCK_BYTES = 3_200
 """At most 0.1 s at a time."""
 
+PERIOD_US = 20_000
+"""How often the device is asked to give sound, in microseconds."""
+
 WATCH_S = 3.0
 """In each stretch of this length at least half of the bytes must come."""
 
@@ -30,7 +33,8 @@ class Microphone:
 
     def __init__(self, device: str = "default", program: str = "arecord") -> None:
         self.device = device
-        self._command = [program, "-q", "-D", device, "-t", "raw", "-f", "S16_LE", "-r", "16000", "-c", "1"]
+        wanted = ["-t", "raw", "-f", "S16_LE", "-r", "16000", "-c", "1", "-F", str(PERIOD_US)]
+        self._command = [program, "-q", "-D", device, *wanted]
 
     def blocks(self, stop: threading.Event) -> Iterator[bytes]:
         """Sound as it comes, until `stop`.

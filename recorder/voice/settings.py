@@ -29,7 +29,7 @@ class Thresholds:
     """For its least sure word."""
     stray_ms: int = 600
     """The most sound from the first word to the last that is none of the words."""
-    word_ms: int = 1_000
+    word_ms: int = 800
     """The most sound for each word, the name's words counted."""
 
 
@@ -60,8 +60,11 @@ SHIPPED = {
         numbered=Thresholds(named=0.8, score=0.95, weakest=0.9),
     ),
 }
-"""Per engine. For moonshine and sphinx chosen on the tuning half of tests/bench/hearing.py; for vosk set by judgement,
-not measured: there was no English model here to measure with."""
+"""Per engine, after the station's name or while the switch is held. For moonshine and sphinx chosen on the tuning half
+of tests/bench/hearing.py; for vosk set by judgement, not measured: there was no English model here to measure with."""
+
+SHIPPED_OPEN = SHIPPED | {"moonshine": _alike(Thresholds(named=0.0, score=3.0, lead=1.5), rival_lead=4.0)}
+"""The same for open listening, where no name tells commands from talk."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +90,10 @@ class VoiceSettings:
     """None for the engine's shipped ones."""
     front_end: FrontEndSettings = field(default_factory=FrontEndSettings)
 
+    def judgement(self) -> Judgement:
+        """The thresholds in force."""
+        return self.thresholds or (SHIPPED_OPEN if self.listening == "open" else SHIPPED)[self.engine]
+
     def spoken_name(self, phrases: Phrases) -> str:
         """The name to listen for; "" when none is needed."""
         return (self.name or phrases.name) if self.listening == "name" else ""
@@ -104,7 +111,11 @@ def from_dict(table: Mapping[str, Any]) -> VoiceSettings:
     if "thresholds" in values:
         measures = values["thresholds"]
         if isinstance(measures, Mapping):
-            measures = {key: _build(Thresholds, table, f"voice.thresholds.{key}") for key, table in measures.items()}
+            measures = dict(measures) | {
+                key: _build(Thresholds, measures[key], f"voice.thresholds.{key}")
+                for key in ("plain", "numbered")
+                if key in measures
+            }
         values["thresholds"] = _build(Judgement, measures, "voice.thresholds")
     if values.get("model") is not None:
         values["model"] = Path(values["model"])

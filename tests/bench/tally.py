@@ -18,8 +18,8 @@ from recorder.voice.settings import VoiceSettings
 from tests.bench import sounds
 from tests.bench.scene import Placed, Stream
 
-BLOCK_BYTES = 3_200
-"""Sound is given to the ear in pieces of 100 ms."""
+BLOCK_BYTES = 640
+"""Sound is given to the ear in pieces of 20 ms, as the station asks its microphone for."""
 
 
 @dataclass(frozen=True, slots=True)
