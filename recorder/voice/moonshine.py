@@ -41,18 +41,21 @@ class Moonshine:
                 f"the moonshine engine knows English and the phrase file is in {phrases.language!r}; "
                 'set voice.engine = "vosk" and give it a model of that language'
             )
-        self._model = _Model(model or _packaged())
+        folder = model or _packaged()
+        self._model = _Model(folder)
         self._phrases = phrases
-        self._name = self._model.tokens.encode(f"{name.capitalize()},") if name else ()
+        tokens = _tokens(folder)
+        self._name = tokens.encode(f"{name.capitalize()},") if name else ()
         known = numbers(phrases)
         self._tree = grow(
-            (sentence.text, self._model.tokens.encode((form if name else form.capitalize()) + end))
+            (sentence.text, tokens.encode((form if name else form.capitalize()) + end))
             for sentence in phrases
             for form in forms(sentence.text, known)
             for end in ("", ".")
         )
         quiet = self._model.quiet()
         learn_priors(self._tree, quiet.begin(self._name)[1], quiet)
+        del tokens, quiet
         _give_back()
 
     def recognise(self, pcm: bytes) -> Guess | None:
@@ -86,8 +89,15 @@ def _packaged() -> Path:
     )
 
 
+def _tokens(folder: Path) -> Tokens:
+    try:
+        return Tokens((folder / "tokenizer.bin").read_bytes())
+    except (OSError, ValueError) as error:
+        raise DriverUnavailable(f"the token list in {folder} can't be read: {error}") from error
+
+
 class _Model:
-    """The two networks and the token list."""
+    """The two networks."""
 
     def __init__(self, folder: Path) -> None:
         try:
@@ -100,7 +110,6 @@ class _Model:
         options.intra_op_num_threads = options.inter_op_num_threads = 1
         options.enable_cpu_mem_arena = False  # an arena never gives back what one long utterance took
         try:
-            self.tokens = Tokens((folder / "tokenizer.bin").read_bytes())
             self.encoder, self.decoder = (
                 onnxruntime.InferenceSession(folder / f"{part}.ort", options, providers=["CPUExecutionProvider"])
                 for part in ("encoder_model", "decoder_model_merged")
