@@ -35,7 +35,7 @@ from recorder.voice.frontend import LEAD_MS, FrontEnd, FrontEndSettings
 from recorder.voice.microphone import Microphone
 from recorder.voice.settings import VoiceSettings
 from recorder.voice.soundfile import RATE, read_wav
-from tests.test_ear import CLIPS, KNOWN, LEAST, Scripted, hiss
+from tests.test_ear import CLIPS, KNOWN, LEAST, Scripted, hiss, nameless
 
 EV_SYN, EV_KEY, EV_MSC = 0, 1, 4
 SYN_REPORT, SYN_DROPPED, MSC_SCAN = 0, 3, 4
@@ -312,7 +312,7 @@ def test_what_is_skipped_at_the_end_is_not_heard() -> None:
     assert list(front_end.skip(read_wav(CLIPS / "batch-start.wav")[:64_000])) == [] == list(front_end.finish())
 
 
-GUESS = Guess("batch start", None, -1.0, -1.0, 0)
+GUESS = Guess("batch start", None, -1.0, weakest=-1.0, stray_ms=0)
 
 
 @pytest.mark.parametrize(
@@ -320,15 +320,15 @@ GUESS = Guess("batch start", None, -1.0, -1.0, 0)
     [
         (GUESS, ""),
         (None, "no sentence fits"),
-        (Guess("batch stop", None, -1.0, -1.0, 0), "not a whole sentence of the phrase file"),
-        (Guess("batch start", None, -9.0, -1.0, 0), "not sure enough"),
-        (Guess("batch start", None, -1.0, -9.0, 0), "not sure enough of one word"),
-        (Guess("batch start", None, -1.0, -1.0, 999), "not in one breath"),
+        (Guess("batch stop", None, -1.0, weakest=-1.0, stray_ms=0), "not a whole sentence of the phrase file"),
+        (Guess("batch start", None, -9.0, weakest=-1.0, stray_ms=0), "not sure enough"),
+        (Guess("batch start", None, -1.0, weakest=-9.0, stray_ms=0), "not sure enough of one word"),
+        (Guess("batch start", None, -1.0, weakest=-1.0, stray_ms=999), "not in one breath"),
     ],
 )
 def test_whatever_is_refused_while_it_is_held_is_a_near_miss(guess: Guess | None, reason: str) -> None:
     listener = ear.Ear(Scripted(guess), KNOWN, by_switch(Path("/dev/input/event0"), thresholds=LEAST))
-    (hearing,) = listener.hear_held([(read_wav(CLIPS / "batch-start.wav"), True)])
+    (hearing,) = listener.hear_held([(nameless("batch-start.wav"), True)])
     assert (hearing.reason, hearing.near) == (reason, bool(reason))
     told = listener.event(hearing, 1)
     assert isinstance(told, Unheard if reason else Heard) and told.listening == "switch"
@@ -418,7 +418,11 @@ def test_a_cook_at_the_pedal(tmp_path: Path, pedal: Pedal, recogniser: Recognise
         driver.run(lambda event: got.append((time.monotonic() - begin_s, event)), threading.Event())
     back, heard, near = (event for _, event in got)
     assert back == EarBack(7)
-    assert isinstance(heard, Heard) and (heard.text, heard.engine, heard.listening) == ("hold end", "sphinx", "switch")
+    assert isinstance(heard, Heard) and (heard.text, heard.engine, heard.listening) == (
+        "hold end",
+        "moonshine",
+        "switch",
+    )
     assert isinstance(near, Unheard) and near.listening == "switch"
 
 
@@ -484,7 +488,7 @@ def test_check_tells_whether_the_switch_can_be_read(tmp_path: Path, pedal: Pedal
     config.write_text(f'station = "a"\n[voice]\nlistening = "switch"\nswitch = "{pedal.path}"\n')
     told = " ".join(CliRunner().invoke(app, ["check", "--config", str(config)], env={"COLUMNS": "400"}).stdout.split())
     assert f"ok foot switch {pedal.path} can be read" in told
-    assert "ok model sphinx, listening while the foot switch is held" in told
+    assert "ok model moonshine, listening while the foot switch is held" in told
     pedal.unplug()
     told = " ".join(CliRunner().invoke(app, ["check", "--config", str(config)], env={"COLUMNS": "400"}).stdout.split())
     assert f"mend foot switch {pedal.path} foot switch {pedal.path} is not there; plug it in" in told
