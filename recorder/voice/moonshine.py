@@ -22,6 +22,9 @@ from recorder.voice.written import forms, numbers
 
 PACKAGE, FOLDER = "moonshine_voice", "assets/tiny-en"
 
+TOKENS, NETWORKS = "tokenizer.bin", ("encoder_model.ort", "decoder_model_merged.ort")
+"""The model's files."""
+
 HEADS, WIDTH = 8, 36
 """Shape of the model's memory: heads, and numbers in each."""
 
@@ -45,14 +48,17 @@ class Moonshine:
         self._model = _Model(folder)
         self._phrases = phrases
         tokens = _tokens(folder)
-        self._name = tokens.encode(f"{name.capitalize()},") if name else ()
         known = numbers(phrases)
-        self._tree = grow(
-            (sentence.text, tokens.encode((form if name else form.capitalize()) + end))
-            for sentence in phrases
-            for form in forms(sentence.text, known)
-            for end in ("", ".")
-        )
+        try:
+            self._name = tokens.encode(f"{name.capitalize()},") if name else ()
+            self._tree = grow(
+                (sentence.text, tokens.encode((form if name else form.capitalize()) + end))
+                for sentence in phrases
+                for form in forms(sentence.text, known)
+                for end in ("", ".")
+            )
+        except ValueError as error:
+            raise DriverUnavailable(f"{error}; spell the phrase file and the station's name in English") from error
         quiet = self._model.quiet()
         learn_priors(self._tree, quiet.begin(self._name)[1], quiet)
         del tokens, quiet
@@ -91,9 +97,9 @@ def _packaged() -> Path:
 
 def _tokens(folder: Path) -> Tokens:
     try:
-        return Tokens((folder / "tokenizer.bin").read_bytes())
+        return Tokens((folder / TOKENS).read_bytes())
     except (OSError, ValueError) as error:
-        raise DriverUnavailable(f"the token list in {folder} can't be read: {error}") from error
+        raise DriverUnavailable(f"the model in {folder} can't be read: {error}") from error
 
 
 class _Model:
@@ -106,13 +112,17 @@ class _Model:
         except ImportError as error:
             raise DriverUnavailable("the moonshine engine needs onnxruntime; pip install onnxruntime") from error
         self.numpy: Any = numpy
+        if lacking := [file for file in (TOKENS, *NETWORKS) if not (folder / file).is_file()]:
+            raise DriverUnavailable(
+                f"the model in {folder} lacks {', '.join(lacking)}; put it there or unset voice.model"
+            )
         options = onnxruntime.SessionOptions()
         options.intra_op_num_threads = options.inter_op_num_threads = 1
         options.enable_cpu_mem_arena = False  # an arena never gives back what one long utterance took
         try:
             self.encoder, self.decoder = (
-                onnxruntime.InferenceSession(folder / f"{part}.ort", options, providers=["CPUExecutionProvider"])
-                for part in ("encoder_model", "decoder_model_merged")
+                onnxruntime.InferenceSession(folder / network, options, providers=["CPUExecutionProvider"])
+                for network in NETWORKS
             )
         except Exception as error:  # onnxruntime's errors share no class but this one
             raise DriverUnavailable(f"the model in {folder} can't be read: {error}") from error

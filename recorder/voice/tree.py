@@ -94,7 +94,7 @@ def learn_priors(root: Node, start: Written, reader: Reader) -> None:
             models[turn] = path
             ways.update(path[:size] for size in range(len(path) + 1))
     priors: dict[Path, dict[int, float]] = {}
-    waiting = [([((), root)], start)]
+    waiting: list[tuple[list[tuple[Path, Node]], Written]] = [([((), root)], start)]
     while waiting:
         places, written = waiting.pop()
         for (path, _), row in zip(places, written.likelihoods, strict=True):
@@ -128,7 +128,7 @@ def search(root: Node, start: Written, reader: Reader) -> list[Found]:
             reverse=True,
         )
         best = max(fits.values(), default=steps[0][0])
-        kept = []
+        kept: list[tuple[Node, float, int, int]] = []
         for fit, at, token in steps:
             if len(kept) == BEAM or fit < best - HOPELESS:
                 break
