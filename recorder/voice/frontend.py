@@ -60,7 +60,7 @@ ONSET_CHUNKS = 12
 """A voice that comes in louder is set against what was before so many chunks."""
 
 TALK_CHUNKS = 62
-"""So long, 2 s, somebody must have talked before a louder voice can be another's: a command's first words may be soft."""
+"""So long, 2 s, somebody must have talked before a louder voice is another's: a command's first words may be soft."""
 
 
 @dataclass(frozen=True, slots=True)
