@@ -37,7 +37,7 @@ CLIPS = [(f"clip {number}", tone(300 + 100 * number, 0.8 + 0.1 * number)) for nu
 
 
 @pytest.mark.parametrize("snr_db", [20, 5, -3])
-@pytest.mark.parametrize("pacing", [scene.CONTINUOUS, scene.HELD])
+@pytest.mark.parametrize("pacing", [scene.CONTINUOUS, scene.Pacing(0.3, (0.2, 0.4), alone=True)])
 @pytest.mark.parametrize("in_room", [False, True])
 def test_every_clip_has_the_signal_to_noise_ratio_asked_for(snr_db: float, pacing: scene.Pacing, in_room: bool) -> None:
     """The same mix with and without noise, by sums of squares: none of the bench's own arithmetic."""
@@ -227,3 +227,10 @@ def test_a_curve_after_the_name_leaves_out_what_had_no_name() -> None:
     lacking = Outcome("20", "", named.clip, named.hearing, {**unnamed.guess, "named": None}, None)
     assert judge(lacking) is None
     assert judge(outcome(clip(ONE))) is None
+
+
+def test_the_foot_switch_is_held_around_each_clip_and_not_between() -> None:
+    (stream,) = scene.streams(CLIPS[:2], [], None, 1)
+    first, second = stream.clips
+    assert scene.held(stream, first.start_ms - 100) and scene.held(stream, second.end_ms + 200)
+    assert not scene.held(stream, (first.end_ms + second.start_ms) / 2)

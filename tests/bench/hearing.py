@@ -83,10 +83,9 @@ class Bench:
     def _said(self, texts: Sequence[tuple[str, str]], snr_db: float | None) -> Iterator[Stream]:
         beds = self.kitchen() + self.babble() if snr_db is not None else []
         rooms = scene.rooms(self.half, len(self.voices))
-        pacing = scene.HELD if self.switch else scene.CONTINUOUS
         for number, (voice, room) in enumerate(zip(self.voices, rooms, strict=True)):
             clips = [(label, sounds.speak(voice, text)) for label, text in texts]
-            yield from scene.streams(clips, beds, snr_db, number, None if self.dry else room, pacing)
+            yield from scene.streams(clips, beds, snr_db, number, None if self.dry else room)
 
     def measure(self, snrs: Sequence[str], console: Console) -> tuple[dict[str, Any], list[Outcome]]:
         """All figures as the JSON file has them, and every outcome."""
@@ -97,8 +96,7 @@ class Bench:
             outcomes: list[Outcome] = []
             cpu_s, audio_s = listener.cpu_s, listener.audio_s
             for stream in streams:
-                for part in scene.presses(stream) if self.switch and not stream.clips else [stream]:
-                    outcomes += listener.hear(part, kind)
+                outcomes += listener.hear(stream, kind, self.switch)
                 minutes = (listener.audio_s - audio_s) / 60
                 console.log(f"{self.settings.engine}, {kind}: {minutes:.0f} min heard") if console.is_terminal else None
             kept.extend(outcomes)

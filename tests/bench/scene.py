@@ -54,9 +54,6 @@ class Pacing:
 CONTINUOUS = Pacing(before_s=1.0, after_s=(0.9, 1.4), alone=False)
 """One clip after the other in one stream."""
 
-HELD = Pacing(before_s=0.3, after_s=(0.2, 0.4), alone=True)
-"""A foot switch goes down before the clip and comes up after it (times made up, not measured on people)."""
-
 
 def response(dice: np.random.Generator, rt60_s: float, direct_db: float) -> Sound:
     """The impulse response of a room in which sound dies by 60 dB in `rt60_s`.
@@ -187,8 +184,15 @@ def noise_alone(beds: Sequence[Bed], minutes: float, seed: int) -> Iterator[Stre
             yield Stream(long * np.float32(SPEECH_RMS * 10 ** (level_db / 20) / rms(long)), (), bed.name)
 
 
-def presses(stream: Stream, seconds: float = 4) -> Iterator[Stream]:
-    """A stream without clips in pieces, as if a foot switch was held for `seconds` at a time."""
-    size = int(seconds * RATE)
-    for at in range(0, len(stream.sound), size):
-        yield Stream(stream.sound[at : at + size], (), stream.bed)
+HELD_MS, LET_GO_MS = 4_000, 1_000
+"""Where nothing is said to the station, the foot switch is held for so long, and let go for so long."""
+
+EARLY_MS, LATE_MS = 150, 250
+"""It goes down so long before a command and comes up so long after it (made up, not measured on people)."""
+
+
+def held(stream: Stream, at_ms: float) -> bool:
+    """Whether the foot switch is down."""
+    if not stream.clips:
+        return at_ms % (HELD_MS + LET_GO_MS) < HELD_MS
+    return any(clip.start_ms - EARLY_MS <= at_ms <= clip.end_ms + LATE_MS for clip in stream.clips)

@@ -15,7 +15,7 @@ from recorder.voice.ear import Ear, Hearing, numbered
 from recorder.voice.engines import Guess, Recogniser
 from recorder.voice.phrases import Phrases
 from recorder.voice.settings import VoiceSettings
-from tests.bench import sounds
+from tests.bench import scene, sounds
 from tests.bench.scene import Placed, Stream
 
 BLOCK_BYTES = 640
@@ -62,7 +62,7 @@ class Listener:
         self.cpu_s = self.audio_s = 0.0
         """Spent on hearing, and heard, so far."""
 
-    def hear(self, stream: Stream, kind: str) -> list[Outcome]:
+    def hear(self, stream: Stream, kind: str, by_switch: bool = False) -> list[Outcome]:
         """Each utterance of the stream, and each clip that none lies on as a refusal.
 
         A decision comes when the block that brought it has been worked on: at the block's end in the stream, and later
@@ -73,17 +73,17 @@ class Listener:
         length_ms = len(pcm) / 32
         handed_ms, handed_s = 0.0, time.process_time()
 
-        def blocks() -> Iterator[bytes]:
+        def blocks() -> Iterator[tuple[bytes, bool]]:
             nonlocal handed_ms, handed_s
             for at in range(0, len(pcm), BLOCK_BYTES):
                 handed_ms, handed_s = min((at + BLOCK_BYTES) / 32, length_ms), time.process_time()
-                yield pcm[at : at + BLOCK_BYTES]
+                yield pcm[at : at + BLOCK_BYTES], not by_switch or scene.held(stream, at / 32)
             handed_s = time.process_time()
 
         result, left = [], list(stream.clips)
         begin_s = time.process_time()
         self._keeping.guess = None
-        for hearing in self._ear.hear(blocks()):
+        for hearing in self._ear.hear_held(blocks()):
             decided_ms = handed_ms + (time.process_time() - handed_s) * 1000
             clip = max(stream.clips, key=lambda clip: overlap(clip, hearing), default=None)
             if clip is not None and overlap(clip, hearing) <= 0:
