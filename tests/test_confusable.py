@@ -109,7 +109,7 @@ def test_a_kitchen_that_adds_a_confusable_part_is_told(tmp_path: Path) -> None:
 def test_what_was_measured_comes_first(tmp_path: Path) -> None:
     rows = [("status", "confirm")] * 2 + [("load thigh five", "load thigh nine"), ("confirm", "confirm"), (None, "x y")]
     file = tmp_path / "dump.jsonl"
-    file.write_text("".join(json.dumps({"said": said, "text": text}) + "\n" for said, text in rows))
+    file.write_text("".join(json.dumps({"said": said, "guess": {"text": text}}) + "\n" for said, text in rows))
     result = CliRunner().invoke(app, ["phrases", "--confusable", "--json", "--most", "3", "--measured", str(file)])
     told = [json.loads(line) for line in result.stdout.splitlines()]
     assert result.exit_code == 0 and [row["measured"] for row in told] == [2, 1, 0]
@@ -118,7 +118,7 @@ def test_what_was_measured_comes_first(tmp_path: Path) -> None:
 
 def test_a_bad_file_of_measurements_is_named() -> None:
     with pytest.raises(MeasuredError, match="line 2"):
-        read_measured('{"said": "status", "text": "confirm"}\n[]\n')
+        read_measured('{"said": "status", "guess": {"text": "confirm"}}\n[]\n')
 
 
 def test_the_command_prints_the_worst_first_for_people() -> None:

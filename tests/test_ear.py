@@ -201,6 +201,19 @@ def test_a_sentence_is_acted_on_at_the_short_pause_and_other_speech_is_judged_at
     assert ends[1] - ends[0] == FrontEndSettings().silence_ms - FrontEndSettings().pause_ms
 
 
+def test_what_is_refused_is_put_to_the_recogniser_once() -> None:
+    asked: list[int] = []
+
+    class Counting(Scripted):
+        def recognise(self, pcm: bytes) -> Guess | None:
+            asked.append(len(pcm))
+            return super().recognise(pcm)
+
+    listener = ear.Ear(Counting(None), KNOWN, VoiceSettings(thresholds=LEAST))
+    assert len(list(listener.hear([read_wav(CLIPS / "status.wav") + hiss(1, 20)]))) == 1
+    assert len(asked) == len(set(asked)) <= 2
+
+
 @pytest.mark.parametrize("near_db", [12.0, 0.0])
 def test_talk_farther_off_neither_opens_nor_holds_open_a_command(near_db: float) -> None:
     talk = array("h", read_wav(CLIPS / "talk.wav"))[4_800:-11_200]

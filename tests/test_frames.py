@@ -10,6 +10,7 @@ import pytest
 from crcmod import predefined
 from hypothesis import given
 from hypothesis import strategies as st
+from thermocouples import get_thermocouple
 
 from recorder.core.rules import Limit
 from recorder.probes.frames import LONGEST_LINE, SEQUENCE, Fault, FramedLines, Lines, PlainLines, Sample, checksum
@@ -54,9 +55,41 @@ def test_the_right_examples_of_the_document_are_right() -> None:
             assert found.temp_c == pytest.approx(in_c, abs=1e-9)
 
 
+def test_the_raw_examples_of_the_document_mean_what_it_says() -> None:
+    """The voltages are put back together by another copy of NIST SRD 60: PyPI thermocouples 2.1."""
+    examples = re.findall(r"^    (\S+) (\d+) (\S+) ([0-9A-F]{4})  -> (?:(\S+) °C|(.+))$", NOTES.read_text(), re.M)
+    assert len(examples) == 5
+    for channel, number, value, crc, meant_c, fault in examples:
+        line = f"{channel} {number} {value}".encode()
+        assert f"{outside_crc(line):04X}" == crc, line
+        (found,) = FramedLines().feed(line + f" {crc}\n".encode())
+        if fault:
+            assert found == Fault(channel, fault)
+            continue
+        assert isinstance(found, Sample)
+        assert found.temp_c == pytest.approx(float(meant_c), abs=0.0006)
+        kind, microvolts, cold_c = value[0], *map(float, value[1:-1].split("uV"))
+        outside = get_thermocouple(kind)
+        volts = outside.temp_to_volt(found.temp_c) - outside.temp_to_volt(cold_c)
+        assert volts * 1e6 == pytest.approx(microvolts, abs=0.01)
+
+
+@pytest.mark.parametrize("value", ["K0.0uV-60.00C", "K-1.0uV-54.00C", "T20872.0uV25.00C", "J99999.9uV25.00C"])
+def test_a_raw_voltage_out_of_range_is_a_fault_and_never_a_number(value: str) -> None:
+    assert said(FramedLines(), framed("needle", 0, value)) == [Fault("needle", "voltage out of range")]
+
+
+def test_raw_and_plain_degrees_share_a_channels_count_and_its_jumps() -> None:
+    reader = FramedLines()
+    words = ("72.75C", "K1985.6uV24.50C", "K6000.0uV24.50C", "72.75C")
+    found = said(reader, *(framed("needle", number, word) for number, word in enumerate(words)))
+    assert [round(each.temp_c, 2) for each in found if isinstance(each, Sample)] == [72.75, 72.75, 72.75]
+    assert reader.bad == {"jump": 1}
+
+
 def test_the_wrong_examples_of_the_document_are_wrong_as_it_says() -> None:
     examples = re.findall(r"^    (.+)  <- (.+)$", NOTES.read_text(), re.M)
-    assert len(examples) == 6
+    assert len(examples) == 8
     for line, kind in examples:
         reader = FramedLines()
         assert said(reader, line.encode() + b"\n") == []
@@ -207,7 +240,9 @@ def _streams(draw: st.DrawFn) -> bytes:
         framed,
         st.sampled_from(["needle", "vat", "vat1", "cabinet"]),
         st.integers(0, 9),
-        st.one_of(st.floats(-60, 450).map("{:.2f}C".format), st.sampled_from(["open", "short", "12.5F"])),
+        st.one_of(
+            st.floats(-60, 450).map("{:.2f}C".format), st.sampled_from(["open", "short", "12.5F", "K1985.6uV24.50C"])
+        ),
     )
     parts = st.lists(st.one_of(good, st.binary(max_size=100), st.sampled_from([b"\n", b"\r\n", b"71.5\n"])))
     return b"".join(draw(parts))

@@ -10,6 +10,8 @@ from collections import Counter
 from dataclasses import dataclass
 
 from recorder.core.rules import to_c
+from recorder.thermal.converters import COLDEST_C, HOTTEST_C
+from recorder.thermal.thermocouple import temp_c as hot_c
 
 LOWEST_C, HIGHEST_C = -40.0, 400.0
 """What a probe at a fryer can read at all."""
@@ -32,7 +34,13 @@ RESTARTED_AFTER = 5
 FAULTS = {"open": "open circuit", "short": "short circuit", "fault": "probe fault"}
 """Fault words on the wire -> in records."""
 
-_FRAMED = re.compile(rb"(needle|cabinet|vat[1-9]?) (\d{1,5}) (?:([+-]?\d{1,4}\.\d{1,2})([CF])|([a-z]+)) ([0-9A-F]{4})")
+OUT_OF_RANGE = "voltage out of range"
+"""In records: raw microvolts or a cold junction that no probe at a fryer can have."""
+
+_FRAMED = re.compile(
+    rb"(needle|cabinet|vat[1-9]?) (\d{1,5}) "
+    rb"(?:([+-]?\d{1,4}\.\d{1,2})([CF])|([a-z]+)|([KJT])([+-]?\d{1,5}\.\d)uV([+-]?\d{1,3}\.\d{1,4})C) ([0-9A-F]{4})"
+)
 _PLAIN = re.compile(rb"[ \t]*([+-]?\d{1,4}(?:\.\d{1,4})?)[ \t]*([CFcf])?[ \t]*")
 
 
@@ -121,7 +129,7 @@ class Lines:
 
 
 class FramedLines(Lines):
-    """The line protocol: channel, sequence number, temperature or fault word, CRC."""
+    """The line protocol: channel, sequence number, temperature, raw voltage or fault word, CRC."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -137,15 +145,29 @@ class FramedLines(Lines):
         parts = _FRAMED.fullmatch(line)
         if parts is None:
             return "not of the protocol"
-        channel, number, value, unit, word, crc = (part.decode() for part in parts.groups(b""))
-        if crc != f"{checksum(line[: parts.start(6) - 1]):04X}":
+        channel, number, value, unit, word, kind, microvolts, cold_c, crc = (
+            part.decode() for part in parts.groups(b"")
+        )
+        if crc != f"{checksum(line[: parts.start(9) - 1]):04X}":
             return "wrong checksum"
         if word and word not in FAULTS:
             return "unknown fault word"
         name = "vat1" if channel == "vat" else channel
         if not self._in_order(name, int(number)):
             return "out of order"
+        if kind:
+            return self.converted(name, kind, float(microvolts), float(cold_c))
         return Fault(name, FAULTS[word]) if word else self.judged(name, float(value), unit)
+
+    def converted(self, channel: str, kind: str, microvolts: float, cold_c: float) -> Sample | Fault | str:
+        """The sample of a raw voltage by ITS-90, why it is absurd, or the fault of one that is out of range."""
+        try:
+            temp_c = hot_c(kind, microvolts / 1_000, cold_c)
+        except ValueError:
+            return Fault(channel, OUT_OF_RANGE)
+        if not (COLDEST_C <= cold_c <= HOTTEST_C and LOWEST_C <= temp_c <= HIGHEST_C):
+            return Fault(channel, OUT_OF_RANGE)
+        return self.judged(channel, temp_c, "C")
 
     def _in_order(self, channel: str, number: int) -> bool:
         """Whether `number` goes on from the last one of `channel`, or the board has started to count again."""

@@ -111,7 +111,7 @@ def differing(one: Words, other: Words) -> tuple[Words, Words]:
 
 
 def read_measured(text: str) -> dict[tuple[str, str], int]:
-    """(said, heard) -> how often, from JSON lines with "said" and "text", as `tests.bench.hearing --dump` writes them.
+    """(said, heard) -> how often, from JSON lines with "said" and "guess", as `tests.bench.hearing --dump` writes them.
 
     Lines in which nothing was said, or was heard right, count for nothing. Raises `MeasuredError`.
     """
@@ -119,10 +119,10 @@ def read_measured(text: str) -> dict[tuple[str, str], int]:
     for number, line in enumerate(text.splitlines(), 1):
         try:
             row = json.loads(line)
-            said, heard = row["said"], row["text"]
-        except (ValueError, KeyError, TypeError) as error:
+            said, heard = row["said"], row["guess"].get("text")
+        except (ValueError, KeyError, TypeError, AttributeError) as error:
             raise MeasuredError(
-                f'line {number} is not a JSON object with "said" and "text"; write it with tests.bench.hearing --dump'
+                f'line {number} is not a JSON object with "said" and "guess"; write it with tests.bench.hearing --dump'
             ) from error
         if said and heard and said != heard:
             counts[said, heard] = counts.get((said, heard), 0) + 1

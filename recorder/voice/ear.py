@@ -62,6 +62,8 @@ class Ear:
         self._phrases = phrases
         self._settings = settings
         self._judgement = settings.judgement()
+        self._tried = b""
+        self._guess: Guess | None = None
 
     def hear(self, blocks: Iterable[bytes]) -> Iterator[Hearing]:
         """What is said in one stream of sound (16 kHz mono 16-bit, blocks of any size), as each utterance ends."""
@@ -95,7 +97,7 @@ class Ear:
         return None
 
     def _judge(self, utterance: Utterance) -> Hearing:
-        guess = self._recogniser.recognise(utterance.pcm) if utterance.pcm else None
+        guess = self._guessed(utterance.pcm) if utterance.pcm else None
         if guess is None:
             reason = "no sentence fits" if utterance.pcm else "too long for a command"
             near = self._settings.listening == "switch"
@@ -112,6 +114,12 @@ class Ear:
             guess.score,
             guess.other if guess.lead < self._judgement.rival_lead else "",
         )
+
+    def _guessed(self, pcm: bytes) -> Guess | None:
+        """The recogniser's guess; an utterance that ended at its pause sounds as it did then and is tried once."""
+        if pcm != self._tried:
+            self._tried, self._guess = pcm, self._recogniser.recognise(pcm)
+        return self._guess
 
     def _refusal(self, guess: Guess, intent: Intent | None, length_ms: int) -> tuple[str, bool]:
         """Why the guess is refused, "" if it is not; and whether it came close: after a name that was surely heard, or
