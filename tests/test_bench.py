@@ -14,7 +14,8 @@ from importlib.resources import files  # noqa: E402
 
 from recorder.core.events import Intent  # noqa: E402
 from recorder.voice.ear import Hearing  # noqa: E402
-from recorder.voice.settings import VoiceSettings  # noqa: E402
+from recorder.voice.engines import Guess  # noqa: E402
+from recorder.voice.settings import Judgement, Thresholds, VoiceSettings  # noqa: E402
 from tests.bench import scene, sounds, tally  # noqa: E402
 from tests.bench.scene import Placed  # noqa: E402
 from tests.bench.tally import Outcome  # noqa: E402
@@ -115,30 +116,33 @@ def test_voices_and_babble_are_made(half: str) -> None:
 
 
 class Slow:
-    """A recogniser that hears no sentence, and takes its time over it."""
+    """A recogniser that hears one sentence in everything, and takes its time over it."""
 
     engine = "sphinx"
     cost_s = 0.05
 
-    def recognise(self, pcm: bytes) -> None:
+    def recognise(self, pcm: bytes) -> Guess:
         until_s = time.process_time() + self.cost_s
         while time.process_time() < until_s:
             pass
+        return Guess(ONE, None, 0.0)
 
 
 @needs("flite", "flite")
 def test_a_decision_is_late_by_the_pause_the_block_and_the_work() -> None:
-    """The block that ends 512 ms of silence is at most 100 ms long, and the recogniser takes 50 ms at least."""
+    """The block that ends the pause is 20 ms long, and the recogniser takes 50 ms at least."""
     clips = [(text, sounds.speak(sounds.TUNING_VOICES[-1], text)) for text in (ONE, OTHER)]
     (stream,) = scene.streams(clips, [], None, 1)
-    listener = tally.Listener(Slow(), KNOWN, VoiceSettings())
+    least = Thresholds(named=0.0, score=0.0, word_ms=9_000)
+    chosen = VoiceSettings(listening="open", thresholds=Judgement(least, least))
+    listener = tally.Listener(Slow(), KNOWN, chosen)
     outcomes = listener.hear(stream, "clean")
     assert [outcome.clip for outcome in outcomes] == list(stream.clips)
     for each in outcomes:
         assert each.clip is not None and each.late_ms is not None
         waited_ms = each.late_ms - (each.hearing.end_ms - each.clip.end_ms)
-        assert 50 <= waited_ms < 100 + 50 + 50
-        assert each.late_ms > 400
+        assert 50 <= waited_ms < 20 + 50 + 50
+        assert each.late_ms > chosen.front_end.pause_ms
     assert listener.audio_s == pytest.approx(len(stream.sound) / RATE)
     assert listener.cpu_s >= 2 * Slow.cost_s
 
