@@ -6,7 +6,7 @@ import random
 from collections.abc import Iterator
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from recorder.thermal.settle import Rest, Settling
@@ -100,6 +100,7 @@ def test_a_fall_into_a_colder_piece_reads_hardly_too_high(lag_s: float, high_c: 
     st.floats(15, 37),
     st.floats(5, 120),
 )
+@example(hz=1, noise_c=0.1875, seed=402, piece_c=60, air_c=29, lag_s=113)
 def test_a_withdrawn_needle_never_settles(
     hz: float, noise_c: float, seed: int, piece_c: float, air_c: float, lag_s: float
 ) -> None:
@@ -107,7 +108,9 @@ def test_a_withdrawn_needle_never_settles(
     needle = probed(piece_c, hz=hz, noise_c=noise_c, seed=seed)
     spot = needle.settling.spot
     for after_ms, rest in needle.go(air_c, lag_s, 8 * lag_s + 60):
-        assert after_ms <= 3000, "its rest may be said until the movement shows"
+        assert after_ms <= 3000 + 1000 / hz, (
+            "its rest may be said until the movement shows, a sample later for the median"
+        )
         assert abs(rest.temp_c - piece_c) < 1
     assert needle.settling.spot == spot
 
