@@ -4,6 +4,7 @@ import math
 import random
 
 import pytest
+from scipy import stats
 
 from recorder.thermal.approach import fitted, student
 
@@ -29,7 +30,7 @@ def test_too_few_samples_are_refused() -> None:
         fitted([(n, 1.0) for n in range(5)])
 
 
-@pytest.mark.parametrize(("free", "factor"), [(2, 4.303), (10, 2.228), (11, 2.201), (20, 2.086), (60, 2.000)])
-def test_the_factor_of_student(free: int, factor: float) -> None:
-    """The printed two-sided 95 % table, from memory."""
-    assert student(free) == pytest.approx(factor, abs=0.005)
+def test_the_factor_of_student() -> None:
+    """scipy.stats.t."""
+    for free in range(6, 400):
+        assert student(free) == pytest.approx(stats.t.ppf(0.975, free), abs=0.002)

@@ -1,9 +1,14 @@
 """Where a needle with a first-order lag is going: the least-squares fit of an exponential approach. Pure.
 
-The model is T(t) = end + rest * exp(-t / lag), lag unknown within `LAGS_S`, noise white and of unknown size. For each
-lag the other two follow by linear least squares, so only the lag is searched. The interval of the end is the profile
-interval: every end for which some lag fits with a sum of squares of no more than S * (1 + t^2 / (n - 3)), S being the
-least one and t Student's factor. It knows nothing of probes, pieces or limits.
+The model is T(t) = end + rest * exp(-t / lag), lag unknown within `LAGS_S`, noise white. For each lag the other two
+follow by linear least squares, so only the lag is searched (variable projection: Golub and Pereyra, 1973). The interval
+of the end is the profile interval: every end for which some lag fits with a sum of squares of no more than
+S + s^2 t^2, S being the least one, s^2 the variance of the noise and t Student's factor.
+
+A few samples may lie on a curve by luck and would then promise too much. So the noise is pooled with what is believed
+of it before anything is measured: `NOISE_C`, weighing as much as `NOISE_WEIGHT` samples.
+
+It knows nothing of probes, pieces or limits.
 """
 
 import math
@@ -13,14 +18,13 @@ from dataclasses import dataclass
 LAGS_S = (0.4, 10.0)
 """The shortest and the longest lag that is looked for."""
 LEAST_SAMPLES = 6
-"""Three of them are spent on the curve; fewer than three left say nothing of the noise."""
+"""Three of them are spent on the curve."""
+NOISE_C = 0.15
+"""The noise of a thermocouple's reading, standard deviation (common practice, no source)."""
+NOISE_WEIGHT = 3
 _GRID = 9
 _HALVINGS = 8
 _GOLDEN = (math.sqrt(5) - 1) / 2
-_FLOOR_C = 0.005
-"""No noise is believed to be smaller: readings come in hundredths of a degree."""
-_STUDENT = (4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262, 2.228)
-"""Two-sided 95 % factors for 2 to 10 degrees of freedom; the printed table, from memory."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +36,7 @@ class Approach:
     half_c: float
     """Half of the 95 % interval of the end."""
     lag_s: float
+    """The lag that fits best; of no meaning once the needle is level."""
     to_go_c: float
     """The rest of the way at the newest sample: end minus curve."""
 
@@ -55,8 +60,7 @@ def fitted(samples: Sequence[tuple[int, float]]) -> Approach:
         spread = sum(power * power for power in powers) - len(powers) * middle * middle
         rest = sum(power * value for power, value in zip(powers, centred, strict=True)) / spread
         left = max(total - rest * rest * spread, 0.0)
-        end = mean - rest * middle
-        return left, end, 1 / len(powers) + middle * middle / spread, log_lag, rest * powers[-1]
+        return left, mean - rest * middle, 1 / len(powers) + middle * middle / spread, log_lag, rest * powers[-1]
 
     low, high = (math.log(lag_s) for lag_s in LAGS_S)
     step = (high - low) / (_GRID - 1)
@@ -73,20 +77,17 @@ def fitted(samples: Sequence[tuple[int, float]]) -> Approach:
             low, left = left[3], right
             right = line(low + _GOLDEN * (high - low))
     least, end, _, log_lag, rest = min(tried)
-    free = len(samples) - 3
-    noise = max(least / free, _FLOOR_C**2)
-    factor = student(free)
-    lowest = highest = end
-    for squares, its_end, variance, _, _ in tried:
-        room = noise * factor * factor - (squares - least)
-        if room >= 0:
-            half = math.sqrt(room * variance)
-            lowest, highest = min(lowest, its_end - half), max(highest, its_end + half)
-    return Approach(base_c + end, max(end - lowest, highest - end), math.exp(log_lag), -rest)
+    free = len(samples) - 3 + NOISE_WEIGHT
+    room = student(free) ** 2 * (least + NOISE_WEIGHT * NOISE_C**2) / free
+    halves = [
+        abs(its_end - end) + math.sqrt((least + room - squares) * variance)
+        for squares, its_end, variance, _, _ in tried
+        if squares <= least + room
+    ]
+    return Approach(base_c + end, max(halves), math.exp(log_lag), -rest)
 
 
 def student(free: int) -> float:
-    """The two-sided 95 % factor of Student's t for 2 or more degrees of freedom, within 0.005."""
-    if free <= 10:
-        return _STUDENT[free - 2]
+    """The two-sided 95 % factor of Student's t for 6 or more degrees of freedom, within 0.002 (Cornish and Fisher's
+    expansion; Abramowitz and Stegun 26.7.5)."""
     return 1.95996 + 2.3722 / free + 2.8225 / free**2 + 2.5558 / free**3
