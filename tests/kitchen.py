@@ -1,5 +1,7 @@
 """A station to try things on: an invented kitchen's procedure, and who feeds it and keeps what came of it."""
 
+from typing import Any
+
 from recorder.core import meanings as m
 from recorder.core.effects import Cue, Effect, Notice, Record
 from recorder.core.events import Event, Heard, Intent, ProcedureLoaded, Reading, Started, Tick
@@ -74,14 +76,14 @@ class Kitchen:
         heard = Heard(self.at_ms, best.meaning, best, "test", "open", other=other, other_text=other.meaning)
         return next(effect.say for effect in reversed(self.feed(heard)) if isinstance(effect, Cue))
 
-    def read(self, channel: str, value: float, settled: bool = False, spot: int = 0) -> None:
-        self.feed(Reading(self.at_ms, channel, to_c(value, "F"), settled, spot))
+    def read(self, channel: str, value: float, settled: bool = False, spot: int = 0, **how: Any) -> None:
+        self.feed(Reading(self.at_ms, channel, to_c(value, "F"), settled, spot, **how))
 
-    def dip(self, value: float) -> None:
-        """The needle comes to rest in another piece, at `value` °F."""
+    def dip(self, value: float, **how: Any) -> None:
+        """The needle comes to rest in another spot, at `value` °F."""
         self.wait(8000)
         self.spot += 1
-        self.read("needle", value, settled=True, spot=self.spot)
+        self.read("needle", value, settled=True, spot=self.spot, **how)
 
     def check(self, part: str, value: float, **slots: object) -> None:
         self.say(m.PROBE, part=part, **slots)

@@ -81,8 +81,9 @@ def test_a_record_from_before_a_column_was_added_is_clean_as_it_lies_and_when_it
         journal.append(clock.stamp(), event, effects)
     journal.close()
     connection = sqlite3.connect(path)
-    connection.execute("ALTER TABLE commands DROP COLUMN first_text")
-    connection.execute("DELETE FROM _sqlite_migrations WHERE name = 'm004_second_best'")
+    for table, column in (("commands", "first_text"), ("checks", "uncertainty_c"), ("checks", "settle_seconds")):
+        connection.execute(f"ALTER TABLE {table} DROP COLUMN {column}")
+    connection.execute("DELETE FROM _sqlite_migrations WHERE name IN ('m004_second_best', 'm005_settled')")
     assert "first_text" not in str(connection.execute("SELECT group_concat(body) FROM outbox").fetchone())
     connection.commit()
     connection.close()

@@ -89,6 +89,12 @@ class Reading:
     """True when the needle has come to rest in one spot."""
     spot: int = 0
     """Counts the needle's resting places; 0 while it moves and on other channels."""
+    uncertainty_c: float | None = None
+    """Of a settled reading: half of the 95 % interval of `temp_c`, as far as the samples tell."""
+    settle_ms: int | None = None
+    """Of a settled reading: how long the needle took to settle in this spot."""
+    colder: bool = False
+    """Whether the needle came down to this spot straight from the one before."""
 
 
 @dataclass(frozen=True, slots=True)

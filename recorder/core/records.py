@@ -119,6 +119,7 @@ def _batch_rows(batch: Batch) -> Iterator[tuple[Key, tuple[tuple[str, Value], ..
                 ("critical_limit", part.critical.value if part else None),
                 ("source", check.source),
                 ("verdict", check.verdict),
+                *_given(uncertainty_c=check.uncertainty_c, settle_seconds=_seconds(check.settle_ms)),
                 ("struck", 0),
             ),
         )
@@ -180,6 +181,15 @@ def _alert_row(alert: Alert) -> tuple[tuple[str, Value], ...]:
         ("ended_by", alert.ended_by),
         ("repeats", alert.repeats),
     )
+
+
+def _given(**columns: Value) -> tuple[tuple[str, Value], ...]:
+    """The columns that have a value: a row without one is as it was before there was such a column."""
+    return tuple((name, value) for name, value in columns.items() if value is not None)
+
+
+def _seconds(ms: int | None) -> float | None:
+    return None if ms is None else ms / 1000
 
 
 def _shown(temp_c: float | None, unit: str) -> float | None:

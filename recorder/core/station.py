@@ -131,7 +131,7 @@ def _started(world: World, event: Started, seq: int, at_ms: int) -> Change:
         boot_id=event.boot_id,
         wall_known=event.wall_known,
         latest={},
-        needle_spot=(0, 0),
+        spots=(),
         spot_used=0,
     )
     world = alerts.raised(world, alerts.recorder_started(event.station, event.version, seq, at_ms))

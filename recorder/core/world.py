@@ -9,7 +9,7 @@ from enum import StrEnum
 from typing import Any
 
 from recorder.core.effects import Alert
-from recorder.core.events import Intent
+from recorder.core.events import Intent, Reading
 from recorder.core.procedure import Procedure
 
 
@@ -91,6 +91,10 @@ class Check:
     temp_c: float | None = None
     source: str | None = None
     """ "probe" or "spoken"."""
+    uncertainty_c: float | None = None
+    """Half of the 95 % interval of `temp_c`, for one from the probe."""
+    settle_ms: int | None = None
+    """How long the needle took to settle."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,6 +197,16 @@ class Latest:
 
 
 @dataclass(frozen=True, slots=True)
+class Spot:
+    """A resting place of the needle."""
+
+    reading: Reading
+    """Its newest settled reading."""
+    since_ms: int
+    """When the needle was first seen at rest there."""
+
+
+@dataclass(frozen=True, slots=True)
 class Question:
     """A command that waits for "confirm"."""
 
@@ -220,8 +234,8 @@ class World:
     question: Question | None = None
     latest: dict[str, Latest] = field(default_factory=dict)
     """By channel; replaced, never changed in place."""
-    needle_spot: tuple[int, int] = (0, 0)
-    """The needle's newest resting place and when it was first seen there."""
+    spots: tuple[Spot, ...] = ()
+    """Where the needle lately rested, the newest last; none that was taken for a check but the newest."""
     spot_used: int = 0
     """The newest resting place that was taken for a check."""
     boot_id: str | None = None

@@ -115,7 +115,10 @@ TABLES: dict[str, dict[str, str]] = {
 """The trade's tables as step 2 makes them: name -> column -> type. `id` stands before these; `struck` after them, but
 for alerts."""
 
-ADDED: dict[str, dict[str, str]] = {"commands": {"first_text": "TEXT"}}
+ADDED: dict[str, dict[str, str]] = {
+    "commands": {"first_text": "TEXT"},
+    "checks": {"uncertainty_c": "REAL", "settle_seconds": "REAL"},
+}
 """Columns that later steps added, behind the others. A database that no recorder has opened since then lacks them."""
 
 
@@ -188,3 +191,10 @@ def m003_outbox(db: Database) -> None:
 def m004_second_best(db: Database) -> None:
     """The sentence that was heard best, where a command was taken from the second best."""
     db.execute("ALTER TABLE commands ADD COLUMN first_text TEXT")
+
+
+@migrations()
+def m005_settled(db: Database) -> None:
+    """How surely and how soon a check's temperature settled."""
+    db.execute("ALTER TABLE checks ADD COLUMN uncertainty_c REAL")
+    db.execute("ALTER TABLE checks ADD COLUMN settle_seconds REAL")
