@@ -66,8 +66,8 @@ def tolerance_factor(n: int, coverage: float, confidence: float, degrees: int | 
 
     Above the bound lies the share `coverage` of all pieces, with `confidence`. `degrees` are those of the standard
     deviation: n - 1 where it is the pieces' own, else those of a pooled one. It is the quantile of Student's noncentral
-    t over the root of n (ISO 16269-6), within 2e-6 of itself, within 3e-5 with one degree. Raises `ValueError` for fewer than 1 piece or degree, and unless both
-    shares are between 0 and 1 and `coverage` at least one half.
+    t over the root of n (ISO 16269-6), within 2e-6 of itself, within 1e-4 with one degree. Raises `ValueError` for
+    fewer than 1 piece or degree, and unless both shares are between 0 and 1 and `coverage` at least one half.
     """
     degrees = n - 1 if degrees is None else degrees
     if n < 1 or degrees < 1:
