@@ -142,6 +142,13 @@ def test_where_the_best_leads_by_little_the_sound_is_heard_once_more_and_slower(
     assert once.named == both.named
 
 
+def test_a_sound_longer_than_any_command_is_heard_too(recogniser: Recogniser) -> None:
+    """The model's mask is one value for every 384 samples or one for all; another count fails beyond nine seconds."""
+    pcm = read_wav(CLIPS / "batch-start.wav")
+    guess = recogniser.recognise(pcm + bytes(32_000 * 12))
+    assert guess is not None and guess.text
+
+
 def test_nothing_gives_no_guess_and_a_click_none_that_is_good_enough(recogniser: Recogniser) -> None:
     assert recogniser.recognise(b"") is None
     for pcm in (bytes(2), bytes(32_000)):

@@ -194,7 +194,7 @@ class _Sound:
             {
                 "input_ids": numpy.array(tokens, "int64"),
                 "encoder_hidden_states": heard,
-                "encoder_attention_mask": numpy.ones(heard.shape[:2], "int64"),
+                "encoder_attention_mask": numpy.ones((len(tokens), 1), "int64"),  # one for the whole sound
                 "use_cache_branch": numpy.array([len(wanted) == len(model.about_text)]),
                 **memory,
             },
