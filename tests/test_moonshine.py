@@ -121,6 +121,34 @@ def test_the_same_sound_gives_the_same_guess_whatever_came_before(recogniser: Re
     assert guessed(recogniser, "load-wings-twelve.wav") == first
 
 
+def test_where_the_best_leads_by_little_the_sound_is_heard_once_more_and_slower(
+    recogniser: Recogniser, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The near miss is such a sound; the guess is made of both hearings."""
+    speeds: list[float] = []
+    hear = moonshine._Model.hear
+
+    def watched(self: moonshine._Model, pcm: bytes, speed: float = 1.0) -> moonshine._Sound:
+        speeds.append(speed)
+        return hear(self, pcm, speed)
+
+    monkeypatch.setattr(moonshine._Model, "hear", watched)
+    both = guessed(recogniser, "near-miss.wav")
+    assert speeds == [1.0, moonshine.SLOWER]
+    monkeypatch.setattr(moonshine, "UNSURE", 0.0)
+    once = guessed(recogniser, "near-miss.wav")
+    assert speeds == [1.0, moonshine.SLOWER, 1.0]
+    assert once.lead < 3 and (once.score, once.lead) != (both.score, both.lead)
+    assert once.named == both.named
+
+
+def test_a_sound_longer_than_any_command_is_heard_too(recogniser: Recogniser) -> None:
+    """The model's mask is one value for every 384 samples or one for all; another count fails beyond nine seconds."""
+    pcm = read_wav(CLIPS / "batch-start.wav")
+    guess = recogniser.recognise(pcm + bytes(32_000 * 12))
+    assert guess is not None and guess.text
+
+
 def test_nothing_gives_no_guess_and_a_click_none_that_is_good_enough(recogniser: Recogniser) -> None:
     assert recogniser.recognise(b"") is None
     for pcm in (bytes(2), bytes(32_000)):

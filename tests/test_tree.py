@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 from recorder.voice import phrases, tree
 from recorder.voice.moonshine import _packaged
 from recorder.voice.tokens import END, Tokens
-from recorder.voice.tree import Node, Written
+from recorder.voice.tree import Found, Node, Written
 from recorder.voice.written import forms, numbers
 
 KNOWN = phrases.load(files("recorder").joinpath("share/phrases-en.toml").read_text("utf-8"))
@@ -216,3 +216,14 @@ def test_a_wide_search_finds_every_sentence_in_the_order_of_its_fit(writings: li
     assert some and all(each.fit <= fits[each.text] + 1e-9 for each in some), (
         "the shipped beam misses, it never invents"
     )
+
+
+def test_two_searches_agree_on_the_mean_and_what_one_gave_up_is_worse_than_its_worst() -> None:
+    first = [Found("load leg", 5.0), Found("load thigh", 4.0), Found("status", 1.0)]
+    second = [Found("load thigh", 6.0), Found("load leg", 2.0), Found("confirm", 0.0)]
+    assert tree.agreed(first, second) == [
+        Found("load thigh", 5.0),
+        Found("load leg", 3.5),
+        Found("status", 0.0),
+        Found("confirm", 0.0),
+    ]

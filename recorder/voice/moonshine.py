@@ -17,7 +17,7 @@ from recorder.driver import DriverUnavailable
 from recorder.voice.engines import Guess
 from recorder.voice.phrases import Phrases
 from recorder.voice.tokens import START, Tokens
-from recorder.voice.tree import Written, grow, learn_priors, search
+from recorder.voice.tree import Found, Written, agreed, grow, learn_priors, search
 from recorder.voice.written import forms, numbers
 
 PACKAGE, FOLDER = "moonshine_voice", "assets/tiny-en"
@@ -30,6 +30,12 @@ HEADS, WIDTH = 8, 36
 
 SHORTEST = 8_000
 """Samples; a shorter sound is lengthened with silence."""
+
+UNSURE = 3.0
+"""With less lead than this over the second best a sound is heard once more, slower."""
+
+SLOWER = 0.9
+"""So much of its speed, and of its pitch, is left then."""
 
 
 class Moonshine:
@@ -67,12 +73,10 @@ class Moonshine:
     def recognise(self, pcm: bytes) -> Guess | None:
         if not pcm:
             return None
-        sound = self._model.hear(pcm)
-        named, start = sound.begin(self._name)
-        found = search(self._tree, start, sound)
-        best = found[0]
-        meaning = self._phrases.parse(best.text)
-        other = next((each for each in found if self._phrases.parse(each.text) != meaning), None)
+        named, found = self._search(pcm)
+        best, other = self._first_two(found)
+        if other and best.fit - other.fit < UNSURE:
+            best, other = self._first_two(agreed(found, self._search(pcm, SLOWER)[1]))
         _give_back()
         return Guess(
             text=best.text,
@@ -81,6 +85,17 @@ class Moonshine:
             other=other.text if other else "",
             lead=best.fit - other.fit if other else math.inf,
         )
+
+    def _search(self, pcm: bytes, speed: float = 1.0) -> tuple[float, list[Found]]:
+        """How well the name fits, and the sentences after it."""
+        sound = self._model.hear(pcm, speed)
+        named, start = sound.begin(self._name)
+        return named, search(self._tree, start, sound)
+
+    def _first_two(self, found: Sequence[Found]) -> tuple[Found, Found | None]:
+        """The best, and the next that means something else."""
+        meaning = self._phrases.parse(found[0].text)
+        return found[0], next((each for each in found if self._phrases.parse(each.text) != meaning), None)
 
 
 def _packaged() -> Path:
@@ -131,9 +146,12 @@ class _Model:
         self.about_sound = [name for name in names if "encoder" in name]
         _give_back()
 
-    def hear(self, pcm: bytes) -> "_Sound":
-        """The model having heard 16 kHz mono 16-bit sound."""
+    def hear(self, pcm: bytes, speed: float = 1.0) -> "_Sound":
+        """The model having heard 16 kHz mono 16-bit sound, played at `speed`."""
         sound = self.numpy.frombuffer(pcm, "<i2").astype("float32") / 32_768
+        if speed != 1:
+            places = self.numpy.arange(int(len(sound) / speed)) * speed
+            sound = self.numpy.interp(places, self.numpy.arange(len(sound)), sound).astype("float32")
         return _Sound(self, self.numpy.pad(sound, (0, max(0, SHORTEST - len(sound)))))
 
     def quiet(self) -> "_Sound":
@@ -176,7 +194,7 @@ class _Sound:
             {
                 "input_ids": numpy.array(tokens, "int64"),
                 "encoder_hidden_states": heard,
-                "encoder_attention_mask": numpy.ones(heard.shape[:2], "int64"),
+                "encoder_attention_mask": numpy.ones((len(tokens), 1), "int64"),  # one for the whole sound
                 "use_cache_branch": numpy.array([len(wanted) == len(model.about_text)]),
                 **memory,
             },

@@ -143,6 +143,17 @@ def search(root: Node, start: Written, reader: Reader) -> list[Found]:
     return [Found(text, fit) for text, fit in sorted(fits.items(), key=lambda each: -each[1])]
 
 
+def agreed(first: Sequence[Found], second: Sequence[Found]) -> list[Found]:
+    """The mean of two searches, the best first; what one of them gave up fits there a little worse than its worst."""
+    fits = [{each.text: each.fit for each in found} for found in (first, second)]
+    worst = [min(known.values()) - 1 for known in fits]
+    texts = fits[0] | fits[1]
+    means = [
+        Found(text, sum(known.get(text, least) for known, least in zip(fits, worst, strict=True)) / 2) for text in texts
+    ]
+    return sorted(means, key=lambda each: -each.fit)
+
+
 def _walk(root: Node) -> Iterator[tuple[Path, Node]]:
     """Every place where something may follow, and the way there; the shortest ways first."""
     level: list[tuple[Path, Node]] = [((), root)]
