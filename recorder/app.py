@@ -13,7 +13,7 @@ from recorder import systemd
 from recorder.clock import Clock, ClockWatch, SystemClock
 from recorder.config import Settings
 from recorder.core.effects import Cue, Tone
-from recorder.core.events import EarLost, Event, LinkDown, LinkUp, ProcedureLoaded, Reading, Started, Stopped
+from recorder.core.events import RULES, EarLost, Event, LinkDown, LinkUp, ProcedureLoaded, Reading, Started, Stopped
 from recorder.core.station import State
 from recorder.core.world import Stage
 from recorder.driver import load
@@ -61,7 +61,13 @@ class App:
         stamp, settings = self.clock.stamp(), self.settings
         self.loop.handle(
             Started(
-                stamp.at_ms, stamp.boot_id, stamp.wall_known, version("batch-recorder"), settings.station, settings.vats
+                stamp.at_ms,
+                stamp.boot_id,
+                stamp.wall_known,
+                version("batch-recorder"),
+                settings.station,
+                settings.vats,
+                RULES,
             )
         )
         if self.loop.state.world.procedure != settings.procedure:

@@ -4,7 +4,7 @@ from typing import Any
 
 from recorder.core import meanings as m
 from recorder.core.effects import Cue, Effect, Notice, Record
-from recorder.core.events import Event, Heard, Intent, ProcedureLoaded, Reading, Started, Tick
+from recorder.core.events import RULES, Event, Heard, Intent, ProcedureLoaded, Reading, Started, Tick
 from recorder.core.procedure import Part, Procedure
 from recorder.core.rules import Limit, to_c
 from recorder.core.station import State, deadline, step
@@ -47,7 +47,7 @@ class Kitchen:
         self.events: list[Event] = []
         self.effects: list[Effect] = []
         self.spot = 0
-        self.feed(Started(at_ms, "boot-1", True, "test", "line-1", vats))
+        self.feed(Started(at_ms, "boot-1", True, "test", "line-1", vats, RULES))
         self.feed(ProcedureLoaded(at_ms, procedure))
 
     def feed(self, event: Event) -> tuple[Effect, ...]:

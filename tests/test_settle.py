@@ -216,6 +216,14 @@ def test_a_coarse_probe_that_flickers_by_a_whole_degree_settles_within_it() -> N
     assert all(84 <= rest.temp_c <= 85 and rest.uncertainty_c >= 0.1 for rest in rests)
 
 
+def test_an_ice_bath_is_found() -> None:
+    needle = Needle(noise_c=0.1, temp_c=24)
+    needle.go(24, 9, 20)
+    rest = needle.go(0, 2, 60)[-1][1]
+    assert rest.temp_c == pytest.approx(0, abs=0.2)
+    assert needle.settling.place is Place.FOOD
+
+
 def test_places_are_told_apart() -> None:
     """The basket that comes out of hot oil is hotter than wet food can be."""
     needle = Needle(noise_c=0.05)

@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from recorder.core import alerts
+from recorder.core import alerts, probing
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import Reading
 from recorder.core.procedure import Part, Procedure
@@ -42,19 +42,28 @@ def needle_read(world: World, event: Reading, at_ms: int) -> Change:
     if not event.settled:
         return world, ()
     world = replace(world, spots=_spots(world, event, at_ms))
+    if probe_check := probing.waiting(world):
+        if not _fresh(world, probe_check.opened_ms):
+            return world, ()
+        return probing.read(replace(world, spot_used=event.spot), probe_check, event, at_ms)
     waiting = world.open_check()
     if waiting is None:
         return _colder_read(world, event, at_ms)
     batch, check = waiting
-    fresh = [
-        spot.reading
-        for spot in world.spots
-        if spot.reading.spot > world.spot_used and spot.since_ms >= check.opened_ms - SPOT_GRACE_MS
-    ]
+    fresh = _fresh(world, check.opened_ms)
     if not fresh:
         return world, ()
     coldest = min(fresh, key=lambda reading: reading.temp_c)
     return judged(replace(world, spot_used=event.spot), batch, coldest.temp_c, "probe", at_ms, coldest)
+
+
+def _fresh(world: World, opened_ms: int) -> list[Reading]:
+    """The newest readings of the spots that may count for what was opened then."""
+    return [
+        spot.reading
+        for spot in world.spots
+        if spot.reading.spot > world.spot_used and spot.since_ms >= opened_ms - SPOT_GRACE_MS
+    ]
 
 
 def _spots(world: World, event: Reading, at_ms: int) -> tuple[Spot, ...]:
@@ -96,7 +105,13 @@ def judged(
         verdict = Verdict.PASSED
     check = replace(check, verdict=verdict, closed_ms=at_ms, temp_c=temp_c, source=source)
     if reading:
-        check = replace(check, uncertainty_c=reading.uncertainty_c, settle_ms=reading.settle_ms)
+        check = replace(
+            check,
+            uncertainty_c=reading.uncertainty_c,
+            settle_ms=reading.settle_ms,
+            probe_check=world.probe_read.id if world.probe_read else None,
+            probe_was=probing.standing(world, at_ms),
+        )
     world = world.with_batch(batch.id, checks=(*batch.checks[:-1], check))
     batch = world.batch(batch.id)
     what = f"{(check.part or 'piece').capitalize()} {degrees(temp_c, target.unit)} degrees"

@@ -194,17 +194,22 @@ TESTED = 8
 """The newest points, which are tested against those before them: as many as the longest rule looks at."""
 
 
-def drift(points: Sequence[float], side: int) -> tuple[int, ...]:
-    """Numbers of the rules by which the newest of `points` has drifted to `side` (-1 down, 1 up) from its own history.
+def usual(points: Sequence[float]) -> Sequence[float]:
+    """The history that the newest of `points` are judged against: all but the newest `TESTED`, and while that would be
+    too few, the first `LEAST_BASE`."""
+    return points[: max(len(points) - TESTED, LEAST_BASE)]
 
-    Centre and spread are those of the points before the newest `TESTED`, of the first `LEAST_BASE` while there are not
-    enough; the spread is the mean moving range over d2, so that a slow change does not hide itself. () while the
-    history is too short, or does not vary at all. A few points make a rough spread: a rule is then broken by chance
-    more often than once in 92 points, which is what it takes with a known one.
+
+def drift(points: Sequence[float], side: int) -> tuple[int, ...]:
+    """Numbers of the rules by which the newest of `points` has drifted to `side` (-1 down, 1 up) from its `usual`.
+
+    The spread is the mean moving range over d2, so that a slow change does not hide itself. () while the history is too
+    short, or does not vary at all. A few points make a rough spread: a rule is then broken by chance more often than
+    once in 92 points, which is what it takes with a known one.
     """
-    base = points[:-TESTED] if len(points) >= LEAST_BASE + TESTED else points[:LEAST_BASE]
+    base = usual(points)
     tested = points[len(base) :]
-    if len(base) < LEAST_BASE or not tested:
+    if not tested:
         return ()
     ranges = [abs(later - earlier) for earlier, later in pairwise(base)]
     sd = fmean(ranges) / CHART[2].d2

@@ -8,11 +8,11 @@ running. It has settled to the end of the curve: a little beyond what the probe 
 settled only when it has also been level for `LEVEL_MS`. One that begins to fall is no longer settled.
 
 **A spot.** A resting place is a spot in food when the needle came to it by clear movement (more than `MOVED_C` within
-`RECENT_MS`), upwards or to something hot (`FLOOR_C` or more). Up to something cool it must be a plunge (`PLUNGE_C`
-within that window, at most `PLUNGE_MS` before it settled). So a needle that cools in air or lies on the table is in no
-spot, but a raw piece is found. Nor is anything hotter than `HOTTEST_C`: a piece is wet, so that is the basket or the
-oil. A slow drift up, as of a piece that is still warming, stays in its spot; a slow drift down leaves it for none. A
-rest whose beginning was not seen, at the start or after a gap, is no spot.
+`RECENT_MS`) to something hot (`FLOOR_C` or more) or icy (`COLD_C` or less). Up to anything between it must be a plunge
+(`PLUNGE_C` within that window, at most `PLUNGE_MS` before it settled). So a needle that cools in air or lies on the
+table is in no spot, but a raw piece and an ice bath are found. Nor is anything hotter than `HOTTEST_C`: a piece is wet,
+so that is the basket or the oil. A slow drift up, as of a piece that is still warming, stays in its spot; a slow drift
+down leaves it for none. A rest whose beginning was not seen, at the start or after a gap, is no spot.
 
 **What it can't do.** It needs a sample in four seconds or more, and six of them on the way. With a resolution of 1 °C
 it settles late or by luck. A cold needle that warms up in a draught looks like a plunge into something cool; a basket
@@ -51,7 +51,9 @@ NOISE_C = 1.0
 MOVED_C = 3.0
 """So much within `RECENT_MS` is clear movement; so far from where it rested, the needle is at rest no longer."""
 FLOOR_C = 45.0
-"""Air and table are below this, also beside a fryer (common practice, no source)."""
+"""Air and table are below this, also beside a fryer (common practice, no source),"""
+COLD_C = 5.0
+"""and above this; the Food Code's cold holding (2022, 3-501.16(A)(2)) is at or below it."""
 HOTTEST_C = 105.0
 """Food is no hotter than its boiling water, with some room for salt and for the probe; metal and oil are."""
 PLUNGE_C = 5.0
@@ -208,7 +210,7 @@ class Settling:
         self._arrived_ms = at_ms
         if end_c > HOTTEST_C:
             self.place = Place.METAL
-        elif end_c >= FLOOR_C or (self._way is Place.RISING and plunged):
+        elif end_c >= FLOOR_C or end_c <= COLD_C or (self._way is Place.RISING and plunged):
             self.place = Place.FOOD
             self.spot += 1
             self._colder, self._rose = not self._rose, False
