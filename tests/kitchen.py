@@ -98,6 +98,35 @@ class Kitchen:
         self.wait(int(minutes * MINUTE) - 1000)
         self.say(m.LID_OPEN, vat=vat)
 
+    def open_shift(self) -> None:
+        """A shift's beginning in which probe and oil get a row of each kind, up to a corrected batch."""
+        self.say(m.SHIFT_START, cook=4)
+        self.say(m.ICE_POINT)
+        self.dip(32, uncertainty_c=0.1)
+        self.say(m.OIL_POLAR, percent=22.0)
+        self.say(m.OIL_CHANGED)
+        self.say(m.OIL_CHANGED)
+        for values in ((185, 186), (150, 184)):
+            self.read("vat1", 340)
+            self.say(m.BATCH_START)
+            self.say(m.LOAD, part="thigh", count=12)
+            self.say(m.LID_LOCKED)
+            for value in (315, 324, 330):
+                self.wait(60_000)
+                self.read("vat1", value)
+            self.wait(10 * MINUTE)
+            self.say(m.LID_OPEN)
+            for value in values:
+                self.say(m.PROBE, part="thigh")
+                self.dip(value, uncertainty_c=0.2, settle_ms=9_000)
+            if value == 186:
+                self.say(m.HOLD_START)
+                self.say(m.CONFIRM)
+                self.say(m.HOLD_END)
+        self.say(m.COOK_MORE)
+        self.say(m.LID_LOCKED)
+        self.say(m.LID_OPEN)
+
     def check_all(self, value: float = 185, **slots: object) -> None:
         for part in ("thigh", "breast", "leg", "wing"):
             self.check(part, value, **slots)

@@ -26,13 +26,7 @@ from tests.kitchen import MINUTE, Kitchen, m
 def records(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The records of a short shift in which every table has a row."""
     kitchen = Kitchen()
-    kitchen.say(m.SHIFT_START, cook=4)
-    kitchen.say(m.OIL_CHANGED)
-    kitchen.cook()
-    kitchen.check("thigh", 150)
-    kitchen.say(m.COOK_MORE)
-    kitchen.say(m.LID_LOCKED)
-    kitchen.say(m.LID_OPEN)
+    kitchen.open_shift()
     kitchen.check_all()
     kitchen.say(m.HOLD_START)
     kitchen.wait(65 * MINUTE)
