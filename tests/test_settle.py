@@ -222,6 +222,9 @@ def test_an_ice_bath_is_found() -> None:
     rest = needle.go(0, 2, 60)[-1][1]
     assert rest.temp_c == pytest.approx(0, abs=0.2)
     assert needle.settling.place is Place.FOOD
+    needle.go(AIR_C, 9, 3)
+    assert needle.go(AIR_C, 9, 120) == [], "it warms up in a draught"
+    assert needle.settling.place is Place.AIR
 
 
 def test_places_are_told_apart() -> None:

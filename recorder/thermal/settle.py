@@ -9,14 +9,16 @@ settled only when it has also been level for `LEVEL_MS`. One that begins to fall
 
 **A spot.** A resting place is a spot in food when the needle came to it by clear movement (more than `MOVED_C` within
 `RECENT_MS`) to something hot (`FLOOR_C` or more) or icy (`COLD_C` or less). Up to anything between it must be a plunge
-(`PLUNGE_C` within that window, at most `PLUNGE_MS` before it settled). So a needle that cools in air or lies on the
-table is in no spot, but a raw piece and an ice bath are found. Nor is anything hotter than `HOTTEST_C`: a piece is wet,
-so that is the basket or the oil. A slow drift up, as of a piece that is still warming, stays in its spot; a slow drift
-down leaves it for none. A rest whose beginning was not seen, at the start or after a gap, is no spot.
+(`PLUNGE_C` within that window, at most `PLUNGE_MS` before it settled, with a lag of `PLUNGE_LAG_S` or less). So a
+needle in air or on the table is in no spot, but a raw piece and an ice bath are found. Nor is anything hotter than
+`HOTTEST_C`: a piece is wet, so that is the basket or the oil. A slow drift up, as of a piece that is still warming,
+stays in its spot; a slow drift down leaves it for none. A rest whose beginning was not seen, at the start or after a
+gap, is no spot.
 
 **What it can't do.** It needs a sample in four seconds or more, and six of them on the way. With a resolution of 1 °C
-it settles late or by luck. A cold needle that warms up in a draught looks like a plunge into something cool; a basket
-that has cooled to the heat of food looks like food. How well it does: tests/test_settle.py, `tests.bench.settle`.
+it settles late or by luck. A cold needle that warms up in a strong draught looks like a plunge into something cool; a
+basket that has cooled to the heat of food looks like food. In a piece that warms the needle with two lags it settles
+low, on the careful side. How well it does: tests/test_settle.py, `tests.bench.settle`.
 """
 
 from collections import deque
@@ -58,6 +60,8 @@ HOTTEST_C = 105.0
 """Food is no hotter than its boiling water, with some room for salt and for the probe; metal and oil are."""
 PLUNGE_C = 5.0
 PLUNGE_MS = 20_000
+PLUNGE_LAG_S = 6.0
+"""Food takes a needle along faster than air does, even in a draught (common practice, no source)."""
 
 Samples = Sequence[tuple[int, float]]
 
@@ -143,7 +147,7 @@ class Settling:
             self._fit_ms = at_ms
             self._fits = (self._fits[1], self._settled(newest_c))
         before, fit = self._fits
-        if fit is None or (self._rest_c is None and (before is None or not self._arrived(at_ms, fit.end_c))):
+        if fit is None or (self._rest_c is None and (before is None or not self._arrived(at_ms, fit))):
             return None
         self._rest_c, self._way, self._plunged_ms = fit.end_c, None, None
         if self.place is not Place.FOOD:
@@ -200,17 +204,18 @@ class Settling:
         begin = max(number for number, (_, value) in enumerate(samples) if abs(value - newest_c) > 0.6 * far_c)
         return samples[begin + 1 :]
 
-    def _arrived(self, at_ms: int, end_c: float) -> bool:
-        """Whether it came to rest, at `end_c`; and if so, whether that is a new spot, the same as before, or none."""
+    def _arrived(self, at_ms: int, fit: Approach) -> bool:
+        """Whether it came to rest; and if so, whether that is a new spot, the same as before, or none."""
         if self._way is Place.FALLING and not _level(self._last(LEVEL_MS)):
             return False
         if self._way is None:
             return True
-        plunged = self._plunged_ms is not None and at_ms - self._plunged_ms <= PLUNGE_MS
+        recent = self._plunged_ms is not None and at_ms - self._plunged_ms <= PLUNGE_MS
+        plunged = self._way is Place.RISING and recent and fit.lag_s <= PLUNGE_LAG_S
         self._arrived_ms = at_ms
-        if end_c > HOTTEST_C:
+        if fit.end_c > HOTTEST_C:
             self.place = Place.METAL
-        elif end_c >= FLOOR_C or end_c <= COLD_C or (self._way is Place.RISING and plunged):
+        elif fit.end_c >= FLOOR_C or fit.end_c <= COLD_C or plunged:
             self.place = Place.FOOD
             self.spot += 1
             self._colder, self._rose = not self._rose, False
