@@ -102,6 +102,7 @@ def load_procedure(path: Path | None) -> Procedure:
     text = _text(path) if path else files("recorder").joinpath("share/procedure.toml").read_text("utf-8")
     table = _parse(text, where)
     cook, hold, oil = (_take(table, key, dict, where) for key in ("cook", "hold", "oil"))
+    probe = _take(table, "probe_check", dict, where, {})
     unit = _take(table, "unit", str, where)
 
     def limit(table: dict[str, Any], key: str, place: str) -> Limit:
@@ -131,8 +132,12 @@ def load_procedure(path: Path | None) -> Procedure:
         oil_high=limit(oil, "high", f"{where} [oil]"),
         spoken_readings_prove=_take(table, "spoken_readings_prove", bool, where, False),
         ask_first=tuple(_take(table, "ask_first", list, where, [m.DISCARD])),
+        probe_check_every_ms=_length(probe, "every", f"{where} [probe_check]") if "every" in probe else None,
+        altitude_m=_number(probe, "altitude_m", f"{where} [probe_check]"),
+        polar_limit=_number(oil, "polar_limit", f"{where} [oil]"),
     )
-    for rest, place in ((table, where), (cook, f"{where} [cook]"), (hold, f"{where} [hold]"), (oil, f"{where} [oil]")):
+    tables = {"cook": cook, "hold": hold, "oil": oil, "probe_check": probe}
+    for rest, place in ((table, where), *((rest, f"{where} [{name}]") for name, rest in tables.items())):
         _none_left(rest, place)
     if problems := procedure.problems():
         raise ConfigError(f"{where}: {'; '.join(problems)}")
@@ -216,6 +221,11 @@ def _length(table: dict[str, Any], key: str, where: str) -> int:
     unit_ms = {"h": 3_600_000, "min": 60_000, "s": 1000}
     found = re.findall(r"(\d+(?:\.\d+)?) ?(h|min|s)", text)
     return round(sum(float(number) * unit_ms[unit] for number, unit in found))
+
+
+def _number(table: dict[str, Any], key: str, where: str) -> float | None:
+    value = _take(table, key, (int, float), where, None)
+    return None if value is None else float(value)
 
 
 def _read(path: Path) -> dict[str, Any]:

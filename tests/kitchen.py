@@ -1,8 +1,10 @@
 """A station to try things on: an invented kitchen's procedure, and who feeds it and keeps what came of it."""
 
+from typing import Any
+
 from recorder.core import meanings as m
 from recorder.core.effects import Cue, Effect, Notice, Record
-from recorder.core.events import Event, Heard, Intent, ProcedureLoaded, Reading, Started, Tick
+from recorder.core.events import RULES, Event, Heard, Intent, ProcedureLoaded, Reading, Started, Tick
 from recorder.core.procedure import Part, Procedure
 from recorder.core.rules import Limit, to_c
 from recorder.core.station import State, deadline, step
@@ -45,7 +47,7 @@ class Kitchen:
         self.events: list[Event] = []
         self.effects: list[Effect] = []
         self.spot = 0
-        self.feed(Started(at_ms, "boot-1", True, "test", "line-1", vats))
+        self.feed(Started(at_ms, "boot-1", True, "test", "line-1", vats, RULES))
         self.feed(ProcedureLoaded(at_ms, procedure))
 
     def feed(self, event: Event) -> tuple[Effect, ...]:
@@ -74,14 +76,14 @@ class Kitchen:
         heard = Heard(self.at_ms, best.meaning, best, "test", "open", other=other, other_text=other.meaning)
         return next(effect.say for effect in reversed(self.feed(heard)) if isinstance(effect, Cue))
 
-    def read(self, channel: str, value: float, settled: bool = False, spot: int = 0) -> None:
-        self.feed(Reading(self.at_ms, channel, to_c(value, "F"), settled, spot))
+    def read(self, channel: str, value: float, settled: bool = False, spot: int = 0, **how: Any) -> None:
+        self.feed(Reading(self.at_ms, channel, to_c(value, "F"), settled, spot, **how))
 
-    def dip(self, value: float) -> None:
-        """The needle comes to rest in another piece, at `value` °F."""
+    def dip(self, value: float, **how: Any) -> None:
+        """The needle comes to rest in another spot, at `value` °F."""
         self.wait(8000)
         self.spot += 1
-        self.read("needle", value, settled=True, spot=self.spot)
+        self.read("needle", value, settled=True, spot=self.spot, **how)
 
     def check(self, part: str, value: float, **slots: object) -> None:
         self.say(m.PROBE, part=part, **slots)
@@ -95,6 +97,35 @@ class Kitchen:
         self.say(m.LID_LOCKED, vat=vat)
         self.wait(int(minutes * MINUTE) - 1000)
         self.say(m.LID_OPEN, vat=vat)
+
+    def open_shift(self) -> None:
+        """A shift's beginning in which probe and oil get a row of each kind, up to a corrected batch."""
+        self.say(m.SHIFT_START, cook=4)
+        self.say(m.ICE_POINT)
+        self.dip(32, uncertainty_c=0.1)
+        self.say(m.OIL_POLAR, percent=22.0)
+        self.say(m.OIL_CHANGED)
+        self.say(m.OIL_CHANGED)
+        for values in ((185, 186), (150, 184)):
+            self.read("vat1", 340)
+            self.say(m.BATCH_START)
+            self.say(m.LOAD, part="thigh", count=12)
+            self.say(m.LID_LOCKED)
+            for value in (315, 324, 330):
+                self.wait(60_000)
+                self.read("vat1", value)
+            self.wait(10 * MINUTE)
+            self.say(m.LID_OPEN)
+            for value in values:
+                self.say(m.PROBE, part="thigh")
+                self.dip(value, uncertainty_c=0.2, settle_ms=9_000)
+            if value == 186:
+                self.say(m.HOLD_START)
+                self.say(m.CONFIRM)
+                self.say(m.HOLD_END)
+        self.say(m.COOK_MORE)
+        self.say(m.LID_LOCKED)
+        self.say(m.LID_OPEN)
 
     def check_all(self, value: float = 185, **slots: object) -> None:
         for part in ("thigh", "breast", "leg", "wing"):

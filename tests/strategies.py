@@ -25,11 +25,18 @@ intents = st.builds(
     count=st.none() | st.integers(0, 60),
     cook=small,
     number=st.none() | st.floats(0, 300),
+    percent=st.none() | st.floats(-1, 101),
 )
 limits = st.builds(Limit, st.floats(0, 400), st.sampled_from("FC"))
 lengths = st.integers(-5, 10_000_000)
 asked_first = st.lists(st.sampled_from(m.COMMANDS), max_size=6).map(tuple)
-procedures = st.builds(partial(replace, PROCEDURE), ask_first=asked_first) | st.builds(
+rules = st.sampled_from([1, e.RULES])
+site = {
+    "probe_check_every_ms": st.none() | st.integers(-1, 10_000_000),
+    "altitude_m": st.none() | st.floats(-600, 6000),
+    "polar_limit": st.none() | st.floats(-1, 101),
+}
+procedures = st.builds(partial(replace, PROCEDURE), ask_first=asked_first, **site) | st.builds(
     Procedure,
     texts,
     st.sampled_from("FC"),
@@ -38,6 +45,7 @@ procedures = st.builds(partial(replace, PROCEDURE), ask_first=asked_first) | st.
     *(limits,) * 3,
     st.booleans(),
     asked_first | st.just(("confirm",)),
+    **site,
 )
 
 
@@ -46,10 +54,21 @@ def events(at: st.SearchStrategy[int] = times) -> st.SearchStrategy[e.Event]:
     score = st.none() | st.floats(-100, 100)
     listening = st.sampled_from(["name", "open", "switch"])
     return st.one_of(
-        st.builds(e.Started, at, st.sampled_from(["a", "b"]), st.booleans(), texts, texts, st.just((1, 2))),
+        st.builds(e.Started, at, st.sampled_from(["a", "b"]), st.booleans(), texts, texts, st.just((1, 2)), rules),
         st.builds(e.ProcedureLoaded, at, procedures),
         st.builds(e.Reading, at, channels, temperatures, st.booleans(), st.integers(0, 5)),
-        st.builds(e.Reading, at, st.just("needle"), temperatures, st.just(True), st.integers(0, 100)),
+        st.builds(e.Reading, at, st.just("vat1"), st.floats(130, 180)),
+        st.builds(
+            e.Reading,
+            at,
+            st.just("needle"),
+            temperatures,
+            st.just(True),
+            st.integers(0, 100),
+            st.none() | st.floats(0, 5),
+            st.none() | st.integers(0, 90_000),
+            st.booleans(),
+        ),
         st.builds(e.ProbeLost, at, channels, texts),
         st.builds(e.ProbeBack, at, channels),
         st.builds(e.Heard, at, texts, intents, texts, listening, score, st.none() | intents, texts),
@@ -84,11 +103,13 @@ def stories(draw: st.DrawFn) -> list[e.Event]:
         e.Intent(m.LID_OPEN),
         e.Intent(m.PROBE, part="thigh"),
         e.Intent(m.HOLD_START),
+        e.Intent(m.ICE_POINT),
+        e.Intent(m.OIL_FILTERED, vat=1),
         e.Intent(m.CONFIRM),
         e.Intent(m.HOLD_END),
         e.Intent(m.SCRATCH),
     ]
-    story: list[e.Event] = [e.Started(0, "a", True, "t", "s", (1, 2)), e.ProcedureLoaded(0, PROCEDURE)]
+    story: list[e.Event] = [e.Started(0, "a", True, "t", "s", (1, 2), draw(rules)), e.ProcedureLoaded(0, PROCEDURE)]
     at_ms = 0
     for place in draw(st.lists(st.integers(0, 2 * len(usual)), max_size=40)):
         at_ms += draw(st.sampled_from([1, 1000, 60_000, 800_000]))

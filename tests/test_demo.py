@@ -9,6 +9,7 @@ from recorder.commands.records import examine
 from recorder.core import alerts
 from recorder.core.effects import Notice
 from recorder.core.station import State, step
+from recorder.demo import story
 from recorder.journal.journal import Journal
 from tests.conftest import Performance
 
@@ -19,8 +20,11 @@ STORY = {
     alerts.HOLD_PAST_LIMIT: 2,
     alerts.PROBE_LOST: 2,
     alerts.OIL_OUTSIDE_BAND: 2,
+    alerts.DRIFT: 1,
 }
-"""Kind of alert -> messages about it: its beginning and, but for the first, its end."""
+"""Kind of alert of today -> messages about it: its beginning and its end, if it has one that is told."""
+YESTERDAY = 1
+"""Messages from yesterday, which wait in the records until today: that the recorder started."""
 
 
 def test_it_ends_well_within_a_minute(performance: Performance) -> None:
@@ -31,14 +35,14 @@ def test_it_ends_well_within_a_minute(performance: Performance) -> None:
 
 def test_the_shift_is_about_ninety_minutes(performance: Performance) -> None:
     journal = Journal.read(performance.database)
-    times = [event.at_ms for _, event in journal.entries()]
+    times = [event.at_ms for _, event in journal.entries() if event.at_ms >= story.START_MS]
     journal.close()
     assert 80 < (times[-1] - times[0]) / 60_000 < 100
 
 
 def test_each_alert_of_the_story_reached_the_phone_once(performance: Performance) -> None:
     journal = Journal.read(performance.database)
-    rows = journal.table("alerts")
+    rows = [row for row in journal.table("alerts") if row["began_ms"] >= story.START_MS]
     journal.close()
     assert {row["kind"] for row in rows} == STORY.keys() and len(rows) == len(STORY)
     shown = performance.output[performance.output.index("Alerts") :]
@@ -48,9 +52,11 @@ def test_each_alert_of_the_story_reached_the_phone_once(performance: Performance
 
 def test_the_story_holds(performance: Performance) -> None:
     journal = Journal.read(performance.database)
-    batches = journal.table("batches")
+    before = len(story.YESTERDAY)
+    batches = journal.table("batches")[before:]
+    told = journal.table("alerts")
     loads, checks, commands = journal.table("loads"), journal.table("checks"), journal.table("commands")
-    corrections = journal.table("corrections")
+    corrections, (_, probe_check) = journal.table("corrections"), journal.table("probe_checks")
     journal.close()
     assert [(row["number"], row["outcome"], row["discarded_pieces"]) for row in batches] == [
         (1, "discarded", 12),
@@ -58,7 +64,11 @@ def test_the_story_holds(performance: Performance) -> None:
         (3, "sold", None),
     ]
     assert [row["part"] for row in loads if row["struck"]] == ["wing"]
-    assert Counter(row["verdict"] for row in checks) == {"passed": 13, "below target": 1}
+    assert Counter(row["verdict"] for row in checks[before * 4 :]) == {"passed": 13, "below target": 1}
+    assert all(row["settle_seconds"] < 12 and row["uncertainty_c"] <= 0.5 for row in checks[before * 4 :])
+    assert (probe_check["how"], probe_check["verdict"]) == ("ice point", "passed")
+    assert {row["probe_was"] for row in checks} == {"passed"}
+    assert "batch 1 185." in next(row["text"] for row in told if row["kind"] == alerts.DRIFT)
     assert len(corrections) == 1
     assert [row["outcome"] for row in commands].count("not understood") == 1
     assert "refused" not in {row["outcome"] for row in commands}
@@ -73,7 +83,7 @@ def test_replay_gives_the_same_rows_and_alerts(performance: Performance) -> None
         told += [f"alert.{effect.change}" for effect in effects if isinstance(effect, Notice)]
     sent = list(journal.rows("SELECT body FROM outbox WHERE sent_ms IS NOT NULL ORDER BY id"))
     journal.close()
-    assert len(told) == len(sent) == sum(STORY.values())
+    assert len(told) == len(sent) == sum(STORY.values()) + YESTERDAY
 
 
 def test_one_changed_byte_is_found(performance: Performance, tmp_path: Path) -> None:

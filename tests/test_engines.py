@@ -5,6 +5,8 @@ adapter, not the quality of hearing. Without it those tests are skipped and say 
 """
 
 import importlib.util
+import random
+import resource
 import shutil
 import subprocess
 import sys
@@ -41,12 +43,15 @@ title = "모두"
 "oil topped up" = ["기름 추가"]
 "oil filtered" = ["기름 청소"]
 "oil changed" = ["기름 교환"]
+"oil polar" = ["기름 상태"]
 "batch start" = ["요리 시작 [{vat}]"]
 "load" = ["다리 {vat}"]
 "lid locked" = ["뚜껑 닫아"]
 "lid open" = ["뚜껑 열어"]
 "probe" = ["검사 다리"]
 "reading" = ["읽기"]
+"ice point" = ["얼음 온도"]
+"boiling point" = ["물 온도"]
 "cook more" = ["요리 계속"]
 "hold start" = ["보관 시작"]
 "hold end" = ["보관 종료"]
@@ -135,7 +140,7 @@ def test_without_vosk_the_engine_says_what_to_install(monkeypatch: pytest.Monkey
 
 def test_vosk_refuses_a_word_that_its_model_lacks() -> None:
     model = korean_model()
-    with pytest.raises(DriverUnavailable, match="lacks batch, breast"):
+    with pytest.raises(DriverUnavailable, match="lacks batch, boiling, breast"):
         engines.build("vosk", phrases.load(SHIPPED), "kitchen recorder", model)
 
 
@@ -165,3 +170,25 @@ def test_what_vosk_joins_across_sentences_is_no_sentence(tmp_path: Path) -> None
     guess = engines.build("vosk", known, "", model).recognise(sound)
     assert guess is not None and len(guess.text.split()) > 2, guess
     assert known.parse(guess.text) is None
+
+
+def test_an_hour_of_sound_does_not_make_vosk_grow(tmp_path: Path) -> None:
+    """A command and five seconds of noise, over and over, as utterances of their own."""
+    model = korean_model()
+    known = phrases.load(KOREAN)
+    vosk = engines.build("vosk", known, known.name, model)
+    said = korean_speech(f"{known.name} 기름 부족", tmp_path)
+    noise = random.Random(1).randbytes(5 * 16_000 * 2)
+    hour, heard, first_mb = 3_600 * 16_000 * 2, 0, 0.0
+    while heard < hour:
+        for sound in (said, noise):
+            vosk.recognise(sound)
+            heard += len(sound)
+        if not first_mb and heard > hour // 20:
+            first_mb = resident_mb()
+    assert resident_mb() < first_mb + 10
+
+
+def resident_mb() -> float:
+    pages = int(Path("/proc/self/statm").read_text().split()[1])
+    return pages * resource.getpagesize() / 2**20

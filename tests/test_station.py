@@ -389,6 +389,63 @@ def test_a_needle_that_rested_before_the_words(kitchen: Kitchen, rest_ms: int, v
     assert kitchen.rows("checks")[0]["verdict"] == verdict
 
 
+def test_a_check_keeps_how_surely_and_how_soon_it_settled(kitchen: Kitchen) -> None:
+    kitchen.cook()
+    kitchen.say(m.PROBE, part="thigh")
+    kitchen.dip(185, uncertainty_c=0.25, settle_ms=9_500)
+    kitchen.check("leg", 185)
+    first, second = kitchen.rows("checks")
+    assert (first["uncertainty_c"], first["settle_seconds"]) == (0.25, 9.5)
+    assert "uncertainty_c" not in second and "settle_seconds" not in second
+
+
+def test_of_the_spots_before_the_words_the_coldest_counts(kitchen: Kitchen) -> None:
+    kitchen.cook()
+    kitchen.dip(150)
+    kitchen.wait(16_000)
+    kitchen.dip(181)
+    kitchen.dip(183)
+    kitchen.say(m.PROBE, part="thigh")
+    kitchen.read("needle", 183, settled=True, spot=kitchen.spot)
+    (check,) = kitchen.rows("checks")
+    assert check["temperature"] == 181, "the first one was too long ago"
+    kitchen.say(m.PROBE, part="leg")
+    kitchen.read("needle", 183, settled=True, spot=kitchen.spot)
+    assert kitchen.rows("checks")[1]["verdict"] == "open", "each spot serves once"
+
+
+@pytest.mark.parametrize(
+    ("value", "late_ms", "how", "read"),
+    [
+        (160, 0, {"colder": True}, 160),
+        (160, 0, {}, 170),  # another piece
+        (172, 0, {"colder": True}, 170),  # not colder after all
+        (160, 30_000, {"colder": True}, 170),
+    ],
+)
+def test_a_colder_spot_right_after_a_check_takes_its_place(
+    kitchen: Kitchen, value: float, late_ms: int, how: dict[str, bool], read: float
+) -> None:
+    kitchen.cook()
+    kitchen.check("thigh", 170)
+    kitchen.wait(late_ms)
+    kitchen.dip(value, **how)
+    (check,) = kitchen.rows("checks")
+    assert (check["temperature"], check["verdict"]) == (read, "below critical limit" if read < 165 else "below target")
+    told = [("check below target", "raised")]
+    if read == 160:
+        told += [("check below target", "ended"), ("check below critical limit", "raised")]
+    assert sorted(kitchen.notices("check below target") + kitchen.notices("check below critical limit")) == sorted(told)
+
+
+def test_a_colder_spot_after_the_batch_went_back_changes_nothing(kitchen: Kitchen) -> None:
+    kitchen.cook()
+    kitchen.check("thigh", 170)
+    kitchen.say(m.COOK_MORE)
+    kitchen.dip(160, colder=True)
+    assert kitchen.rows("checks")[0]["temperature"] == 170
+
+
 def test_a_second_probe_leaves_the_first_unread(kitchen: Kitchen) -> None:
     kitchen.cook()
     kitchen.say(m.PROBE, part="thigh")

@@ -16,7 +16,7 @@ from recorder.core.effects import Effect
 from recorder.core.events import Event, Heard, Intent, Started
 from recorder.core.station import State, step
 from recorder.journal.journal import Journal
-from recorder.journal.migrations import TABLES
+from recorder.journal.migrations import ADDED, LATER, TABLES
 from recorder.journal.verify import verify
 from recorder.notices.outbox import Messages
 from tests.kitchen import MINUTE, Kitchen, m
@@ -26,13 +26,7 @@ from tests.kitchen import MINUTE, Kitchen, m
 def records(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The records of a short shift in which every table has a row."""
     kitchen = Kitchen()
-    kitchen.say(m.SHIFT_START, cook=4)
-    kitchen.say(m.OIL_CHANGED)
-    kitchen.cook()
-    kitchen.check("thigh", 150)
-    kitchen.say(m.COOK_MORE)
-    kitchen.say(m.LID_LOCKED)
-    kitchen.say(m.LID_OPEN)
+    kitchen.open_shift()
     kitchen.check_all()
     kitchen.say(m.HOLD_START)
     kitchen.wait(65 * MINUTE)
@@ -81,8 +75,12 @@ def test_a_record_from_before_a_column_was_added_is_clean_as_it_lies_and_when_it
         journal.append(clock.stamp(), event, effects)
     journal.close()
     connection = sqlite3.connect(path)
-    connection.execute("ALTER TABLE commands DROP COLUMN first_text")
-    connection.execute("DELETE FROM _sqlite_migrations WHERE name = 'm004_second_best'")
+    for table, added in ADDED.items():
+        for column in added:
+            connection.execute(f"ALTER TABLE {table} DROP COLUMN {column}")
+    for table in LATER:
+        connection.execute(f"DROP TABLE {table}")
+    connection.execute("DELETE FROM _sqlite_migrations WHERE name IN ('m004_second_best', 'm005_thermal')")
     assert "first_text" not in str(connection.execute("SELECT group_concat(body) FROM outbox").fetchone())
     connection.commit()
     connection.close()

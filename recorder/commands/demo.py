@@ -21,7 +21,7 @@ def demo(
     out: Annotated[Path | None, typer.Option(help="Folder for records.db; without it, a temporary one.")] = None,
 ) -> None:
     """Play an invented shift of 90 minutes through the real parts, in less than one."""
-    logging.getLogger("recorder").setLevel(logging.ERROR)
+    logging.getLogger("recorder").setLevel(logging.CRITICAL)  # the story takes the broker away, and paho tells of that
     console = Console(highlight=False)
     folder = out or Path(tempfile.mkdtemp(prefix="batch-recorder-demo-"))
     began_s = time.monotonic()

@@ -1,11 +1,13 @@
 """What a manager is told of: the kinds of alert, how each is worded, and how one begins and ends in a world."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from statistics import fmean
 
 from recorder.core.effects import Alert, Level, Notice, Value
 from recorder.core.rules import Limit, in_unit, minutes_text, temp_text
-from recorder.core.world import Batch, Check, Cook, Hold, World
+from recorder.core.world import Batch, Check, Cook, Hold, OilRecord, ProbeCheck, Recovery, World
+from recorder.thermal import sampling
 
 CHECK_BELOW_TARGET = "check below target"
 CHECK_BELOW_CRITICAL = "check below critical limit"
@@ -16,7 +18,12 @@ HOLD_PAST_LIMIT = "hold past limit"
 HOLD_COLD = "hold below minimum"
 HOLD_UNPROVEN = "hold started on unproven food"
 OIL_OUTSIDE_BAND = "oil outside band at load"
+OIL_SLOW = "oil recovers slowly"
+OIL_POLAR = "oil over its polar limit"
+DRIFT = "batches run colder"
 PROBE_LOST = "probe lost"
+PROBE_CHECK_FAILED = "probe check failed"
+PROBE_CHECK_OVERDUE = "probe check overdue"
 NOT_HEARING = "not hearing"
 HEARS_BADLY = "hears badly"
 TIME_NOT_PROVEN = "time not proven"
@@ -211,6 +218,97 @@ def probe_lost(channel: str, reason: str, about: int, at_ms: int) -> Alert:
     """A probe gives no temperatures."""
     text = f"Probe {channel}: {reason}. Temperatures there are not recorded until it is back."
     return _alert(PROBE_LOST, about, Level.WARNING, text, at_ms, channel=channel, reason=reason)
+
+
+def probe_check_failed(check: ProbeCheck, at_ms: int) -> Alert:
+    """The needle showed too much or too little in a bath."""
+    assert check.temp_c is not None
+    read, due = temp_text(check.temp_c, check.unit), temp_text(check.due_c, check.unit)
+    tolerance = in_unit(check.tolerance_c, check.unit) - in_unit(0, check.unit)
+    return _alert(
+        PROBE_CHECK_FAILED,
+        check.id,
+        Level.CRITICAL,
+        f"Probe check, {check.how}: read {read}, should be {due} within {tolerance:g} °{check.unit}. Adjust or replace"
+        " the probe. Checks since its last passed check are in doubt.",
+        at_ms,
+        temperature=round(in_unit(check.temp_c, check.unit), 2),
+        due=round(in_unit(check.due_c, check.unit), 2),
+        tolerance=round(tolerance, 2),
+        unit=check.unit,
+        how=check.how,
+    )
+
+
+def probe_check_overdue(passed_ms: int | None, about: int, at_ms: int) -> Alert:
+    """The needle has not passed a check for too long."""
+    since = "has never passed a check" if passed_ms is None else f"passed its last check {_ago(passed_ms, at_ms)} ago"
+    text = f"The probe {since}. Check it in ice before more pieces are judged by it."
+    return _alert(PROBE_CHECK_OVERDUE, about, Level.WARNING, text, at_ms)
+
+
+def drift(batch: Batch, part: str, points: Sequence[float], rules: Sequence[int], about: int, at_ms: int) -> Alert:
+    """The batches of a part run colder than they used to; none of them need have missed a limit."""
+    unit = batch.procedure.unit
+    target = batch.procedure.part(part)
+    assert target
+    usual, newest = fmean(sampling.usual(points)), points[-1]
+    return _alert(
+        DRIFT,
+        about,
+        Level.WARNING,
+        f"{part.capitalize()}: batches run colder than they used to (batch {batch.number} {temp_text(newest, unit)},"
+        f" before {temp_text(usual, unit)}; {_rules(rules)}). Target is {target.target.text()}. Look at oil, load and"
+        " cook time before one is missed.",
+        at_ms,
+        temperature=round(in_unit(newest, unit), 2),
+        usual=round(in_unit(usual, unit), 2),
+        unit=unit,
+        part=part,
+        rules=" ".join(map(str, rules)),
+    )
+
+
+def oil_slow(way: Recovery, points: Sequence[float], rules: Sequence[int], at_ms: int) -> Alert:
+    """A vat's oil takes longer to come back after a load than it used to."""
+    assert way.seconds is not None
+    usual = fmean(sampling.usual(points))
+    return _alert(
+        OIL_SLOW,
+        way.id,
+        Level.WARNING,
+        f"Vat {way.vat}: the oil took {minutes_text(round(way.seconds * 1000))} to recover after the load of batch"
+        f" {way.batch}, before {minutes_text(round(usual * 1000))} ({_rules(rules)}). Look at the load, the oil's"
+        " level and the burner.",
+        at_ms,
+        seconds=round(way.seconds, 1),
+        usual_seconds=round(usual, 1),
+        vat=way.vat,
+        rules=" ".join(map(str, rules)),
+    )
+
+
+def oil_polar(record: OilRecord, limit: float, at_ms: int) -> Alert:
+    """The oil has more total polar compounds than the site allows."""
+    return _alert(
+        OIL_POLAR,
+        record.id,
+        Level.WARNING,
+        f"Vat {record.vat}: {record.percent:g} % of polar compounds, the site's limit is {limit:g} %. Change the oil.",
+        at_ms,
+        percent=record.percent,
+        limit=limit,
+        vat=record.vat,
+    )
+
+
+def _rules(numbers: Sequence[int]) -> str:
+    return f"run rule{'s' if len(numbers) > 1 else ''} {' and '.join(map(str, numbers))}"
+
+
+def _ago(then_ms: int, at_ms: int) -> str:
+    hours = (at_ms - then_ms) // 3_600_000
+    return f"{hours} hours" if hours < 48 else f"{hours // 24} days"
 
 
 def not_hearing(reason: str, about: int, at_ms: int) -> Alert:

@@ -2,12 +2,13 @@
 
 from dataclasses import dataclass, replace
 
-from recorder.core import alerts, answers, checks
+from recorder.core import alerts, answers, checks, probing, trends
 from recorder.core import meanings as m
 from recorder.core.effects import Tone
 from recorder.core.events import Intent, vat_channel
 from recorder.core.rules import in_unit, minutes_text, plausible, to_c
 from recorder.core.world import Batch, Cook, Correction, Hold, Load, OilRecord, Question, Shift, Stage, Verdict, World
+from recorder.thermal.oil import polar_met
 
 FRESH_MS = 60_000
 """A vat's or cabinet's reading older than this says nothing about now."""
@@ -69,6 +70,8 @@ def _act(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
             return _shift_end(world, intent, at_ms)
         case what if what in m.OIL:
             return _oil(world, intent, seq, at_ms)
+        case m.OIL_POLAR:
+            return _oil_polar(world, intent, seq, at_ms)
         case m.BATCH_START:
             return _batch_start(world, intent, seq, at_ms)
         case m.LOAD:
@@ -81,6 +84,8 @@ def _act(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
             return _probe(world, intent, seq, at_ms)
         case m.READING:
             return _reading(world, intent, seq, at_ms)
+        case how if how in m.PROBE_CHECKS:
+            return _probe_check(world, how, seq, at_ms)
         case m.COOK_MORE:
             return _cook_more(world, intent, seq, at_ms)
         case m.HOLD_START:
@@ -185,17 +190,52 @@ def _shift_end(world: World, intent: Intent, at_ms: int) -> Answer:
     return _done(world, f"Shift ended, cook {shift.cook}. Nothing is open.")
 
 
-def _oil(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
+def _vat(world: World, intent: Intent) -> int:
+    """The vat that is meant; raises `_Refusal`."""
     if intent.vat is None and len(world.vats) != 1:
         raise _Refusal("say which vat")
     vat = world.vats[0] if intent.vat is None else intent.vat
     _known_vat(world, vat)
+    return vat
+
+
+def _oil(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
+    vat = _vat(world, intent)
     oil_c = fresh(world, vat_channel(vat), at_ms)
     record = OilRecord(seq, vat, intent.meaning, at_ms, _shift_id(world), oil_c)
+    world, record = trends.cared(world, record)
     world = replace(world, oil=(*(old for old in world.oil if old.vat != vat), record))
     unit = world.procedure.unit if world.procedure else "C"
     degrees = f", {in_unit(oil_c, unit):.0f} degrees" if oil_c is not None else ""
     return _done(world, f"{intent.meaning.capitalize()}, vat {vat}{degrees}.")
+
+
+def _oil_polar(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
+    vat = _vat(world, intent)
+    if intent.percent is None or not 0 <= intent.percent <= 100:
+        raise _Refusal("say the percentage")
+    record = OilRecord(seq, vat, intent.meaning, at_ms, _shift_id(world), None, intent.percent)
+    world = replace(world, oil=(*(old for old in world.oil if old.vat != vat), record))
+    limit = world.procedure.polar_limit if world.procedure else None
+    say = f"Oil polar compounds {intent.percent:g} percent, vat {vat}."
+    if limit is None or polar_met(intent.percent, limit):
+        return _done(trends.oil_renewed(world, vat, "at or below it again", at_ms), say)
+    world = trends.oil_renewed(world, vat, "read again", at_ms)
+    world = alerts.raised(world, alerts.oil_polar(record, limit, at_ms))
+    return _done(world, f"{say} The site's limit is {limit:g}.", Tone.ALERT)
+
+
+def _probe_check(world: World, how: str, seq: int, at_ms: int) -> Answer:
+    if waiting := world.open_check():
+        world, _ = checks.unread(world, waiting[0].id, at_ms)
+    world, _ = probing.unread(world, at_ms)
+    procedure = world.procedure
+    try:
+        unit, altitude_m = (procedure.unit, procedure.altitude_m) if procedure else ("C", None)
+        world = probing.opened(world, how, unit, altitude_m, seq, at_ms)
+    except ValueError as error:
+        raise _Refusal(str(error)) from error
+    return _done(world, f"Checking the probe: {how}. Stir, and keep the needle in the middle.")
 
 
 def _batch_start(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
@@ -215,7 +255,7 @@ def _batch_start(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
         raise _Refusal("say which vat: " + " or ".join(map(str, free)))
     batch = Batch(seq, _free_number(world), free[0], world.shift.id, world.procedure, at_ms)
     world = replace(world, batches=(*world.batches, batch), next_batch=batch.number + 1)
-    return _done(world, f"Batch {batch.number}, vat {batch.vat}.")
+    return _done(trends.used(world, batch), f"Batch {batch.number}, vat {batch.vat}.")
 
 
 def _load(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
@@ -231,6 +271,7 @@ def _load(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
     if oil_c is not None and not batch.loads and not in_band(batch, oil_c):
         world = alerts.raised(world, alerts.oil_outside_band(batch, oil_c, seq, at_ms))
     world = world.with_batch(batch.id, loads=(*batch.loads, load))
+    world = trends.load_felt(world, world.batch(batch.id), seq, oil_c, at_ms)
     counted = f" {intent.count}" if intent.count is not None else ""
     say = f"Batch {batch.number}, {intent.part}{counted}."
     if late:
@@ -272,6 +313,7 @@ def _probe(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
     batch = _pick(world, intent, (Stage.CHECKING,), "open its lid first")
     if batch.procedure.part(intent.part) is None:
         raise _Refusal(f"the procedure has no part {intent.part!r}")
+    world, _ = probing.unread(world, at_ms)
     return _done(checks.opened(world, batch, intent.part, seq, at_ms), f"Probing {intent.part}.")
 
 
@@ -299,6 +341,7 @@ def _cook_more(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
     failed = [check for check in batch.checks if check.round == batch.round and check.temp_c is not None]
     why = ", ".join(f"{check.part or 'piece'} {check.verdict.value}" for check in failed if _missed(check.verdict))
     correction = Correction(seq, at_ms, why or "said by the cook")
+    world = trends.batch_read(world, batch, at_ms)
     world = world.with_batch(batch.id, stage=Stage.RETURNED, corrections=(*batch.corrections, correction))
     return _done(world, f"Batch {batch.number} goes back. Lock the lid, then check it afresh.")
 
@@ -323,6 +366,7 @@ def _held(world: World, batch: Batch, seq: int, at_ms: int) -> World:
         world, _ = checks.unread(world, batch.id, at_ms)
         batch = world.batch(batch.id)
     hold = Hold(seq, at_ms, batch.proven)
+    world = trends.batch_read(world, batch, at_ms)
     if not batch.proven:
         world = alerts.raised(world, alerts.hold_unproven(batch, hold, at_ms))
     return world.with_batch(batch.id, stage=Stage.HOLDING, hold=hold)

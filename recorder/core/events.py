@@ -27,6 +27,11 @@ TOO_LOUD = "too loud"
 """Its background is so loud that speech cannot stand out."""
 
 
+RULES = 2
+"""How this version judges. An entry is judged by the rules that its recorder started with, so that a later version
+finds the same in an old record: 1 knew no probe checks, no bounds and no drift."""
+
+
 def vat_channel(vat: int) -> str:
     """The channel of the probe in the oil of vat number `vat` (1 or more): "vat1", "vat2", ..."""
     return f"vat{vat}"
@@ -50,6 +55,8 @@ class Intent:
     """The cook's number that was named."""
     number: float | None = None
     """A spoken temperature, in the unit of the procedure."""
+    percent: float | None = None
+    """Total polar compounds in the oil that were named, % by mass."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +74,8 @@ class Started:
     """The station's name in records and topics."""
     vats: tuple[int, ...]
     """The numbers of the station's vats."""
+    rules: int = 1
+    """How this version judges: `RULES`, of the version that runs."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +98,12 @@ class Reading:
     """True when the needle has come to rest in one spot."""
     spot: int = 0
     """Counts the needle's resting places; 0 while it moves and on other channels."""
+    uncertainty_c: float | None = None
+    """Of a settled reading: half of the 95 % interval of `temp_c`, as far as the samples tell."""
+    settle_ms: int | None = None
+    """Of a settled reading: how long the needle took to settle in this spot."""
+    colder: bool = False
+    """Whether the needle came down to this spot straight from the one before."""
 
 
 @dataclass(frozen=True, slots=True)

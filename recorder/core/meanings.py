@@ -7,12 +7,15 @@ OIL_LEVEL_LOW = "oil level low"
 OIL_TOPPED_UP = "oil topped up"
 OIL_FILTERED = "oil filtered"
 OIL_CHANGED = "oil changed"
+OIL_POLAR = "oil polar"
 BATCH_START = "batch start"
 LOAD = "load"
 LID_LOCKED = "lid locked"
 LID_OPEN = "lid open"
 PROBE = "probe"
 READING = "reading"
+ICE_POINT = "ice point"
+BOILING_POINT = "boiling point"
 COOK_MORE = "cook more"
 HOLD_START = "hold start"
 HOLD_END = "hold end"
@@ -26,6 +29,9 @@ LAST_READING = "last reading"
 OIL = (OIL_LEVEL_OK, OIL_LEVEL_LOW, OIL_TOPPED_UP, OIL_FILTERED, OIL_CHANGED)
 """Meanings that make an oil record."""
 
+PROBE_CHECKS = (ICE_POINT, BOILING_POINT)
+"""Meanings that begin a check of the probe itself."""
+
 QUESTIONS = (TIME_LEFT, STATUS, LAST_READING)
 """Meanings that are answered and are no commands."""
 
@@ -33,12 +39,14 @@ ALL = (
     SHIFT_START,
     SHIFT_END,
     *OIL,
+    OIL_POLAR,
     BATCH_START,
     LOAD,
     LID_LOCKED,
     LID_OPEN,
     PROBE,
     READING,
+    *PROBE_CHECKS,
     COOK_MORE,
     HOLD_START,
     HOLD_END,

@@ -7,7 +7,7 @@ what is waited for and what is done can't differ. A moment counts as come when i
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 
-from recorder.core import alerts, checks
+from recorder.core import alerts, checks, probing
 from recorder.core.effects import Cue, Tone
 from recorder.core.world import Batch, Cook, Hold, Stage, Verdict, World
 
@@ -33,6 +33,11 @@ def advance(world: World, at_ms: int) -> Change:
 def _dues(world: World) -> Iterator[tuple[int, Due]]:
     if world.question:
         yield world.question.until_ms, lambda now, _: (replace(now, question=None), ())
+    if probe_check := probing.waiting(world):
+        unread_ms = probe_check.opened_ms + probing.WINDOW_MS
+        yield unread_ms, lambda now, _: probing.unread(now, unread_ms)
+    if (overdue_ms := probing.due_ms(world)) is not None:
+        yield overdue_ms, probing.overdue
     for batch in world.batches:
         if batch.checks and batch.stage is not Stage.CLOSED:
             yield from _check_dues(batch)

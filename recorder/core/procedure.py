@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from recorder.core import meanings as m
 from recorder.core.rules import Limit
+from recorder.thermal.water import ALTITUDES_M
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +55,12 @@ class Procedure:
     """Whether a temperature spoken by a person counts as a passed check."""
     ask_first: tuple[str, ...] = (m.DISCARD,)
     """Meanings of commands that are acted on only after "confirm"; all others are acted on and read back."""
+    probe_check_every_ms: int | None = None
+    """A probe whose last passed check is older than this is overdue; None for never."""
+    altitude_m: float | None = None
+    """The kitchen's height above the sea, for checks in boiling water; None where it is not known."""
+    polar_limit: float | None = None
+    """The most total polar compounds that the site lets its oil have, in %; None for no limit."""
 
     def part(self, name: str | None) -> Part | None:
         """The part called `name`, or None."""
@@ -84,6 +91,13 @@ class Procedure:
             found.append("pieces per load, checks per batch, settle window and hold repeat must be above zero")
         if any(part.target.value < part.critical.value for part in self.parts):
             found.append("a part's target must not be below its critical limit")
+        if self.probe_check_every_ms is not None and self.probe_check_every_ms <= 0:
+            found.append("the time between probe checks must be above zero")
+        low, high = ALTITUDES_M
+        if self.altitude_m is not None and not low <= self.altitude_m <= high:
+            found.append(f"the altitude must be {low:g} to {high:g} metres above the sea")
+        if self.polar_limit is not None and not 0 < self.polar_limit < 100:
+            found.append("the limit of polar compounds must be above 0 and below 100 %")
         if self.oil_low.value >= self.oil_high.value:
             found.append("the oil band's low end must be below its high end")
         if strange := [meaning for meaning in self.ask_first if meaning not in m.COMMANDS]:

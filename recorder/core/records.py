@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from recorder.core.effects import Alert, Record, Value
 from recorder.core.procedure import Procedure
 from recorder.core.rules import in_unit
-from recorder.core.world import Batch, OilRecord, Shift, World
+from recorder.core.world import Batch, OilRecord, ProbeCheck, Recovery, Shift, World
 
 Key = tuple[str, int | str]
 
@@ -35,6 +35,13 @@ def _rows(world: World, other: World) -> Iterator[tuple[Key, tuple[tuple[str, Va
     for oil in world.oil:
         if id(oil) not in shared:
             yield ("oil", oil.id), _oil_row(oil, world.procedure)
+    others = {id(other.probe_check), id(other.probe_read)}
+    for check in (world.probe_check, world.probe_read):
+        if check and id(check) not in others:
+            yield ("probe_checks", check.id), _probe_check_row(check)
+    for way in world.recoveries:
+        if way.seconds is not None and way not in other.recoveries:
+            yield ("recoveries", way.id), _recovery_row(way, way.seconds)
     for alert in world.alerts:
         if id(alert) not in shared:
             yield ("alerts", alert.id), _alert_row(alert)
@@ -69,6 +76,9 @@ def _batch_rows(batch: Batch) -> Iterator[tuple[Key, tuple[tuple[str, Value], ..
             ("closed_ms", batch.closed_ms),
             ("outcome", batch.outcome),
             ("discarded_pieces", batch.discarded_pieces),
+            *_given(
+                bound=_shown(batch.bound_c, procedure.unit), pooled_bound=_shown(batch.pooled_bound_c, procedure.unit)
+            ),
             ("struck", 0),
         ),
     )
@@ -119,6 +129,12 @@ def _batch_rows(batch: Batch) -> Iterator[tuple[Key, tuple[tuple[str, Value], ..
                 ("critical_limit", part.critical.value if part else None),
                 ("source", check.source),
                 ("verdict", check.verdict),
+                *_given(
+                    uncertainty_c=check.uncertainty_c,
+                    settle_seconds=_seconds(check.settle_ms),
+                    probe_check=check.probe_check,
+                    probe_was=check.probe_was,
+                ),
                 ("struck", 0),
             ),
         )
@@ -159,6 +175,38 @@ def _oil_row(oil: OilRecord, procedure: Procedure | None) -> tuple[tuple[str, Va
         ("shift", oil.shift),
         ("oil_temperature", _shown(oil.oil_c, unit)),
         ("unit", unit),
+        *_given(percent=oil.percent, hours_since=oil.hours, batches_since=oil.batches),
+        ("struck", 0),
+    )
+
+
+def _probe_check_row(check: ProbeCheck) -> tuple[tuple[str, Value], ...]:
+    zero = in_unit(0, check.unit)
+    return (
+        ("how", check.how),
+        ("opened_ms", check.opened_ms),
+        ("closed_ms", check.closed_ms),
+        ("temp_c", check.temp_c),
+        ("temperature", _shown(check.temp_c, check.unit)),
+        ("due", _shown(check.due_c, check.unit)),
+        ("off", None if check.offset_c is None else round(in_unit(check.offset_c, check.unit) - zero, 2)),
+        ("tolerance", round(in_unit(check.tolerance_c, check.unit) - zero, 2)),
+        ("unit", check.unit),
+        ("uncertainty_c", check.uncertainty_c),
+        ("verdict", check.verdict),
+        ("struck", 0),
+    )
+
+
+def _recovery_row(way: Recovery, seconds: float) -> tuple[tuple[str, Value], ...]:
+    return (
+        ("vat", way.vat),
+        ("batch", way.batch),
+        ("loaded_ms", way.course[0][0]),
+        ("seconds", round(seconds, 1)),
+        ("lowest", _shown(min(temp_c for _, temp_c in way.course), way.unit)),
+        ("back_at", _shown(way.back_c, way.unit)),
+        ("unit", way.unit),
         ("struck", 0),
     )
 
@@ -180,6 +228,15 @@ def _alert_row(alert: Alert) -> tuple[tuple[str, Value], ...]:
         ("ended_by", alert.ended_by),
         ("repeats", alert.repeats),
     )
+
+
+def _given(**columns: Value) -> tuple[tuple[str, Value], ...]:
+    """The columns that have a value: a row without one is as it was before there was such a column."""
+    return tuple((name, value) for name, value in columns.items() if value is not None)
+
+
+def _seconds(ms: int | None) -> float | None:
+    return None if ms is None else ms / 1000
 
 
 def _shown(temp_c: float | None, unit: str) -> float | None:

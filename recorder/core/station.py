@@ -9,7 +9,7 @@ refusal that names the reason. Replaying the same events gives the same states a
 
 from dataclasses import dataclass, field, replace
 
-from recorder.core import alerts, checks, commands, hearing, passing
+from recorder.core import alerts, checks, commands, hearing, passing, trends
 from recorder.core import meanings as m
 from recorder.core.effects import Cue, Effect, Record, Tone, Value
 from recorder.core.events import (
@@ -128,10 +128,11 @@ def _started(world: World, event: Started, seq: int, at_ms: int) -> Change:
         world,
         station=event.station,
         vats=event.vats,
+        rules=event.rules,
         boot_id=event.boot_id,
         wall_known=event.wall_known,
         latest={},
-        needle_spot=(0, 0),
+        spots=(),
         spot_used=0,
     )
     world = alerts.raised(world, alerts.recorder_started(event.station, event.version, seq, at_ms))
@@ -164,6 +165,7 @@ def _read(world: World, event: Reading, at_ms: int) -> Change:
     if event.channel == NEEDLE:
         world, more = checks.needle_read(world, event, at_ms)
         return world, (*cues, *more)
+    world = trends.oil_read(world, event.channel, event.temp_c, at_ms)
     for batch in world.batches:
         if vat_channel(batch.vat) == event.channel and commands.in_band(batch, event.temp_c):
             world = alerts.ended(world, at_ms, "oil back in its band", (alerts.OIL_OUTSIDE_BAND,), batch.number)

@@ -9,7 +9,7 @@ from enum import StrEnum
 from typing import Any
 
 from recorder.core.effects import Alert
-from recorder.core.events import Intent
+from recorder.core.events import Intent, Reading
 from recorder.core.procedure import Procedure
 
 
@@ -34,6 +34,8 @@ class Verdict(StrEnum):
     BELOW_TARGET = "below target"
     BELOW_CRITICAL = "below critical limit"
     NO_READING = "no reading"
+    FAILED = "failed"
+    """Of a probe check."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +93,39 @@ class Check:
     temp_c: float | None = None
     source: str | None = None
     """ "probe" or "spoken"."""
+    uncertainty_c: float | None = None
+    """Half of the 95 % interval of `temp_c`, for one from the probe."""
+    settle_ms: int | None = None
+    """How long the needle took to settle."""
+    probe_check: int | None = None
+    """Id of the needle's last check that was read, before this one."""
+    probe_was: str | None = None
+    """How the needle stood by then: "passed", "failed", "overdue" or "unchecked"."""
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeCheck:
+    """The needle itself under test, in ice or in boiling water."""
+
+    id: int
+    how: str
+    """One of `meanings.PROBE_CHECKS`."""
+    opened_ms: int
+    due_c: float
+    """What an accurate needle would show."""
+    tolerance_c: float
+    unit: str
+    """ "F" or "C": the scale in use, whose tolerance it is."""
+    verdict: Verdict = Verdict.OPEN
+    """`OPEN`, `PASSED`, `FAILED` or `NO_READING`."""
+    closed_ms: int | None = None
+    temp_c: float | None = None
+    uncertainty_c: float | None = None
+
+    @property
+    def offset_c(self) -> float | None:
+        """How much too high the needle shows."""
+        return None if self.temp_c is None else self.temp_c - self.due_c
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +174,10 @@ class Batch:
     outcome: str | None = None
     """ "sold" or "discarded"."""
     discarded_pieces: int | None = None
+    bound_c: float | None = None
+    """The lower tolerance bound by its own first checks; None while they say nothing. See `thermal/sampling.py`."""
+    pooled_bound_c: float | None = None
+    """The same with the spread within earlier batches."""
 
     @property
     def round(self) -> int:
@@ -181,6 +220,42 @@ class OilRecord:
     at_ms: int
     shift: int | None
     oil_c: float | None
+    percent: float | None = None
+    """Total polar compounds, where they are what was recorded."""
+    hours: float | None = None
+    """Hours since the same was last recorded of this vat, where it is care of the oil."""
+    batches: int | None = None
+    """Batches in that time."""
+
+
+@dataclass(frozen=True, slots=True)
+class Care:
+    """The last time that a vat's oil was filtered or changed."""
+
+    vat: int
+    what: str
+    """`meanings.OIL_FILTERED` or `OIL_CHANGED`."""
+    at_ms: int
+    batches_ms: tuple[int, ...] = ()
+    """When batches were begun in it since."""
+
+
+@dataclass(frozen=True, slots=True)
+class Recovery:
+    """Oil on its way back after a load."""
+
+    id: int
+    """Of the load."""
+    vat: int
+    batch: int
+    """The batch's number."""
+    unit: str
+    back_c: float
+    """Where it is back."""
+    course: tuple[tuple[int, float], ...]
+    """ms and °C, from the load on."""
+    seconds: float | None = None
+    """How long it took; None until it is back."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,6 +265,16 @@ class Latest:
     temp_c: float
     at_ms: int
     settled: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """A resting place of the needle."""
+
+    reading: Reading
+    """Its newest settled reading."""
+    since_ms: int
+    """When the needle was first seen at rest there."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,10 +305,28 @@ class World:
     question: Question | None = None
     latest: dict[str, Latest] = field(default_factory=dict)
     """By channel; replaced, never changed in place."""
-    needle_spot: tuple[int, int] = (0, 0)
-    """The needle's newest resting place and when it was first seen there."""
+    spots: tuple[Spot, ...] = ()
+    """Where the needle lately rested, the newest last; none that was taken for a check but the newest."""
     spot_used: int = 0
     """The newest resting place that was taken for a check."""
+    probe_check: ProbeCheck | None = None
+    """The newest one."""
+    probe_read: ProbeCheck | None = None
+    """The newest one that was read."""
+    probe_passed_ms: int | None = None
+    """When the needle last passed."""
+    care: tuple[Care, ...] = ()
+    """By vat and kind of care."""
+    recoveries: tuple[Recovery, ...] = ()
+    """The newest of each vat that is on its way or just back."""
+    recovered_s: tuple[tuple[int, tuple[float, ...]], ...] = ()
+    """By vat: how long its oil took, oldest first."""
+    means: tuple[tuple[str, tuple[float, ...]], ...] = ()
+    """By part: the means of the first checks of its batches, °C, oldest first."""
+    checked: tuple[tuple[float, ...], ...] = ()
+    """The first checks of the last batches, °C, oldest first."""
+    rules: int = 1
+    """See `events.RULES`."""
     boot_id: str | None = None
     wall_known: bool = True
 

@@ -9,18 +9,22 @@ import socket
 import time
 import tomllib
 from collections.abc import Callable
+from importlib.metadata import version
+from itertools import count
 from pathlib import Path
 
 from recorder.app import App, open_journal
 from recorder.clock import ManualClock
 from recorder.config import Settings, load_phrases, load_procedure
+from recorder.core.events import NEEDLE, RULES, Heard, ProcedureLoaded, Reading, Started, Stopped
 from recorder.demo import story
 from recorder.demo.show import Show
 from recorder.demo.story import Broker, Probe, Say, Scene, Tell, Wait
+from recorder.loop import Loop
 from recorder.notices.broker import LocalBroker
 from recorder.notices.mqtt import MqttSettings, Subscriber
 from recorder.probes.serial_probe import SerialProbe, SerialSettings
-from recorder.probes.simulated import Kitchen, SimulatedFirmware
+from recorder.probes.simulated import STEP_MS, Kitchen, SimulatedFirmware
 from recorder.supervisor import Post, Supervisor
 from recorder.voice import ear
 from recorder.voice.settings import VoiceSettings
@@ -28,6 +32,8 @@ from recorder.voice.soundfile import read_wav
 
 CLIPS = Path(__file__).parents[2] / "fixtures" / "voice"
 """The sound files of the story; they are in the repository and not in the installed package."""
+
+DAY_MS = 86_400_000
 
 PATIENCE_S = 20.0
 """No real part may keep the director waiting longer than this."""
@@ -53,7 +59,8 @@ class Director:
         self._broker = LocalBroker(_free_port())
         self._firmware = SimulatedFirmware(Kitchen())
         settings = self._settings()
-        self._app = App(settings, open_journal(settings), self._clock, show.cue)
+        _record_yesterday(settings)
+        self._app = App(settings, open_journal(settings), self._clock, show.cue, show.watch)
         assert settings.voice and self._app.publisher and self._app.outbox
         self._publisher, self._outbox = self._app.publisher, self._app.outbox
         probe = settings.probes[0]
@@ -111,10 +118,11 @@ class Director:
                 self._until(lambda: not self._publisher.connected(), "the broker is gone")
 
     def _second(self) -> None:
-        """A second of the story passes, and all that it brought is recorded."""
-        self._clock.advance(1000)
-        self._firmware.advance(1000)
-        self._until(lambda: self._probe.ended >= self._firmware.sent, "the driver has read what the board said")
+        """A second of the story passes, each sample at its own time, and all that it brought is recorded."""
+        for _ in range(1000 // STEP_MS):
+            self._clock.advance(STEP_MS)
+            self._firmware.advance(STEP_MS)
+            self._until(lambda: self._probe.ended >= self._firmware.sent, "the driver has read what the board said")
         while self._app.turn(0):
             pass
         if self._publisher.connected():
@@ -152,6 +160,38 @@ class Director:
             mqtt=MqttSettings(story.STATION, port=self._broker.port, protocol="3.1.1"),
             publish="alerts",
         )
+
+
+def _record_yesterday(settings: Settings) -> None:
+    """A shift in brief, straight into the records: what today is compared with. It is neither heard nor shown."""
+    journal, clock = open_journal(settings), ManualClock(story.START_MS - DAY_MS, boot_id="yesterday")
+    loop = Loop(journal, clock, lambda cue: None)
+
+    def say(text: str, seconds: int = 20) -> None:
+        intent = settings.phrases.parse(text)
+        assert intent
+        loop.handle(Heard(clock.now_ms(), text, intent, "none", "name"))
+        clock.advance(seconds * 1000)
+
+    loop.handle(Started(clock.now_ms(), "yesterday", True, version("batch-recorder"), story.STATION, story.VATS, RULES))
+    loop.handle(ProcedureLoaded(clock.now_ms(), settings.procedure))
+    say("shift start cook four")
+    say("ice point")
+    spots = count(1)
+    loop.handle(Reading(clock.now_ms(), NEEDLE, 0.1, True, next(spots), 0.2, 16_000))
+    for values in story.YESTERDAY:
+        for text in ("batch start", "load thighs twelve", "load breasts twelve", "load legs twelve"):
+            say(text)
+        say("lid locked", 725)
+        say("lid open")
+        for part, value in zip(("thigh", "breast", "leg", "thigh"), values, strict=True):
+            say(f"probe {part}")
+            loop.handle(Reading(clock.now_ms(), NEEDLE, story.celsius(value), True, next(spots), 0.2, 8_500))
+        say("hold start", 300)
+        say("hold end")
+    say("shift end cook four")
+    loop.handle(Stopped(clock.now_ms()))
+    journal.close()
 
 
 def _free_port() -> int:

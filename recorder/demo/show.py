@@ -11,19 +11,24 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from recorder.core.alerts import RECORDER_STARTED
 from recorder.core.effects import Cue, Tone
-from recorder.core.rules import minutes_text
+from recorder.core.events import NEEDLE, Event, Reading
+from recorder.core.rules import degrees, minutes_text, temp_text
+from recorder.core.station import State
 from recorder.journal.journal import Journal
 from recorder.notices.mqtt import Subscriber
 
 TONES = {Tone.DONE: "green", Tone.REFUSED: "red", Tone.ASKS: "cyan", Tone.ALERT: "yellow", Tone.ANSWER: "blue"}
 LEVELS = {"info": "blue", "warning": "yellow", "critical": "bold red"}
 PROBES = {
-    "insert": "the needle goes into a piece",
+    "insert": "the needle goes in",
     "pull_connector": "the needle's plug is pulled",
     "put_back": "the needle's plug is put back",
     "load_vat": "the pieces are in the oil",
 }
+WAY = 4
+"""So many readings of the needle's way are shown."""
 PAUSE_S = 0.2
 """Between lines, for a person at a terminal."""
 
@@ -36,6 +41,9 @@ class Show:
         self._lock = threading.Lock()
         self._pause_s = PAUSE_S if console.is_terminal else 0.0
         self.clock: Callable[[], int] = lambda: 0
+        self._way: list[str] = []
+        """What the needle read since it was last at rest."""
+        self._spot = 0
 
     def tell(self, text: str) -> None:
         with self._lock:
@@ -54,6 +62,20 @@ class Show:
     def probe(self, what: str, value_c: float | None) -> None:
         if what in PROBES:
             self._line("hands", Text(PROBES[what], "dim"))
+
+    def watch(self, event: Event, state: State) -> None:
+        """What the needle reads on its way into a piece, and when it has settled there."""
+        if not isinstance(event, Reading) or event.channel != NEEDLE:
+            return
+        unit = state.world.procedure.unit if state.world.procedure else "C"
+        if not event.settled:
+            self._way = [*self._way, degrees(event.temp_c, unit)][-WAY:]
+        elif event.spot != self._spot:
+            self._spot = event.spot
+            way = " \N{RIGHTWARDS ARROW} ".join([*self._way, temp_text(event.temp_c, unit)])
+            took = f" in {event.settle_ms / 1000:.0f} s" if event.settle_ms is not None else ""
+            self._line("needle", Text(f"{way}{took}", "dim"))
+            self._way = []
 
     def broker(self, how: str) -> None:
         self._line("broker", Text(how, "magenta"))
@@ -90,10 +112,13 @@ class Show:
 
 
 def _batches(journal: Journal) -> Table:
-    table = Table(title="Batches", title_justify="left", title_style="bold", box=None, padding=(0, 2, 0, 0))
+    table = Table(
+        title="Batches of this shift", title_justify="left", title_style="bold", box=None, padding=(0, 2, 0, 0)
+    )
     for name in ("batch", "pieces", "cooked", "checks", "corrections", "held", "outcome"):
         table.add_column(name, header_style="dim")
-    for batch in journal.table("batches"):
+    shift = journal.table("shifts")[-1]["id"]
+    for batch in (row for row in journal.table("batches") if row["shift"] == shift):
         mine = {name: _of(journal, name, batch["id"]) for name in ("cooks", "checks", "corrections", "holds")}
         cooked_ms = int(1000 * sum(cook["seconds"] or 0 for cook in mine["cooks"]))
         passed = sum(check["verdict"] == "passed" for check in mine["checks"])
@@ -118,7 +143,9 @@ def _alerts(journal: Journal, phone: Subscriber) -> Table:
     table = Table(title="Alerts", title_justify="left", title_style="bold", box=None, padding=(0, 2, 0, 0))
     for name in ("began", "ended", "level", "alert", "batch", "ended by", "told"):
         table.add_column(name, header_style="dim")
-    for alert in sorted(journal.table("alerts"), key=lambda row: row["began_ms"]):
+    alerts = sorted(journal.table("alerts"), key=lambda row: row["began_ms"])
+    began_ms = max(alert["began_ms"] for alert in alerts if alert["kind"] == RECORDER_STARTED)
+    for alert in (each for each in alerts if each["began_ms"] >= began_ms):
         table.add_row(
             _clock_text(alert["began_ms"]),
             _clock_text(alert["ended_ms"]) if alert["ended_ms"] else "open",

@@ -50,8 +50,22 @@ class Tell:
 
 Scene = Say | Wait | Probe | Broker | Tell
 
+YESTERDAY = (
+    (188.6, 181.0, 186.0, 188.0),
+    (187.2, 184.0, 189.0, 188.6),
+    (189.1, 179.5, 185.0, 187.9),
+    (188.0, 183.0, 188.0, 188.4),
+    (187.5, 180.5, 184.5, 189.1),
+    (188.9, 184.5, 188.5, 188.1),
+    (188.2, 181.5, 186.0, 187.4),
+    (187.8, 183.5, 187.5, 188.8),
+    (188.4, 180.0, 185.5, 187.9),
+)
+"""What yesterday's batches were read at: thigh, breast, leg, thigh, in °F."""
 
-def fahrenheit(value: float) -> float:
+
+def celsius(value: float) -> float:
+    """`value` in °F."""
     return (value - 32) * 5 / 9
 
 
@@ -70,8 +84,15 @@ def _opening() -> Iterator[Scene]:
     yield Wait(20)
     yield Say("shift-start-cook-four")
     yield Wait(15)
+    yield Tell("The probe itself is checked, in a cup of ice water.")
+    yield Say("ice-point")
+    yield Wait(5)
+    yield Probe("insert", 0.2)
+    yield Wait(30)
+    yield Probe("withdraw")
+    yield Wait(40)
     yield Say("oil-level-ok")
-    yield Wait(60)
+    yield Wait(20)
 
 
 def _clean_batch() -> Iterator[Scene]:
@@ -136,10 +157,10 @@ def _hold_that_runs_long() -> Iterator[Scene]:
 
 def _batch_in_cool_oil() -> Iterator[Scene]:
     yield Tell("Batch 3 goes into oil that is too cool. Batch 2 is sold.")
-    yield Probe("set_oil", fahrenheit(312))
+    yield Probe("set_oil", celsius(312))
     yield Wait(120)
     yield from _load()
-    yield Probe("set_oil", fahrenheit(338))
+    yield Probe("set_oil", celsius(338))
     yield Wait(300)
     yield Say("hold-end-batch-two")
     yield Wait(430)
@@ -178,7 +199,7 @@ def _checks(*pieces: tuple[str, float]) -> Iterator[Scene]:
     for part, value in pieces:
         yield Say(f"probe-{part}")
         yield Wait(3)
-        yield Probe("insert", fahrenheit(value))
+        yield Probe("insert", celsius(value))
         yield Wait(22)
         yield Probe("withdraw")
         yield Wait(6)

@@ -18,7 +18,7 @@ from recorder.core.effects import Effect, Record
 from recorder.core.events import Event
 from recorder.journal.chain import GENESIS, Entry, linked
 from recorder.journal.codec import CodecError, decode, encode
-from recorder.journal.migrations import ADDED, columns, migrations
+from recorder.journal.migrations import ADDED, LATER, columns, migrations
 
 DAMAGE = (sqlite3.Error, UnicodeDecodeError)
 """What SQLite raises: also the second, since what it quotes from a damaged file may be no text."""
@@ -145,8 +145,13 @@ class Journal:
         return self._one("seq DESC LIMIT 1")
 
     def table(self, name: str) -> list[dict[str, Any]]:
-        """All rows of one of the trade's tables, in the order of their ids; a column that it lacks yet is None."""
+        """All rows of one of the trade's tables, in the order of their ids.
+
+        In a file that no recorder has opened since, a later column is None and a later table has no rows.
+        """
         held = {column for (column,) in self.rows("SELECT name FROM pragma_table_info(?)", name)}
+        if not held and name in LATER:
+            return []
         names = [column for column in columns(name) if column in held or column not in ADDED.get(name, ())]
         empty = dict.fromkeys(columns(name))
         return [

@@ -10,7 +10,7 @@ from sqlite_utils import Database, Migrations
 
 migrations = Migrations("batch-recorder")
 
-TABLES: dict[str, dict[str, str]] = {
+FIRST: dict[str, dict[str, str]] = {
     "shifts": {"cook": "INTEGER", "started_ms": "INTEGER", "ended_ms": "INTEGER", "left_open": "TEXT"},
     "batches": {
         "number": "INTEGER",
@@ -115,7 +115,40 @@ TABLES: dict[str, dict[str, str]] = {
 """The trade's tables as step 2 makes them: name -> column -> type. `id` stands before these; `struck` after them, but
 for alerts."""
 
-ADDED: dict[str, dict[str, str]] = {"commands": {"first_text": "TEXT"}}
+LATER: dict[str, dict[str, str]] = {
+    "probe_checks": {
+        "how": "TEXT",
+        "opened_ms": "INTEGER",
+        "closed_ms": "INTEGER",
+        "temp_c": "REAL",
+        "temperature": "REAL",
+        "due": "REAL",
+        "off": "REAL",
+        "tolerance": "REAL",
+        "unit": "TEXT",
+        "uncertainty_c": "REAL",
+        "verdict": "TEXT",
+    },
+    "recoveries": {
+        "vat": "INTEGER",
+        "batch": "INTEGER",
+        "loaded_ms": "INTEGER",
+        "seconds": "REAL",
+        "lowest": "REAL",
+        "back_at": "REAL",
+        "unit": "TEXT",
+    },
+}
+"""Those that step 5 makes."""
+
+TABLES = FIRST | LATER
+
+ADDED: dict[str, dict[str, str]] = {
+    "commands": {"first_text": "TEXT"},
+    "checks": {"uncertainty_c": "REAL", "settle_seconds": "REAL", "probe_check": "INTEGER", "probe_was": "TEXT"},
+    "batches": {"bound": "REAL", "pooled_bound": "REAL"},
+    "oil": {"percent": "REAL", "hours_since": "REAL", "batches_since": "INTEGER"},
+}
 """Columns that later steps added, behind the others. A database that no recorder has opened since then lacks them."""
 
 
@@ -149,7 +182,11 @@ def m001_journal(db: Database) -> None:
 
 @migrations()
 def m002_tables(db: Database) -> None:
-    for name, shape in TABLES.items():
+    _create(db, FIRST)
+
+
+def _create(db: Database, tables: dict[str, dict[str, str]]) -> None:
+    for name, shape in tables.items():
         parts = ["id TEXT PRIMARY KEY" if name == "alerts" else "id INTEGER PRIMARY KEY"]
         for column, kind in shape.items():
             parts.append(f"{column} {kind}")
@@ -188,3 +225,12 @@ def m003_outbox(db: Database) -> None:
 def m004_second_best(db: Database) -> None:
     """The sentence that was heard best, where a command was taken from the second best."""
     db.execute("ALTER TABLE commands ADD COLUMN first_text TEXT")
+
+
+@migrations()
+def m005_thermal(db: Database) -> None:
+    """How surely a check settled and how the probe stood; probe checks; what few pieces say; how oil bears its work."""
+    _create(db, LATER)
+    for table in ("checks", "batches", "oil"):
+        for column, kind in ADDED[table].items():
+            db.execute(f"ALTER TABLE {table} ADD COLUMN {column} {kind}")

@@ -14,7 +14,7 @@ from recorder.clock import Clock
 from recorder.core.events import CABINET, NEEDLE, ProbeBack, ProbeLost, vat_channel
 from recorder.driver import DriverLost, DriverUnavailable, Put
 from recorder.probes.frames import Fault, FramedLines, Lines, PlainLines, Sample
-from recorder.probes.sampling import PERIOD_MS, Thinning
+from recorder.probes.thinning import PERIOD_MS, Thinning
 
 READ_S = 0.05
 """How long one read waits for the first byte."""

@@ -236,7 +236,8 @@ def _held(switch: FootSwitch, sound: Generator[bytes, None, None]) -> Iterator[t
 
 def numbered(intent: Intent) -> bool:
     """Whether a number was named in the sentence."""
-    return any(value is not None for value in (intent.vat, intent.batch, intent.count, intent.cook, intent.number))
+    named = (intent.vat, intent.batch, intent.count, intent.cook, intent.number, intent.percent)
+    return any(value is not None for value in named)
 
 
 def build(phrases: Phrases, settings: VoiceSettings) -> Recogniser:

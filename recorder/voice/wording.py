@@ -29,7 +29,7 @@ class Slot:
     """Something that varies in a sentence, such as the count of pieces."""
 
     name: str
-    """A field of `Intent`: "vat", "batch", "part", "count", "cook" or "number"."""
+    """A field of `Intent`: "vat", "batch", "part", "count", "cook", "number" or "percent"."""
     forms: tuple[tuple[Words, int | float | str], ...]
     """Each way to say a value, and the value; no two forms are alike."""
     sample: tuple[Words, ...]

@@ -26,13 +26,14 @@ class Thinning:
     def feed(self, at_ms: int, temp_c: float) -> Reading | None:
         """The reading that this sample makes, if it makes one.
 
-        A reading of a needle at rest has the average over its rest, any other has the sample itself. Only float error
+        A reading of a needle at rest has what it settles to, any other has the sample itself. Only float error
         is rounded off, as `rules.in_unit` does: a board that says 180.00F must not come out below 180 °F.
         """
         rest = self._settling.feed(at_ms, temp_c) if self._settling else None
         last = self._last
         if rest:
-            reading = Reading(at_ms, self._channel, round(rest.temp_c, 6), True, rest.spot)
+            judged = (round(rest.uncertainty_c, 3), rest.settle_ms, rest.colder)
+            reading = Reading(at_ms, self._channel, round(rest.temp_c, 6), True, rest.spot, *judged)
             due = last is None or last.spot != rest.spot or at_ms - last.at_ms >= REPEAT_MS
         else:
             reading = Reading(at_ms, self._channel, round(temp_c, 6))

@@ -1,0 +1,75 @@
+"""The command `probe-check`: the needle in an ice bath or in boiling water, for who stands at a keyboard."""
+
+import signal
+import threading
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+
+from recorder import app as station
+from recorder.config import ConfigError, load
+from recorder.core import meanings as m
+from recorder.core.effects import Cue, Tone
+from recorder.core.events import NEEDLE, Event, ProbeLost, Reading
+from recorder.core.rules import temp_text
+from recorder.core.station import State
+from recorder.core.world import Verdict
+from recorder.driver import DriverLost, DriverUnavailable
+from recorder.journal.journal import JournalError
+
+app = typer.Typer()
+
+HOW = {"ice": m.ICE_POINT, "boiling": m.BOILING_POINT}
+
+ADVICE = {
+    "ice": "Fill a cup with crushed ice, then with water; stir. Hold the needle in the middle, away from the cup.",
+    "boiling": "Hold the needle in water at a full boil, away from the pot. Mind the steam.",
+}
+"""Common practice; your probe's maker and your local code come first."""
+
+STYLES = {Tone.DONE: "bold green", Tone.ALERT: "bold red", Tone.REFUSED: "bold red"}
+
+
+@app.command("probe-check")
+def probe_check(
+    bath: Annotated[str, typer.Argument(help="ice or boiling.")],
+    config: Annotated[Path, typer.Option("--config", help="The station's configuration, such as station.toml.")],
+) -> None:
+    """Check the needle in a bath and record it. Exit 1 if it failed or did not settle.
+
+    The recorder must not run meanwhile; while it does, say "ice point" or "boiling point" to it instead.
+    """
+    if bath not in HOW:
+        typer.echo(f"error: {bath!r} is no bath; write one of {', '.join(HOW)}", err=True)
+        raise typer.Exit(2)
+    console, stop = Console(highlight=False), threading.Event()
+    before = signal.signal(signal.SIGINT, lambda *_: stop.set())
+    try:
+        settings = load(config)
+        unit = settings.procedure.unit
+        console.print(ADVICE[bath])
+        with console.status("Waiting for the needle to settle ...") as status:
+
+            def watch(event: Event, state: State) -> None:
+                match event:
+                    case Reading(channel=channel, temp_c=temp_c) if channel == NEEDLE:
+                        status.update(f"{temp_text(temp_c, unit)}, {'settled' if event.settled else 'moving'}")
+                    case ProbeLost(channel=channel, reason=reason) if channel == NEEDLE:
+                        status.update(f"The needle is lost: {reason}")
+
+            def give(cue: Cue) -> None:
+                if cue.say != "Recorder started.":
+                    console.print(cue.say, style=STYLES.get(cue.tone))
+
+            check = station.check_probe(settings, HOW[bath], give, watch, stop)
+    except (ConfigError, DriverUnavailable, DriverLost, JournalError) as error:
+        typer.echo(f"error: {error}", err=True)
+        if isinstance(error, DriverLost):
+            typer.echo('If the recorder runs, it has the probe: say "ice point" or "boiling point" to it.', err=True)
+        raise typer.Exit(2) from error
+    finally:
+        signal.signal(signal.SIGINT, before)
+    if check is None or check.verdict is not Verdict.PASSED:
+        raise typer.Exit(1)

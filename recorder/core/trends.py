@@ -1,0 +1,136 @@
+"""What batches say of the next ones: bounds from few pieces, drifts of parts, oil that recovers slower. It warns early.
+
+It is told what happened by `commands.py` and `station.py`, and keeps short histories in the world.
+"""
+
+from dataclasses import replace
+from statistics import fmean
+
+from recorder.core import alerts
+from recorder.core import meanings as m
+from recorder.core.events import vat_channel
+from recorder.core.rules import to_c
+from recorder.core.world import Batch, Care, OilRecord, Recovery, Stage, World
+from recorder.thermal import oil, sampling
+
+KEPT = 40
+"""Batches that a history remembers."""
+
+CARE = {m.OIL_FILTERED: (m.OIL_FILTERED,), m.OIL_CHANGED: (m.OIL_FILTERED, m.OIL_CHANGED)}
+"""What makes oil anew -> what it counts as: fresh oil needs no filtering."""
+
+COURSE_KEPT = 240
+"""Readings of a recovery; oil that takes more is given up."""
+
+
+def batch_read(world: World, batch: Batch, at_ms: int) -> World:
+    """The first checks of `batch` are done: its bounds, and whether its parts run colder than they used to."""
+    if world.rules < 2 or batch.round > 0:
+        return world
+    read = [check for check in batch.checks if check.source == "probe"]
+    temps_c = tuple(check.temp_c for check in read if check.temp_c is not None)
+    if not temps_c:
+        return world
+    spread = sampling.pooled_spread(world.checked)
+    world = world.with_batch(
+        batch.id,
+        bound_c=sampling.lower_bound(temps_c) if len(temps_c) > 1 else None,
+        pooled_bound_c=sampling.pooled_lower_bound(temps_c, spread) if spread else None,
+    )
+    world = replace(world, checked=(*world.checked, temps_c)[-KEPT:])
+    for part in batch.procedure.parts:
+        of_part = [check for check in read if check.part == part.name]
+        if of_part:
+            mean_c = fmean(temp_c for check in of_part if (temp_c := check.temp_c) is not None)
+            world = _part_read(world, batch, part.name, mean_c, of_part[-1].id, at_ms)
+    return world
+
+
+def _part_read(world: World, batch: Batch, part: str, mean_c: float, about: int, at_ms: int) -> World:
+    means = dict(world.means)
+    points = (*means.get(part, ()), mean_c)[-KEPT:]
+    world = replace(world, means=tuple((means | {part: points}).items()))
+    broken = sampling.drift(points, side=-1)
+    told = [alert for alert in world.alerts if alert.kind == alerts.DRIFT and ("part", part) in alert.numbers]
+    if not broken:
+        for alert in told:
+            world = alerts.ended(world, at_ms, "back to its usual", (alerts.DRIFT,), id=alert.id)
+        return world
+    if any(alert.ended_ms is None for alert in told):
+        return world
+    return alerts.raised(world, alerts.drift(batch, part, points, broken, about, at_ms))
+
+
+def used(world: World, batch: Batch) -> World:
+    """A batch was begun: its vat's oil has one more to bear."""
+    care = (
+        replace(each, batches_ms=(*each.batches_ms, batch.started_ms)) if each.vat == batch.vat else each
+        for each in world.care
+    )
+    return replace(world, care=tuple(care))
+
+
+def cared(world: World, record: OilRecord) -> tuple[World, OilRecord]:
+    """`record` with what the oil has borne since the same was done to it, where it is care of the oil."""
+    if world.rules < 2 or record.what not in CARE:
+        return world, record
+    for last in world.care:
+        if (last.vat, last.what) == (record.vat, record.what):
+            use = oil.use_since(last.at_ms, record.at_ms, last.batches_ms)
+            record = replace(record, hours=use.hours, batches=use.batches)
+    kept = (each for each in world.care if each.vat != record.vat or each.what not in CARE[record.what])
+    renewed = (Care(record.vat, what, record.at_ms) for what in CARE[record.what])
+    world = replace(world, care=(*kept, *renewed))
+    return (
+        oil_renewed(world, record.vat, "oil changed", record.at_ms) if record.what == m.OIL_CHANGED else world
+    ), record
+
+
+def oil_renewed(world: World, vat: int, by: str, at_ms: int) -> World:
+    """What was told of the polar compounds in the oil of `vat` holds no longer."""
+    for alert in world.alerts:
+        if alert.kind == alerts.OIL_POLAR and ("vat", vat) in alert.numbers:
+            world = alerts.ended(world, at_ms, by, (alerts.OIL_POLAR,), id=alert.id)
+    return world
+
+
+def load_felt(world: World, batch: Batch, about: int, oil_c: float | None, at_ms: int) -> World:
+    """Pieces went into the vat of `batch`: its oil's way back begins, at the first load of a batch."""
+    if world.rules < 2 or oil_c is None or batch.loads[1:]:
+        return world
+    low = batch.procedure.oil_low
+    way = Recovery(about, batch.vat, batch.number, low.unit, to_c(low.value, low.unit), ((at_ms, oil_c),))
+    return replace(world, recoveries=(*(each for each in world.recoveries if each.vat != batch.vat), way))
+
+
+def oil_read(world: World, channel: str, temp_c: float, at_ms: int) -> World:
+    """A reading of a vat's oil, which may be back from a load by now."""
+    for way in world.recoveries:
+        if vat_channel(way.vat) != channel or way.seconds is not None or at_ms <= way.course[-1][0]:
+            continue
+        cooking = any(batch.vat == way.vat and batch.stage in (Stage.LOADING, Stage.COOKING) for batch in world.batches)
+        others = tuple(each for each in world.recoveries if each is not way)
+        if not cooking or len(way.course) > COURSE_KEPT:
+            return replace(world, recoveries=others)
+        way = replace(way, course=(*way.course, (at_ms, temp_c)))
+        times_s, temps_c = zip(*((at / 1000, value) for at, value in way.course), strict=True)
+        way = replace(way, seconds=oil.recovery_s(times_s, temps_c, way.back_c))
+        world = replace(world, recoveries=(*others, way))
+        return world if way.seconds is None else _recovered(world, way, at_ms)
+    return world
+
+
+def _recovered(world: World, way: Recovery, at_ms: int) -> World:
+    assert way.seconds is not None
+    history = dict(world.recovered_s)
+    points = (*history.get(way.vat, ()), way.seconds)[-KEPT:]
+    world = replace(world, recovered_s=tuple((history | {way.vat: points}).items()))
+    broken = oil.slower(points)
+    told = [alert for alert in world.alerts if alert.kind == alerts.OIL_SLOW and ("vat", way.vat) in alert.numbers]
+    if not broken:
+        for alert in told:
+            world = alerts.ended(world, at_ms, "back to its usual", (alerts.OIL_SLOW,), id=alert.id)
+        return world
+    if any(alert.ended_ms is None for alert in told):
+        return world
+    return alerts.raised(world, alerts.oil_slow(way, points, broken, at_ms))

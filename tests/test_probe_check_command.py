@@ -1,0 +1,103 @@
+"""The command `probe-check`, run as a person runs it, at a simulated board on a pty; it takes as long as a needle."""
+
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from recorder.commands.records import examine
+from recorder.journal.journal import Journal
+from recorder.probes.simulated import STEP_MS, Kitchen, SimulatedFirmware
+from recorder.thermal.water import boiling_point_at_c
+
+STATION = """
+station = "line-1"
+database = "records.db"
+procedure = "procedure.toml"
+[[probe]]
+driver = "serial"
+port = "{port}"
+channels = ["needle", "vat", "cabinet"]
+"""
+PROCEDURE = Path("recorder/share/procedure.toml").read_text("utf-8")
+
+
+@pytest.fixture
+def board() -> Iterator[SimulatedFirmware]:
+    made = SimulatedFirmware(Kitchen())
+    yield made
+    made.close()
+
+
+def configured(folder: Path, port: str, altitude: str = "altitude_m = 1609\n") -> Path:
+    assert "altitude_m" in PROCEDURE
+    lines = (altitude if "altitude_m" in line else line for line in PROCEDURE.splitlines(keepends=True))
+    (folder / "procedure.toml").write_text("".join(lines))
+    station = folder / "station.toml"
+    station.write_text(STATION.format(port=port))
+    return station
+
+
+def command(bath: str, station: Path) -> list[str]:
+    return [sys.executable, "-W", "error", "-m", "recorder", "probe-check", bath, "--config", str(station)]
+
+
+@pytest.mark.parametrize(("bath_c", "code", "verdict"), [(boiling_point_at_c(1609), 0, "passed"), (99.97, 1, "failed")])
+def test_a_probe_in_boiling_water_a_mile_up(
+    board: SimulatedFirmware, tmp_path: Path, bath_c: float, code: int, verdict: str
+) -> None:
+    station = configured(tmp_path, board.port)
+    with subprocess.Popen(command("boiling", station), stdout=subprocess.PIPE, text=True) as program:
+        for step in range(120):
+            if step == 12:
+                board.kitchen.insert(bath_c)
+            board.advance(STEP_MS)
+            time.sleep(STEP_MS / 1000)
+            if program.poll() is not None:
+                break
+        assert program.stdout
+        shown = program.stdout.read()
+    assert program.returncode == code, shown
+    assert "Mind the steam." in shown and f"The probe {verdict}" in shown.replace("\n", " ")
+    journal = Journal.read(tmp_path / "records.db")
+    (row,) = journal.table("probe_checks")
+    assert (row["verdict"], row["how"]) == (verdict, "boiling point")
+    assert row["temp_c"] == pytest.approx(bath_c, abs=0.5)
+    assert journal.table("commands")[0]["listening"] == "command line"
+    journal.close()
+    assert examine(tmp_path / "records.db").faults == ()
+
+
+def test_a_port_that_another_has_is_told_and_nothing_is_written(board: SimulatedFirmware, tmp_path: Path) -> None:
+    import serial
+
+    with serial.Serial(board.port, exclusive=True):
+        run = subprocess.run(
+            command("ice", configured(tmp_path, board.port)), capture_output=True, text=True, timeout=20, check=False
+        )
+    assert run.returncode == 2
+    assert 'If the recorder runs, it has the probe: say "ice point"' in run.stderr
+    assert not (tmp_path / "records.db").exists()
+
+
+@pytest.mark.parametrize(
+    ("bath", "altitude", "complaint"),
+    [("tea", "altitude_m = 0\n", "'tea' is no bath; write one of ice, boiling"), ("boiling", "", "no altitude_m")],
+)
+def test_what_can_not_be_done_is_said(
+    board: SimulatedFirmware, tmp_path: Path, bath: str, altitude: str, complaint: str
+) -> None:
+    station = configured(tmp_path, board.port, altitude)
+    run = subprocess.run(command(bath, station), capture_output=True, text=True, timeout=20, check=False)
+    assert run.returncode in (1, 2)
+    assert complaint in (run.stdout + run.stderr).replace("\n", " ")
+
+
+def test_a_station_without_a_needle_is_told_so(tmp_path: Path) -> None:
+    station = configured(tmp_path, "/dev/null")
+    station.write_text(station.read_text().replace('"needle", ', ""))
+    run = subprocess.run(command("ice", station), capture_output=True, text=True, timeout=20, check=False)
+    assert run.returncode == 2 and "no [[probe]] has the channel 'needle'" in run.stderr
