@@ -50,7 +50,7 @@ def test_spoken_temperatures_and_later_rounds_say_nothing(kitchen: Kitchen) -> N
     kitchen.say(m.CONFIRM)
     kitchen.say(m.HOLD_END)
     assert "bound" not in kitchen.rows("batches")[0] and kitchen.state.world.checked == ()
-    batch(kitchen, 170, 172, end=m.COOK_MORE)
+    batch(kitchen, 170, 172, 171, end=m.COOK_MORE)
     bound = kitchen.rows("batches")[1]["bound"]
     kitchen.say(m.LID_LOCKED)
     kitchen.say(m.LID_OPEN)

@@ -13,6 +13,9 @@ from recorder.core.rules import to_c
 from recorder.core.world import Batch, Care, OilRecord, Recovery, Stage, World
 from recorder.thermal import oil, sampling
 
+LEAST_PIECES = 3
+"""Two pieces alone carry no bound that anybody could use: it lies 26 standard deviations down."""
+
 KEPT = 40
 """Batches that a history remembers."""
 
@@ -34,7 +37,7 @@ def batch_read(world: World, batch: Batch, at_ms: int) -> World:
     spread = sampling.pooled_spread(world.checked)
     world = world.with_batch(
         batch.id,
-        bound_c=sampling.lower_bound(temps_c) if len(temps_c) > 1 else None,
+        bound_c=sampling.lower_bound(temps_c) if len(temps_c) >= LEAST_PIECES else None,
         pooled_bound_c=sampling.pooled_lower_bound(temps_c, spread) if spread else None,
     )
     world = replace(world, checked=(*world.checked, temps_c)[-KEPT:])

@@ -29,6 +29,10 @@ PROBES = {
 }
 WAY = 4
 """So many readings of the needle's way are shown."""
+BOUND = (
+    "Four pieces say little about thirty-six: nearly all above is where 95 % of a batch's pieces are, with 95 %"
+    " confidence, as far as it spreads like the batches before."
+)
 PAUSE_S = 0.2
 """Between lines, for a person at a terminal."""
 
@@ -115,8 +119,9 @@ def _batches(journal: Journal) -> Table:
     table = Table(
         title="Batches of this shift", title_justify="left", title_style="bold", box=None, padding=(0, 2, 0, 0)
     )
-    for name in ("batch", "pieces", "cooked", "checks", "corrections", "held", "outcome"):
+    for name in ("batch", "pieces", "cooked", "checks", "nearly all above", "corrections", "held", "outcome"):
         table.add_column(name, header_style="dim")
+    table.caption, table.caption_justify = BOUND, "left"
     shift = journal.table("shifts")[-1]["id"]
     for batch in (row for row in journal.table("batches") if row["shift"] == shift):
         mine = {name: _of(journal, name, batch["id"]) for name in ("cooks", "checks", "corrections", "holds")}
@@ -128,7 +133,8 @@ def _batches(journal: Journal) -> Table:
             str(batch["number"]),
             str(batch["pieces"]),
             minutes_text(cooked_ms),
-            f"{passed} passed, {len(mine['checks']) - passed} missed",
+            f"{passed} of {len(mine['checks'])} passed",
+            f"{batch['pooled_bound']:.0f} °F" if batch["pooled_bound"] is not None else "-",
             str(len(mine["corrections"])),
             held + (" (past its limit)" if hold and hold["past_limit"] else ""),
             batch["outcome"] or batch["stage"],
