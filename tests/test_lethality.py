@@ -104,6 +104,8 @@ def test_celsius_is_converted_exactly_and_not_taken_from_the_rounded_column() ->
         (("chicken", 5, 135.9, "F"), r"135.9 °F is outside the tables, which begin at 136 °F \(57.8 °C\)"),
         (("chicken", 5, 57.7, "C"), "57.7 °C is outside"),
         (("chicken", 5, math.nan, "F"), "nan °F is outside"),
+        (("chicken", 5, math.inf, "F"), "inf °F is outside"),
+        (("chicken", 101, 150, "F"), "fat is 101 %"),
         (("chicken", -1, 150, "F"), "fat is -1 %"),
         (("chicken", math.nan, 150, "F"), "fat is nan %"),
         (("chicken", 5, 150, "K"), "unit is 'K'"),
@@ -168,6 +170,10 @@ def test_one_z_hotter_kills_ten_times_as_fast(temp_c: float, ref_c: float, z_c: 
     assert lethal_rate(ref_c, ref_c, z_c) == 1
 
 
+def test_a_step_adds_nothing() -> None:
+    assert f_value([0, 10, 10, 20], [60, 60, 70, 70], 70, 10) == pytest.approx(10 * 0.1 + 10)
+
+
 @pytest.mark.parametrize("bad", [(math.nan, 70, 10), (70, math.inf, 10), (70, 70, 0), (70, 70, -1), (1e9, 70, 1)])
 def test_no_rate_without_a_model(bad: tuple[float, float, float]) -> None:
     with pytest.raises(ValueError):
@@ -179,9 +185,8 @@ def test_no_rate_without_a_model(bad: tuple[float, float, float]) -> None:
     [
         ([0, 1], [70], "2 times for 1 temperatures"),
         ([0], [70], "1 readings make no course"),
-        ([0, 0], [70, 70], "must be finite and rise"),
-        ([1, 0], [70, 70], "must be finite and rise"),
-        ([0, math.inf], [70, 70], "must be finite and rise"),
+        ([1, 0], [70, 70], "must be finite and must not fall"),
+        ([0, math.inf], [70, 70], "must be finite and must not fall"),
     ],
 )
 def test_no_course_is_refused(times_s: list[float], temps_c: list[float], complaint: str) -> None:

@@ -51,16 +51,16 @@ def lethal_rate(temp_c: float, ref_c: float, z_c: float) -> float:
 def f_value(times_s: Sequence[float], temps_c: Sequence[float], ref_c: float, z_c: float) -> float:
     """The time at `ref_c` that kills as much as this course of temperatures: seconds, by the trapezoid rule.
 
-    `times_s` and `temps_c` have one shape, two or more values each; the times rise. Raises `ValueError` where they do
-    not, and as `lethal_rate` does. Source: as there.
+    `times_s` and `temps_c` have one shape, two or more values each; a time may stand twice, as for a step, but none is
+    before the last. Raises `ValueError` where that is not so, and as `lethal_rate` does. Source: as there.
     """
     if len(times_s) != len(temps_c):
         raise ValueError(f"{len(times_s)} times for {len(temps_c)} temperatures; give one for each")
     if len(times_s) < 2:
         raise ValueError(f"{len(times_s)} readings make no course; give two or more")
     steps = [later - earlier for earlier, later in pairwise(times_s)]
-    if not all(math.isfinite(step) and step > 0 for step in steps):
-        raise ValueError("the times must be finite and rise; put the readings in order and drop doubles")
+    if not all(math.isfinite(step) and step >= 0 for step in steps):
+        raise ValueError("the times must be finite and must not fall; put the readings in order")
     rates = [lethal_rate(temp_c, ref_c, z_c) for temp_c in temps_c]
     return math.fsum(step * (one + two) / 2 for step, (one, two) in zip(steps, pairwise(rates), strict=True))
 
@@ -82,7 +82,7 @@ def hold_needed_s(species: str, fat_percent: float | None, temp: float, unit: st
     Between two temperatures or two fats the longest time of the cells around counts, so the answer is never shorter
     than a printed cell that covers the case. Above 12 % of fat, or where it is None (unknown), the 12 % column counts,
     as the guideline says (page 39); below 1 % the 1 % column. Above 165 °F the 165 °F line counts. Raises `ValueError`
-    below 136 °F (57.8 °C), where the tables say nothing, for fat below zero, and for another `species` than `TABLES`
+    below 136 °F (57.8 °C), where the tables say nothing, for fat outside 0 to 100 %, and for another `species` than `TABLES`
     has. Source: `appendix_a`. °C is converted exactly; the printed °C are rounded.
     """
     if species not in TABLES:
@@ -92,12 +92,12 @@ def hold_needed_s(species: str, fat_percent: float | None, temp: float, unit: st
     temp_f = round(temp * 9 / 5 + 32 if unit == "C" else temp, 6)  # takes back the float error of 60 °C
     table = TABLES[species]
     coldest, hottest = min(table), max(table)
-    if not coldest <= temp_f:
+    if not coldest <= temp_f < math.inf:
         raise ValueError(
             f"{temp:g} °{unit} is outside the tables, which begin at {coldest} °F ({(coldest - 32) / 1.8:.1f} °C)"
         )
-    if fat_percent is not None and not fat_percent >= 0:
-        raise ValueError(f"fat is {fat_percent} %; give 0 or more, or None where it is not known")
+    if fat_percent is not None and not 0 <= fat_percent <= 100:
+        raise ValueError(f"fat is {fat_percent} %; give 0 to 100, or None where it is not known")
     row = math.floor(min(temp_f, hottest))
     fat = min(max(FATS[-1] if fat_percent is None else fat_percent, FATS[0]), FATS[-1])
     leaner, fatter = math.floor(fat), math.ceil(fat)
