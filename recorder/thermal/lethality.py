@@ -82,8 +82,8 @@ def hold_needed_s(species: str, fat_percent: float | None, temp: float, unit: st
     Between two temperatures or two fats the longest time of the cells around counts, so the answer is never shorter
     than a printed cell that covers the case. Above 12 % of fat, or where it is None (unknown), the 12 % column counts,
     as the guideline says (page 39); below 1 % the 1 % column. Above 165 °F the 165 °F line counts. Raises `ValueError`
-    below 136 °F (57.8 °C), where the tables say nothing, for fat outside 0 to 100 %, and for another `species` than `TABLES`
-    has. Source: `appendix_a`. °C is converted exactly; the printed °C are rounded.
+    below 136 °F (57.8 °C), where the tables say nothing, for fat outside 0 to 100 %, and for a `species` that `TABLES`
+    lacks. Source: `appendix_a`. °C is converted exactly; the printed °C are rounded.
     """
     if species not in TABLES:
         raise ValueError(f"there is no table for {species!r}; there is one for {', '.join(TABLES)}")
