@@ -4,13 +4,16 @@ drivers -> inbox -> station.step -> journal (one commit) -> cue
                                        '-> outbox -> MQTT
 """
 
+import logging
 import queue
+import shutil
 import threading
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from importlib.metadata import version
+from typing import Any
 
 from recorder import systemd
 from recorder.clock import Clock, ClockWatch, SystemClock
@@ -31,17 +34,25 @@ from recorder.core.events import (
     Started,
     Stopped,
 )
+from recorder.core.meanings import SCRATCH
 from recorder.core.station import State
-from recorder.core.world import ProbeCheck, Stage, Verdict
+from recorder.core.world import ProbeCheck, Verdict
 from recorder.driver import DriverUnavailable, load
 from recorder.journal.journal import Journal, JournalError
 from recorder.loop import Loop
+from recorder.notices import answers, states
+from recorder.notices.answers import Gate
 from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.outbox import Messages, Outbox
 from recorder.supervisor import Post, Supervisor
 from recorder.voice import ear
 from recorder.voice.microphone import Microphone
 from recorder.voice.speaker import Speaker
+
+log = logging.getLogger(__name__)
+
+HEALTH_MS = 60_000
+"""While nothing but readings come, health is looked at this often."""
 
 TURN_S = 0.25
 """How long the loop waits for an event before it looks after the outbox, the clock and the watchdog."""
@@ -68,10 +79,15 @@ class App:
         self.clock = clock
         self.journal = journal
         self.loop = Loop(journal, clock, give, self._tell)
-        self.publisher = MqttPublisher(settings.mqtt, self._link) if settings.mqtt else None
+        self.publisher = MqttPublisher(settings.mqtt, self._link, self._answer) if settings.mqtt else None
         self.outbox = Outbox(journal, self.publisher) if self.publisher else None
         self._watch = watch
         self._clock_watch = ClockWatch(clock)
+        self._gate = Gate()
+        self._told: dict[str, dict[str, Any]] = {}
+        """The newest of each retained state."""
+        self._checks = self._kept_checks()
+        self._health_ms = 0
 
     def open(self) -> None:
         """Record the start and the procedure in force, and begin to look for the broker."""
@@ -136,31 +152,50 @@ class App:
         self.loop.inbox.put(LinkUp(at_ms) if up else LinkDown(at_ms, reason))
 
     def _tell(self, event: Event, state: State) -> None:
-        """Once an event is on disk: the newest reading and how the batches stand go out as retained states."""
+        """Once an event is on disk: the newest reading, and what else changed of how the station stands."""
         self._watch(event, state)
         if self.publisher is None:
             return
         if isinstance(event, Reading):
             reading = {"at_ms": event.at_ms, "temp_c": event.temp_c, "settled": event.settled}
             self.publisher.latest(f"reading/{event.channel}", reading)
+        world = state.world
+        if isinstance(event, Heard) and event.intent.meaning == SCRATCH:
+            self._checks = self._kept_checks()
+        self._checks |= states.read_checks(world)
+        for id in sorted(self._checks)[: -states.CHECKS]:
+            del self._checks[id]
+        self._latest("open", states.open_alerts(world), state.at_ms)
+        self._latest("batches", states.batches(world), state.at_ms)
+        self._latest("checks", states.last_checks(self._checks), state.at_ms)
+        if state.at_ms - self._health_ms >= HEALTH_MS or not isinstance(event, Reading):
+            self._health_ms = state.at_ms
+            channels = [name for probe in self.settings.probes for name in probe.names()]
+            free_mb = shutil.disk_usage(self.settings.database.parent).free // 1_000_000
+            unsent = self.journal.count_unsent()
+            health = states.health(world, channels, version("batch-recorder"), unsent, free_mb // 100 * 100)
+            self._latest("health", health, state.at_ms)
+
+    def _kept_checks(self) -> dict[int, dict[str, Any]]:
+        return {row["id"]: states.kept_check(row) for row in self.journal.last_checks(states.CHECKS)}
+
+    def _latest(self, name: str, value: dict[str, Any], at_ms: int) -> None:
+        if self.publisher and self._told.get(name) != value:
+            self._told[name] = value
+            self.publisher.latest(name, {"at_ms": at_ms, **value})
+
+    def _answer(self, what: str, payload: bytes) -> None:
+        """From a phone, in another thread."""
+        now_ms = self.clock.now_ms()
+        try:
+            event = answers.parse(what, payload, now_ms)
+        except ValueError as error:
+            log.warning("a message on %s is refused: %s", what, error)
+            return
+        if self._gate.open(now_ms):
+            self.loop.inbox.put(event)
         else:
-            self.publisher.latest("batches", {"at_ms": state.at_ms, "open": standing(state)})
-
-
-def standing(state: State) -> list[dict[str, object]]:
-    """The open batches: number, vat, stage, pieces and checks."""
-    return [
-        {
-            "number": batch.number,
-            "vat": batch.vat,
-            "stage": batch.stage,
-            "pieces": batch.pieces,
-            "checks_passed": batch.passed,
-            "checks_needed": batch.procedure.checks_per_batch,
-        }
-        for batch in state.world.batches
-        if batch.stage is not Stage.CLOSED
-    ]
+            log.warning("a message on %s is refused: too many of them", what)
 
 
 def open_journal(settings: Settings) -> Journal:

@@ -106,7 +106,7 @@ class Kitchen:
         self.say(m.OIL_POLAR, percent=22.0)
         self.say(m.OIL_CHANGED)
         self.say(m.OIL_CHANGED)
-        for values in ((185, 186), (150, 184)):
+        for values in ((185, 186, 184), (150, 184)):
             self.read("vat1", 340)
             self.say(m.BATCH_START)
             self.say(m.LOAD, part="thigh", count=12)
@@ -119,7 +119,7 @@ class Kitchen:
             for value in values:
                 self.say(m.PROBE, part="thigh")
                 self.dip(value, uncertainty_c=0.2, settle_ms=9_000)
-            if value == 186:
+            if values[0] == 185:
                 self.say(m.HOLD_START)
                 self.say(m.CONFIRM)
                 self.say(m.HOLD_END)

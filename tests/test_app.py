@@ -7,7 +7,9 @@ import socket
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -114,6 +116,12 @@ def test_the_daemon_records_tells_and_stops(tmp_path: Path) -> None:
                 board.advance(1000)
                 time.sleep(0.05)
             told.append(systemd.recv(100))
+            board.kitchen.pull_connector()
+            opened = _until_open(board, phone, lambda alert: alert["kind"] == "probe lost")
+            phone.say("kitchen/line-1/acknowledge", b"no answer at all")
+            for what, by in (("seen", "phone 1"), ("acknowledge", "JD")):
+                phone.say(f"kitchen/line-1/{what}", json.dumps({"alert": opened["id"], "by": by}).encode())
+            _until_open(board, phone, lambda alert: alert["acknowledged_by"] == "JD")
             began_s = time.monotonic()
             daemon.send_signal(signal.SIGTERM)
             _, complaints = daemon.communicate(timeout=20)
@@ -130,9 +138,28 @@ def test_the_daemon_records_tells_and_stops(tmp_path: Path) -> None:
     assert json.loads(phone.retained["kitchen/line-1/reading/needle"])["temp_c"] == pytest.approx(34, abs=1)
     assert json.loads(phone.retained["kitchen/line-1/state"]) == {"online": False}
     kinds = {message["type"] for message in phone.messages.values()}
-    assert kinds >= {"alert.raised", "record", "entry"}
+    assert kinds >= {"alert.raised", "alert.acknowledged", "record", "entry"}
+    assert json.loads(phone.retained["kitchen/line-1/health"])["probes"]["needle"] == "open circuit"
+    assert {"batches", "checks"} <= {topic.rsplit("/", 1)[-1] for topic in phone.retained}
+    assert "a message on acknowledge is refused: it is not JSON" in complaints
     finding = examine(tmp_path / "records.db")
     assert finding.faults == ()
+    journal = Journal.read(tmp_path / "records.db")
+    (row,) = [row for row in journal.table("alerts") if row["id"] == opened["id"]]
+    journal.close()
+    assert (row["seen_by"], row["acknowledged_by"]) == ("phone 1", "JD")
+
+
+def _until_open(board: SimulatedFirmware, phone: Subscriber, meant: Callable[[dict[str, Any]], bool]) -> dict[str, Any]:
+    """The first of the open alerts, as the phone has them, that is meant; the board goes on meanwhile."""
+    end_s = time.monotonic() + 20
+    while time.monotonic() < end_s:
+        for alert in json.loads(phone.retained.get("kitchen/line-1/open", '{"alerts": []}'))["alerts"]:
+            if meant(alert):
+                return dict(alert)
+        board.advance(1000)
+        time.sleep(0.05)
+    raise AssertionError("no such alert came to the phone")
 
 
 def test_a_record_that_cannot_be_kept_is_said_aloud(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ from sqlite_utils import Database
 
 from recorder.clock import Stamp
 from recorder.core.effects import Record
-from recorder.core.events import Intent, Tick
+from recorder.core.events import Acknowledged, Intent, Seen, Tick
 from recorder.journal.chain import GENESIS, linked
 from recorder.journal.journal import Journal, JournalError, Message
 from recorder.journal.migrations import TABLES, columns, migrations
@@ -134,6 +134,8 @@ def test_the_rows_of_the_core_fit_the_tables() -> None:
     kitchen.say(m.HOLD_START)
     kitchen.say(m.CONFIRM)
     kitchen.hear(Intent(m.LID_OPEN), Intent(m.OIL_FILTERED))
+    for answer in (Seen, Acknowledged):
+        kitchen.feed(answer(kitchen.at_ms, kitchen.state.world.alerts[0].id, "JD"))
     written: dict[str, set[str]] = {}
     for effect in kitchen.effects:
         if isinstance(effect, Record):

@@ -76,11 +76,15 @@ def test_a_record_from_before_a_column_was_added_is_clean_as_it_lies_and_when_it
     journal.close()
     connection = sqlite3.connect(path)
     for table, added in ADDED.items():
-        for column in added:
+        for column in reversed(added):
+            if column.endswith("_ms"):
+                connection.execute(f"ALTER TABLE {table} DROP COLUMN {column[:-3]}")
             connection.execute(f"ALTER TABLE {table} DROP COLUMN {column}")
     for table in LATER:
         connection.execute(f"DROP TABLE {table}")
-    connection.execute("DELETE FROM _sqlite_migrations WHERE name IN ('m004_second_best', 'm005_thermal')")
+    connection.execute(
+        "DELETE FROM _sqlite_migrations WHERE name IN ('m004_second_best', 'm005_thermal', 'm006_alerts')"
+    )
     assert "first_text" not in str(connection.execute("SELECT group_concat(body) FROM outbox").fetchone())
     connection.commit()
     connection.close()

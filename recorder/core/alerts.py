@@ -1,6 +1,6 @@
 """What a manager is told of: the kinds of alert, how each is worded, and how one begins and ends in a world."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from statistics import fmean
 
@@ -30,6 +30,13 @@ TIME_NOT_PROVEN = "time not proven"
 RECORDER_STARTED = "recorder started"
 CLOCK_NOT_SET = "clock not set"
 
+MINUTE = 60_000
+REMINDERS = {
+    Level.WARNING: tuple(MINUTE * each for each in (15, 45, 105, 225)),
+    Level.CRITICAL: tuple(MINUTE * each for each in (5, 15, 35, 75, *range(135, 1440, 60))),
+}
+"""By level: how long after its beginning an alert that nobody has in hand is told again, ever more seldom."""
+
 ENDED_BY_PROOF = (CHECK_BELOW_TARGET, CHECK_BELOW_CRITICAL, COOK_SHORT)
 """Kinds that end when the batch is proven done after all."""
 
@@ -55,6 +62,44 @@ def ended(world: World, at_ms: int, by: str, kinds: Iterable[str], batch: int | 
     return world if alerts == world.alerts else replace(world, alerts=alerts)
 
 
+def acknowledged(world: World, id: str, by: str, at_ms: int) -> World:
+    """`world` with that alert in hand; as it was if it is not open, or in hand already."""
+    return _with(world, id, lambda alert: replace(alert, acknowledged_ms=at_ms, acknowledged_by=by), "acknowledged_ms")
+
+
+def seen(world: World, id: str, by: str, at_ms: int) -> World:
+    """`world` with that alert shown on a phone; as it was if it is not open, or was shown before."""
+    return _with(world, id, lambda alert: replace(alert, seen_ms=at_ms, seen_by=by), "seen_ms")
+
+
+def _with(world: World, id: str, change: Callable[[Alert], Alert], once: str) -> World:
+    """`world` with the open alert `id` changed, where its field `once` is still None."""
+    found = any(each.id == id and each.ended_ms is None and getattr(each, once) is None for each in world.alerts)
+    if not found:
+        return world
+    return replace(world, alerts=tuple(change(each) if each.id == id else each for each in world.alerts))
+
+
+def reminder_ms(alert: Alert) -> int | None:
+    """When an alert is told again; None for never: it is over or in hand, or its kind has its own way."""
+    if alert.ended_ms is not None or alert.acknowledged_ms is not None or alert.kind == HOLD_PAST_LIMIT:
+        return None
+    waits = REMINDERS.get(alert.level, ())
+    return alert.began_ms + waits[alert.repeats] if alert.repeats < len(waits) else None
+
+
+def reminded(world: World, id: str, at_ms: int) -> World:
+    """`world` with the alert `id` told again; reminders that were missed meanwhile are not made up for."""
+
+    def again(alert: Alert) -> Alert:
+        alert = replace(alert, repeats=alert.repeats + 1)
+        while (due_ms := reminder_ms(alert)) is not None and due_ms <= at_ms:
+            alert = replace(alert, repeats=alert.repeats + 1)
+        return alert
+
+    return replace(world, alerts=tuple(again(each) if each.id == id else each for each in world.alerts))
+
+
 def is_open(world: World, kind: str) -> bool:
     """Whether an alert of this kind is open."""
     return any(alert.kind == kind and alert.ended_ms is None for alert in world.alerts)
@@ -70,7 +115,9 @@ def notices(before: World, after: World) -> tuple[Notice, ...]:
             told.append(Notice(alert, "raised"))
         elif alert.ended_ms is not None and was.ended_ms is None:
             told.append(Notice(alert, "ended"))
-        elif alert.repeats != was.repeats:
+        elif alert.acknowledged_ms is not None and was.acknowledged_ms is None:
+            told.append(Notice(alert, "acknowledged"))
+        elif alert.repeats != was.repeats and alert.acknowledged_ms is None:
             told.append(Notice(alert, "repeated"))
     return tuple(told)
 

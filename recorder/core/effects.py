@@ -50,6 +50,14 @@ class Alert:
     """Why it ended, in words."""
     repeats: int = 0
     """How often it was told again."""
+    acknowledged_ms: int | None = None
+    """When somebody said that it is in hand; it is not told again then."""
+    acknowledged_by: str | None = None
+    """That person's initials."""
+    seen_ms: int | None = None
+    """When a phone first showed it."""
+    seen_by: str | None = None
+    """Which phone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +77,7 @@ class Notice:
 
     alert: Alert
     change: str
-    """ "raised", "repeated" or "ended"."""
+    """ "raised", "repeated", "acknowledged" or "ended"."""
 
 
 @dataclass(frozen=True, slots=True)

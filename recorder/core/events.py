@@ -27,9 +27,9 @@ TOO_LOUD = "too loud"
 """Its background is so loud that speech cannot stand out."""
 
 
-RULES = 2
+RULES = 3
 """How this version judges. An entry is judged by the rules that its recorder started with, so that a later version
-finds the same in an old record: 1 knew no probe checks, no bounds and no drift."""
+finds the same in an old record: 1 knew no probe checks, no bounds and no drift; 2 told an alert once."""
 
 
 def vat_channel(vat: int) -> str:
@@ -204,6 +204,28 @@ class LinkUp:
 
 
 @dataclass(frozen=True, slots=True)
+class Acknowledged:
+    """A person away from the station says that an alert is in hand."""
+
+    at_ms: int
+    alert: str
+    """The alert's id."""
+    by: str
+    """The person's initials."""
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """A phone has shown an alert: the only proof that it got there."""
+
+    at_ms: int
+    alert: str
+    """The alert's id."""
+    by: str
+    """The phone's name for itself."""
+
+
+@dataclass(frozen=True, slots=True)
 class Tick:
     """Nothing but time has passed; fed when a deadline of the station is due."""
 
@@ -242,6 +264,8 @@ Event = (
     | EarClear
     | LinkDown
     | LinkUp
+    | Acknowledged
+    | Seen
     | Tick
     | ClockStepped
     | Stopped

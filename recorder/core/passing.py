@@ -6,6 +6,7 @@ what is waited for and what is done can't differ. A moment counts as come when i
 
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from functools import partial
 
 from recorder.core import alerts, checks, probing
 from recorder.core.effects import Cue, Tone
@@ -38,6 +39,10 @@ def _dues(world: World) -> Iterator[tuple[int, Due]]:
         yield unread_ms, lambda now, _: probing.unread(now, unread_ms)
     if (overdue_ms := probing.due_ms(world)) is not None:
         yield overdue_ms, probing.overdue
+    if world.rules >= 3:
+        for alert in world.alerts:
+            if (again_ms := alerts.reminder_ms(alert)) is not None:
+                yield again_ms, partial(_remind, alert.id)
     for batch in world.batches:
         if batch.checks and batch.stage is not Stage.CLOSED:
             yield from _check_dues(batch)
@@ -45,6 +50,10 @@ def _dues(world: World) -> Iterator[tuple[int, Due]]:
             yield from _cook_dues(batch, batch.cooks[-1])
         if batch.stage is Stage.HOLDING and batch.hold:
             yield from _hold_dues(batch, batch.hold)
+
+
+def _remind(id: str, world: World, at_ms: int) -> Change:
+    return alerts.reminded(world, id, at_ms), ()
 
 
 def _check_dues(batch: Batch) -> Iterator[tuple[int, Due]]:

@@ -227,6 +227,12 @@ def _alert_row(alert: Alert) -> tuple[tuple[str, Value], ...]:
         ("ended_ms", alert.ended_ms),
         ("ended_by", alert.ended_by),
         ("repeats", alert.repeats),
+        *_given(
+            acknowledged_ms=alert.acknowledged_ms,
+            acknowledged_by=alert.acknowledged_by,
+            seen_ms=alert.seen_ms,
+            seen_by=alert.seen_by,
+        ),
     )
 
 

@@ -15,6 +15,7 @@ from recorder.core.effects import Cue, Effect, Record, Tone, Value
 from recorder.core.events import (
     CABINET,
     NEEDLE,
+    Acknowledged,
     ClockStepped,
     EarBack,
     EarClear,
@@ -27,6 +28,7 @@ from recorder.core.events import (
     ProbeLost,
     ProcedureLoaded,
     Reading,
+    Seen,
     Started,
     Unheard,
     vat_channel,
@@ -115,6 +117,10 @@ def _happened(world: World, event: Event, seq: int, at_ms: int) -> Change:
             return _probe_back(world, channel, at_ms)
         case EarLost() | EarBack() | EarTrouble() | EarClear():
             return hearing.happened(world, event, seq, at_ms)
+        case Acknowledged(alert=id, by=by):
+            return alerts.acknowledged(world, id, by, at_ms), ()
+        case Seen(alert=id, by=by):
+            return alerts.seen(world, id, by, at_ms), ()
         case ClockStepped(wall_known=known):
             world = replace(world, wall_known=known)
             return (alerts.ended(world, at_ms, "clock set", (alerts.CLOCK_NOT_SET,)) if known else world), ()

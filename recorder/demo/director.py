@@ -5,6 +5,7 @@ After each second of the story it waits until the driver has taken what the boar
 same record.
 """
 
+import json
 import socket
 import time
 import tomllib
@@ -19,7 +20,7 @@ from recorder.config import Settings, load_phrases, load_procedure
 from recorder.core.events import NEEDLE, RULES, Heard, ProcedureLoaded, Reading, Started, Stopped
 from recorder.demo import story
 from recorder.demo.show import Show
-from recorder.demo.story import Broker, Probe, Say, Scene, Tell, Wait
+from recorder.demo.story import Broker, InHand, Probe, Say, Scene, Tell, Wait
 from recorder.loop import Loop
 from recorder.notices.broker import LocalBroker
 from recorder.notices.mqtt import MqttSettings, Subscriber
@@ -69,6 +70,7 @@ class Director:
         recogniser = ear.build(settings.phrases, settings.voice)
         self._reached: Callable[[], bool] = self._publisher.connected
         self._phone_has: Callable[[], int] = lambda: 0
+        self._phone_says: Callable[[str, bytes], None] = lambda topic, payload: None
         self._ear = ear.WavEar((), recogniser, settings.phrases, settings.voice, self._clock)
 
     def play(self) -> Subscriber:
@@ -76,6 +78,7 @@ class Director:
         self._broker.start()
         phone = Subscriber("127.0.0.1", self._broker.port, "kitchen/+/alerts", seen=self._show.phone)
         self._phone_has = lambda: len(phone.messages)
+        self._phone_says = phone.say
         self._reached = lambda: phone.ready(0) and self._publisher.connected()
         try:
             self._app.open()
@@ -107,6 +110,8 @@ class Director:
                 self._show.probe(what, value_c)
             case Tell(text=text):
                 self._show.tell(text)
+            case InHand(kind=kind, by=by):
+                self._answer(kind, by)
             case Broker(back=True):
                 self._show.broker(f"back; {len(self._app.journal.unsent())} messages have waited on disk")
                 self._broker.start()
@@ -116,6 +121,18 @@ class Director:
                 self._show.broker("away")
                 self._broker.stop()
                 self._until(lambda: not self._publisher.connected(), "the broker is gone")
+
+    def _answer(self, kind: str, by: str) -> None:
+        """The manager's phone says that the open alert of this kind is in hand, and the recorder hears of it."""
+        (id,) = [alert.id for alert in self._app.loop.state.world.alerts if alert.kind == kind]
+        self._phone_says(f"kitchen/{story.STATION}/acknowledge", json.dumps({"alert": id, "by": by}).encode())
+
+        def in_hand() -> bool:
+            self._app.turn(0)
+            return any(alert.id == id and alert.acknowledged_by == by for alert in self._app.loop.state.world.alerts)
+
+        self._until(in_hand, "the answer has come from the phone")
+        self._until(self._delivered, "all phones know of it")
 
     def _second(self) -> None:
         """A second of the story passes, each sample at its own time, and all that it brought is recorded."""

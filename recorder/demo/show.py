@@ -86,11 +86,13 @@ class Show:
 
     def phone(self, message: dict[str, Any]) -> None:
         data, change = message["data"], message["type"].removeprefix("alert.")
-        word = {"raised": data["level"], "repeated": f"{data['level']}, again", "ended": "over"}[change]
-        style = "dim" if change == "ended" else LEVELS[data["level"]]
-        text = f"{data['text']}" if change != "ended" else f"{data['kind']}: {data['ended_by']}"
-        batch = f"batch {data['batch']}, " if change == "ended" and data["batch"] else ""
-        badge = style if change == "ended" else f"{style} reverse"
+        word = {"raised": data["level"], "repeated": f"{data['level']}, again"}.get(change, change)
+        quiet = change in ("ended", "acknowledged")
+        style = "dim" if quiet else LEVELS[data["level"]]
+        done = data["ended_by"] if change == "ended" else f"in hand, says {data.get('acknowledged_by')}"
+        text = f"{data['kind']}: {done}" if quiet else f"{data['text']}"
+        batch = f"batch {data['batch']}, " if quiet and data["batch"] else ""
+        badge = style if quiet else f"{style} reverse"
         self._line("phone", Text.assemble((f" {word} ", badge), (f" {batch}{text}", style)))
 
     def summary(self, database: Path, phone: Subscriber) -> None:

@@ -42,13 +42,21 @@ class Broker:
 
 
 @dataclass(frozen=True, slots=True)
+class InHand:
+    """The manager answers an alert on the phone."""
+
+    kind: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
 class Tell:
     """A line for the one who watches."""
 
     text: str
 
 
-Scene = Say | Wait | Probe | Broker | Tell
+Scene = Say | Wait | Probe | Broker | InHand | Tell
 
 YESTERDAY = (
     (188.6, 181.0, 186.0, 188.0),
@@ -105,7 +113,9 @@ def _clean_batch() -> Iterator[Scene]:
     yield from _checks(("thigh", 186), ("breast", 182), ("leg", 188), ("thigh", 184))
     yield Wait(20)
     yield Say("hold-start")
-    yield Wait(60)
+    yield Wait(40)
+    yield InHand("batches run colder", "MK")
+    yield Wait(20)
 
 
 def _batch_with_a_cold_piece() -> Iterator[Scene]:

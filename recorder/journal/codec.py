@@ -30,6 +30,8 @@ KINDS: dict[str, type[Event]] = {
     "ear clear": events.EarClear,
     "link down": events.LinkDown,
     "link up": events.LinkUp,
+    "acknowledged": events.Acknowledged,
+    "seen": events.Seen,
     "tick": events.Tick,
     "clock set": events.ClockStepped,
     "stopped": events.Stopped,

@@ -159,6 +159,15 @@ class Journal:
             for row in self.rows(f"SELECT {', '.join(names)} FROM {name} ORDER BY id")
         ]
 
+    def last_checks(self, most: int) -> list[dict[str, Any]]:
+        """The newest rows of the table of checks that were read and not struck, oldest first."""
+        read = [row for row in self.table("checks") if row["temp_c"] is not None and not row["struck"]]
+        return read[-most:]
+
+    def count_unsent(self) -> int:
+        """How many messages wait."""
+        return int(next(self.rows("SELECT count(*) FROM outbox WHERE sent_ms IS NULL"))[0])
+
     def unsent(self, after: int = 0, most: int = 20) -> list[Unsent]:
         """The oldest messages after id `after` that wait to be sent, `most` at the most."""
         sql = "SELECT id, topic, body, retain FROM outbox WHERE sent_ms IS NULL AND id > ? ORDER BY id LIMIT ?"

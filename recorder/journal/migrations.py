@@ -148,6 +148,12 @@ ADDED: dict[str, dict[str, str]] = {
     "checks": {"uncertainty_c": "REAL", "settle_seconds": "REAL", "probe_check": "INTEGER", "probe_was": "TEXT"},
     "batches": {"bound": "REAL", "pooled_bound": "REAL"},
     "oil": {"percent": "REAL", "hours_since": "REAL", "batches_since": "INTEGER"},
+    "alerts": {
+        "acknowledged_ms": "INTEGER",
+        "acknowledged_by": "TEXT",
+        "seen_ms": "INTEGER",
+        "seen_by": "TEXT",
+    },
 }
 """Columns that later steps added, behind the others. A database that no recorder has opened since then lacks them."""
 
@@ -189,13 +195,18 @@ def _create(db: Database, tables: dict[str, dict[str, str]]) -> None:
     for name, shape in tables.items():
         parts = ["id TEXT PRIMARY KEY" if name == "alerts" else "id INTEGER PRIMARY KEY"]
         for column, kind in shape.items():
-            parts.append(f"{column} {kind}")
-            if column.endswith("_ms"):
-                text = f"strftime('%Y-%m-%dT%H:%M:%SZ', {column} / 1000, 'unixepoch')"
-                parts.append(f"{column[:-3]} TEXT GENERATED ALWAYS AS ({text}) VIRTUAL")
+            parts += _columns(column, kind)
         if name != "alerts":
             parts.append("struck INTEGER NOT NULL")
         db.execute(f"CREATE TABLE {name} ({', '.join(parts)}) STRICT")
+
+
+def _columns(column: str, kind: str) -> list[str]:
+    """The column, and behind one of milliseconds the same moment as text."""
+    if not column.endswith("_ms"):
+        return [f"{column} {kind}"]
+    text = f"strftime('%Y-%m-%dT%H:%M:%SZ', {column} / 1000, 'unixepoch')"
+    return [f"{column} {kind}", f"{column[:-3]} TEXT GENERATED ALWAYS AS ({text}) VIRTUAL"]
 
 
 @migrations()
@@ -234,3 +245,11 @@ def m005_thermal(db: Database) -> None:
     for table in ("checks", "batches", "oil"):
         for column, kind in ADDED[table].items():
             db.execute(f"ALTER TABLE {table} ADD COLUMN {column} {kind}")
+
+
+@migrations()
+def m006_alerts(db: Database) -> None:
+    """Who has an alert in hand, and which phone has shown it."""
+    for column, kind in ADDED["alerts"].items():
+        for each in _columns(column, kind):
+            db.execute(f"ALTER TABLE alerts ADD COLUMN {each}")

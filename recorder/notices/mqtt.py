@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from recorder.driver import DriverUnavailable
+from recorder.notices.answers import ACKNOWLEDGE, SEEN
 from recorder.notices.settings import MqttSettings
 
 log = logging.getLogger(__name__)
@@ -37,10 +38,19 @@ class Sendable(Protocol):
 class MqttPublisher:
     """A connection that is kept up by itself; `on_link(up, reason)` is told of its changes, from another thread."""
 
-    def __init__(self, settings: MqttSettings, on_link: Callable[[bool, str], None] = lambda up, reason: None) -> None:
-        """Raises `DriverUnavailable` when a file of the settings can't be used."""
+    def __init__(
+        self,
+        settings: MqttSettings,
+        on_link: Callable[[bool, str], None] = lambda up, reason: None,
+        on_answer: Callable[[str, bytes], None] = lambda what, payload: None,
+    ) -> None:
+        """`on_answer` is given what comes on the topics of `answers`, from another thread.
+
+        Raises `DriverUnavailable` when a file of the settings can't be used.
+        """
         self._settings = settings
         self._on_link = on_link
+        self._on_answer = on_answer
         self._acknowledged: queue.SimpleQueue[tuple[int, bool]] = queue.SimpleQueue()
         self._latest: dict[str, str] = {}
         self._lock = threading.Lock()
@@ -93,6 +103,7 @@ class MqttPublisher:
         client.on_connect_fail = lambda *_: self._link(False, _unreached())
         client.on_disconnect = self._disconnected
         client.on_publish = self._published
+        client.on_message = self._answered
         return client
 
     def _properties(self) -> Any:
@@ -110,6 +121,7 @@ class MqttPublisher:
             self._link(False, _refusal(reason))
             return
         client.publish(self._settings.topic("state"), _state(True), 1, True)
+        client.subscribe([(self._settings.topic(what), 1) for what in (ACKNOWLEDGE, SEEN)])
         with self._lock:
             for topic, body in self._latest.items():
                 client.publish(topic, body, 0, True)
@@ -121,6 +133,10 @@ class MqttPublisher:
 
     def _published(self, client: Any, userdata: Any, mid: int, reason: Any, properties: Any) -> None:
         self._acknowledged.put((mid, not reason.is_failure))
+
+    def _answered(self, client: Any, userdata: Any, message: Any) -> None:
+        if not message.retain:  # an answer is said once; a kept one would come again with every connection
+            self._on_answer(message.topic.rsplit("/", 1)[-1], message.payload)
 
     def _link(self, up: bool, reason: str) -> None:
         self._up = up
@@ -249,6 +265,10 @@ class Subscriber:
     def ready(self, timeout_s: float) -> bool:
         """Wait until it is subscribed; whether it is."""
         return self._ready.wait(timeout_s)
+
+    def say(self, topic: str, payload: bytes) -> None:
+        """Send something back, at least once."""
+        self._client.publish(topic, payload, 1)
 
     def close(self) -> None:
         _end(self._client)

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from typing import Any, Protocol
 
-from recorder.core.effects import Effect, Notice, Record
+from recorder.core.effects import Alert, Effect, Notice, Record
 from recorder.core.events import Event
 from recorder.journal.chain import Entry
 from recorder.journal.codec import plain
@@ -69,7 +69,7 @@ class Messages:
         for place, effect in enumerate(effects):
             match effect:
                 case Notice(alert=alert, change=change):
-                    yield self._message(entry, f"{place}", f"alert.{change}", plain(alert)), True
+                    yield self._message(entry, f"{place}", f"alert.{change}", _told(alert)), True
                 case Record() if "records" in self._all:
                     row = {"table": effect.table, "id": effect.id, **dict(effect.row)}
                     yield self._message(entry, f"{place}", "record", row), False
@@ -97,6 +97,12 @@ class Messages:
         }
         topic = f"{self._root}/{self._station}/{TOPICS[kind.split('.')[0]]}"
         return Message(topic, json.dumps(body, ensure_ascii=False, separators=(",", ":")))
+
+
+def _told(alert: Alert) -> dict[str, Any]:
+    """The alert's fields; what nobody has done about it yet is left out."""
+    done = ("acknowledged_ms", "acknowledged_by", "seen_ms", "seen_by")
+    return {name: value for name, value in plain(alert).items() if value is not None or name not in done}
 
 
 class Outbox:

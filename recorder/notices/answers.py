@@ -1,0 +1,52 @@
+"""What comes back from phones: an alert is in hand, an alert was seen. Checked to the letter before it counts. Pure."""
+
+import json
+import re
+
+from recorder.core.events import Acknowledged, Seen
+
+ACKNOWLEDGE, SEEN = "acknowledge", "seen"
+"""Last parts of the topics."""
+
+LONGEST = 1_024
+"""Bytes of a message; longer ones are refused unread."""
+
+ID = re.compile(r"[0-9]{1,15}-[a-z-]{1,60}")
+BY = {ACKNOWLEDGE: re.compile(r"[^\W_]{1,8}"), SEEN: re.compile(r"[A-Za-z0-9 _-]{1,32}")}
+"""Initials; and a phone's name for itself."""
+
+
+def parse(what: str, payload: bytes, at_ms: int) -> Acknowledged | Seen:
+    """The event in a message on the topic that ends with `what`; raises `ValueError` that says what is wrong."""
+    if what not in BY:
+        raise ValueError(f"nothing is expected on {what!r}")
+    if len(payload) > LONGEST:
+        raise ValueError(f"{len(payload)} bytes are more than {LONGEST}")
+    try:
+        value = json.loads(payload)
+    except (ValueError, RecursionError) as error:
+        raise ValueError("it is not JSON") from error
+    if not isinstance(value, dict) or value.keys() != {"alert", "by"}:
+        raise ValueError('it must be {"alert": ID, "by": NAME} and nothing else')
+    alert, by = value["alert"], value["by"]
+    if not isinstance(alert, str) or not ID.fullmatch(alert):
+        raise ValueError("its alert is no id of an alert")
+    if not isinstance(by, str) or not BY[what].fullmatch(by):
+        raise ValueError("its by is no name; write initials, up to 8 letters and digits")
+    return Acknowledged(at_ms, alert, by) if what == ACKNOWLEDGE else Seen(at_ms, alert, by)
+
+
+class Gate:
+    """Lets so many answers through in a stretch of time, so that a flood can't fill the disk."""
+
+    def __init__(self, most: int = 30, within_ms: int = 60_000) -> None:
+        self._most, self._within_ms = most, within_ms
+        self._passed_ms: list[int] = []
+
+    def open(self, now_ms: int) -> bool:
+        """Whether one more may pass now."""
+        self._passed_ms = [then_ms for then_ms in self._passed_ms if now_ms - then_ms < self._within_ms]
+        if len(self._passed_ms) >= self._most:
+            return False
+        self._passed_ms.append(now_ms)
+        return True
