@@ -31,6 +31,7 @@ from recorder.core.events import (
     LinkUp,
     ProcedureLoaded,
     Reading,
+    Signed,
     Started,
     Stopped,
 )
@@ -272,6 +273,15 @@ def _checked(
     app.close()
     check = app.loop.state.world.probe_check
     return check if asked and check and check.verdict is not Verdict.OPEN else None
+
+
+def sign(settings: Settings, event: Signed, give: Callable[[Cue], None]) -> None:
+    """Put `event` into the records while no recorder runs; raises `JournalBusy` while one does, and `JournalError`."""
+    journal = open_journal(settings)
+    newest = journal.newest()
+    clock = SystemClock(newest.stamp if newest else None)
+    Loop(journal, clock, give).handle(replace(event, at_ms=clock.now_ms()))
+    journal.close()
 
 
 def run(settings: Settings, stop: threading.Event) -> None:

@@ -122,6 +122,8 @@ def test_the_daemon_records_tells_and_stops(tmp_path: Path) -> None:
             for what, by in (("seen", "phone 1"), ("acknowledge", "JD")):
                 phone.say(f"kitchen/line-1/{what}", json.dumps({"alert": opened["id"], "by": by}).encode())
             _until_open(board, phone, lambda alert: alert["acknowledged_by"] == "JD")
+            sign = [sys.executable, "-m", "recorder", "sign", "--config", str(tmp_path / "station.toml"), "--by", "MK"]
+            signed = subprocess.run([*sign, "--note", "needle unplugged"], capture_output=True, text=True, timeout=30)
             began_s = time.monotonic()
             daemon.send_signal(signal.SIGTERM)
             _, complaints = daemon.communicate(timeout=20)
@@ -148,6 +150,7 @@ def test_the_daemon_records_tells_and_stops(tmp_path: Path) -> None:
     (row,) = [row for row in journal.table("alerts") if row["id"] == opened["id"]]
     journal.close()
     assert (row["seen_by"], row["acknowledged_by"]) == ("phone 1", "JD")
+    assert signed.returncode == 0 and signed.stdout.endswith(" by MK.\n"), signed.stderr
 
 
 def _until_open(board: SimulatedFirmware, phone: Subscriber, meant: Callable[[dict[str, Any]], bool]) -> dict[str, Any]:

@@ -9,9 +9,9 @@ from sqlite_utils import Database
 
 from recorder.clock import Stamp
 from recorder.core.effects import Record
-from recorder.core.events import Acknowledged, Intent, Seen, Tick
+from recorder.core.events import Acknowledged, Intent, Seen, Signed, Tick
 from recorder.journal.chain import GENESIS, linked
-from recorder.journal.journal import Journal, JournalError, Message
+from recorder.journal.journal import Journal, JournalBusy, JournalError, Message
 from recorder.journal.migrations import TABLES, columns, migrations
 from tests.kitchen import Kitchen, m
 
@@ -96,7 +96,12 @@ def test_a_full_disk_is_told_and_what_was_kept_is_kept(tmp_path: Path) -> None:
 
 
 def test_a_second_recorder_on_the_same_file_is_stopped(tmp_path: Path) -> None:
-    one, other = Journal.open(tmp_path / "r.db"), Journal.open(tmp_path / "r.db")
+    """By its lock, and should a lock mean nothing on this file system, by the first commit."""
+    one = Journal.open(tmp_path / "r.db")
+    with pytest.raises(JournalBusy, match="is being written by a recorder that runs; stop it first"):
+        Journal.open(tmp_path / "r.db")
+    (tmp_path / "r.db.lock").unlink()
+    other = Journal.open(tmp_path / "r.db")
     one.append(STAMP, Tick(1), ())
     with pytest.raises(JournalError, match="whether another recorder has it"):
         other.append(STAMP, Tick(2), ())
@@ -136,6 +141,7 @@ def test_the_rows_of_the_core_fit_the_tables() -> None:
     kitchen.hear(Intent(m.LID_OPEN), Intent(m.OIL_FILTERED))
     for answer in (Seen, Acknowledged):
         kitchen.feed(answer(kitchen.at_ms, kitchen.state.world.alerts[0].id, "JD"))
+    kitchen.feed(Signed(kitchen.at_ms, "2026-02-26", "JD", "reviewed"))
     written: dict[str, set[str]] = {}
     for effect in kitchen.effects:
         if isinstance(effect, Record):

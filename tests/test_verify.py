@@ -13,10 +13,10 @@ from recorder.__main__ import app
 from recorder.clock import ManualClock
 from recorder.commands.records import examine
 from recorder.core.effects import Effect
-from recorder.core.events import Event, Heard, Intent, Started
+from recorder.core.events import Event, Heard, Intent, Signed, Started
 from recorder.core.station import State, step
 from recorder.journal.journal import Journal
-from recorder.journal.migrations import ADDED, LATER, TABLES
+from recorder.journal.migrations import ADDED, LATER, SIGNED, TABLES
 from recorder.journal.verify import verify
 from recorder.notices.outbox import Messages
 from tests.kitchen import MINUTE, Kitchen, m
@@ -31,6 +31,7 @@ def records(tmp_path_factory: pytest.TempPathFactory) -> Path:
     kitchen.say(m.HOLD_START)
     kitchen.wait(65 * MINUTE)
     kitchen.hear(Intent(m.BATCH_START, vat=9), Intent(m.HOLD_END))
+    kitchen.feed(Signed(kitchen.at_ms, "2026-02-26", "JD", "reviewed"))
     kitchen.say(m.SCRATCH)
     path = tmp_path_factory.mktemp("verify") / "records.db"
     journal, clock, state = Journal.open(path, Messages("kitchen", "line-1", "all")), ManualClock(0), State()
@@ -80,7 +81,7 @@ def test_a_record_from_before_a_column_was_added_is_clean_as_it_lies_and_when_it
             if column.endswith("_ms"):
                 connection.execute(f"ALTER TABLE {table} DROP COLUMN {column[:-3]}")
             connection.execute(f"ALTER TABLE {table} DROP COLUMN {column}")
-    for table in LATER:
+    for table in LATER | SIGNED:
         connection.execute(f"DROP TABLE {table}")
     connection.execute(
         "DELETE FROM _sqlite_migrations WHERE name IN ('m004_second_best', 'm005_thermal', 'm006_alerts')"

@@ -226,6 +226,19 @@ class Seen:
 
 
 @dataclass(frozen=True, slots=True)
+class Signed:
+    """A manager has reviewed a day's records and puts initials to them."""
+
+    at_ms: int
+    day: str
+    """The day, as "2026-02-26"."""
+    by: str
+    """The manager's initials."""
+    note: str = ""
+    """What the manager has to say of it."""
+
+
+@dataclass(frozen=True, slots=True)
 class Tick:
     """Nothing but time has passed; fed when a deadline of the station is due."""
 
@@ -266,6 +279,7 @@ Event = (
     | LinkUp
     | Acknowledged
     | Seen
+    | Signed
     | Tick
     | ClockStepped
     | Stopped

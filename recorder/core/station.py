@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 
 from recorder.core import alerts, checks, commands, hearing, passing, trends
 from recorder.core import meanings as m
-from recorder.core.effects import Cue, Effect, Record, Tone, Value
+from recorder.core.effects import Cue, Effect, Level, Record, Tone, Value
 from recorder.core.events import (
     CABINET,
     NEEDLE,
@@ -29,6 +29,7 @@ from recorder.core.events import (
     ProcedureLoaded,
     Reading,
     Seen,
+    Signed,
     Started,
     Unheard,
     vat_channel,
@@ -84,6 +85,8 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
         case Unheard():
             more = (Cue(Tone.REFUSED, "Say again."),)
             records = (_command_row(event, seq, at_ms, "not understood", more[0].say),)
+        case Signed():
+            more, records = _sign(world, event, seq, at_ms)
         case _:
             said = _remember(said, seq, at_ms, event)
             world, more = _happened(world, event, seq, at_ms)
@@ -256,6 +259,22 @@ def _scratch(said: tuple[Said, ...], world: World, event: Heard, seq: int, at_ms
     if earlier:
         earlier = (*earlier[:-1], replace(earlier[-1], later=earlier[-1].later + last.later))
     return earlier, back, (Cue(Tone.DONE, say),), rows
+
+
+def _sign(world: World, event: Signed, seq: int, at_ms: int) -> tuple[tuple[Cue, ...], tuple[Record, ...]]:
+    """A day is signed; while warnings or worse are open, only with a note that says what of them."""
+    open_alerts = sum(alert.ended_ms is None and alert.level != Level.INFO for alert in world.alerts)
+    if open_alerts and not event.note.strip():
+        return (Cue(Tone.REFUSED, f"Not signed: {open_alerts} alerts are open. Say in a note why."),), ()
+    row: tuple[tuple[str, Value], ...] = (
+        ("day", event.day),
+        ("at_ms", at_ms),
+        ("initials", event.by),
+        ("note", event.note),
+        ("open_alerts", open_alerts),
+        ("struck", 0),
+    )
+    return (Cue(Tone.DONE, f"Signed for {event.day} by {event.by}."),), (Record("signatures", seq, row),)
 
 
 def _remember(said: tuple[Said, ...], seq: int, at_ms: int, event: Event) -> tuple[Said, ...]:

@@ -32,6 +32,7 @@ KINDS: dict[str, type[Event]] = {
     "link up": events.LinkUp,
     "acknowledged": events.Acknowledged,
     "seen": events.Seen,
+    "signed": events.Signed,
     "tick": events.Tick,
     "clock set": events.ClockStepped,
     "stopped": events.Stopped,

@@ -5,11 +5,13 @@ commit is final: the journal refuses all further use, because a recorder that ru
 The only door to sqlite-utils.
 """
 
+import fcntl
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import ExitStack, closing
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 from sqlite_utils import Database
 
@@ -18,7 +20,7 @@ from recorder.core.effects import Effect, Record
 from recorder.core.events import Event
 from recorder.journal.chain import GENESIS, Entry, linked
 from recorder.journal.codec import CodecError, decode, encode
-from recorder.journal.migrations import ADDED, LATER, columns, migrations
+from recorder.journal.migrations import ADDED, FIRST, columns, migrations
 
 DAMAGE = (sqlite3.Error, UnicodeDecodeError)
 """What SQLite raises: also the second, since what it quotes from a damaged file may be no text."""
@@ -26,6 +28,10 @@ DAMAGE = (sqlite3.Error, UnicodeDecodeError)
 
 class JournalError(Exception):
     """The record can't be kept or read; the text says where and what to do."""
+
+
+class JournalBusy(JournalError):
+    """Another process writes it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +68,8 @@ class Journal:
         self._post = post
         self._broken = False
         self._last: Entry | None = None
+        self._lock: TextIO | None = None
+        """Held while this is open for writing: there is one writer."""
 
     @classmethod
     def open(cls, path: Path, post: Post = lambda entry, event, effects: ()) -> "Journal":
@@ -69,30 +77,34 @@ class Journal:
 
         A file that is damaged or another program's is left as it was.
         """
-        try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            connection = sqlite3.connect(path)
-        except (OSError, sqlite3.Error) as error:
-            raise JournalError(f"{path} can't be opened: {error}") from error
-        try:
-            db = Database(connection, execute_plugins=False)
-            if (found := connection.execute("PRAGMA quick_check(1)").fetchone()[0]) != "ok":
-                raise JournalError(f"{path} is damaged ({found}); set it aside and start with a new file")
-            if not (_ours(connection) or _fresh(connection)):
-                raise JournalError(f"{path} is another program's database; name another file")
-            db.enable_wal()
-            for pragma in ("synchronous = FULL", "trusted_schema = OFF", "journal_size_limit = 16777216"):
-                connection.execute(f"PRAGMA {pragma}")
-            migrations.apply(db)
-            journal = cls(db, post)
-            journal._last = journal.newest()
+        with ExitStack() as opened:
+            try:
+                path.parent.mkdir(parents=True, exist_ok=True)
+                lock = opened.enter_context(path.with_name(f"{path.name}.lock").open("a"))
+                connection = opened.enter_context(closing(sqlite3.connect(path)))
+            except (OSError, sqlite3.Error) as error:
+                raise JournalError(f"{path} can't be opened: {error}") from error
+            try:
+                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except OSError as error:
+                raise JournalBusy(f"{path} is being written by a recorder that runs; stop it first") from error
+            try:
+                db = Database(connection, execute_plugins=False)
+                if (found := connection.execute("PRAGMA quick_check(1)").fetchone()[0]) != "ok":
+                    raise JournalError(f"{path} is damaged ({found}); set it aside and start with a new file")
+                if not (_ours(connection) or _fresh(connection)):
+                    raise JournalError(f"{path} is another program's database; name another file")
+                db.enable_wal()
+                for pragma in ("synchronous = FULL", "trusted_schema = OFF", "journal_size_limit = 16777216"):
+                    connection.execute(f"PRAGMA {pragma}")
+                migrations.apply(db)
+                journal = cls(db, post)
+                journal._last = journal.newest()
+            except DAMAGE as error:
+                raise JournalError(f"{path} can't be used: {error}{_remedy(error)}") from error
+            journal._lock = lock
+            opened.pop_all()
             return journal
-        except DAMAGE as error:
-            connection.close()
-            raise JournalError(f"{path} can't be used: {error}{_remedy(error)}") from error
-        except JournalError:
-            connection.close()
-            raise
 
     @classmethod
     def read(cls, path: Path) -> "Journal":
@@ -150,7 +162,7 @@ class Journal:
         In a file that no recorder has opened since, a later column is None and a later table has no rows.
         """
         held = {column for (column,) in self.rows("SELECT name FROM pragma_table_info(?)", name)}
-        if not held and name in LATER:
+        if not held and name not in FIRST:
             return []
         names = [column for column in columns(name) if column in held or column not in ADDED.get(name, ())]
         empty = dict.fromkeys(columns(name))
@@ -186,6 +198,8 @@ class Journal:
 
     def close(self) -> None:
         self._db.close()
+        if self._lock:
+            self._lock.close()
 
     def _write(self, entry: Entry, effects: Sequence[Effect], messages: Iterable[Message]) -> None:
         run = self._db.conn.execute

@@ -141,7 +141,18 @@ LATER: dict[str, dict[str, str]] = {
 }
 """Those that step 5 makes."""
 
-TABLES = FIRST | LATER
+SIGNED: dict[str, dict[str, str]] = {
+    "signatures": {
+        "day": "TEXT",
+        "at_ms": "INTEGER",
+        "initials": "TEXT",
+        "note": "TEXT",
+        "open_alerts": "INTEGER",
+    },
+}
+"""The one that step 7 makes."""
+
+TABLES = FIRST | LATER | SIGNED
 
 ADDED: dict[str, dict[str, str]] = {
     "commands": {"first_text": "TEXT"},
@@ -253,3 +264,9 @@ def m006_alerts(db: Database) -> None:
     for column, kind in ADDED["alerts"].items():
         for each in _columns(column, kind):
             db.execute(f"ALTER TABLE alerts ADD COLUMN {each}")
+
+
+@migrations()
+def m007_signatures(db: Database) -> None:
+    """Days that a manager has reviewed."""
+    _create(db, SIGNED)

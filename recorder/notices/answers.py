@@ -2,10 +2,11 @@
 
 import json
 import re
+from datetime import date
 
-from recorder.core.events import Acknowledged, Seen
+from recorder.core.events import Acknowledged, Seen, Signed
 
-ACKNOWLEDGE, SEEN = "acknowledge", "seen"
+ACKNOWLEDGE, SEEN, SIGN = "acknowledge", "seen", "sign"
 """Last parts of the topics."""
 
 LONGEST = 1_024
@@ -15,10 +16,12 @@ ID = re.compile(r"[0-9]{1,15}-[a-z-]{1,60}")
 BY = {ACKNOWLEDGE: re.compile(r"[^\W_]{1,8}"), SEEN: re.compile(r"[A-Za-z0-9 _-]{1,32}")}
 """Initials; and a phone's name for itself."""
 
+NOTE = re.compile(r"[^\x00-\x1f\x7f-\x9f]{0,400}")
 
-def parse(what: str, payload: bytes, at_ms: int) -> Acknowledged | Seen:
+
+def parse(what: str, payload: bytes, at_ms: int) -> Acknowledged | Seen | Signed:
     """The event in a message on the topic that ends with `what`; raises `ValueError` that says what is wrong."""
-    if what not in BY:
+    if what not in (ACKNOWLEDGE, SEEN, SIGN):
         raise ValueError(f"nothing is expected on {what!r}")
     if len(payload) > LONGEST:
         raise ValueError(f"{len(payload)} bytes are more than {LONGEST}")
@@ -26,6 +29,8 @@ def parse(what: str, payload: bytes, at_ms: int) -> Acknowledged | Seen:
         value = json.loads(payload)
     except (ValueError, RecursionError) as error:
         raise ValueError("it is not JSON") from error
+    if what == SIGN:
+        return signed(value, at_ms)
     if not isinstance(value, dict) or value.keys() != {"alert", "by"}:
         raise ValueError('it must be {"alert": ID, "by": NAME} and nothing else')
     alert, by = value["alert"], value["by"]
@@ -34,6 +39,24 @@ def parse(what: str, payload: bytes, at_ms: int) -> Acknowledged | Seen:
     if not isinstance(by, str) or not BY[what].fullmatch(by):
         raise ValueError("its by is no name; write initials, up to 8 letters and digits")
     return Acknowledged(at_ms, alert, by) if what == ACKNOWLEDGE else Seen(at_ms, alert, by)
+
+
+def signed(value: object, at_ms: int) -> Signed:
+    """The event in the plain value of a message on `SIGN`; raises `ValueError`."""
+    if not isinstance(value, dict) or value.keys() != {"day", "by", "note"}:
+        raise ValueError('it must be {"day": DATE, "by": INITIALS, "note": TEXT} and nothing else')
+    day, by, note = value["day"], value["by"], value["note"]
+    try:
+        known = isinstance(day, str) and date.fromisoformat(day).isoformat() == day
+    except ValueError:
+        known = False
+    if not known:
+        raise ValueError("its day is no date; write it like 2026-02-26")
+    if not isinstance(by, str) or not BY[ACKNOWLEDGE].fullmatch(by):
+        raise ValueError("its by is no name; write initials, up to 8 letters and digits")
+    if not isinstance(note, str) or not NOTE.fullmatch(note):
+        raise ValueError("its note is no line of up to 400 letters")
+    return Signed(at_ms, day, by, note)
 
 
 class Gate:

@@ -10,13 +10,14 @@ import queue
 import ssl
 import sys
 import threading
+import time
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 from typing import Any, Protocol
 
 from recorder.driver import DriverUnavailable
-from recorder.notices.answers import ACKNOWLEDGE, SEEN
+from recorder.notices.answers import ACKNOWLEDGE, SEEN, SIGN
 from recorder.notices.settings import MqttSettings
 
 log = logging.getLogger(__name__)
@@ -121,7 +122,7 @@ class MqttPublisher:
             self._link(False, _refusal(reason))
             return
         client.publish(self._settings.topic("state"), _state(True), 1, True)
-        client.subscribe([(self._settings.topic(what), 1) for what in (ACKNOWLEDGE, SEEN)])
+        client.subscribe([(self._settings.topic(what), 1) for what in (ACKNOWLEDGE, SEEN, SIGN)])
         with self._lock:
             for topic, body in self._latest.items():
                 client.publish(topic, body, 0, True)
@@ -162,6 +163,24 @@ def reach(settings: MqttSettings, wait_s: float) -> str:
         return answers.get(timeout=wait_s)
     except queue.Empty:
         return "it does not answer as an MQTT broker"
+    finally:
+        _end(client)
+
+
+def send(settings: MqttSettings, what: str, body: str, wait_s: float) -> None:
+    """One message to the station itself, as from a phone; raises `DriverUnavailable` if the broker does not take it."""
+    client = _client(settings, "-sign")
+    _begin(client, settings)
+    try:
+        end_s = time.monotonic() + wait_s
+        while not client.is_connected() and time.monotonic() < end_s:
+            time.sleep(0.02)
+        info = client.publish(settings.topic(what), body, 1)
+        info.wait_for_publish(max(end_s - time.monotonic(), 0.1))
+        if not info.is_published():
+            raise DriverUnavailable(f"the broker at {settings.host}:{settings.port} does not take the message")
+    except (ValueError, RuntimeError) as error:
+        raise DriverUnavailable(f"the broker at {settings.host}:{settings.port} is not reached: {error}") from error
     finally:
         _end(client)
 

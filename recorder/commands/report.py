@@ -1,0 +1,115 @@
+"""The commands `report` and `sign`: a day on paper, and a manager's initials to it."""
+
+import json
+import time
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Annotated
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import typer
+
+from recorder import app as station
+from recorder.commands.records import examine
+from recorder.config import ConfigError, load
+from recorder.core.effects import Cue, Tone
+from recorder.core.events import Signed
+from recorder.driver import DriverUnavailable
+from recorder.journal.journal import Journal, JournalBusy, JournalError
+from recorder.notices.answers import SIGN, signed
+from recorder.notices.mqtt import MqttSettings, send
+from recorder.reports.day import gather
+from recorder.reports.page import page
+
+app = typer.Typer()
+
+WAIT_S = 10.0
+"""How long a running recorder is given to take a signature."""
+
+DayOption = Annotated[
+    str | None, typer.Option(metavar="DATE", help="Such as 2026-02-26; without it, the last one on record.")
+]
+
+
+@app.command()
+def report(
+    database: Annotated[Path, typer.Argument(help="The database of records.")],
+    day: DayOption = None,
+    out: Annotated[Path | None, typer.Option(help="The file to write; without it, report-DATE.html.")] = None,
+    zone: Annotated[
+        str | None, typer.Option(help="Time zone, such as Europe/Madrid; without it, this machine's.")
+    ] = None,
+) -> None:
+    """Write one day as an HTML file that prints well, with everything in it."""
+    try:
+        place = ZoneInfo(zone) if zone else datetime.now(UTC).astimezone().tzinfo or UTC
+        journal = Journal.read(database)
+        try:
+            found = gather(journal, _date(day), place)
+        finally:
+            journal.close()
+        text = page(found, examine(database), time.time_ns() // 1_000_000)
+        file = out or Path(f"report-{found.day}.html")
+        file.write_text(text, "utf-8")
+    except (JournalError, ValueError, ZoneInfoNotFoundError, OSError) as error:
+        typer.echo(f"error: {error}", err=True)
+        raise typer.Exit(2) from error
+    typer.echo(f"{file}: {found.day}, {len(found.batches)} batches, {len(found.checks)} checks")
+
+
+@app.command()
+def sign(
+    config: Annotated[Path, typer.Option("--config", metavar="FILE", help="The station's configuration.")],
+    by: Annotated[str, typer.Option(help="Your initials, up to 8 letters and digits.")],
+    day: DayOption = None,
+    note: Annotated[str, typer.Option(help="What you have to say of the day; needed while alerts are open.")] = "",
+) -> None:
+    """Put your initials to a day's records, once you have read its report. Exit 1 if that was refused."""
+    said: list[Cue] = []
+    try:
+        settings = load(config)
+        journal = Journal.read(settings.database)
+        newest = journal.newest()
+        journal.close()
+        last = datetime.fromtimestamp((newest.stamp.at_ms if newest else 0) / 1000).astimezone().date()
+        event = signed({"day": str(_date(day) or last), "by": by, "note": note}, 0)
+        try:
+            station.sign(settings, event, said.append)
+        except JournalBusy:
+            if settings.mqtt is None:
+                raise
+            said.append(_through_the_recorder(settings.mqtt, settings.database, event))
+    except (ConfigError, JournalError, DriverUnavailable, ValueError) as error:
+        typer.echo(f"error: {error}", err=True)
+        raise typer.Exit(2) from error
+    typer.echo(said[-1].say)
+    if said[-1].tone is not Tone.DONE:
+        raise typer.Exit(1)
+
+
+def _through_the_recorder(settings: MqttSettings, database: Path, event: Signed) -> Cue:
+    """Ask the recorder that runs to take the signature; what became of it."""
+    before = _signatures(database)
+    body = json.dumps({"day": event.day, "by": event.by, "note": event.note}, ensure_ascii=False)
+    send(settings, SIGN, body, WAIT_S)
+    end_s = time.monotonic() + WAIT_S
+    while time.monotonic() < end_s:
+        if _signatures(database) > before:
+            return Cue(Tone.DONE, f"Signed for {event.day} by {event.by}.")
+        time.sleep(0.1)
+    return Cue(Tone.REFUSED, "The recorder that runs did not take it. Are alerts open? Say in a note why.")
+
+
+def _signatures(database: Path) -> int:
+    journal = Journal.read(database)
+    try:
+        return len(journal.table("signatures"))
+    finally:
+        journal.close()
+
+
+def _date(text: str | None) -> date | None:
+    try:
+        return date.fromisoformat(text) if text else None
+    except ValueError as error:
+        raise ValueError(f"{text!r} is no date; write it like 2026-02-26") from error

@@ -1,0 +1,146 @@
+"""Pictures of a day as SVG text: the shift's timeline, a check's curve, a part's control chart. Pure.
+
+Shape and words carry the meaning, colour only helps: a report is printed in grey more often than not.
+"""
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from html import escape
+from itertools import pairwise
+from statistics import fmean
+
+from recorder.reports.day import Curve, Day, Row, Sheet
+from recorder.thermal import sampling
+
+WIDTH, LANE, MARGIN = 1000, 26, 90
+
+
+def timeline(day: Day) -> str:
+    """Vats and hot holding from the first batch to the last thing, with the checks."""
+    sheets = day.batches
+    if not sheets:
+        return ""
+    begin_ms = min(sheet.batch["started_ms"] for sheet in sheets)
+    end_ms = max(_end_ms(sheet) for sheet in sheets) + 60_000
+    span_ms = max(end_ms - begin_ms, 600_000)
+
+    def x(at_ms: float) -> float:
+        return MARGIN + (at_ms - begin_ms) / span_ms * (WIDTH - MARGIN - 10)
+
+    vats = sorted({sheet.batch["vat"] for sheet in sheets})
+    lanes: list[list[str]] = [[] for _ in vats]
+    names = [f"vat {vat}" for vat in vats]
+    free_ms: list[int] = []
+    for sheet in sheets:
+        lane = lanes[vats.index(sheet.batch["vat"])]
+        for cook in sheet.cooks:
+            end = cook["lid_open_ms"] or end_ms
+            lane.append(_bar(x(cook["lid_locked_ms"]), x(end), f"{sheet.batch['number']} cook", "cook"))
+        for check, _ in sheet.checks:
+            if check["closed_ms"] and check["temp_c"] is not None:
+                lane.append(_mark(x(check["closed_ms"]), check["verdict"] == "passed"))
+        if hold := sheet.hold:
+            at = next((at for at, until in enumerate(free_ms) if until <= hold["started_ms"]), len(free_ms))
+            free_ms[at:] = [hold["ended_ms"] or end_ms, *free_ms[at + 1 :]]
+            if at + len(vats) == len(lanes):
+                lanes.append([])
+                names.append("holding" if at == 0 else "")
+            late = " past its limit" if hold["past_limit"] else ""
+            bar = _bar(
+                x(hold["started_ms"]), x(hold["ended_ms"] or end_ms), f"{sheet.batch['number']} hold{late}", "hold"
+            )
+            lanes[len(vats) + at].append(bar)
+    height = LANE * len(lanes) + 24
+    parts = [f'<svg viewBox="0 0 {WIDTH} {height}" role="img" aria-label="Timeline of the day">']
+    tick = datetime.fromtimestamp(begin_ms / 1000, day.zone).replace(minute=0, second=0, microsecond=0)
+    step = timedelta(minutes=15 if span_ms < 3 * 3_600_000 else 60)
+    while (at_ms := (tick := tick + step).timestamp() * 1000) < begin_ms + span_ms:
+        if at_ms >= begin_ms:
+            parts.append(f'<line class="grid" x1="{x(at_ms):.1f}" x2="{x(at_ms):.1f}" y1="0" y2="{height - 20}"/>')
+            parts.append(f'<text class="tick" x="{x(at_ms):.1f}" y="{height - 6}">{tick:%H:%M}</text>')
+    for number, (name, shapes) in enumerate(zip(names, lanes, strict=True)):
+        y = number * LANE
+        parts.append(f'<text class="lane" x="0" y="{y + 18}">{name}</text><g transform="translate(0 {y})">')
+        parts += [*shapes, "</g>"]
+    return "".join([*parts, "</svg>"])
+
+
+def _end_ms(sheet: Sheet) -> int:
+    ends = [sheet.batch["closed_ms"], *(cook["lid_open_ms"] for cook in sheet.cooks), sheet.batch["started_ms"]]
+    return max(end for end in ends if end is not None)
+
+
+def _bar(left: float, right: float, text: str, kind: str) -> str:
+    width = max(right - left, 1.5)
+    label = f'<text class="in" x="{left + 4:.1f}" y="17">{escape(text)}</text>' if width > 7 * len(text) else ""
+    place = f'x="{left:.1f}" y="4" width="{width:.1f}" height="18"'
+    return f'<rect class="{kind}" {place}><title>{escape(text)}</title></rect>{label}'
+
+
+def _mark(x: float, passed: bool) -> str:
+    if passed:
+        return f'<circle class="pass" cx="{x:.1f}" cy="13" r="4"/>'
+    return f'<path class="miss" d="M{x - 5:.1f} 8 l10 10 m0 -10 l-10 10"/>'
+
+
+def curve(check: Row, way: Curve) -> str:
+    """The needle's way into one piece, with the value that was taken and both limits."""
+    if check["temperature"] is None or not way:
+        return ""
+    width, height, left = 190, 96, 34
+    limits = [value for value in (check["target"], check["critical_limit"]) if value is not None]
+    values = [value for _, value in way] + limits + [check["temperature"]]
+    low, high = min(values) - 4, max(values) + 4
+    begin_ms, span_ms = way[0][0], max(check["closed_ms"] - way[0][0], 1_000)
+
+    def x(at_ms: int) -> float:
+        return left + (at_ms - begin_ms) / span_ms * (width - left - 12)
+
+    def y(value: float) -> float:
+        return height - 14 - (value - low) / (high - low) * (height - 22)
+
+    what = f"{check['part'] or 'piece'} {check['temperature']:.1f} °{check['unit']}"
+    parts = [f'<svg class="small" viewBox="0 0 {width} {height}" role="img" aria-label="{escape(what)}">']
+    for name, value in (("target", check["target"]), ("critical", check["critical_limit"])):
+        if value is not None:
+            parts.append(f'<line class="{name}" x1="{left}" x2="{width - 8}" y1="{y(value):.1f}" y2="{y(value):.1f}"/>')
+            parts.append(f'<text class="axis" x="{left - 4}" y="{y(value) + 3:.1f}">{value:g}</text>')
+    points = " ".join(f"{x(at_ms):.1f},{y(value):.1f}" for at_ms, value in way)
+    parts.append(f'<polyline class="way" points="{points}"/>')
+    parts.append(f'<circle class="value" cx="{x(check["closed_ms"]):.1f}" cy="{y(check["temperature"]):.1f}" r="3.5"/>')
+    parts.append(f'<text class="foot" x="{left}" y="{height - 2}">{span_ms / 1000:.0f} s</text>')
+    return "".join([*parts, "</svg>"])
+
+
+def control(points: Sequence[tuple[int, float]], target: float | None, unit: str) -> str:
+    """Batch means of one part in order, with their own centre and limits where there are enough, and the target."""
+    if len(points) < 2:
+        return ""
+    width, height, left = 480, 150, 44
+    values = [value for _, value in points]
+    lines: list[tuple[str, float]] = [("target", target)] if target is not None else []
+    if len(values) >= sampling.LEAST_BASE:
+        ranges = [abs(one - other) for one, other in pairwise(values)]
+        limits = sampling.mean_limits(fmean(values), fmean(ranges), 2)
+        reach = (limits.high - limits.centre) * 2**0.5
+        lines += [("centre", limits.centre), ("limit", limits.centre - reach), ("limit", limits.centre + reach)]
+    low = min([*values, *(value for _, value in lines)]) - 2
+    high = max([*values, *(value for _, value in lines)]) + 2
+
+    def x(at: int) -> float:
+        return left + 14 + at / (len(values) - 1) * (width - left - 30)
+
+    def y(value: float) -> float:
+        return height - 20 - (value - low) / (high - low) * (height - 30)
+
+    parts = [f'<svg class="chart" viewBox="0 0 {width} {height}" role="img" aria-label="Means of batches, °{unit}">']
+    for name, value in lines:
+        parts.append(f'<line class="{name}" x1="{left}" x2="{width - 8}" y1="{y(value):.1f}" y2="{y(value):.1f}"/>')
+        parts.append(f'<text class="axis" x="{left - 4}" y="{y(value) + 3:.1f}">{value:.0f}</text>')
+    parts.append(
+        f'<polyline class="way" points="{" ".join(f"{x(at):.1f},{y(value):.1f}" for at, value in enumerate(values))}"/>'
+    )
+    for at, (number, value) in enumerate(points):
+        parts.append(f'<circle class="value" cx="{x(at):.1f}" cy="{y(value):.1f}" r="3.5"/>')
+        parts.append(f'<text class="tick" x="{x(at):.1f}" y="{height - 6}">{number}</text>')
+    return "".join([*parts, "</svg>"])

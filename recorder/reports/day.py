@@ -1,0 +1,160 @@
+"""One day of a station, gathered from its records: what a report shows, and nothing judged anew. Knows no HTML."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta, tzinfo
+from statistics import fmean
+from typing import Any
+
+from recorder.core.events import NEEDLE, ProcedureLoaded, Reading, Started
+from recorder.core.rules import in_unit
+from recorder.journal.journal import Journal, JournalError
+
+Row = dict[str, Any]
+Curve = tuple[tuple[int, float], ...]
+"""ms and temperature, in the unit of the procedure."""
+
+BEFORE_MS = 3_000
+"""A check's curve begins so long before the words."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """One batch, with all that belongs to it."""
+
+    batch: Row
+    loads: Sequence[Row]
+    cooks: Sequence[Row]
+    checks: Sequence[tuple[Row, Curve]]
+    """Each check, and what the needle read meanwhile."""
+    corrections: Sequence[Row]
+    hold: Row | None
+
+    @property
+    def struck(self) -> bool:
+        return bool(self.batch["struck"])
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    """What is on record of one day."""
+
+    station: str
+    day: date
+    unit: str
+    zone: tzinfo
+    begin_ms: int
+    end_ms: int
+    shifts: Sequence[Row]
+    sheets: Sequence[Sheet]
+    alerts: Sequence[Row]
+    """Warnings and worse."""
+    struck: Sequence[Row]
+    """Commands that were taken back."""
+    refused: Sequence[Row]
+    """Commands that were refused or not understood."""
+    probe_checks: Sequence[Row]
+    oil: Sequence[Row]
+    recoveries: Sequence[Row]
+    signatures: Sequence[Row]
+    later: Sequence[Row]
+    """Commands that changed the records of this day after its last signature."""
+    entries: int
+    """Entries of the journal on this day."""
+
+    @property
+    def batches(self) -> Sequence[Sheet]:
+        """Those that were not struck."""
+        return [sheet for sheet in self.sheets if not sheet.struck]
+
+    @property
+    def checks(self) -> Sequence[Row]:
+        return [check for sheet in self.batches for check, _ in sheet.checks if not check["struck"]]
+
+    def means(self) -> dict[str, list[tuple[int, float]]]:
+        """By part: batch number and the mean of its first checks by the probe, in the order of the day."""
+        found: dict[str, list[tuple[int, float]]] = {}
+        for sheet in self.batches:
+            read: dict[str, list[float]] = {}
+            for check, _ in sheet.checks:
+                if check["source"] == "probe" and check["round"] == 0 and not check["struck"] and check["part"]:
+                    read.setdefault(check["part"], []).append(check["temperature"])
+            for part, values in read.items():
+                found.setdefault(part, []).append((sheet.batch["number"], fmean(values)))
+        return found
+
+
+def gather(journal: Journal, day: date | None, zone: tzinfo) -> Day:
+    """The records of `day` in `zone`, or of the last day that has any; raises `JournalError` where there is nothing."""
+    newest = journal.newest()
+    if newest is None:
+        raise JournalError("nothing is on record yet")
+    day = day or datetime.fromtimestamp(newest.stamp.at_ms / 1000, zone).date()
+    begin_ms = _ms(datetime.combine(day, time(), zone))
+    end_ms = _ms(datetime.combine(day + timedelta(1), time(), zone))
+    station, unit, entries, needle = "", "C", 0, list[tuple[int, float]]()
+    for _, event in journal.entries():
+        match event:
+            case Started(station=station):
+                pass
+            case ProcedureLoaded(procedure=procedure):
+                unit = procedure.unit
+            case Reading(channel=channel, temp_c=temp_c, at_ms=at_ms) if channel == NEEDLE:
+                needle.append((at_ms, in_unit(temp_c, unit)))
+        if begin_ms <= event.at_ms < end_ms:
+            entries += 1
+        elif event.at_ms >= end_ms:
+            break
+    if not entries:
+        raise JournalError(f"nothing is on record for {day}")
+
+    def mine(table: str, column: str) -> list[Row]:
+        return [row for row in journal.table(table) if begin_ms <= (row[column] or 0) < end_ms]
+
+    tables = {name: journal.table(name) for name in ("loads", "cooks", "checks", "corrections", "holds")}
+    commands = mine("commands", "at_ms")
+    signatures = [row for row in journal.table("signatures") if row["day"] == day.isoformat()]
+    signed = signatures[-1]["id"] if signatures else None
+    return Day(
+        station=station,
+        day=day,
+        unit=unit,
+        zone=zone,
+        begin_ms=begin_ms,
+        end_ms=end_ms,
+        shifts=mine("shifts", "started_ms"),
+        sheets=[_sheet(batch, tables, needle) for batch in mine("batches", "started_ms")],
+        alerts=[row for row in mine("alerts", "began_ms") if row["level"] != "info"],
+        struck=[row for row in commands if row["struck"]],
+        refused=[row for row in commands if row["outcome"] in ("refused", "not understood")],
+        probe_checks=mine("probe_checks", "opened_ms"),
+        oil=mine("oil", "at_ms"),
+        recoveries=mine("recoveries", "loaded_ms"),
+        signatures=signatures,
+        later=[row for row in commands if signed is not None and row["id"] > signed and row["outcome"] == "done"],
+        entries=entries,
+    )
+
+
+def _sheet(batch: Row, tables: dict[str, list[Row]], needle: Sequence[tuple[int, float]]) -> Sheet:
+    def of(name: str) -> list[Row]:
+        return [row for row in tables[name] if row["batch_id"] == batch["id"] and row["struck"] == batch["struck"]]
+
+    return Sheet(
+        batch=batch,
+        loads=of("loads"),
+        cooks=of("cooks"),
+        checks=[(check, _curve(check, needle)) for check in of("checks")],
+        corrections=of("corrections"),
+        hold=next(iter(of("holds")), None),
+    )
+
+
+def _curve(check: Row, needle: Iterable[tuple[int, float]]) -> Curve:
+    if check["source"] != "probe" or check["closed_ms"] is None:
+        return ()
+    return tuple(each for each in needle if check["opened_ms"] - BEFORE_MS <= each[0] <= check["closed_ms"])
+
+
+def _ms(moment: datetime) -> int:
+    return round(moment.timestamp() * 1000)

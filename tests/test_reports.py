@@ -1,0 +1,251 @@
+"""A day on paper, and a manager's initials to it: from the demo's record, and from records made for the purpose."""
+
+import json
+import re
+import subprocess
+import sys
+from datetime import UTC, date
+from html.parser import HTMLParser
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from recorder.clock import ManualClock
+from recorder.commands.records import examine
+from recorder.config import load
+from recorder.core import meanings as m
+from recorder.core.events import Signed
+from recorder.core.station import State, step
+from recorder.demo import story
+from recorder.journal.journal import Journal, JournalBusy, JournalError
+from recorder.notices.outbox import Messages
+from recorder.reports import charts
+from recorder.reports.day import Day, gather
+from recorder.reports.page import page
+from tests.conftest import Performance
+from tests.kitchen import MINUTE, Kitchen
+
+VOID = {"meta", "br", "link", "input"}
+OPTIONAL = {"p", "td", "th", "tr", "html", "body", "dt", "dd"}
+"""Elements whose end HTML lets one leave out."""
+
+
+class Balanced(HTMLParser):
+    """Collects the text, and what is not closed."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.text: list[str] = []
+        self.wrong: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        if tag not in VOID | OPTIONAL:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag not in VOID | OPTIONAL and (not self.open or self.open.pop() != tag):
+            self.wrong.append(tag)
+
+    def handle_data(self, data: str) -> None:
+        self.text.append(data)
+
+
+def text_of(html: str) -> str:
+    parser = Balanced()
+    parser.feed(html)
+    assert (parser.open, parser.wrong) == ([], [])
+    return re.sub(r"\s+", " ", " ".join(parser.text))
+
+
+def recorded(kitchen: Kitchen, path: Path) -> Path:
+    """The kitchen's events as a database."""
+    journal, clock, state = Journal.open(path, Messages("kitchen", "line-1", "alerts")), ManualClock(0), State()
+    for event in kitchen.events:
+        clock.at_ms = event.at_ms
+        state, effects = step(state, event)
+        journal.append(clock.stamp(), event, effects)
+    journal.close()
+    return path
+
+
+def day_of(path: Path, day: date | None = None) -> Day:
+    journal = Journal.read(path)
+    try:
+        return gather(journal, day, UTC)
+    finally:
+        journal.close()
+
+
+def command(*arguments: str) -> subprocess.CompletedProcess[str]:
+    run = [sys.executable, "-W", "error", "-m", "recorder", *arguments]
+    return subprocess.run(run, capture_output=True, text=True, timeout=60, check=False)
+
+
+def test_the_demos_day_is_one_file_that_needs_no_other(performance: Performance, tmp_path: Path) -> None:
+    out = tmp_path / "day.html"
+    run = command("report", str(performance.database), "--out", str(out), "--zone", "UTC")
+    assert (run.returncode, run.stdout) == (0, f"{out}: 2026-02-26, 3 batches, 14 checks\n"), run.stderr
+    html = out.read_text("utf-8")
+    assert not re.search(r"""(src|href)\s*=|url\(|@import|<script""", html)
+    text = text_of(html)
+    for said in (
+        "canteen-line-2: Thursday 26 February 2026",
+        "Shift of cook 4, 10:00 to 11:26",
+        "13 of 14",
+        "12 pieces",
+        "Batch 2, vat 1, breaded bone-in chicken: sold",
+        "below target",
+        "Sent back at 10:34: thigh below target.",
+        "past its limit",
+        "MK, 10:18",
+        "ice point",
+        "load wings twelve",
+        "Unchanged: ",
+        "reviewed by, initials",
+        "a recorder, not a safety device",
+    ):
+        assert said in text, said
+    for svg in re.findall(r"<svg.*?</svg>", html, re.S):
+        ElementTree.fromstring(svg)
+    assert html.count("<svg") == 1 + 14 + 3
+
+
+def test_yesterday_is_another_day(performance: Performance) -> None:
+    day = day_of(performance.database, date(2026, 2, 25))
+    assert len(day.batches) == len(story.YESTERDAY)
+    assert len(day.means()["thigh"]) == len(story.YESTERDAY)
+    html = page(day, examine(performance.database), day.end_ms)
+    assert 'class="centre"' in html, "nine batches have a centre of their own"
+
+
+def test_a_changed_record_says_so_on_its_report(performance: Performance) -> None:
+    finding = examine(performance.database)
+    day = day_of(performance.database)
+    from dataclasses import replace
+
+    from recorder.journal.verify import Fault
+
+    html = page(day, replace(finding, faults=(Fault("checks", 7, "temp_c is 90"),)), day.end_ms)
+    assert "The record was changed: checks , row 7" in text_of(html).replace("checks,", "checks ,")
+
+
+@pytest.fixture
+def kitchen() -> Kitchen:
+    kitchen = Kitchen(at_ms=story.START_MS)
+    kitchen.say(m.SHIFT_START, cook=4)
+    kitchen.cook()
+    kitchen.check_all()
+    kitchen.say(m.HOLD_START)
+    return kitchen
+
+
+def test_what_people_wrote_stays_text(kitchen: Kitchen, tmp_path: Path) -> None:
+    kitchen.feed(Signed(kitchen.at_ms, "2026-02-26", "JD", "<script>alert(1)</script>"))
+    path = recorded(kitchen, tmp_path / "records.db")
+    html = page(day_of(path), examine(path), kitchen.at_ms)
+    assert "<script" not in html and "&lt;script&gt;alert(1)" in html
+
+
+def test_a_quiet_day_and_a_day_without_records(kitchen: Kitchen, tmp_path: Path) -> None:
+    quiet = Kitchen(at_ms=story.START_MS)
+    path = recorded(quiet, tmp_path / "quiet.db")
+    text = text_of(page(day_of(path), examine(path), quiet.at_ms))
+    assert "No shift was begun." in text and "The probe was not checked." in text and "None was told." in text
+    with pytest.raises(JournalError, match="nothing is on record for 2020-01-01"):
+        day_of(path, date(2020, 1, 1))
+    Journal.open(tmp_path / "empty.db").close()
+    with pytest.raises(JournalError, match="nothing is on record yet"):
+        day_of(tmp_path / "empty.db")
+
+
+def test_what_changes_after_a_signature_shows_after_it(kitchen: Kitchen, tmp_path: Path) -> None:
+    kitchen.feed(Signed(kitchen.at_ms, "2026-02-26", "JD", "all well"))
+    kitchen.say(m.SCRATCH)
+    path = recorded(kitchen, tmp_path / "records.db")
+    day = day_of(path)
+    assert [row["text"] for row in day.later] == [m.SCRATCH]
+    text = text_of(page(day, examine(path), kitchen.at_ms))
+    assert "Reviewed and signed by JD on 26 February 2026" in text and "After the signature:" in text
+    assert "reviewed by, initials" not in text
+
+
+def test_with_open_alerts_a_signature_needs_a_note(kitchen: Kitchen) -> None:
+    kitchen.wait(70 * MINUTE)
+    assert "Not signed: 1 alerts are open" in str(kitchen.feed(Signed(kitchen.at_ms, "2026-02-26", "JD", " ")))
+    assert kitchen.rows("signatures") == []
+    kitchen.feed(Signed(kitchen.at_ms, "2026-02-26", "JD", "discarded by hand"))
+    (row,) = kitchen.rows("signatures")
+    assert (row["initials"], row["open_alerts"], row["note"]) == ("JD", 1, "discarded by hand")
+
+
+STATION = 'station = "line-1"\ndatabase = "records.db"\n'
+
+
+def test_a_day_is_signed_while_no_recorder_runs(kitchen: Kitchen, tmp_path: Path) -> None:
+    recorded(kitchen, tmp_path / "records.db")
+    station = tmp_path / "station.toml"
+    station.write_text(STATION)
+    run = command("sign", "--config", str(station), "--by", "JD", "--day", "2026-02-26")
+    assert (run.returncode, run.stdout) == (0, "Signed for 2026-02-26 by JD.\n"), run.stderr
+    assert examine(tmp_path / "records.db").faults == ()
+    (row,) = day_of(tmp_path / "records.db", date(2026, 2, 26)).signatures
+    assert row["initials"] == "JD"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "complaint"),
+    [
+        (("--by", "J D"), "its by is no name"),
+        (("--by", "JD", "--day", "yesterday"), "'yesterday' is no date"),
+        (("--by", "JD", "--note", "x\ny"), "its note is no line"),
+    ],
+)
+def test_a_bad_signature_is_refused(
+    kitchen: Kitchen, tmp_path: Path, arguments: tuple[str, ...], complaint: str
+) -> None:
+    recorded(kitchen, tmp_path / "records.db")
+    (tmp_path / "station.toml").write_text(STATION)
+    run = command("sign", "--config", str(tmp_path / "station.toml"), *arguments)
+    assert run.returncode == 2 and complaint in run.stderr
+
+
+def test_one_record_has_one_writer(kitchen: Kitchen, tmp_path: Path) -> None:
+    recorded(kitchen, tmp_path / "records.db")
+    (tmp_path / "station.toml").write_text(STATION)
+    journal = Journal.open(tmp_path / "records.db")
+    with pytest.raises(JournalBusy, match="is being written by a recorder that runs"):
+        Journal.open(tmp_path / "records.db")
+    run = command("sign", "--config", str(tmp_path / "station.toml"), "--by", "JD")
+    assert run.returncode == 2 and "a recorder that runs" in run.stderr
+    journal.close()
+    Journal.open(tmp_path / "records.db").close()
+    assert load(tmp_path / "station.toml").mqtt is None
+
+
+@given(st.lists(st.tuples(st.integers(0, 10**6), st.floats(-50, 400)), max_size=30), st.floats(-50, 400))
+def test_any_curve_is_a_picture(way: list[tuple[int, float]], value: float) -> None:
+    check = {"temperature": value, "target": 178.0, "critical_limit": 165.0, "part": "<thigh>", "unit": "F"}
+    svg = charts.curve(check | {"closed_ms": 10**6}, tuple(sorted(way)))
+    assert bool(svg) == bool(way)
+    if svg:
+        assert "nan" not in svg
+        ElementTree.fromstring(svg)
+
+
+@given(st.lists(st.tuples(st.integers(1, 29), st.floats(50, 300)), min_size=2, max_size=40), st.none() | st.just(178.0))
+def test_any_control_chart_is_a_picture(points: list[tuple[int, float]], target: float | None) -> None:
+    ElementTree.fromstring(charts.control(points, target, "F"))
+
+
+def test_an_answer_to_sign_is_checked_like_any_other() -> None:
+    from recorder.notices.answers import SIGN, parse
+
+    good = {"day": "2026-02-26", "by": "JD", "note": "fryer two was down"}
+    assert parse(SIGN, json.dumps(good).encode(), 5) == Signed(5, "2026-02-26", "JD", "fryer two was down")
+    for bad in ({"day": "26.2."}, {"by": "J D"}, {"note": 3}, {"note": "a\nb"}, {"note": "x" * 401}, {"more": 1}):
+        with pytest.raises(ValueError, match=r"it must be|its "):
+            parse(SIGN, json.dumps(good | bad).encode(), 5)
