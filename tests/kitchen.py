@@ -139,6 +139,10 @@ class Kitchen:
                 rows[effect.id] = {"id": effect.id, **dict(effect.row)}
         return [rows[key] for key in sorted(rows, key=str if table == "alerts" else int)]  # type: ignore[arg-type]
 
+    def news(self, kind: str) -> list[tuple[str, str]]:
+        """As `notices`, without what is only told again."""
+        return [each for each in self.notices(kind) if each[1] != "repeated"]
+
     def notices(self, kind: str | None = None) -> list[tuple[str, str]]:
         """(kind, change) of all notices, or of one kind."""
         told = [(n.alert.kind, n.change) for n in self.effects if isinstance(n, Notice)]

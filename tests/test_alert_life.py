@@ -4,7 +4,7 @@ import pytest
 
 from recorder.core import alerts
 from recorder.core import meanings as m
-from recorder.core.events import Acknowledged, Seen, Started
+from recorder.core.events import Acknowledged, ProbeBack, ProbeLost, Seen, Started
 from recorder.notices import states
 from tests.kitchen import MINUTE, Kitchen
 
@@ -112,6 +112,10 @@ def test_an_older_record_tells_once(kitchen: Kitchen) -> None:
     cold(kitchen)
     kitchen.wait(200 * MINUTE)
     assert changes(kitchen, alerts.CHECK_BELOW_CRITICAL) == ["raised"]
+    for channel in ("vat1", "cabinet"):
+        kitchen.feed(ProbeLost(kitchen.at_ms, channel, "unplugged"))
+    kitchen.read("vat1", 340)
+    assert changes(kitchen, alerts.PROBE_LOST) == ["raised", "raised", "ended"]
 
 
 def test_states_say_how_it_stands(kitchen: Kitchen) -> None:
@@ -135,3 +139,53 @@ def test_states_say_how_it_stands(kitchen: Kitchen) -> None:
     assert states.last_checks(dict.fromkeys(range(30), check))["checks"] == [check] * states.CHECKS
     fares = states.health(world, ["needle", "vat1"], "1", 2, 900)
     assert fares["probes"] == {"needle": "ok", "vat1": "no reading yet"} and fares["hearing"] == "well"
+
+
+def lost(kitchen: Kitchen, *channels: str, reason: str = "unplugged") -> None:
+    for channel in channels:
+        kitchen.feed(ProbeLost(kitchen.at_ms, channel, reason))
+        kitchen.at_ms += 100
+
+
+def test_a_board_that_is_unplugged_is_one_alert(kitchen: Kitchen) -> None:
+    lost(kitchen, "needle", "vat1", "cabinet")
+    assert changes(kitchen, alerts.PROBE_LOST) == ["raised"]
+    (row,) = [row for row in kitchen.rows("alerts") if row["kind"] == alerts.PROBE_LOST]
+    assert row["text"] == (
+        "Probes needle, vat1, cabinet: unplugged. Temperatures there are not recorded until they are back."
+    )
+    for channel in ("needle", "vat1"):
+        kitchen.feed(ProbeBack(kitchen.at_ms, channel))
+    fares = states.health(kitchen.state.world, ["needle", "vat1", "cabinet"], "1", 0, 0)["probes"]
+    assert fares == {"needle": "no reading yet", "vat1": "no reading yet", "cabinet": "unplugged"}
+    kitchen.wait(10 * MINUTE)
+    assert changes(kitchen, alerts.PROBE_LOST) == ["raised"], "the cabinet's is still lost"
+    kitchen.read("cabinet", 150)
+    kitchen.wait(MINUTE)
+    assert changes(kitchen, alerts.PROBE_LOST) == ["raised", "ended"]
+
+
+def test_another_reason_or_a_later_loss_is_another_alert(kitchen: Kitchen) -> None:
+    lost(kitchen, "needle")
+    lost(kitchen, "vat1", reason="open circuit")
+    kitchen.wait(10_000)
+    lost(kitchen, "cabinet")
+    assert changes(kitchen, alerts.PROBE_LOST) == ["raised"] * 3
+
+
+def test_a_probe_that_flaps_is_one_alert(kitchen: Kitchen) -> None:
+    lost(kitchen, "needle", reason="open circuit")
+    for _ in range(20):
+        kitchen.wait(5_000)
+        kitchen.read("needle", 90)
+        kitchen.wait(5_000)
+        lost(kitchen, "needle", "needle", reason="open circuit")
+    assert changes(kitchen, alerts.PROBE_LOST) == ["raised"]
+    kitchen.read("needle", 90)
+    kitchen.read("needle", 91)
+    kitchen.wait(29_000)
+    assert changes(kitchen, alerts.PROBE_LOST) == ["raised"]
+    kitchen.wait(2_000)
+    assert changes(kitchen, alerts.PROBE_LOST) == ["raised", "ended"]
+    lost(kitchen, "needle", reason="open circuit")
+    assert changes(kitchen, alerts.PROBE_LOST) == ["raised", "ended", "raised"]

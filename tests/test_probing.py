@@ -101,22 +101,22 @@ def test_a_needle_that_lay_in_something_for_long_is_not_in_the_bath(kitchen: Kit
 
 def test_an_overdue_check_is_told_once_and_ends_when_the_probe_passes(kitchen: Kitchen) -> None:
     kitchen.wait(GRACE_MS + HOUR)
-    assert kitchen.notices(alerts.PROBE_CHECK_OVERDUE) == [("probe check overdue", "raised")]
+    assert kitchen.news(alerts.PROBE_CHECK_OVERDUE) == [("probe check overdue", "raised")]
     assert "has never passed a check" in kitchen.rows("alerts")[-1]["text"]
     kitchen.say(m.ICE_POINT)
     kitchen.dip(35)
-    assert len(kitchen.notices(alerts.PROBE_CHECK_OVERDUE)) == 1, "a failed check is none"
+    assert len(kitchen.news(alerts.PROBE_CHECK_OVERDUE)) == 1, "a failed check is none"
     kitchen.say(m.ICE_POINT)
     kitchen.dip(36)
     kitchen.say(m.ICE_POINT)
     kitchen.dip(32)
-    assert kitchen.notices(alerts.PROBE_CHECK_OVERDUE)[-1] == ("probe check overdue", "ended")
-    failed = kitchen.notices(alerts.PROBE_CHECK_FAILED)
+    assert kitchen.news(alerts.PROBE_CHECK_OVERDUE)[-1] == ("probe check overdue", "ended")
+    failed = kitchen.news(alerts.PROBE_CHECK_FAILED)
     assert [change for _, change in failed] == ["raised", "ended", "raised", "ended"]
     kitchen.wait(23 * HOUR)
-    assert len(kitchen.notices(alerts.PROBE_CHECK_OVERDUE)) == 2
+    assert len(kitchen.news(alerts.PROBE_CHECK_OVERDUE)) == 2
     kitchen.wait(2 * HOUR)
-    assert len(kitchen.notices(alerts.PROBE_CHECK_OVERDUE)) == 3
+    assert len(kitchen.news(alerts.PROBE_CHECK_OVERDUE)) == 3
     assert "passed its last check 24 hours ago" in str([row["text"] for row in kitchen.rows("alerts")])
 
 
@@ -125,7 +125,7 @@ def test_between_shifts_nothing_is_overdue(kitchen: Kitchen) -> None:
     kitchen.dip(32)
     kitchen.say(m.SHIFT_END)
     kitchen.wait(100 * HOUR)
-    assert kitchen.notices(alerts.PROBE_CHECK_OVERDUE) == []
+    assert kitchen.news(alerts.PROBE_CHECK_OVERDUE) == []
     kitchen.say(m.SHIFT_START, cook=4)
     kitchen.wait(GRACE_MS)
     assert "passed its last check 4 days ago" in str([row["text"] for row in kitchen.rows("alerts")])

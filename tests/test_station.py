@@ -608,6 +608,7 @@ def test_a_lost_probe_is_one_alert_until_it_is_back(kitchen: Kitchen) -> None:
     kitchen.feed(ProbeBack(kitchen.at_ms, "vat1"))
     kitchen.feed(ProbeBack(kitchen.at_ms, "vat1"))
     kitchen.read("needle", 72)
+    kitchen.wait(MINUTE)
     assert kitchen.notices(alerts.PROBE_LOST) == [
         (alerts.PROBE_LOST, "raised"),
         (alerts.PROBE_LOST, "raised"),

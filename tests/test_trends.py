@@ -63,19 +63,19 @@ def test_spoken_temperatures_and_later_rounds_say_nothing(kitchen: Kitchen) -> N
 def test_batches_of_a_part_that_run_colder_are_told_before_one_misses(kitchen: Kitchen) -> None:
     for value in USUAL:
         batch(kitchen, value, 190)
-    assert kitchen.notices(alerts.DRIFT) == []
+    assert kitchen.news(alerts.DRIFT) == []
     batch(kitchen, 182, 190)
-    assert kitchen.notices(alerts.DRIFT) == [("batches run colder", "raised")]
-    assert kitchen.notices(alerts.CHECK_BELOW_TARGET) == []
+    assert kitchen.news(alerts.DRIFT) == [("batches run colder", "raised")]
+    assert kitchen.news(alerts.CHECK_BELOW_TARGET) == []
     text = next(row["text"] for row in kitchen.rows("alerts") if row["kind"] == alerts.DRIFT)
     assert text == (
         "Thigh: batches run colder than they used to (batch 11 182.0 °F, before 186.6 °F; run rule 1). Target is"
         " 180 °F. Look at oil, load and cook time before one is missed."
     )
     batch(kitchen, 182, 190)
-    assert len(kitchen.notices(alerts.DRIFT)) == 1, "told once"
+    assert len(kitchen.news(alerts.DRIFT)) == 1, "told once"
     batch(kitchen, 187, 190)
-    assert kitchen.notices(alerts.DRIFT)[1:] == [("batches run colder", "ended")]
+    assert kitchen.news(alerts.DRIFT)[1:] == [("batches run colder", "ended")]
 
 
 def oil(kitchen: Kitchen, recovery_s: int) -> None:
@@ -104,16 +104,16 @@ def test_how_long_oil_takes_to_recover_is_kept_and_a_slow_vat_is_told(kitchen: K
     assert rows[0]["lowest"] == 315 and rows[0]["back_at"] == 325 and rows[0]["vat"] == 1
     assert [row["batch"] for row in rows] == list(range(1, 9))
     oil(kitchen, 260)
-    assert kitchen.notices(alerts.OIL_SLOW) == [("oil recovers slowly", "raised")]
+    assert kitchen.news(alerts.OIL_SLOW) == [("oil recovers slowly", "raised")]
     text = next(row["text"] for row in kitchen.rows("alerts") if row["kind"] == alerts.OIL_SLOW)
     assert text == (
         "Vat 1: the oil took 4 min 20 s to recover after the load of batch 9, before 3 min 01 s (run rule 1). Look at"
         " the load, the oil's level and the burner."
     )
     oil(kitchen, 270)
-    assert len(kitchen.notices(alerts.OIL_SLOW)) == 1
+    assert len(kitchen.news(alerts.OIL_SLOW)) == 1
     oil(kitchen, 182)
-    assert kitchen.notices(alerts.OIL_SLOW)[1:] == [("oil recovers slowly", "ended")]
+    assert kitchen.news(alerts.OIL_SLOW)[1:] == [("oil recovers slowly", "ended")]
 
 
 def test_a_recovery_that_the_cook_outruns_is_given_up(kitchen: Kitchen) -> None:
@@ -168,17 +168,17 @@ def test_polar_compounds_are_kept_as_read_and_told_above_the_sites_limit(kitchen
     kitchen.feed(ProbeLost(kitchen.at_ms, "cabinet", "silent"))
     assert kitchen.say(m.OIL_POLAR, percent=26.0).endswith("The site's limit is 24.")
     assert [row["percent"] for row in kitchen.rows("oil")] == [22, 25, 26]
-    told = [change for _, change in kitchen.notices(alerts.OIL_POLAR)]
+    told = [change for _, change in kitchen.news(alerts.OIL_POLAR)]
     assert told == ["raised", "ended", "raised"]
     kitchen.say(m.OIL_CHANGED)
-    assert kitchen.notices(alerts.OIL_POLAR)[-1] == ("oil over its polar limit", "ended")
+    assert kitchen.news(alerts.OIL_POLAR)[-1] == ("oil over its polar limit", "ended")
     assert "say the percentage" in kitchen.say(m.OIL_POLAR)
 
 
 def test_without_a_limit_any_share_is_only_kept() -> None:
     kitchen = Kitchen()
     assert kitchen.say(m.OIL_POLAR, percent=40.0) == "Oil polar compounds 40 percent, vat 1."
-    assert kitchen.notices(alerts.OIL_POLAR) == []
+    assert kitchen.news(alerts.OIL_POLAR) == []
 
 
 def test_an_older_record_is_judged_by_its_own_rules(kitchen: Kitchen) -> None:

@@ -261,10 +261,13 @@ def oil_outside_band(batch: Batch, oil_c: float, about: int, at_ms: int) -> Aler
     )
 
 
-def probe_lost(channel: str, reason: str, about: int, at_ms: int) -> Alert:
-    """A probe gives no temperatures."""
-    text = f"Probe {channel}: {reason}. Temperatures there are not recorded until it is back."
-    return _alert(PROBE_LOST, about, Level.WARNING, text, at_ms, channel=channel, reason=reason)
+def probe_lost(channels: Sequence[str], reason: str, about: int, at_ms: int) -> Alert:
+    """Probes give no temperatures, all for one reason."""
+    names = ", ".join(channels)
+    several = "s" if len(channels) > 1 else ""
+    until = "they are back" if several else "it is back"
+    text = f"Probe{several} {names}: {reason}. Temperatures there are not recorded until {until}."
+    return _alert(PROBE_LOST, about, Level.WARNING, text, at_ms, channel=names, reason=reason)
 
 
 def probe_check_failed(check: ProbeCheck, at_ms: int) -> Alert:

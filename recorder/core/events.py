@@ -29,7 +29,8 @@ TOO_LOUD = "too loud"
 
 RULES = 3
 """How this version judges. An entry is judged by the rules that its recorder started with, so that a later version
-finds the same in an old record: 1 knew no probe checks, no bounds and no drift; 2 told an alert once."""
+finds the same in an old record: 1 knew no probe checks, no bounds and no drift; 2 told an alert once, and one for each
+channel of an unplugged board."""
 
 
 def vat_channel(vat: int) -> str:

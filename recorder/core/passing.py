@@ -8,8 +8,8 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import partial
 
-from recorder.core import alerts, checks, probing
-from recorder.core.effects import Cue, Tone
+from recorder.core import alerts, checks, lost, probing
+from recorder.core.effects import Alert, Cue, Tone
 from recorder.core.world import Batch, Cook, Hold, Stage, Verdict, World
 
 Change = tuple[World, tuple[Cue, ...]]
@@ -43,6 +43,8 @@ def _dues(world: World) -> Iterator[tuple[int, Due]]:
         for alert in world.alerts:
             if (again_ms := alerts.reminder_ms(alert)) is not None:
                 yield again_ms, partial(_remind, alert.id)
+            if (steady_ms := lost.steady_ms(world, alert)) is not None:
+                yield steady_ms, partial(_steady, alert)
     for batch in world.batches:
         if batch.checks and batch.stage is not Stage.CLOSED:
             yield from _check_dues(batch)
@@ -54,6 +56,10 @@ def _dues(world: World) -> Iterator[tuple[int, Due]]:
 
 def _remind(id: str, world: World, at_ms: int) -> Change:
     return alerts.reminded(world, id, at_ms), ()
+
+
+def _steady(alert: Alert, world: World, at_ms: int) -> Change:
+    return lost.steady(world, alert, at_ms)
 
 
 def _check_dues(batch: Batch) -> Iterator[tuple[int, Due]]:

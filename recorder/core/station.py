@@ -9,7 +9,7 @@ refusal that names the reason. Replaying the same events gives the same states a
 
 from dataclasses import dataclass, field, replace
 
-from recorder.core import alerts, checks, commands, hearing, passing, trends
+from recorder.core import alerts, checks, commands, hearing, lost, passing, trends
 from recorder.core import meanings as m
 from recorder.core.effects import Cue, Effect, Level, Record, Tone, Value
 from recorder.core.events import (
@@ -111,13 +111,9 @@ def _happened(world: World, event: Event, seq: int, at_ms: int) -> Change:
         case Reading():
             return _read(world, event, at_ms) if plausible(event.temp_c) else (world, ())
         case ProbeLost(channel=channel, reason=reason):
-            if any(("channel", channel) in alert.numbers for alert in world.alerts if alert.ended_ms is None):
-                return world, ()
-            latest = {name: value for name, value in world.latest.items() if name != channel}
-            world = alerts.raised(replace(world, latest=latest), alerts.probe_lost(channel, reason, seq, at_ms))
-            return world, (Cue(Tone.ALERT, f"Probe {channel} lost: {reason}."),)
+            return lost.lost(world, channel, reason, seq, at_ms)
         case ProbeBack(channel=channel):
-            return _probe_back(world, channel, at_ms)
+            return lost.back(world, channel, at_ms)
         case EarLost() | EarBack() | EarTrouble() | EarClear():
             return hearing.happened(world, event, seq, at_ms)
         case Acknowledged(alert=id, by=by):
@@ -168,7 +164,7 @@ def _doubt_times(world: World, at_ms: int) -> World:
 
 
 def _read(world: World, event: Reading, at_ms: int) -> Change:
-    world, cues = _probe_back(world, event.channel, at_ms)
+    world, cues = lost.back(world, event.channel, at_ms)
     latest = {**world.latest, event.channel: Latest(event.temp_c, at_ms, event.settled)}
     world = replace(world, latest=latest)
     if event.channel == NEEDLE:
@@ -179,15 +175,6 @@ def _read(world: World, event: Reading, at_ms: int) -> Change:
         if vat_channel(batch.vat) == event.channel and commands.in_band(batch, event.temp_c):
             world = alerts.ended(world, at_ms, "oil back in its band", (alerts.OIL_OUTSIDE_BAND,), batch.number)
     return world, cues
-
-
-def _probe_back(world: World, channel: str, at_ms: int) -> Change:
-    """A temperature is the best proof that a probe is back."""
-    for alert in world.alerts:
-        if alert.kind == alerts.PROBE_LOST and alert.ended_ms is None and ("channel", channel) in alert.numbers:
-            world = alerts.ended(world, at_ms, "probe back", (alerts.PROBE_LOST,), id=alert.id)
-            return world, (Cue(Tone.DONE, f"Probe {channel} is back."),)
-    return world, ()
 
 
 def _watch_cabinet(world: World, seq: int, at_ms: int) -> World:

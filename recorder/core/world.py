@@ -325,6 +325,8 @@ class World:
     """By part: the means of the first checks of its batches, °C, oldest first."""
     checked: tuple[tuple[float, ...], ...] = ()
     """The first checks of the last batches, °C, oldest first."""
+    backs: tuple[tuple[str, int], ...] = ()
+    """Channels that were lost and give temperatures again, and since when."""
     rules: int = 1
     """See `events.RULES`."""
     boot_id: str | None = None

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from recorder.core.alerts import HEARS_BADLY, NOT_HEARING, PROBE_LOST
+from recorder.core.lost import channels as channels_of
 from recorder.core.rules import in_unit
 from recorder.core.world import Batch, Check, Stage, World
 
@@ -82,12 +83,13 @@ def last_checks(checks: Mapping[int, State]) -> State:
 
 def health(world: World, channels: Iterable[str], version: str, unsent: int, free_mb: int) -> State:
     """How the device fares; `channels` are those of its configuration."""
+    backs = {name for name, _ in world.backs}
     lost = {
-        number: dict(alert.numbers)["reason"]
+        channel: dict(alert.numbers)["reason"]
         for alert in world.alerts
         if alert.kind == PROBE_LOST and alert.ended_ms is None
-        for name, number in alert.numbers
-        if name == "channel"
+        for channel in channels_of(alert)
+        if channel not in backs
     }
     names = [*dict.fromkeys([*channels, *world.latest])]
     ear = [alert.text for alert in world.alerts if alert.kind in (NOT_HEARING, HEARS_BADLY) and alert.ended_ms is None]
