@@ -31,6 +31,7 @@ def test_it_ends_well_within_a_minute(performance: Performance) -> None:
     assert performance.seconds < 60
     assert "Clean:" in performance.output
     assert str(performance.database) in performance.output
+    assert "<h2>Deviations</h2>" in performance.database.with_name("report.html").read_text("utf-8")
 
 
 def test_the_shift_is_about_ninety_minutes(performance: Performance) -> None:

@@ -1,5 +1,6 @@
 """A day on paper, and a manager's initials to it: from the demo's record, and from records made for the purpose."""
 
+import csv
 import json
 import re
 import subprocess
@@ -21,9 +22,11 @@ from recorder.core.events import Signed
 from recorder.core.station import State, step
 from recorder.demo import story
 from recorder.journal.journal import Journal, JournalBusy, JournalError
+from recorder.journal.migrations import TABLES, VIEWS, columns
 from recorder.notices.outbox import Messages
 from recorder.reports import charts
 from recorder.reports.day import Day, gather
+from recorder.reports.dictionary import ANY
 from recorder.reports.page import page
 from tests.conftest import Performance
 from tests.kitchen import MINUTE, Kitchen
@@ -249,3 +252,73 @@ def test_an_answer_to_sign_is_checked_like_any_other() -> None:
     for bad in ({"day": "26.2."}, {"by": "J D"}, {"note": 3}, {"note": "a\nb"}, {"note": "x" * 401}, {"more": 1}):
         with pytest.raises(ValueError, match=r"it must be|its "):
             parse(SIGN, json.dumps(good | bad).encode(), 5)
+
+
+@pytest.mark.parametrize("form", ["csv", "jsonl", "parquet"])
+def test_every_row_comes_back_from_an_export(performance: Performance, tmp_path: Path, form: str) -> None:
+    if form == "parquet":
+        pytest.importorskip("pyarrow", reason="pyarrow is not installed: pip install pyarrow")
+    run = command("export", str(performance.database), "--out", str(tmp_path), "--as", form)
+    assert run.returncode == 0, run.stderr
+    journal = Journal.read(performance.database)
+    tables = {table: journal.table(table) for table in TABLES}
+    journal.close()
+    for table, rows in tables.items():
+        assert f"{table}.{form}: {len(rows)} rows" in run.stdout
+        file = tmp_path / f"{table}.{form}"
+        if form == "csv":
+            with file.open(encoding="utf-8", newline="") as lines:
+                written = list(csv.DictReader(lines))
+            assert written == [
+                {name: "" if value is None else str(value) for name, value in row.items()} for row in rows
+            ]
+        elif form == "jsonl":
+            assert [json.loads(line) for line in file.read_text("utf-8").splitlines()] == rows
+        else:
+            from pyarrow import parquet
+
+            assert parquet.read_table(file).to_pylist() == rows
+    with (tmp_path / "dictionary.csv").open(encoding="utf-8", newline="") as lines:
+        described = [(row["table"], row["column"]) for row in csv.DictReader(lines) if row["means"]]
+    assert described == [(table, column) for table in TABLES for column in columns(table)]
+
+
+def test_the_dictionary_describes_nothing_that_is_not_there() -> None:
+    assert set(ANY) == {column for table in TABLES for column in columns(table)}
+
+
+def test_an_unknown_form_is_refused(performance: Performance) -> None:
+    run = command("export", str(performance.database), "--as", "xlsx")
+    assert run.returncode == 2 and "'xlsx' is no form; write one of csv, jsonl, parquet" in run.stderr
+
+
+def test_nothing_is_rounded_up_over_a_limit(kitchen: Kitchen, tmp_path: Path) -> None:
+    """164.96 °F is below 165 °F, and reads so everywhere."""
+    kitchen.cook()
+    kitchen.check("thigh", 164.96)
+    kitchen.check("leg", 165.0)
+    path = recorded(kitchen, tmp_path / "records.db")
+    html = page(day_of(path), examine(path), kitchen.at_ms)
+    assert "<b>164.9</b>" in html and "<b>165.0</b>" in html and "read 164.9 °F" in html
+    journal = Journal.read(path)
+    read = [row[0] for row in journal.rows("SELECT read FROM checks_read WHERE batch = 2")]
+    journal.close()
+    assert read == ["164.9 °F", "165.0 °F"]
+
+
+def test_the_views_read_like_a_log(performance: Performance) -> None:
+    journal = Journal.read(performance.database)
+    found = {view: list(journal.rows(f"SELECT * FROM {view}")) for view in VIEWS}
+    journal.close()
+    day = "2026-02-26"
+    assert next(row for row in found["batches_read"] if row[0] == day)[1:7] == (
+        "10:02",
+        1,
+        1,
+        "breaded bone-in chicken",
+        36,
+        "4 of 4",
+    )
+    assert [row[3:5] for row in found["checks_read"] if row[0] == day and row[7] != "passed"] == [("thigh", "167.8 °F")]
+    assert any("needs 178 °F (target)" in row[3] for row in found["deviations_read"])
+    assert (day, "10:19:25", "load wings twelve", "Batch 2, wing 12.", "taken back") in found["commands_read"]

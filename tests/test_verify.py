@@ -16,7 +16,7 @@ from recorder.core.effects import Effect
 from recorder.core.events import Event, Heard, Intent, Signed, Started
 from recorder.core.station import State, step
 from recorder.journal.journal import Journal
-from recorder.journal.migrations import ADDED, LATER, SIGNED, TABLES
+from recorder.journal.migrations import ADDED, LATER, SIGNED, TABLES, VIEWS
 from recorder.journal.verify import verify
 from recorder.notices.outbox import Messages
 from tests.kitchen import MINUTE, Kitchen, m
@@ -76,6 +76,8 @@ def test_a_record_from_before_a_column_was_added_is_clean_as_it_lies_and_when_it
         journal.append(clock.stamp(), event, effects)
     journal.close()
     connection = sqlite3.connect(path)
+    for view in VIEWS:
+        connection.execute(f"DROP VIEW {view}")
     for table, added in ADDED.items():
         for column in reversed(added):
             if column.endswith("_ms"):

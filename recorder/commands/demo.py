@@ -3,6 +3,7 @@
 import logging
 import tempfile
 import time
+from datetime import UTC
 from pathlib import Path
 from typing import Annotated
 
@@ -10,8 +11,12 @@ import typer
 from rich.console import Console
 
 from recorder.commands.records import examine, report
+from recorder.demo import story
 from recorder.demo.director import DemoError, Director
 from recorder.demo.show import Show
+from recorder.journal.journal import Journal
+from recorder.reports.day import gather
+from recorder.reports.page import page
 
 app = typer.Typer()
 
@@ -37,6 +42,11 @@ def demo(
     console.print()
     report(finding, console)
     console.print(f"Records: {director.database}", soft_wrap=True)
+    journal = Journal.read(director.database)
+    paper = folder / "report.html"
+    paper.write_text(page(gather(journal, None, UTC), finding, story.START_MS), "utf-8")
+    journal.close()
+    console.print(f"The day on paper: {paper}", soft_wrap=True)
     console.print(
         f"{time.monotonic() - began_s:.0f} s. An invented kitchen; a recorder, not a safety device.", style="dim"
     )

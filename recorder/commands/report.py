@@ -1,4 +1,4 @@
-"""The commands `report` and `sign`: a day on paper, and a manager's initials to it."""
+"""The commands `report`, `export` and `sign`: records on paper and as files, and a manager's initials to a day."""
 
 import json
 import time
@@ -19,6 +19,8 @@ from recorder.journal.journal import Journal, JournalBusy, JournalError
 from recorder.notices.answers import SIGN, signed
 from recorder.notices.mqtt import MqttSettings, send
 from recorder.reports.day import gather
+from recorder.reports.export import FORMS
+from recorder.reports.export import export as write_all
 from recorder.reports.page import page
 
 app = typer.Typer()
@@ -55,6 +57,28 @@ def report(
         typer.echo(f"error: {error}", err=True)
         raise typer.Exit(2) from error
     typer.echo(f"{file}: {found.day}, {len(found.batches)} batches, {len(found.checks)} checks")
+
+
+@app.command()
+def export(
+    database: Annotated[Path, typer.Argument(help="The database of records.")],
+    out: Annotated[Path, typer.Option(help="Folder for the files.")] = Path("export"),
+    form: Annotated[str, typer.Option("--as", metavar="FORM", help="csv, jsonl or parquet.")] = "csv",
+) -> None:
+    """Write every table as a file that other programs read, with a dictionary of all columns."""
+    if form not in FORMS:
+        typer.echo(f"error: {form!r} is no form; write one of {', '.join(FORMS)}", err=True)
+        raise typer.Exit(2)
+    try:
+        journal = Journal.read(database)
+        try:
+            for file, rows in write_all(journal, out, form):
+                typer.echo(f"{file}: {rows} rows")
+        finally:
+            journal.close()
+    except (JournalError, OSError) as error:
+        typer.echo(f"error: {error}", err=True)
+        raise typer.Exit(2) from error
 
 
 @app.command()

@@ -46,7 +46,12 @@ def to_c(value: float, unit: str) -> float:
 
 def degrees(temp_c: float, unit: str) -> str:
     """For people, to the tenth and never rounded up over a limit: 164.96 °F is "164.9"."""
-    return f"{math.floor(round(in_unit(temp_c, unit) * 10, 4)) / 10:.1f}"
+    return tenths(in_unit(temp_c, unit))
+
+
+def tenths(value: float) -> str:
+    """`value` cut to the tenth, never rounded up over a limit."""
+    return f"{math.floor(round(value * 10, 4)) / 10:.1f}"
 
 
 def temp_text(temp_c: float, unit: str) -> str:

@@ -270,3 +270,35 @@ def m006_alerts(db: Database) -> None:
 def m007_signatures(db: Database) -> None:
     """Days that a manager has reviewed."""
     _create(db, SIGNED)
+
+
+VIEWS = {
+    "batches_read": """
+        SELECT substr(started, 1, 10) AS day, substr(started, 12, 5) AS began, number AS batch, vat, product, pieces,
+            checks_passed || ' of ' || checks_needed AS checks, CASE proven WHEN 1 THEN 'proven' ELSE 'not proven' END
+            AS done, rounds, round(pooled_bound, 1) AS nearly_all_above, coalesce(outcome, stage) AS outcome
+        FROM batches WHERE struck = 0 ORDER BY started_ms""",
+    "checks_read": """
+        SELECT substr(opened, 1, 10) AS day, substr(coalesce(closed, opened), 12, 8) AS at, batch, part,
+            round(temperature - 0.0499, 1) || ' °' || unit AS read, round(uncertainty_c, 1) AS uncertain_by_c,
+            target || ' °' || unit AS target, verdict, source, coalesce(probe_was, '') AS probe_was
+        FROM checks WHERE struck = 0 ORDER BY opened_ms""",
+    "deviations_read": """
+        SELECT substr(began, 1, 10) AS day, substr(began, 12, 8) AS began, level, text,
+            coalesce(acknowledged_by, '') AS in_hand_of,
+            coalesce(substr(ended, 12, 8) || ', ' || ended_by, 'open') AS over
+        FROM alerts WHERE level <> 'info' ORDER BY began_ms""",
+    "commands_read": """
+        SELECT substr(at, 1, 10) AS day, substr(at, 12, 8) AS at, text AS said, reply AS answered,
+            CASE struck WHEN 1 THEN 'taken back' ELSE outcome END AS outcome
+        FROM commands ORDER BY at_ms""",
+}
+"""For people: any SQLite browser shows them as tables in words. What was read is cut to the tenth, never rounded up
+over a limit; it is stored to the hundredth."""
+
+
+@migrations()
+def m008_views(db: Database) -> None:
+    """Tables that a person can read."""
+    for name, select in VIEWS.items():
+        db.execute(f"CREATE VIEW {name} AS {select}")

@@ -9,6 +9,7 @@ from html import escape
 from itertools import pairwise
 from statistics import fmean
 
+from recorder.core.rules import tenths
 from recorder.reports.day import Curve, Day, Row, Sheet
 from recorder.thermal import sampling
 
@@ -99,7 +100,7 @@ def curve(check: Row, way: Curve) -> str:
     def y(value: float) -> float:
         return height - 14 - (value - low) / (high - low) * (height - 22)
 
-    what = f"{check['part'] or 'piece'} {check['temperature']:.1f} °{check['unit']}"
+    what = f"{check['part'] or 'piece'} {tenths(check['temperature'])} °{check['unit']}"
     parts = [f'<svg class="small" viewBox="0 0 {width} {height}" role="img" aria-label="{escape(what)}">']
     for name, value in (("target", check["target"]), ("critical", check["critical_limit"])):
         if value is not None:

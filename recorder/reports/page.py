@@ -4,7 +4,7 @@ from datetime import datetime
 from importlib.resources import files
 from typing import Any
 
-from recorder.core.rules import minutes_text
+from recorder.core.rules import minutes_text, tenths
 from recorder.journal.verify import Finding
 from recorder.reports import charts
 from recorder.reports.day import Day, Row
@@ -21,7 +21,7 @@ def page(day: Day, finding: Finding, made_ms: int) -> str:
         date=lambda at_ms: f"{_moment(day, at_ms):%-d %B %Y}",
         hour=lambda at_ms: _moment(day, at_ms).strftime("%H:%M") if at_ms is not None else "",
         lasting=lambda seconds: minutes_text(round(seconds * 1000)) if seconds is not None else "",
-        degrees=lambda value: f"{value:.1f}" if value is not None else "",
+        degrees=lambda value: tenths(value) if value is not None else "",
         plain=lambda value: f"{value:g}" if value is not None else "",
     )
     targets = {check["part"]: check["target"] for check in day.checks}

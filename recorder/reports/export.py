@@ -1,0 +1,71 @@
+"""The trade's tables as files that other programs read: CSV, JSON Lines, Parquet. The only door to pyarrow."""
+
+import csv
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from recorder.journal.journal import Journal, JournalError
+from recorder.journal.migrations import ADDED, TABLES, columns
+from recorder.reports.dictionary import ANY
+
+FORMS = ("csv", "jsonl", "parquet")
+
+KINDS = {"INTEGER": "int64", "REAL": "float64", "TEXT": "string"}
+
+
+def export(journal: Journal, folder: Path, form: str) -> Iterator[tuple[Path, int]]:
+    """One file for each table and a dictionary of the columns; each file and its rows, as they are written.
+
+    Empty columns are empty in CSV and null elsewhere. Raises `JournalError` where a package is missing, `OSError`.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    write = {"csv": _csv, "jsonl": _jsonl, "parquet": _parquet}[form]
+    for table in TABLES:
+        rows = journal.table(table)
+        file = folder / f"{table}.{form}"
+        write(file, table, rows)
+        yield file, len(rows)
+    described = list(dictionary())
+    _csv(folder / "dictionary.csv", None, described)
+    yield folder / "dictionary.csv", len(described)
+
+
+def dictionary() -> Iterator[dict[str, Any]]:
+    """Every column of every table: its type, its UCUM code and what it means."""
+    for table in TABLES:
+        for column in columns(table):
+            unit, means = ANY[column]
+            yield {"table": table, "column": column, "type": _kind(table, column), "unit": unit, "means": means}
+
+
+def _kind(table: str, column: str) -> str:
+    if column == "id":
+        return "TEXT" if table == "alerts" else "INTEGER"
+    return "INTEGER" if column == "struck" else (TABLES[table] | ADDED.get(table, {}))[column]
+
+
+def _csv(file: Path, table: str | None, rows: list[dict[str, Any]]) -> None:
+    names = columns(table) if table else list(rows[0])
+    with file.open("w", encoding="utf-8", newline="") as out:
+        writer = csv.DictWriter(out, names)
+        writer.writeheader()
+        writer.writerows(rows)
+
+
+def _jsonl(file: Path, table: str, rows: list[dict[str, Any]]) -> None:
+    file.write_text("".join(json.dumps(row, ensure_ascii=False) + "\n" for row in rows), "utf-8")
+
+
+def _parquet(file: Path, table: str, rows: list[dict[str, Any]]) -> None:
+    try:
+        import pyarrow
+        from pyarrow import parquet
+    except ImportError as error:
+        raise JournalError("Parquet needs pyarrow; pip install pyarrow, or take csv or jsonl") from error
+    fields = [
+        pyarrow.field(name, KINDS[_kind(table, name)], metadata={"unit": ANY[name][0], "means": ANY[name][1]})
+        for name in columns(table)
+    ]
+    parquet.write_table(pyarrow.Table.from_pylist(rows, pyarrow.schema(fields)), file)
