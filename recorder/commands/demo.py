@@ -11,7 +11,6 @@ import typer
 from rich.console import Console
 
 from recorder.commands.records import examine, report
-from recorder.demo import story
 from recorder.demo.director import DemoError, Director
 from recorder.demo.show import Show
 from recorder.journal.journal import Journal
@@ -44,7 +43,8 @@ def demo(
     console.print(f"Records: {director.database}", soft_wrap=True)
     journal = Journal.read(director.database)
     paper = folder / "report.html"
-    paper.write_text(page(gather(journal, None, UTC), finding, story.START_MS), "utf-8")
+    newest = journal.newest()
+    paper.write_text(page(gather(journal, None, UTC), finding, newest.stamp.at_ms if newest else 0), "utf-8")
     journal.close()
     console.print(f"The day on paper: {paper}", soft_wrap=True)
     console.print(

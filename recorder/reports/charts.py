@@ -52,7 +52,7 @@ def timeline(day: Day) -> str:
             )
             lanes[len(vats) + at].append(bar)
     height = LANE * len(lanes) + 24
-    parts = [f'<svg viewBox="0 0 {WIDTH} {height}" role="img" aria-label="Timeline of the day">']
+    parts = [f'<svg class="day" viewBox="0 0 {WIDTH} {height}" role="img" aria-label="Timeline of the day">']
     tick = datetime.fromtimestamp(begin_ms / 1000, day.zone).replace(minute=0, second=0, microsecond=0)
     step = timedelta(minutes=15 if span_ms < 3 * 3_600_000 else 60)
     while (at_ms := (tick := tick + step).timestamp() * 1000) < begin_ms + span_ms:
@@ -73,7 +73,7 @@ def _end_ms(sheet: Sheet) -> int:
 
 def _bar(left: float, right: float, text: str, kind: str) -> str:
     width = max(right - left, 1.5)
-    label = f'<text class="in" x="{left + 4:.1f}" y="17">{escape(text)}</text>' if width > 7 * len(text) else ""
+    label = f'<text class="in" x="{left + 4:.1f}" y="17">{escape(text)}</text>' if width > 8 * len(text) else ""
     place = f'x="{left:.1f}" y="4" width="{width:.1f}" height="18"'
     return f'<rect class="{kind}" {place}><title>{escape(text)}</title></rect>{label}'
 

@@ -109,7 +109,8 @@ def gather(journal: Journal, day: date | None, zone: tzinfo) -> Day:
         raise JournalError(f"nothing is on record for {day}")
 
     def mine(table: str, column: str) -> list[Row]:
-        return [row for row in journal.table(table) if begin_ms <= (row[column] or 0) < end_ms]
+        rows = [row for row in journal.table(table) if begin_ms <= (row[column] or 0) < end_ms]
+        return sorted(rows, key=lambda row: row[column])
 
     tables = {name: journal.table(name) for name in ("loads", "cooks", "checks", "corrections", "holds")}
     commands = mine("commands", "at_ms")
