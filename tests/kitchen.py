@@ -1,13 +1,17 @@
 """A station to try things on: an invented kitchen's procedure, and who feeds it and keeps what came of it."""
 
+from pathlib import Path
 from typing import Any
 
+from recorder.clock import ManualClock
 from recorder.core import meanings as m
 from recorder.core.effects import Cue, Effect, Notice, Record
 from recorder.core.events import RULES, Event, Heard, Intent, ProcedureLoaded, Reading, Started, Tick
 from recorder.core.procedure import Part, Procedure
 from recorder.core.rules import Limit, to_c
 from recorder.core.station import State, deadline, step
+from recorder.journal.journal import Journal
+from recorder.notices.outbox import Messages
 
 MINUTE = 60_000
 
@@ -147,3 +151,13 @@ class Kitchen:
         """(kind, change) of all notices, or of one kind."""
         told = [(n.alert.kind, n.change) for n in self.effects if isinstance(n, Notice)]
         return [each for each in told if kind in (None, each[0])]
+
+
+def kept(kitchen: Kitchen, path: Path, publish: str = "alerts") -> Journal:
+    """The kitchen's events as a journal at `path`, open."""
+    journal, clock, state = Journal.open(path, Messages("kitchen", "line-1", publish)), ManualClock(0), State()
+    for event in kitchen.events:
+        clock.at_ms = event.at_ms
+        state, effects = step(state, event)
+        journal.append(clock.stamp(), event, effects)
+    return journal

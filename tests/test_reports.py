@@ -14,22 +14,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from recorder.clock import ManualClock
 from recorder.commands.records import examine
 from recorder.config import load
 from recorder.core import meanings as m
 from recorder.core.events import Signed
-from recorder.core.station import State, step
 from recorder.demo import story
 from recorder.journal.journal import Journal, JournalBusy, JournalError
 from recorder.journal.migrations import TABLES, VIEWS, columns
-from recorder.notices.outbox import Messages
 from recorder.reports import charts
 from recorder.reports.day import Day, gather
 from recorder.reports.dictionary import ANY
 from recorder.reports.page import page
 from tests.conftest import Performance
-from tests.kitchen import MINUTE, Kitchen
+from tests.kitchen import MINUTE, Kitchen, kept
 
 VOID = {"meta", "br", "link", "input"}
 OPTIONAL = {"p", "td", "th", "tr", "html", "body", "dt", "dd"}
@@ -65,13 +62,7 @@ def text_of(html: str) -> str:
 
 
 def recorded(kitchen: Kitchen, path: Path) -> Path:
-    """The kitchen's events as a database."""
-    journal, clock, state = Journal.open(path, Messages("kitchen", "line-1", "alerts")), ManualClock(0), State()
-    for event in kitchen.events:
-        clock.at_ms = event.at_ms
-        state, effects = step(state, event)
-        journal.append(clock.stamp(), event, effects)
-    journal.close()
+    kept(kitchen, path).close()
     return path
 
 

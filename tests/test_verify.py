@@ -19,7 +19,7 @@ from recorder.journal.journal import Journal
 from recorder.journal.migrations import ADDED, LATER, SIGNED, TABLES, VIEWS
 from recorder.journal.verify import verify
 from recorder.notices.outbox import Messages
-from tests.kitchen import MINUTE, Kitchen, m
+from tests.kitchen import MINUTE, Kitchen, kept, m
 
 
 @pytest.fixture(scope="module")
@@ -34,12 +34,7 @@ def records(tmp_path_factory: pytest.TempPathFactory) -> Path:
     kitchen.feed(Signed(kitchen.at_ms, "2026-02-26", "JD", "reviewed"))
     kitchen.say(m.SCRATCH)
     path = tmp_path_factory.mktemp("verify") / "records.db"
-    journal, clock, state = Journal.open(path, Messages("kitchen", "line-1", "all")), ManualClock(0), State()
-    for event in kitchen.events:
-        clock.at_ms = event.at_ms
-        state, effects = step(state, event)
-        journal.append(clock.stamp(), event, effects)
-    journal.close()
+    kept(kitchen, path, "all").close()
     return path
 
 

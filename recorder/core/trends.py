@@ -8,6 +8,7 @@ from statistics import fmean
 
 from recorder.core import alerts
 from recorder.core import meanings as m
+from recorder.core.effects import Alert, Value
 from recorder.core.events import vat_channel
 from recorder.core.rules import to_c
 from recorder.core.world import Batch, Care, OilRecord, Recovery, Stage, World
@@ -53,15 +54,9 @@ def _part_read(world: World, batch: Batch, part: str, mean_c: float, about: int,
     means = dict(world.means)
     points = (*means.get(part, ()), mean_c)[-KEPT:]
     world = replace(world, means=tuple((means | {part: points}).items()))
-    broken = sampling.drift(points, side=-1)
-    told = [alert for alert in world.alerts if alert.kind == alerts.DRIFT and ("part", part) in alert.numbers]
-    if not broken:
-        for alert in told:
-            world = alerts.ended(world, at_ms, "back to its usual", (alerts.DRIFT,), id=alert.id)
-        return world
-    if any(alert.ended_ms is None for alert in told):
-        return world
-    return alerts.raised(world, alerts.drift(batch, part, points, broken, about, at_ms))
+    if broken := sampling.drift(points, side=-1):
+        return _told_once(world, alerts.drift(batch, part, points, broken, about, at_ms), ("part", part))
+    return _over(world, alerts.DRIFT, ("part", part), "back to its usual", at_ms)
 
 
 def used(world: World, batch: Batch) -> World:
@@ -91,10 +86,7 @@ def cared(world: World, record: OilRecord) -> tuple[World, OilRecord]:
 
 def oil_renewed(world: World, vat: int, by: str, at_ms: int) -> World:
     """What was told of the polar compounds in the oil of `vat` holds no longer."""
-    for alert in world.alerts:
-        if alert.kind == alerts.OIL_POLAR and ("vat", vat) in alert.numbers:
-            world = alerts.ended(world, at_ms, by, (alerts.OIL_POLAR,), id=alert.id)
-    return world
+    return _over(world, alerts.OIL_POLAR, ("vat", vat), by, at_ms)
 
 
 def load_felt(world: World, batch: Batch, about: int, oil_c: float | None, at_ms: int) -> World:
@@ -128,12 +120,20 @@ def _recovered(world: World, way: Recovery, at_ms: int) -> World:
     history = dict(world.recovered_s)
     points = (*history.get(way.vat, ()), way.seconds)[-KEPT:]
     world = replace(world, recovered_s=tuple((history | {way.vat: points}).items()))
-    broken = oil.slower(points)
-    told = [alert for alert in world.alerts if alert.kind == alerts.OIL_SLOW and ("vat", way.vat) in alert.numbers]
-    if not broken:
-        for alert in told:
-            world = alerts.ended(world, at_ms, "back to its usual", (alerts.OIL_SLOW,), id=alert.id)
-        return world
-    if any(alert.ended_ms is None for alert in told):
-        return world
-    return alerts.raised(world, alerts.oil_slow(way, points, broken, at_ms))
+    if broken := oil.slower(points):
+        return _told_once(world, alerts.oil_slow(way, points, broken, at_ms), ("vat", way.vat))
+    return _over(world, alerts.OIL_SLOW, ("vat", way.vat), "back to its usual", at_ms)
+
+
+def _told_once(world: World, alert: Alert, about: tuple[str, Value]) -> World:
+    """`world` with `alert`, unless one of its kind about the same is open."""
+    known = any(each.kind == alert.kind and each.ended_ms is None and about in each.numbers for each in world.alerts)
+    return world if known else alerts.raised(world, alert)
+
+
+def _over(world: World, kind: str, about: tuple[str, Value], by: str, at_ms: int) -> World:
+    """`world` with the alert of this kind about the same ended."""
+    for alert in world.alerts:
+        if alert.kind == kind and about in alert.numbers:
+            world = alerts.ended(world, at_ms, by, (kind,), id=alert.id)
+    return world
