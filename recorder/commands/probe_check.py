@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
-from recorder import app as station
+from recorder import errands
 from recorder.config import ConfigError, load
 from recorder.core import meanings as m
 from recorder.core.effects import Cue, Tone
@@ -63,7 +63,7 @@ def probe_check(
                 if cue.say != "Recorder started.":
                     console.print(cue.say, style=STYLES.get(cue.tone))
 
-            check = station.check_probe(settings, HOW[bath], give, watch, stop)
+            check = errands.check_probe(settings, HOW[bath], give, watch, stop)
     except (ConfigError, DriverUnavailable, DriverLost, JournalError) as error:
         typer.echo(f"error: {error}", err=True)
         if isinstance(error, DriverLost):

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import typer
 
-from recorder import app as station
+from recorder import errands
 from recorder.commands.records import examine
 from recorder.config import ConfigError, load
 from recorder.core.effects import Cue, Tone
@@ -98,7 +98,7 @@ def sign(
         last = datetime.fromtimestamp((newest.stamp.at_ms if newest else 0) / 1000).astimezone().date()
         event = signed({"day": str(_date(day) or last), "by": by, "note": note}, 0)
         try:
-            station.sign(settings, event, said.append)
+            errands.sign(settings, event, said.append)
         except JournalBusy:
             if settings.mqtt is None:
                 raise

@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from recorder.core import alerts, probing
+from recorder.core import alerts, causes, probing
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import Reading
 from recorder.core.procedure import Part, Procedure
@@ -116,7 +116,7 @@ def judged(
     batch = world.batch(batch.id)
     what = f"{(check.part or 'piece').capitalize()} {degrees(temp_c, target.unit)} degrees"
     if verdict is not Verdict.PASSED:
-        world = alerts.raised(world, alerts.check_failed(batch, check, target, critical, at_ms))
+        world = alerts.raised(world, causes.check_failed(batch, check, target, critical, at_ms))
         return world, (Cue(Tone.ALERT, f"{what}, {verdict.value}. Cook more."),)
     if batch.proven:
         world = alerts.ended(world, at_ms, "checked again and passed", alerts.ENDED_BY_PROOF, batch.number)

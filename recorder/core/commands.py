@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, replace
 
-from recorder.core import alerts, answers, checks, probing, trends
+from recorder.core import alerts, answers, causes, checks, probing, trends
 from recorder.core import meanings as m
 from recorder.core.effects import Tone
 from recorder.core.events import Intent, vat_channel
@@ -221,7 +221,7 @@ def _oil_polar(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
     if limit is None or polar_met(intent.percent, limit):
         return _done(trends.oil_renewed(world, vat, "at or below it again", at_ms), say)
     world = trends.oil_renewed(world, vat, "read again", at_ms)
-    world = alerts.raised(world, alerts.oil_polar(record, limit, at_ms))
+    world = alerts.raised(world, causes.oil_polar(record, limit, at_ms))
     return _done(world, f"{say} The site's limit is {limit:g}.", Tone.ALERT)
 
 
@@ -269,7 +269,7 @@ def _load(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
     over = pieces > procedure.pieces_per_load
     load = Load(seq, intent.part, intent.count, at_ms, oil_c, bool(late), over)
     if oil_c is not None and not batch.loads and not in_band(batch, oil_c):
-        world = alerts.raised(world, alerts.oil_outside_band(batch, oil_c, seq, at_ms))
+        world = alerts.raised(world, causes.oil_outside_band(batch, oil_c, seq, at_ms))
     world = world.with_batch(batch.id, loads=(*batch.loads, load))
     world = trends.load_felt(world, world.batch(batch.id), seq, oil_c, at_ms)
     counted = f" {intent.count}" if intent.count is not None else ""
@@ -303,7 +303,7 @@ def _lid_open(world: World, intent: Intent, at_ms: int) -> Answer:
     cook = replace(cook, opened_ms=at_ms, short=short)
     world = alerts.ended(world, at_ms, "lid opened", (alerts.COOK_OVERDUE,), batch.number)
     if short:
-        world = alerts.raised(world, alerts.cook_short(batch, cook, at_ms))
+        world = alerts.raised(world, causes.cook_short(batch, cook, at_ms))
     world = world.with_batch(batch.id, stage=Stage.CHECKING, cooks=(*batch.cooks[:-1], cook))
     say = f"Batch {batch.number}, lid open after {minutes_text(cooked_ms)}."
     return _done(world, say + (" Short cook." if short else ""), Tone.ALERT if short else Tone.DONE)
@@ -368,7 +368,7 @@ def _held(world: World, batch: Batch, seq: int, at_ms: int) -> World:
     hold = Hold(seq, at_ms, batch.proven)
     world = trends.batch_read(world, batch, at_ms)
     if not batch.proven:
-        world = alerts.raised(world, alerts.hold_unproven(batch, hold, at_ms))
+        world = alerts.raised(world, causes.hold_unproven(batch, hold, at_ms))
     return world.with_batch(batch.id, stage=Stage.HOLDING, hold=hold)
 
 

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import partial
 
-from recorder.core import alerts, checks, lost, probing
+from recorder.core import alerts, causes, checks, lost, probing
 from recorder.core.effects import Alert, Cue, Tone
 from recorder.core.world import Batch, Cook, Hold, Stage, Verdict, World
 
@@ -77,7 +77,7 @@ def _cook_dues(batch: Batch, cook: Cook) -> Iterator[tuple[int, Due]]:
 
     def overdue(world: World, _: int) -> Change:
         cooks = (*batch.cooks[:-1], replace(cook, overdue=True))
-        world = alerts.raised(world, alerts.cook_overdue(batch, cook, overdue_ms))
+        world = alerts.raised(world, causes.cook_overdue(batch, cook, overdue_ms))
         say = f"Vat {batch.vat}, batch {batch.number}: over its longest cook."
         return world.with_batch(batch.id, cooks=cooks), (Cue(Tone.ALERT, say),)
 
@@ -90,13 +90,13 @@ def _cook_dues(batch: Batch, cook: Cook) -> Iterator[tuple[int, Due]]:
 
 def _hold_dues(batch: Batch, hold: Hold) -> Iterator[tuple[int, Due]]:
     def warn(world: World, _: int) -> Change:
-        world = alerts.raised(world, alerts.hold_near_limit(batch, hold, warning_ms))
+        world = alerts.raised(world, causes.hold_near_limit(batch, hold, warning_ms))
         say = f"Batch {batch.number}: hold is near its limit."
         return world.with_batch(batch.id, hold=replace(hold, warned=True)), (Cue(Tone.ALERT, say),)
 
     def past(world: World, at_ms: int) -> Change:
         world = alerts.ended(world, limit_ms, "past its limit", (alerts.HOLD_NEAR_LIMIT,), batch.number)
-        world = alerts.raised(world, alerts.hold_past_limit(batch, hold, limit_ms))
+        world = alerts.raised(world, causes.hold_past_limit(batch, hold, limit_ms))
         kept = replace(hold, past=True, repeat_ms=_next_repeat(at_ms))
         say = f"Batch {batch.number}: past its hold limit. Discard it."
         return world.with_batch(batch.id, hold=kept), (Cue(Tone.ALERT, say),)

@@ -6,7 +6,7 @@ It is told what happened by `commands.py` and `station.py`, and keeps short hist
 from dataclasses import replace
 from statistics import fmean
 
-from recorder.core import alerts
+from recorder.core import alerts, causes
 from recorder.core import meanings as m
 from recorder.core.effects import Alert, Value
 from recorder.core.events import vat_channel
@@ -55,7 +55,7 @@ def _part_read(world: World, batch: Batch, part: str, mean_c: float, about: int,
     points = (*means.get(part, ()), mean_c)[-KEPT:]
     world = replace(world, means=tuple((means | {part: points}).items()))
     if broken := sampling.drift(points, side=-1):
-        return _told_once(world, alerts.drift(batch, part, points, broken, about, at_ms), ("part", part))
+        return _told_once(world, causes.drift(batch, part, points, broken, about, at_ms), ("part", part))
     return _over(world, alerts.DRIFT, ("part", part), "back to its usual", at_ms)
 
 
@@ -121,7 +121,7 @@ def _recovered(world: World, way: Recovery, at_ms: int) -> World:
     points = (*history.get(way.vat, ()), way.seconds)[-KEPT:]
     world = replace(world, recovered_s=tuple((history | {way.vat: points}).items()))
     if broken := oil.slower(points):
-        return _told_once(world, alerts.oil_slow(way, points, broken, at_ms), ("vat", way.vat))
+        return _told_once(world, causes.oil_slow(way, points, broken, at_ms), ("vat", way.vat))
     return _over(world, alerts.OIL_SLOW, ("vat", way.vat), "back to its usual", at_ms)
 
 

@@ -1,0 +1,86 @@
+"""What a person at a keyboard has the station do once, while no recorder runs: check its probe, sign a day.
+
+As `app.py`, which it borrows the building from; and like the daemon's, each step is an entry of the journal.
+"""
+
+import queue
+import threading
+import time
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+
+from recorder.app import App, open_journal
+from recorder.clock import SystemClock
+from recorder.config import Settings
+from recorder.core import probing
+from recorder.core.effects import Cue
+from recorder.core.events import NEEDLE, Event, Heard, Intent, Signed
+from recorder.core.station import State
+from recorder.core.world import ProbeCheck, Verdict
+from recorder.driver import DriverUnavailable, load
+from recorder.loop import Loop
+
+
+def check_probe(
+    settings: Settings,
+    how: str,
+    give: Callable[[Cue], None],
+    watch: Callable[[Event, State], None],
+    stop: threading.Event,
+) -> ProbeCheck | None:
+    """Check the needle in a bath as if the cook had said so, and record it; None when `stop` came first.
+
+    The port is opened before the records are: where another recorder has it, nothing is written. What has to be told
+    waits in the records until the recorder runs. Raises `DriverUnavailable`, `DriverLost` and `JournalError`.
+    """
+    ports = [probe for probe in settings.probes if NEEDLE in probe.names() or not probe.names()]
+    if not ports:
+        raise DriverUnavailable(f"no [[probe]] has the channel {NEEDLE!r}; name it in channels")
+    clock = SystemClock(None)
+    driver = load(ports[0].driver)(ports[0], clock)
+    readings: queue.SimpleQueue[Event] = queue.SimpleQueue()
+    halt = threading.Event()
+    with ThreadPoolExecutor(1) as pool:
+        running = pool.submit(driver.run, readings.put, halt)
+        try:
+            while not driver.listening.is_set():
+                if running.done():
+                    running.result()
+                time.sleep(0.01)
+            return _checked(settings, how, give, watch, lambda: stop.is_set() or running.done(), readings)
+        finally:
+            halt.set()
+            running.result()
+
+
+def _checked(
+    settings: Settings,
+    how: str,
+    give: Callable[[Cue], None],
+    watch: Callable[[Event, State], None],
+    stopped: Callable[[], bool],
+    readings: "queue.SimpleQueue[Event]",
+) -> ProbeCheck | None:
+    journal = open_journal(settings)
+    newest = journal.newest()
+    clock = SystemClock(newest.stamp if newest else None)
+    app = App(replace(settings, mqtt=None), journal, clock, give, watch)
+    app.loop.inbox = readings
+    app.open()
+    app.loop.handle(Heard(clock.now_ms(), how, Intent(how), "none", "command line"))
+    asked = app.loop.state.world.probe_check
+    while asked and not stopped() and probing.waiting(app.loop.state.world):
+        app.turn(0.1)
+    app.close()
+    check = app.loop.state.world.probe_check
+    return check if asked and check and check.verdict is not Verdict.OPEN else None
+
+
+def sign(settings: Settings, event: Signed, give: Callable[[Cue], None]) -> None:
+    """Put `event` into the records while no recorder runs; raises `JournalBusy` while one does, and `JournalError`."""
+    journal = open_journal(settings)
+    newest = journal.newest()
+    clock = SystemClock(newest.stamp if newest else None)
+    Loop(journal, clock, give).handle(replace(event, at_ms=clock.now_ms()))
+    journal.close()
