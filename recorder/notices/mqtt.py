@@ -7,6 +7,7 @@ connected. Its callbacks run in its thread: they only put things into queues, an
 import json
 import logging
 import queue
+import socket
 import ssl
 import sys
 import threading
@@ -82,12 +83,16 @@ class MqttPublisher:
                 return found
 
     def latest(self, name: str, value: dict[str, Any]) -> None:
-        """The newest `value` of a state, retained by the broker; an older one that never went out is forgotten."""
+        """The newest `value` of a state, retained by the broker; an older one that never went out is forgotten.
+
+        At least once, though a lost one would soon be replaced: what is not answered makes the next alert on a bridge
+        wait 40 ms for TCP's delayed acknowledgement (tests/bench/alert_path.py).
+        """
         topic, body = self._settings.topic(name), json.dumps(value, ensure_ascii=False)
         with self._lock:  # so that an older value never goes out after a newer one
             self._latest[topic] = body
             if self._up:
-                self._client.publish(topic, body, 0, True)
+                self._client.publish(topic, body, 1, True)
 
     def close(self) -> None:
         """Say goodbye and end."""
@@ -125,7 +130,7 @@ class MqttPublisher:
         client.subscribe([(self._settings.topic(what), 1) for what in (ACKNOWLEDGE, SEEN, SIGN)])
         with self._lock:
             for topic, body in self._latest.items():
-                client.publish(topic, body, 0, True)
+                client.publish(topic, body, 1, True)
             self._up = True
         self._link(True, "")
 
@@ -195,6 +200,7 @@ def _client(settings: MqttSettings, suffix: str) -> Any:
     client.suppress_exceptions = True
     client.enable_logger(log)
     client.reconnect_delay_set(1, 60)
+    client.on_socket_open = _at_once
     try:
         if settings.username is not None:
             client.username_pw_set(settings.username, _password(settings.password_file))
@@ -209,6 +215,12 @@ def _client(settings: MqttSettings, suffix: str) -> Any:
         named = [str(file) for file in (settings.ca_file, settings.cert_file, settings.key_file) if file]
         raise DriverUnavailable(f"one of the broker's files {', '.join(named)} can't be used: {error}") from error
     return client
+
+
+def _at_once(client: Any, userdata: Any, sock: Any) -> None:
+    """Small messages are not held back to be sent together: an alert behind a state would wait 40 ms."""
+    with suppress(OSError):
+        sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
 
 def _password(file: Path | None) -> str | None:
