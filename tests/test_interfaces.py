@@ -12,12 +12,14 @@ import pytest
 import yaml
 from jsonschema import Draft7Validator, Draft202012Validator
 
+from recorder.app import App
 from recorder.clock import Stamp
 from recorder.core import alerts
 from recorder.core.station import State, step
 from recorder.journal.codec import KINDS
 from recorder.journal.journal import Journal
 from recorder.journal.migrations import TABLES, columns
+from recorder.notices import mqtt
 from recorder.notices.outbox import Messages
 from tests.conftest import Performance
 from tests.kitchen import Kitchen, m
@@ -134,6 +136,28 @@ def test_every_message_of_a_story_is_valid(tmp_path: Path) -> None:
     bodies = [json.loads(message.body) for message in sent]
     assert {body["data"]["table"] for body in bodies if body["type"] == "record"} == set(TABLES)
     assert {message.topic.rpartition("/")[2] for message in sent} == set(SENT)
+
+
+def test_the_newest_states_are_valid() -> None:
+    """What `App` hands to the publisher as the newest reading, and what the broker's will says."""
+
+    class Shelf:
+        def __init__(self) -> None:
+            self.given: list[tuple[str, dict[str, Any]]] = []
+
+        def latest(self, name: str, value: dict[str, Any]) -> None:
+            self.given.append((name, value))
+
+    kitchen, shelf = Kitchen(), Shelf()
+    kitchen.read("needle", 185, settled=True, spot=1)
+    kitchen.read("vat1", 340)
+    app = App.__new__(App)
+    app.publisher, app._watch = shelf, lambda event, state: None  # type: ignore[assignment]
+    for event in kitchen.events:
+        app._tell(event, kitchen.state)
+    readings = [value for name, value in shelf.given if name.startswith("reading/")]
+    assert len(readings) == 2 and all(map(validator("reading").is_valid, readings))
+    assert all(validator("state").is_valid(json.loads(mqtt._state(online))) for online in (True, False))
 
 
 def test_the_schemas_know_all_kinds_and_columns() -> None:
