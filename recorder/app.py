@@ -160,7 +160,7 @@ def open_journal(settings: Settings) -> Journal:
     root = settings.mqtt.root if settings.mqtt else "kitchen"
     messages = Messages(root, settings.station, settings.publish)
     journal = Journal.open(settings.database, messages)
-    messages.begin(journal.first())
+    messages.begin(journal.first(), journal.rules())
     return journal
 
 

@@ -17,7 +17,7 @@ from sqlite_utils import Database
 
 from recorder.clock import Stamp
 from recorder.core.effects import Effect, Record
-from recorder.core.events import Event
+from recorder.core.events import Event, Started
 from recorder.journal.chain import GENESIS, Entry, linked
 from recorder.journal.codec import CodecError, decode, encode
 from recorder.journal.migrations import ADDED, FIRST, columns, migrations
@@ -175,6 +175,12 @@ class Journal:
         """The newest rows of the table of checks that were read and not struck, oldest first."""
         read = [row for row in self.table("checks") if row["temp_c"] is not None and not row["struck"]]
         return read[-most:]
+
+    def rules(self) -> int:
+        """The rules that the last recorder started with; 1 where none did yet."""
+        started = next(self.rows(f"{ENTRY} WHERE kind = 'started' ORDER BY seq DESC LIMIT 1"), None)
+        event = decode(as_entry(started).kind, as_entry(started).body) if started else None
+        return event.rules if isinstance(event, Started) else 1
 
     def count_unsent(self) -> int:
         """How many messages wait."""

@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 from typing import Any, Protocol
 
 from recorder.core.effects import Alert, Effect, Notice, Record
-from recorder.core.events import Event
+from recorder.core.events import Event, Started
 from recorder.journal.chain import Entry
 from recorder.journal.codec import plain
 from recorder.journal.journal import Journal, Message, Unsent
@@ -55,10 +55,14 @@ class Messages:
         self._root, self._station = root, station
         self._all = PUBLISH[: PUBLISH.index(publish) + 1]
         self._origin: str | None = None
+        self._rules = 1
 
-    def begin(self, first: Entry | None) -> None:
-        """Take the journal's name from its first entry; where there is none, the first to come gives it."""
-        self._origin = first.hash if first else None
+    def begin(self, first: Entry | None, rules: int = 1) -> None:
+        """Take the journal's name from its first entry; where there is none, the first to come gives it.
+
+        `rules` are those that its last recorder started with: under 3 a row's own `at_ms` was lost.
+        """
+        self._origin, self._rules = first.hash if first else None, rules
 
     def __call__(self, entry: Entry, event: Event, effects: Sequence[Effect]) -> list[Message]:
         return [message for message, _ in self.possible(entry, event, effects)]
@@ -66,6 +70,8 @@ class Messages:
     def possible(self, entry: Entry, event: Event, effects: Sequence[Effect]) -> Iterator[tuple[Message, bool]]:
         """All messages of the entry, and whether each is one that always goes out."""
         self._origin = self._origin or entry.hash
+        if isinstance(event, Started):
+            self._rules = event.rules
         for place, effect in enumerate(effects):
             match effect:
                 case Notice(alert=alert, change=change):
@@ -79,6 +85,12 @@ class Messages:
 
     def _message(self, entry: Entry, place: str, kind: str, data: dict[str, Any]) -> Message:
         stamp = entry.stamp
+        about = {
+            "entry": entry.seq,
+            "entry_hash": entry.hash,
+            "at_ms": stamp.at_ms,
+            "wall_known": stamp.wall_known,
+        }
         body = {
             "specversion": "1.0",
             "id": f"{entry.seq}-{place}",
@@ -86,14 +98,7 @@ class Messages:
             "type": kind,
             "time": datetime.fromtimestamp(stamp.wall_ms / 1000, UTC).isoformat(timespec="milliseconds"),
             "datacontenttype": "application/json",
-            "data": {
-                "station": self._station,
-                **data,
-                "entry": entry.seq,
-                "entry_hash": entry.hash,
-                "at_ms": stamp.at_ms,
-                "wall_known": stamp.wall_known,
-            },
+            "data": {"station": self._station, **data, **about, **(data if self._rules >= 3 else {})},
         }
         topic = f"{self._root}/{self._station}/{TOPICS[kind.split('.')[0]]}"
         return Message(topic, json.dumps(body, ensure_ascii=False, separators=(",", ":")))
