@@ -9,14 +9,17 @@ import signal
 import socket
 import subprocess
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from typer.testing import CliRunner
 
 from recorder.__main__ import app
 from recorder.journal.journal import Message
-from recorder.notices.bridge import Bridge, join
+from recorder.notices.bridge import IN, OUT, Bridge, join
 from recorder.notices.mqtt import MqttPublisher, Subscriber
 from recorder.notices.settings import MqttSettings
 from tests.system import needs
@@ -257,10 +260,124 @@ def test_an_answer_reaches_the_device_and_nothing_else_does(site: Site) -> None:
 
 @bridged
 def test_a_remote_of_another_authority_gets_nothing(tmp_path: Path, authority: Path) -> None:
-    site = Site(tmp_path, authority, "3.1.1", ca="other.pem")
-    phone, recorder = site.phone(), site.recorder()
-    assert send(recorder, f"{HERE}/alerts", event(1))
-    log = site.local.config.with_suffix(".log")
-    wait_for(lambda: "certificate verify failed" in log.read_text())
-    assert phone.messages == {} and phone.retained == {}
-    site.close()
+    with closing(Site(tmp_path, authority, "3.1.1", ca="other.pem")) as site:
+        phone, recorder = site.phone(), site.recorder()
+        assert send(recorder, f"{HERE}/alerts", event(1))
+        log = site.local.config.with_suffix(".log")
+        wait_for(lambda: "certificate verify failed" in log.read_text())
+        assert phone.messages == {} and phone.retained == {}
+
+
+@bridged
+@needs("mosquitto_sub", "mosquitto-clients")
+def test_an_answer_waits_at_the_remote_while_the_device_is_away(tmp_path: Path, authority: Path) -> None:
+    """Why 3.1.1 is the default: a bridge of MQTT 5 before mosquitto 2.1 has no session that waits.
+
+    Who listens at the device must have a session that waits, too: the bridge is back before it.
+    """
+    with closing(Site(tmp_path, authority, "3.1.1")) as site:
+        words = f"mosquitto_sub -p {site.local.port} -u line-1 -P oil -c -i here -q 1 -t {HERE}/acknowledge".split()
+        subprocess.run([*words, "-E"], check=True)
+        manager = site.manager()
+        site.wait_for_link(site.phone())
+        site.local.stop()
+        assert send(manager, f"{THERE}/acknowledge", '{"alert": "a", "by": "mk"}')
+        site.local.start()
+        heard = subprocess.run([*words, "-C", "1", "-W", "15"], check=True, capture_output=True, text=True)
+        assert heard.stdout == '{"alert": "a", "by": "mk"}\n'
+
+
+@bridged
+def test_no_password_stands_in_any_file(tmp_path: Path, authority: Path) -> None:
+    folder = tmp_path / "out"
+    (tmp_path / "station.toml").write_text(STATION.format(port=1883))
+    (tmp_path / "password").write_text("secret-of-device\n")
+    (tmp_path / "remote-password").write_text("secret-of-bridge\n")
+    options = ["--site", "main-street", "--ca", authority / "ca.pem"]
+    shown = run(tmp_path, "mqtt.example.org", *options)
+    assert "address mqtt.example.org:8883\n" in shown and "bridge_protocol_version mqttv311\n" in shown
+    run(tmp_path, "mqtt.example.org", *options, "--out", folder)
+    files = {file.name: file.read_text() for file in folder.iterdir()}
+    assert "secret-of" not in "".join((shown, *files.values()))
+    assert set(files) == {
+        "device.conf",
+        "device.acl",
+        "device.users",
+        "batch-recorder.conf",
+        "remote.conf",
+        "remote.acl",
+    }
+    assert (folder / "device.users").stat().st_mode & 0o777 == 0o600
+
+
+@pytest.mark.parametrize(
+    ("remote", "options", "complaint"),
+    [
+        ("", {}, "write a host name or an IPv4 address"),
+        ("mqtt example", {}, "write a host name or an IPv4 address"),
+        ("mqtt.example.org\ntopic # both", {}, "write a host name or an IPv4 address"),
+        ("[::1]:8883", {}, "write HOST or HOST:PORT"),
+        ("mqtt.example.org:", {}, "write HOST or HOST:PORT"),
+        ("mqtt.example.org:http", {}, "write HOST or HOST:PORT"),
+        ("mqtt.example.org:0", {}, "remote port is 0; write one from 1 to 65535"),
+        ("mqtt.example.org:65536", {}, "remote port is 65536; write one"),
+        ("mqtt.example.org", {"--site": ""}, "--site is missing; write this site's own name"),
+        ("mqtt.example.org", {"--site": "a/#"}, "site is 'a/#'; use letters"),
+        ("mqtt.example.org", {"--site": "+"}, "site is '+'; use letters"),
+        ("mqtt.example.org", {"--site": "/a"}, "site is '/a'; use letters"),
+        ("mqtt.example.org", {"--site": "$SYS"}, "site is '$SYS'; use letters"),
+        ("mqtt.example.org", {"--site": "a b"}, "site is 'a b'; use letters"),
+        ("mqtt.example.org", {"--protocol": "4"}, "protocol is '4'; write"),
+        ("mqtt.example.org", {"--ca": "none.pem"}, "none.pem can't be used"),
+        ("mqtt.example.org", {"--ca": "station.toml"}, "or name your authority's certificate (PEM) with --ca"),
+        ("mqtt.example.org", {"--ca": "a b.pem"}, "ca is"),
+        ("mqtt.example.org", {"--out": "a b"}, "out is"),
+    ],
+)
+def test_bad_input_is_named_with_its_remedy(
+    tmp_path: Path, remote: str, options: dict[str, str], complaint: str
+) -> None:
+    (tmp_path / "station.toml").write_text('station = "line-1"\n[mqtt]\n')
+    paths = {key: tmp_path / options[key] for key in ("--ca", "--out") if key in options}
+    words = [word for pair in ({"--site": "main-street"} | options | paths).items() for word in pair]
+    assert complaint in run(tmp_path, remote, *words, code=2)
+    assert [file.name for file in tmp_path.iterdir()] == ["station.toml"], "nothing is written"
+
+
+@pytest.mark.parametrize(
+    ("table", "complaint"),
+    [
+        ("", "has no [mqtt] table; write one"),
+        ('[mqtt]\nhost = "mqtt.example.org"', "the recorder speaks to its own device; host ="),
+        ('[mqtt]\nusername = "line-1"', "has no password_file; name it too"),
+        ('[mqtt]\nroot = "my kitchen"', "root is 'my kitchen'; use letters"),
+        ('[mqtt]\nusername = "line 1"\npassword_file = "station.toml"', "username is 'line 1'; use letters"),
+    ],
+)
+def test_a_station_that_cannot_be_bridged_is_told(tmp_path: Path, table: str, complaint: str) -> None:
+    (tmp_path / "station.toml").write_text(f'station = "line-1"\n{table}\n')
+    assert complaint in run(tmp_path, "mqtt.example.org", "--site", "main-street", code=2)
+
+
+@bridged
+@pytest.mark.parametrize(("content", "complaint"), [(None, "can't be read"), ("\n", "is empty")])
+def test_a_missing_password_is_told(tmp_path: Path, authority: Path, content: str | None, complaint: str) -> None:
+    (tmp_path / "station.toml").write_text('station = "line-1"\n[mqtt]\n')
+    if content is not None:
+        (tmp_path / "remote-password").write_text(content)
+    said = run(tmp_path, "mqtt.example.org", "--site", "main-street", "--ca", authority / "ca.pem", code=2)
+    assert f"remote-password {complaint}" in said and "write the password in its first line" in said
+
+
+levels = st.lists(st.text("ab-_", min_size=1, max_size=3), min_size=1, max_size=3).map("/".join)
+
+
+@given(levels, levels, levels, levels)
+def test_two_stations_share_a_name_only_if_they_share_their_topics(a: str, b: str, c: str, d: str) -> None:
+    one, two = (Bridge(root, "s", "host", site, "/ca.pem", "/out") for root, site in ((a, b), (c, d)))
+    assert (one.name == two.name) == (one.there == two.there)
+
+
+def test_nothing_that_comes_in_goes_out_again() -> None:
+    assert not {*OUT} & {*IN} and "#" not in "".join((*OUT, *IN))
+    assert [topic for topic in OUT if topic.startswith("+")] == []
