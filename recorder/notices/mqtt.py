@@ -306,7 +306,7 @@ class Subscriber:
 
     def _arrived(self, client: Any, userdata: Any, message: Any) -> None:
         value = json.loads(message.payload)
-        if "specversion" not in value:
+        if not isinstance(value, dict) or "specversion" not in value:
             self.retained[message.topic] = message.payload.decode()
             return
         key = (value["source"], value["id"])

@@ -1,0 +1,133 @@
+"""The command `bridge`: writes the configuration of the device's own broker and of its bridge to a remote one."""
+
+import hashlib
+import os
+import ssl
+from base64 import b64encode
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from recorder.config import ConfigError, load
+from recorder.notices import bridge as text
+
+app = typer.Typer()
+
+INSTALLED = Path("/etc/mosquitto/batch-recorder")
+
+SYSTEM_CA = Path("/etc/ssl/certs/ca-certificates.crt")
+
+ROUNDS = 10_000
+"""Of PBKDF2, in the hash of the device's password; mosquitto's own default is 101."""
+
+
+@app.command("bridge")
+def bridge_command(
+    config: Annotated[Path, typer.Option("--config", help="The station's configuration, such as station.toml.")],
+    remote: Annotated[str, typer.Option(metavar="HOST[:PORT]", help="The remote broker; its port is 8883 by default.")],
+    site: Annotated[str, typer.Option(help="This site's own prefix at the remote, such as main-street.")] = "",
+    ca: Annotated[Path, typer.Option(help="Certificate of who signed the remote's.")] = SYSTEM_CA,
+    password_file: Annotated[
+        Path | None, typer.Option(help="The bridge's password at the remote; default: remote-password beside FILE.")
+    ] = None,
+    protocol: Annotated[str, typer.Option(help='What the bridge speaks: "3.1.1" or "5".')] = "3.1.1",
+    out: Annotated[Path | None, typer.Option(metavar="DIR", help="Write the files there; else they are shown.")] = None,
+) -> None:
+    """Write mosquitto's configuration for the device's broker and its bridge, and an example for the remote broker."""
+    try:
+        files = _files(config, remote, site, ca, password_file or config.parent / "remote-password", protocol, out)
+        if out is None:
+            for name, content in files.items():
+                typer.echo(f"# ---- {INSTALLED / name}\n{content}")
+            return
+        out.mkdir(parents=True, exist_ok=True)
+        for name, content in files.items():
+            with os.fdopen(os.open(out / name, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o644), "w") as file:
+                if name == "device.users":
+                    os.fchmod(file.fileno(), 0o600)
+                file.write(content)
+    except (ConfigError, _Fault, ValueError, OSError) as error:
+        typer.echo(f"error: {error}", err=True)
+        raise typer.Exit(2) from error
+    typer.echo(f"Written to {out}: {', '.join(files)}.")
+    if "device.users" in files:
+        typer.echo(f"Then: sudo chown mosquitto {out.absolute() / 'device.users'}")
+    typer.echo("Then copy batch-recorder.conf to /etc/systemd/system/mosquitto.service.d/, and restart mosquitto.")
+
+
+class _Fault(Exception):
+    """Something that the user can mend; the text says how."""
+
+
+def _files(
+    config: Path, remote: str, site: str, ca: Path, password_file: Path, protocol: str, out: Path | None
+) -> dict[str, str]:
+    """Name and content of each file."""
+    settings = load(config).mqtt
+    if settings is None:
+        raise _Fault(f'{config} has no [mqtt] table; write one with host = "127.0.0.1"')
+    if settings.host not in ("127.0.0.1", "localhost") or settings.ca_file:
+        raise _Fault(
+            f'{config} [mqtt]: with a bridge the recorder speaks to its own device; host = "127.0.0.1", no TLS'
+        )
+    if settings.username and not settings.password_file:
+        raise _Fault(f"{config} [mqtt]: username {settings.username} has no password_file; name it too")
+    if not site:
+        raise _Fault("--site is missing; write this site's own name, such as --site main-street")
+    host, colon, port = remote.partition(":")
+    if colon and not (port.isascii() and port.isdigit()):
+        raise _Fault(f"--remote is {remote!r}; write HOST or HOST:PORT with a number from 1 to 65535")
+    made = text.Bridge(
+        root=settings.root,
+        station=settings.station,
+        host=host,
+        port=int(port) if colon else 8883,
+        site=site,
+        ca_file=str(ca.absolute()),
+        folder=str((out or INSTALLED).absolute()),
+        local_port=settings.port,
+        local_user=settings.username,
+        protocol=protocol,
+    )
+    _check_ca(ca)
+    _first_line(password_file)
+    files = {
+        "device.conf": text.device_conf(made),
+        "device.acl": text.device_acl(made),
+        "batch-recorder.conf": text.drop_in(made, str(password_file.absolute())),
+        "remote.conf": text.remote_conf(made),
+        "remote.acl": text.remote_acl(made),
+    }
+    if settings.username and settings.password_file:
+        files["device.users"] = f"{settings.username}:{_hashed(_first_line(settings.password_file))}\n"
+    return files
+
+
+def _check_ca(ca: Path) -> None:
+    """mosquitto up to 2.0.8 verified nothing where this file was no certificate: refuse it here."""
+    try:
+        ssl.create_default_context(cafile=str(ca))
+    except (OSError, ValueError) as error:
+        remedy = "apt install ca-certificates, or name your authority's certificate (PEM) with --ca"
+        raise _Fault(f"the CA file {ca} can't be used: {error}; {remedy}") from error
+
+
+def _first_line(file: Path) -> str:
+    """The password in `file`."""
+    try:
+        lines = file.read_text("utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        raise _Fault(
+            f"the password file {file} can't be read: {error}; write the password in its first line"
+        ) from error
+    if not lines or not lines[0]:
+        raise _Fault(f"the password file {file} is empty; write the password in its first line")
+    return lines[0]
+
+
+def _hashed(password: str) -> str:
+    """As mosquitto_passwd writes it: PBKDF2 with SHA-512, its rounds, its salt."""
+    salt = os.urandom(12)
+    digest = hashlib.pbkdf2_hmac("sha512", password.encode(), salt, ROUNDS)
+    return f"$7${ROUNDS}${b64encode(salt).decode()}${b64encode(digest).decode()}"
