@@ -39,6 +39,11 @@ function heardAt(atMs, retained) {
   if (!retained) offsets = [...offsets.slice(-19), atMs - Date.now()];
 }
 function exact() { return offsets.length > 0; }
+/** Messages that waited on their way look like a recorder whose clock is behind; which of the two it is can't be known here. */
+function disagreement() {
+  const gap = exact() ? Math.abs(Math.max(...offsets)) : 0;
+  return gap > SILENT_MS ? ` Its clock and this phone's are ${span(gap)} apart: one is wrong, or the news was late.` : "";
+}
 function recorderNow() {
   const guess = Date.now() + (exact() ? Math.max(...offsets) : 0);
   return newestMs === null ? guess : Math.max(guess, newestMs);
@@ -113,7 +118,7 @@ function showLink() {
     offline: ["✕ RECORDER IS OFF", `It has left the broker. ${old}`],
     waiting: ["Linked", "Waiting for the recorder's first word."],
     silent: ["✕ RECORDER IS SILENT", old],
-    live: ["✓ Live", newestMs === null ? "" : `Last word from the recorder ${exact() ? "" : "about "}${span(recorderNow() - newestMs)} ago`],
+    live: ["✓ Live", `Last word from the recorder ${exact() ? "" : "about "}${span(recorderNow() - newestMs)} ago.${disagreement()}`],
   }[state];
   byId("link").dataset.state = state;
   put(byId("link-word"), words[0]);
@@ -217,13 +222,12 @@ function showAlerts() {
 // --- Batches
 function buildBatch() {
   const item = make("li", "batch");
-  const left = make("div");
-  left.append(make("h3"), make("p", "note"));
   const bar = make("div", "bar");
   bar.setAttribute("aria-hidden", "true");
   bar.append(make("i"));
-  item.append(left, make("p", "clock"), bar);
-  item.querySelector(".clock").append(make("span"), make("small"));
+  const clock = make("p", "clock");
+  clock.append(make("span"), make("small"));
+  item.append(make("h3"), clock, make("p", "so-far"), bar, make("p", "note"));
   return item;
 }
 function updateBatch(item, batch, from, due, overdue) {
@@ -231,12 +235,13 @@ function updateBatch(item, batch, from, due, overdue) {
   const was = standing() === "live" ? "" : "was ";
   const checks = batch.checks_needed ? `${batch.checks_passed} of ${batch.checks_needed} checks passed` : "";
   put(item.querySelector("h3"), `Batch ${batch.number}${batch.vat === null || batch.vat === undefined ? "" : `, vat ${batch.vat}`}`);
-  put(item.querySelector(".note"), [batch.stage, `${batch.pieces} pieces`, checks, batch.proven ? "✓ proven" : "not proven"].filter(Boolean).join(" · "));
+  put(item.querySelector(".note"), [batch.stage, `${batch.pieces} pieces`, checks, batch.proven ? "✓ proven" : batch.stage === "holding" ? "✕ NOT PROVEN" : ""].filter(Boolean).join(" · "));
   const ticking = Number.isFinite(from);
   const over = ticking && Number.isFinite(due) && now >= due;
   const [big, small] = item.querySelector(".clock").children;
   put(big, !ticking ? "" : Number.isFinite(due) ? `${over ? "+" : ""}${clock(due - now)}` : clock(now - from));
-  put(small, !ticking ? "" : `${was}${!Number.isFinite(due) ? "so far" : over ? overdue : "left"}${ticking && Number.isFinite(due) ? ` (${clock(now - from)} so far)` : ""}`);
+  put(small, !ticking ? "" : `${was}${!Number.isFinite(due) ? "so far" : over ? "over" : "left"}`);
+  put(item.querySelector(".so-far"), !ticking || !Number.isFinite(due) ? "" : `${was}${over ? `${overdue}, ` : ""}${batch.stage === "returned" ? "back in the oil" : batch.stage} for ${clock(now - from)} of ${clock(due - from)}`);
   item.querySelector(".clock").classList.toggle("over", over);
   const bar = item.querySelector(".bar");
   bar.hidden = !ticking || !Number.isFinite(due);
@@ -326,6 +331,7 @@ function showHealth() {
     rows.push(["Free disk", `${health.free_mb} MB`, health.free_mb >= 100]);
     rows.push(["Version", String(health.version), true]);
   }
+  rows.sort((a, b) => a[2] - b[2]); // what is in trouble comes first
   keyed(byId("health"), rows, ([name]) => name, () => {
     const item = make("li", "row");
     item.append(sign("ok"), make("span"));
