@@ -292,6 +292,9 @@ def test_says_that_the_link_is_lost_marks_what_is_old_and_recovers(kitchen: Kitc
     time.sleep(1.2)
     assert phone.text("#cooking .clock span") == frozen
     kitchen.start()  # it kept nothing
+    kitchen.tell("lost", "reading/needle", {"at_ms": now_ms(), "temp_c": 71.0, "settled": True})
+    phone.shows("#link", "Live")
+    phone.shows("#age-holding", "OLD: as it was")  # the link is back, but nobody has said how the batches are now
     kitchen.tell_all("lost", now_ms())
     phone.shows("#link", "Live")
     assert phone.text("#age-holding") == ""

@@ -19,6 +19,7 @@ const station = query.get("station");
 const byId = (id) => document.getElementById(id);
 const known = {}; // topic below the station -> its newest value
 const pressed = new Map(); // alert id -> phone's moment of an acknowledgement that is under way
+const confirmed = new Set(); // topics that were received since the link came up
 const announced = new Set();
 const stations = new Map();
 let client = null;
@@ -126,11 +127,13 @@ function showLink() {
   document.body.classList.toggle("stale", state !== "live");
   if (told !== state) { told = state; put(byId("say-link"), `${words[0].replace(/[✓✕] /, "")}. ${words[1]}`); }
 }
-/** The moment that durations are reckoned to: now while live, else the last one known. */
-function reckoned() { return standing() === "live" ? recorderNow() : newestMs ?? recorderNow(); }
+/** Whether a topic's value may be shown as how it is now. */
+function current(topic) { return standing() === "live" && confirmed.has(topic); }
+/** The moment that durations are reckoned to: now while current, else the last one known. */
+function reckoned(topic) { return current(topic) ? recorderNow() : newestMs ?? recorderNow(); }
 function showAge(part, topic, empty, nothing) {
   const value = known[topic];
-  const live = standing() === "live";
+  const live = current(topic);
   put(byId(`age-${part}`), value && !live && Number.isFinite(value.at_ms) ? `OLD: as it was ${span(recorderNow() - value.at_ms)} ago` : "");
   byId(`none-${part}`).hidden = Boolean(value) && !empty;
   put(byId(`none-${part}`), !value ? "Not known: nothing received" : live ? nothing : `${nothing} then; not known now`);
@@ -157,7 +160,7 @@ function updateAlert(item, alert) {
   put(item.querySelector(".level span"), LEVEL_WORDS[level]);
   put(item.querySelector(".text"), String(alert.text));
   const repeats = alert.repeats > 0 ? `, told again ${alert.repeats} ×` : "";
-  const since = `${standing() === "live" ? "Since" : "Then since"} ${span(reckoned() - alert.began_ms)}${repeats}`;
+  const since = `${current("open") ? "For" : "Was open for"} ${span(reckoned("open") - alert.began_ms)}${repeats}`;
   put(item.querySelector(".note"), answered ? `${since}. Acknowledged by ${alert.acknowledged_by ?? "somebody"}.` : `${since}.`);
   const button = item.querySelector("button");
   const at = pressed.get(String(alert.id));
@@ -231,12 +234,12 @@ function buildBatch() {
   return item;
 }
 function updateBatch(item, batch, from, due, overdue) {
-  const now = reckoned();
-  const was = standing() === "live" ? "" : "was ";
+  const now = reckoned("batches");
+  const was = current("batches") ? "" : "was ";
+  const ticking = Number.isFinite(from);
   const checks = batch.checks_needed ? `${batch.checks_passed} of ${batch.checks_needed} checks passed` : "";
   put(item.querySelector("h3"), `Batch ${batch.number}${batch.vat === null || batch.vat === undefined ? "" : `, vat ${batch.vat}`}`);
-  put(item.querySelector(".note"), [batch.stage, `${batch.pieces} pieces`, checks, batch.proven ? "✓ proven" : batch.stage === "holding" ? "✕ NOT PROVEN" : ""].filter(Boolean).join(" · "));
-  const ticking = Number.isFinite(from);
+  put(item.querySelector(".note"), [ticking ? "" : batch.stage, `${batch.pieces} pieces`, checks, batch.proven ? "✓ proven" : batch.stage === "holding" ? "✕ NOT PROVEN" : ""].filter(Boolean).join(" · "));
   const over = ticking && Number.isFinite(due) && now >= due;
   const [big, small] = item.querySelector(".clock").children;
   put(big, !ticking ? "" : Number.isFinite(due) ? `${over ? "+" : ""}${clock(due - now)}` : clock(now - from));
@@ -345,6 +348,8 @@ function showHealth() {
     put(item.lastChild.lastChild, `: ${word}`);
   });
   showAge("health", "health", rows.length === 0, "Nothing told");
+  const age = health ? recorderNow() - health.at_ms : 0;
+  if (current("health") && age > SILENT_MS) put(byId("age-health"), `OLD: as it was ${span(age)} ago`);
 }
 
 function showStations() {
@@ -378,6 +383,7 @@ function arrived(topic, payload, packet) {
   const part = topic.slice(`${root}/${station}/`.length);
   if (value === null) { if (payload.length === 0) delete known[part]; return show(); } // what is no JSON changes nothing
   known[part] = value;
+  confirmed.add(part);
   heardAt(value.at_ms, packet.retain);
   if (part === "open") announce(list(value.alerts));
   return show();
@@ -391,6 +397,7 @@ function connect() {
     lostAt = null;
     offsets = [];
     delete known.state; // the broker tells it again
+    confirmed.clear();
     const topics = station ? ["open", "batches", "checks", "health", "state", "reading/+"].map((part) => `${root}/${station}/${part}`) : [`${root}/+/state`];
     client.subscribe(topics, { qos: 1 });
     show();
