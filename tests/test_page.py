@@ -312,6 +312,25 @@ def test_a_recorder_that_is_off_or_silent_is_not_shown_as_live(kitchen: Kitchen,
     phone.shows("#age-cooking", "OLD")
 
 
+def test_says_that_the_broker_refuses_it(tmp_path: Path, phone: Phone) -> None:
+    port, web = free_ports(2)
+    config = tmp_path / "mosquitto.conf"
+    page = files("recorder").joinpath("share/page")
+    config.write_text(
+        f"listener {port} 127.0.0.1\nlistener {web} 127.0.0.1\nprotocol websockets\nhttp_dir {page}\nuser root\n"
+        "allow_anonymous false\nlog_type none\n"
+    )
+    broker = subprocess.Popen([shutil.which("mosquitto") or "/usr/sbin/mosquitto", "-c", str(config)])
+    try:
+        wait_for(lambda: socket.create_connection(("127.0.0.1", web), 1).close() is None, OSError)
+        Phone(phone.driver, web).open("refused")
+        phone.shows("#link", "The broker refuses this page")
+    finally:
+        phone.driver.get("about:blank")
+        broker.terminate()
+        broker.wait(10)
+
+
 def test_without_a_station_those_that_were_heard_are_offered(kitchen: Kitchen, phone: Phone) -> None:
     kitchen.tell("line-1", "state", {"online": True})
     kitchen.tell("line-2", "state", {"online": False})

@@ -25,6 +25,7 @@ const stations = new Map();
 let client = null;
 let linked = false;
 let lostAt = null;
+let refusal = ""; // why the broker does not let this page in, if it said so
 let told = "";
 let fresh = true; // whether the alerts of the first snapshot are still to come
 let waiting = null; // the alert that is acknowledged once initials are given
@@ -115,7 +116,7 @@ function showLink() {
   const old = newestMs === null ? "Nothing has been received." : `What stands below is ${span(recorderNow() - newestMs)} old.`;
   const words = {
     connecting: ["Connecting", "Nothing is known yet."],
-    lost: ["✕ LINK LOST", `${lostAt === null ? "" : `For ${span(Date.now() - lostAt)}. `}${old} Trying again.`],
+    lost: ["✕ LINK LOST", `${lostAt === null ? "" : `For ${span(Date.now() - lostAt)}. `}${refusal}${old} Trying again.`],
     offline: ["✕ RECORDER IS OFF", `It has left the broker. ${old}`],
     waiting: ["Linked", "Waiting for the recorder's first word."],
     silent: ["✕ RECORDER IS SILENT", old],
@@ -238,8 +239,8 @@ function updateBatch(item, batch, from, due, overdue) {
   const was = current("batches") ? "" : "was ";
   const ticking = Number.isFinite(from);
   const checks = batch.checks_needed ? `${batch.checks_passed} of ${batch.checks_needed} checks passed` : "";
-  put(item.querySelector("h3"), `Batch ${batch.number}${batch.vat === null || batch.vat === undefined ? "" : `, vat ${batch.vat}`}`);
-  put(item.querySelector(".note"), [ticking ? "" : batch.stage, `${batch.pieces} pieces`, checks, batch.proven ? "✓ proven" : batch.stage === "holding" ? "✕ NOT PROVEN" : ""].filter(Boolean).join(" · "));
+  put(item.querySelector("h3"), `Batch ${batch.number}${batch.vat === null || batch.vat === undefined ? "" : `, vat\u00a0${batch.vat}`}`);
+  put(item.querySelector(".note"), [ticking ? "" : batch.stage, `${batch.pieces} pieces`, checks, batch.proven ? "✓\u00a0proven" : batch.stage === "holding" ? "✕\u00a0NOT\u00a0PROVEN" : ""].filter(Boolean).join(" · "));
   const over = ticking && Number.isFinite(due) && now >= due;
   const [big, small] = item.querySelector(".clock").children;
   put(big, !ticking ? "" : Number.isFinite(due) ? `${over ? "+" : ""}${clock(due - now)}` : clock(now - from));
@@ -390,11 +391,12 @@ function arrived(topic, payload, packet) {
 }
 function connect() {
   client = mqtt.connect(`${location.protocol === "https:" ? "wss" : "ws"}://${location.host}/mqtt`, {
-    clean: true, keepalive: 30, reconnectPeriod: 2000, connectTimeout: 8000, queueQoSZero: false, resubscribe: false,
+    clean: true, keepalive: 30, reconnectPeriod: 2000, connectTimeout: 8000, queueQoSZero: false, resubscribe: false, reconnectOnConnackError: true,
   });
   client.on("connect", () => {
     linked = true;
     lostAt = null;
+    refusal = "";
     offsets = [];
     delete known.state; // the broker tells it again
     confirmed.clear();
@@ -408,7 +410,9 @@ function connect() {
     pressed.clear();
     show();
   });
-  client.on("error", () => {}); // "close" follows and is shown
+  client.on("error", (error) => { // "close" follows and shows it
+    if (error.code > 0) refusal = `The broker refuses this page (${error.message}): its listener must allow it in without a password. `;
+  });
   client.on("message", arrived);
 }
 
