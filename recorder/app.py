@@ -95,8 +95,9 @@ class App:
     def turn(self, longest_s: float = TURN_S) -> bool:
         """One event or what is due, then the outbox and the clock; False when no event came."""
         busy = self.loop.turn(longest_s)
-        if self.outbox:
+        if self.outbox and self._teller:
             self.outbox.step(self.clock.now_ms())
+            self._teller.beat(self.loop.state.world, self.clock.now_ms())
         if stepped := self._clock_watch.look():
             self.loop.handle(stepped)
         return busy

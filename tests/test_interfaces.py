@@ -156,6 +156,10 @@ def test_the_newest_states_are_valid(tmp_path: Path) -> None:
     for event in kitchen.events:
         state, _ = step(state, event)
         teller.tell(event, state.world, state.at_ms)
+    told = len(given)
+    for later_ms in (0, 30_000, 61_000):
+        teller.beat(state.world, state.at_ms + later_ms)
+    assert [name for name, _ in given[told:]] == ["health", "health"], "every minute, changed or not"
     journal.close()
     names = {name.split("/")[0] for name, _ in given}
     assert names == {"reading", "open", "batches", "checks", "health"}

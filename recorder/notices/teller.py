@@ -13,7 +13,7 @@ from recorder.journal.journal import Journal
 from recorder.notices import states
 
 HEALTH_MS = 60_000
-"""While nothing but readings come, health is looked at this often."""
+"""Health goes out this often at least."""
 
 
 class Teller:
@@ -33,7 +33,7 @@ class Teller:
         self._channels = channels
         self._told: dict[str, dict[str, Any]] = {}
         self._checks = self._kept_checks()
-        self._health_ms = 0
+        self._beat_ms = 0
 
     def tell(self, event: Event, world: World, at_ms: int) -> None:
         """`event` is on disk, and `world` is how things stand after it."""
@@ -48,13 +48,20 @@ class Teller:
         self._latest("open", states.open_alerts(world), at_ms)
         self._latest("batches", states.batches(world), at_ms)
         self._latest("checks", states.last_checks(self._checks), at_ms)
-        if at_ms - self._health_ms >= HEALTH_MS or not isinstance(event, Reading):
-            self._health_ms = at_ms
-            free_mb = shutil.disk_usage(self._database.parent).free // 100_000_000 * 100
-            unsent = self._journal.count_unsent()
-            self._latest(
-                "health", states.health(world, self._channels, version("batch-recorder"), unsent, free_mb), at_ms
-            )
+        if not isinstance(event, Reading):
+            self._latest("health", self._health(world), at_ms)
+
+    def beat(self, world: World, at_ms: int) -> None:
+        """Time has passed: health goes out every `HEALTH_MS`, changed or not, so that silence means something."""
+        if at_ms - self._beat_ms >= HEALTH_MS:
+            self._beat_ms = at_ms
+            self._told.pop("health", None)
+            self._latest("health", self._health(world), at_ms)
+
+    def _health(self, world: World) -> dict[str, Any]:
+        free_mb = shutil.disk_usage(self._database.parent).free // 100_000_000 * 100
+        unsent = self._journal.count_unsent()
+        return states.health(world, self._channels, version("batch-recorder"), unsent, free_mb)
 
     def _kept_checks(self) -> dict[int, dict[str, Any]]:
         return {row["id"]: states.kept_check(row) for row in self._journal.last_checks(states.CHECKS)}
