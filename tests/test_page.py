@@ -5,6 +5,7 @@ import shutil
 import signal
 import socket
 import subprocess
+import sys
 import tarfile
 import time
 from collections.abc import Iterator
@@ -370,6 +371,26 @@ def test_a_press_on_the_phone_reaches_the_journal(kitchen: Kitchen, phone: Phone
     wait_for(lambda: alerts() and "MK" in phone.text("#alerts"))
     app.close()
     assert examine(tmp_path / "records.db").faults == ()
+
+
+def test_the_demo_shows_its_shift_on_the_page(phone: Phone, tmp_path: Path) -> None:
+    command = [sys.executable, "-W", "error", "-m", "recorder", "demo", "--page", "--out", str(tmp_path)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as program:
+        assert program.stdout
+        url = program.stdout.readline().removeprefix("The phone page: ").strip()
+        try:
+            for line in program.stdout:
+                if "look at the phone page" in line:
+                    break
+            phone.driver.get(url)
+            phone.shows("#link", "Live")
+            phone.shows("#alerts", "batches run colder")
+            phone.shows("#alerts", "Acknowledged by MK")
+            phone.shows("body", "canteen-line-2")
+        finally:
+            program.send_signal(signal.SIGINT)
+            rest = program.stdout.read()
+    assert program.returncode == 0 and "Clean:" in rest
 
 
 @pytest.mark.parametrize("dark", [False, True])

@@ -1,8 +1,11 @@
 """The command `demo`."""
 
 import logging
+import signal
 import tempfile
+import threading
 import time
+from collections.abc import Callable
 from datetime import UTC
 from pathlib import Path
 from typing import Annotated
@@ -23,6 +26,9 @@ app = typer.Typer()
 @app.command()
 def demo(
     out: Annotated[Path | None, typer.Option(help="Folder for records.db; without it, a temporary one.")] = None,
+    with_page: Annotated[
+        bool, typer.Option("--page", help="Serve the phone page meanwhile, by mosquitto, and on until Ctrl-C.")
+    ] = False,
 ) -> None:
     """Play an invented shift of 90 minutes through the real parts, in less than one."""
     logging.getLogger("recorder").setLevel(logging.CRITICAL)  # the story takes the broker away, and paho tells of that
@@ -31,8 +37,10 @@ def demo(
     began_s = time.monotonic()
     show = Show(console)
     try:
-        director = Director(folder, show)
-        phone = director.play()
+        director = Director(folder, show, with_page)
+        if with_page:
+            console.print(f"The phone page: {director.page}", style="bold", soft_wrap=True)
+        phone = director.play(_interrupted() if with_page else lambda: True)
     except DemoError as error:
         typer.echo(f"error: {error}", err=True)
         raise typer.Exit(2) from error
@@ -52,3 +60,17 @@ def demo(
     )
     if finding.faults:
         raise typer.Exit(1)
+
+
+def _interrupted() -> Callable[[], bool]:
+    """Asked for the first time it says what to do; then whether Ctrl-C was pressed."""
+    stop, told = threading.Event(), threading.Event()
+
+    def pressed() -> bool:
+        if not told.is_set():
+            told.set()
+            signal.signal(signal.SIGINT, lambda *_: stop.set())
+            typer.echo("\nThe shift is over; look at the phone page, then press Ctrl-C.")
+        return stop.is_set()
+
+    return pressed

@@ -22,7 +22,7 @@ from recorder.demo import story
 from recorder.demo.show import Show
 from recorder.demo.story import Broker, InHand, Probe, Say, Scene, Tell, Wait
 from recorder.loop import Loop
-from recorder.notices.broker import LocalBroker
+from recorder.notices.broker import LocalBroker, PageBroker
 from recorder.notices.mqtt import MqttSettings, Subscriber
 from recorder.probes.serial_probe import SerialProbe, SerialSettings
 from recorder.probes.simulated import STEP_MS, Kitchen, SimulatedFirmware
@@ -47,7 +47,11 @@ class DemoError(Exception):
 class Director:
     """One performance; its record is `folder`/records.db."""
 
-    def __init__(self, folder: Path, show: Show) -> None:
+    def __init__(self, folder: Path, show: Show, with_page: bool = False) -> None:
+        """`with_page`: the broker is mosquitto, which serves the phone page beside, and the story ends about now.
+
+        Raises `DemoError`.
+        """
         if not CLIPS.is_dir():
             raise DemoError(f"{CLIPS} is missing; run the demo from a clone of the repository (pip install -e .)")
         self.database = folder / "records.db"
@@ -55,12 +59,14 @@ class Director:
             raise DemoError(f"{self.database} is there already; name another folder with --out")
         self._show = show
         self._said = {name: clip["say"] for name, clip in tomllib.loads((CLIPS / "index.toml").read_text()).items()}
-        self._clock = ManualClock(story.START_MS, boot_id="demo")
+        length_ms = 1000 * sum(scene.seconds for scene in story.scenes() if isinstance(scene, Wait))
+        start_ms = time.time_ns() // 1_000_000 - length_ms if with_page else story.START_MS
+        self._clock = ManualClock(start_ms, boot_id="demo")
         show.clock = self._clock.now_ms
-        self._broker = LocalBroker(_free_port())
+        self._broker = PageBroker(_free_port(), _free_port()) if with_page else LocalBroker(_free_port())
         self._firmware = SimulatedFirmware(Kitchen())
         settings = self._settings()
-        _record_yesterday(settings)
+        _record_yesterday(settings, start_ms - DAY_MS)
         self._app = App(settings, open_journal(settings), self._clock, show.cue, show.watch)
         assert settings.voice and self._app.publisher and self._app.outbox
         self._publisher, self._outbox = self._app.publisher, self._app.outbox
@@ -73,9 +79,17 @@ class Director:
         self._phone_says: Callable[[str, bytes], None] = lambda topic, payload: None
         self._ear = ear.WavEar((), recogniser, settings.phrases, settings.voice, self._clock)
 
-    def play(self) -> Subscriber:
-        """The whole shift; the phone with all that reached it. Raises `DemoError`."""
-        self._broker.start()
+    @property
+    def page(self) -> str:
+        """Where the phone page stands; "" where there is none."""
+        return self._broker.url(story.STATION) if isinstance(self._broker, PageBroker) else ""
+
+    def play(self, ended: Callable[[], bool] = lambda: True) -> Subscriber:
+        """The whole shift, and on in real time until `ended`; the phone with what reached it. Raises `DemoError`."""
+        try:
+            self._broker.start()
+        except OSError as error:
+            raise DemoError(str(error)) from error
         phone = Subscriber("127.0.0.1", self._broker.port, "kitchen/+/alerts", seen=self._show.phone)
         self._phone_has = lambda: len(phone.messages)
         self._phone_says = phone.say
@@ -89,6 +103,9 @@ class Director:
             for scene in story.scenes():
                 self._enact(scene)
             self._until(self._delivered, "all messages are delivered")
+            while not ended():
+                self._second()
+                time.sleep(1)
             self._supervisor.stop()
             self._app.close()
         finally:
@@ -179,9 +196,9 @@ class Director:
         )
 
 
-def _record_yesterday(settings: Settings) -> None:
+def _record_yesterday(settings: Settings, start_ms: int) -> None:
     """A shift in brief, straight into the records: what today is compared with. It is neither heard nor shown."""
-    journal, clock = open_journal(settings), ManualClock(story.START_MS - DAY_MS, boot_id="yesterday")
+    journal, clock = open_journal(settings), ManualClock(start_ms, boot_id="yesterday")
     loop = Loop(journal, clock, lambda cue: None)
 
     def say(text: str, seconds: int = 20) -> None:

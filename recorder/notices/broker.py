@@ -1,4 +1,4 @@
-"""A small broker inside this process, for the demo and the tests: MQTT 3.1.1 on one port of this machine.
+"""Brokers for the demo and the tests, on ports of this machine: a small one inside this process, and mosquitto.
 
 The only door to amqtt. A station uses a real broker.
 """
@@ -6,8 +6,15 @@ The only door to amqtt. A station uses a real broker.
 import asyncio
 import gc
 import logging
+import shutil
+import socket
+import subprocess
+import tempfile
 import threading
+import time
 import warnings
+from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
 
@@ -60,3 +67,44 @@ class LocalBroker:
             }
         )
         await self._broker.start()
+
+
+class PageBroker:
+    """mosquitto as its own program, which serves the phone page beside; can be stopped and started again."""
+
+    def __init__(self, port: int, web_port: int) -> None:
+        self.port = port
+        self._web_port = web_port
+        self._folder = tempfile.TemporaryDirectory(prefix="batch-recorder-broker-")
+        self._program: subprocess.Popen[bytes] | None = None
+
+    def url(self, station: str) -> str:
+        """Where the page of `station` stands."""
+        return f"http://127.0.0.1:{self._web_port}/?station={station}"
+
+    def start(self) -> None:
+        """Listen on 127.0.0.1; returns when it does. Raises `OSError` where mosquitto is missing or does not start."""
+        program = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin:/usr/local/bin")
+        if program is None:
+            raise OSError("mosquitto is missing; apt install mosquitto, or leave --page out")
+        config = Path(self._folder.name) / "mosquitto.conf"
+        config.write_text(
+            f"listener {self.port} 127.0.0.1\nlistener {self._web_port} 127.0.0.1\nprotocol websockets\n"
+            f"http_dir {files('recorder').joinpath('share/page')}\nallow_anonymous true\nset_tcp_nodelay true\n"
+        )
+        self._program = subprocess.Popen([program, "-c", str(config)], stderr=subprocess.DEVNULL)
+        end_s = time.monotonic() + 10
+        while True:
+            try:
+                return socket.create_connection(("127.0.0.1", self.port), 1).close()
+            except OSError as error:
+                if time.monotonic() > end_s or self._program.poll() is not None:
+                    raise OSError(f"mosquitto does not start on port {self.port}") from error
+                time.sleep(0.02)
+
+    def stop(self) -> None:
+        """End it; every connection ends with it."""
+        if self._program:
+            self._program.terminate()
+            self._program.wait(10)
+            self._program = None
