@@ -38,11 +38,19 @@ def page(day: Day, finding: Finding, made_ms: int) -> str:
             if len(points) > 1
         ],
         numbers=_numbers(day),
+        verdict=_verdict(day),
+        zone=_zone(_moment(day, made_ms)),
     )
 
 
 def _moment(day: Day, at_ms: int) -> datetime:
     return datetime.fromtimestamp(at_ms / 1000, day.zone)
+
+
+def _zone(moment: datetime) -> str:
+    """The time zone and how far it is from UTC."""
+    name, offset = moment.strftime("%Z"), moment.strftime("%z")
+    return name if name == "UTC" else f"{name} (UTC{offset[:3]}:{offset[3:]})"
 
 
 def _numbers(day: Day) -> list[tuple[str, str, bool]]:
@@ -64,6 +72,17 @@ def _numbers(day: Day) -> list[tuple[str, str, bool]]:
         ("probe", _probe(day.probe_checks), _probe(day.probe_checks) != "passed"),
         ("alerts still open", str(len(open_alerts)), bool(open_alerts)),
     ]
+
+
+def _verdict(day: Day) -> str:
+    """One sentence about all that was read."""
+    read = [check for check in day.checks if check["temp_c"] is not None]
+    unsafe = sum(check["verdict"] == "below critical limit" for check in read)
+    short = sum(check["verdict"] == "below target" for check in read)
+    if not read:
+        return "No piece was read."
+    safe = "All" if not unsafe else f"{len(read) - unsafe} of"
+    return f"{safe} {len(read)} readings were at or above the food safety limit; {short} of them below the target."
 
 
 def _discarded(batches: list[Row]) -> str:
