@@ -4,7 +4,7 @@ import pytest
 
 from recorder.core import alerts
 from recorder.core import meanings as m
-from recorder.core.events import Acknowledged, ProbeBack, ProbeLost, Seen, Started
+from recorder.core.events import Acknowledged, ProbeBack, ProbeLost, Seen, Signed, Started
 from recorder.notices import states
 from tests.kitchen import MINUTE, Kitchen
 
@@ -189,3 +189,15 @@ def test_a_probe_that_flaps_is_one_alert(kitchen: Kitchen) -> None:
     assert changes(kitchen, alerts.PROBE_LOST) == ["raised", "ended"]
     lost(kitchen, "needle", reason="open circuit")
     assert changes(kitchen, alerts.PROBE_LOST) == ["raised", "ended", "raised"]
+
+
+def test_with_open_alerts_a_signature_needs_a_note(kitchen: Kitchen) -> None:
+    kitchen.cook()
+    kitchen.check_all()
+    kitchen.say(m.HOLD_START)
+    kitchen.wait(70 * MINUTE)
+    assert "Not signed: 1 alerts are open" in str(kitchen.feed(Signed(kitchen.at_ms, "2026-02-26", "JD", " ")))
+    assert kitchen.rows("signatures") == []
+    kitchen.feed(Signed(kitchen.at_ms, "2026-02-26", "JD", "discarded by hand"))
+    (row,) = kitchen.rows("signatures")
+    assert (row["initials"], row["open_alerts"], row["note"]) == ("JD", 1, "discarded by hand")

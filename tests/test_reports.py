@@ -26,7 +26,7 @@ from recorder.reports.day import Day, gather
 from recorder.reports.dictionary import ANY
 from recorder.reports.page import page
 from tests.conftest import Performance
-from tests.kitchen import MINUTE, Kitchen, kept
+from tests.kitchen import Kitchen, kept
 
 VOID = {"meta", "br", "link", "input"}
 OPTIONAL = {"p", "td", "th", "tr", "html", "body", "dt", "dd"}
@@ -169,15 +169,6 @@ def test_what_changes_after_a_signature_shows_after_it(kitchen: Kitchen, tmp_pat
     text = text_of(page(day, examine(path), kitchen.at_ms))
     assert "Reviewed and signed by JD on 26 February 2026" in text and "After the signature:" in text
     assert "reviewed by, initials" not in text
-
-
-def test_with_open_alerts_a_signature_needs_a_note(kitchen: Kitchen) -> None:
-    kitchen.wait(70 * MINUTE)
-    assert "Not signed: 1 alerts are open" in str(kitchen.feed(Signed(kitchen.at_ms, "2026-02-26", "JD", " ")))
-    assert kitchen.rows("signatures") == []
-    kitchen.feed(Signed(kitchen.at_ms, "2026-02-26", "JD", "discarded by hand"))
-    (row,) = kitchen.rows("signatures")
-    assert (row["initials"], row["open_alerts"], row["note"]) == ("JD", 1, "discarded by hand")
 
 
 STATION = 'station = "line-1"\ndatabase = "records.db"\n'

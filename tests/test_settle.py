@@ -208,6 +208,17 @@ def test_it_needs_a_sample_in_four_seconds() -> None:
     assert probed(84, hz=0.5).settling.spot == 1
 
 
+def test_ten_samples_a_second_settle_as_soon_and_a_wobble_is_no_way() -> None:
+    """The hand shakes the needle by nearly four degrees while it is in: it has moved, and is where it was."""
+    needle = Needle(hz=10, noise_c=0.1)
+    needle.go(AIR_C, 9, 10)
+    assert needle.go(84, 2, 20)[0][0] < 12_000
+    for goal_c in (80.5, 87.5) * 4:
+        needle.go(goal_c, 0.3, 1)
+    rest = needle.go(84, 1, 40)[-1][1]
+    assert rest.temp_c == pytest.approx(84, abs=0.2)
+
+
 def test_a_coarse_probe_that_flickers_by_a_whole_degree_settles_within_it() -> None:
     needle = Needle()
     needle.go(AIR_C, 9, 10)
