@@ -165,6 +165,12 @@ def open_journal(settings: Settings) -> Journal:
     return journal
 
 
+def clock_after(journal: Journal) -> SystemClock:
+    """The board's clocks, on the time line of these records; raises `JournalError`."""
+    newest = journal.newest()
+    return SystemClock(newest.stamp if newest else None)
+
+
 def posts(settings: Settings, clock: Clock, deaf: Callable[[], bool]) -> tuple[Post, ...]:
     """A driver for every device in `settings`; raises `DriverUnavailable`."""
     made = [Post(load(probe.driver)(probe, clock)) for probe in settings.probes]
@@ -185,8 +191,7 @@ def run(settings: Settings, stop: threading.Event) -> None:
     speaker = Speaker(settings.speaker) if settings.speaker else None
     try:
         journal = open_journal(settings)
-        newest = journal.newest()
-        clock = SystemClock(newest.stamp if newest else None)
+        clock = clock_after(journal)
         app = App(settings, journal, clock, speaker.give if speaker else lambda cue: None)
         drivers = posts(settings, clock, speaker.talking if speaker else lambda: False)
         app.run(Supervisor(drivers, app.loop.inbox.put), stop)

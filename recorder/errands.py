@@ -8,17 +8,19 @@ import threading
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from dataclasses import replace
+from pathlib import Path
 
-from recorder.app import App, open_journal
-from recorder.clock import SystemClock
+from recorder.app import App, clock_after, open_journal
+from recorder.clock import Clock, SystemClock
 from recorder.config import Settings
-from recorder.core import probing
 from recorder.core.effects import Cue
 from recorder.core.events import NEEDLE, Event, Heard, Intent, Signed
 from recorder.core.station import State
 from recorder.core.world import ProbeCheck, Verdict
 from recorder.driver import DriverUnavailable, load
+from recorder.journal.journal import Journal, JournalError
 from recorder.loop import Loop
 
 
@@ -37,7 +39,7 @@ def check_probe(
     ports = [probe for probe in settings.probes if NEEDLE in probe.names() or not probe.names()]
     if not ports:
         raise DriverUnavailable(f"no [[probe]] has the channel {NEEDLE!r}; name it in channels")
-    clock = SystemClock(None)
+    clock = _clock(settings.database)
     driver = load(ports[0].driver)(ports[0], clock)
     readings: queue.SimpleQueue[Event] = queue.SimpleQueue()
     halt = threading.Event()
@@ -48,39 +50,50 @@ def check_probe(
                 if running.done():
                     running.result()
                 time.sleep(0.01)
-            return _checked(settings, how, give, watch, lambda: stop.is_set() or running.done(), readings)
+            return _checked(settings, clock, how, give, watch, lambda: stop.is_set() or running.done(), readings)
         finally:
             halt.set()
             running.result()
 
 
+def _clock(database: Path) -> SystemClock:
+    """As `clock_after`, of records that are not opened yet; what is wrong with the file is told by who opens it."""
+    try:
+        with closing(Journal.read(database)) as journal:
+            return clock_after(journal)
+    except JournalError:
+        return SystemClock(None)
+
+
 def _checked(
     settings: Settings,
+    clock: Clock,
     how: str,
     give: Callable[[Cue], None],
     watch: Callable[[Event, State], None],
     stopped: Callable[[], bool],
     readings: "queue.SimpleQueue[Event]",
 ) -> ProbeCheck | None:
-    journal = open_journal(settings)
-    newest = journal.newest()
-    clock = SystemClock(newest.stamp if newest else None)
-    app = App(replace(settings, mqtt=None), journal, clock, give, watch)
+    app = App(replace(settings, mqtt=None), open_journal(settings), clock, give, watch)
     app.loop.inbox = readings
     app.open()
     app.loop.handle(Heard(clock.now_ms(), how, Intent(how), "none", "command line"))
-    asked = app.loop.state.world.probe_check
-    while asked and not stopped() and probing.waiting(app.loop.state.world):
+    asked = app.loop.state.seq
+
+    def check() -> ProbeCheck | None:
+        found = app.loop.state.world.probe_check
+        return found if found and found.id == asked else None
+
+    while (found := check()) and found.verdict is Verdict.OPEN and not stopped():
         app.turn(0.1)
     app.close()
-    check = app.loop.state.world.probe_check
-    return check if asked and check and check.verdict is not Verdict.OPEN else None
+    found = check()
+    return found if found and found.verdict is not Verdict.OPEN else None
 
 
 def sign(settings: Settings, event: Signed, give: Callable[[Cue], None]) -> None:
     """Put `event` into the records while no recorder runs; raises `JournalBusy` while one does, and `JournalError`."""
     journal = open_journal(settings)
-    newest = journal.newest()
-    clock = SystemClock(newest.stamp if newest else None)
+    clock = clock_after(journal)
     Loop(journal, clock, give).handle(replace(event, at_ms=clock.now_ms()))
     journal.close()

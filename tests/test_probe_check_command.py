@@ -1,5 +1,6 @@
 """The command `probe-check`, run as a person runs it, at a simulated board on a pty; it takes as long as a needle."""
 
+import signal
 import subprocess
 import sys
 import time
@@ -8,8 +9,12 @@ from pathlib import Path
 
 import pytest
 
+from recorder.clock import ManualClock
 from recorder.commands.records import examine
+from recorder.core import meanings as m
+from recorder.core.events import Heard, Intent, Reading, Stopped
 from recorder.journal.journal import Journal
+from recorder.loop import Loop
 from recorder.probes.simulated import STEP_MS, Kitchen, SimulatedFirmware
 from recorder.thermal.water import boiling_point_at_c
 
@@ -94,6 +99,43 @@ def test_what_can_not_be_done_is_said(
     run = subprocess.run(command(bath, station), capture_output=True, text=True, timeout=20, check=False)
     assert run.returncode in (1, 2)
     assert complaint in (run.stdout + run.stderr).replace("\n", " ")
+
+
+def test_one_that_is_refused_does_not_live_off_an_earlier_one(board: SimulatedFirmware, tmp_path: Path) -> None:
+    station = configured(tmp_path, board.port, altitude="")
+    journal = Journal.open(tmp_path / "records.db")
+    loop = Loop(journal, ManualClock(1_000_000), lambda cue: None)
+    loop.handle(Heard(1_000_000, "ice point", Intent(m.ICE_POINT), "open", "test"))
+    loop.handle(Reading(1_003_000, "needle", 0.0, settled=True, spot=1))
+    journal.close()
+    run = subprocess.run(command("boiling", station), capture_output=True, text=True, timeout=20, check=False)
+    assert (run.returncode, run.stderr) == (1, "")
+    assert "no altitude_m" in run.stdout.replace("\n", " ")
+    journal = Journal.read(tmp_path / "records.db")
+    (earlier,) = journal.table("probe_checks")
+    assert (earlier["verdict"], earlier["how"]) == ("passed", "ice point")
+    moments = [entry.stamp.at_ms for entry, _ in journal.entries()]
+    journal.close()
+    assert moments == sorted(moments)
+
+
+def test_the_readings_stand_on_the_time_line_of_the_records(board: SimulatedFirmware, tmp_path: Path) -> None:
+    station = configured(tmp_path, board.port)
+    journal = Journal.open(tmp_path / "records.db")
+    ahead = round(time.time() * 1000) + 3_600_000
+    Loop(journal, ManualClock(ahead), lambda cue: None).handle(Stopped(ahead))
+    journal.close()
+    with subprocess.Popen(command("ice", station), stdout=subprocess.PIPE, text=True) as program:
+        for _ in range(12):
+            board.advance(STEP_MS)
+            time.sleep(STEP_MS / 1000)
+        program.send_signal(signal.SIGINT)
+        program.wait(10)
+    assert program.returncode == 1
+    journal = Journal.read(tmp_path / "records.db")
+    read = [event.at_ms for _, event in journal.entries() if isinstance(event, Reading)]
+    journal.close()
+    assert read and min(read) >= ahead
 
 
 def test_a_station_without_a_needle_is_told_so(tmp_path: Path) -> None:
