@@ -38,6 +38,11 @@ ENDED_BY_PROOF = (CHECK_BELOW_TARGET, CHECK_BELOW_CRITICAL, COOK_SHORT)
 """Kinds that end when the batch is proven done after all."""
 
 
+def alert_id(about: int, kind: str) -> str:
+    """Of the alert of that kind about entry number `about`."""
+    return f"{about}-{kind.replace(' ', '-')}"
+
+
 def raised(world: World, alert: Alert) -> World:
     """`world` with `alert` open in it; the same alert is not raised twice."""
     if any(known.id == alert.id for known in world.alerts):

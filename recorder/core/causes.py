@@ -28,6 +28,7 @@ from recorder.core.alerts import (
     PROBE_LOST,
     RECORDER_STARTED,
     TIME_NOT_PROVEN,
+    alert_id,
 )
 from recorder.core.effects import Alert, Level, Value
 from recorder.core.rules import Limit, in_unit, minutes_text, temp_text
@@ -312,4 +313,4 @@ def _alert(
     kind: str, about: int, level: Level, text: str, at_ms: int, batch: Batch | None = None, **numbers: Value
 ) -> Alert:
     number = batch.number if batch else None
-    return Alert(f"{about}-{kind.replace(' ', '-')}", kind, level, text, number, tuple(numbers.items()), at_ms)
+    return Alert(alert_id(about, kind), kind, level, text, number, tuple(numbers.items()), at_ms)

@@ -85,7 +85,7 @@ def _colder_read(world: World, event: Reading, at_ms: int) -> Change:
             continue
         soon = at_ms - check.closed_ms <= COLDER_MS and event.spot == world.spot_used + 1
         if event.colder and soon and event.temp_c < check.temp_c:
-            id = f"{check.id}-{alerts.CHECK_BELOW_TARGET.replace(' ', '-')}"
+            id = alerts.alert_id(check.id, alerts.CHECK_BELOW_TARGET)
             world = alerts.ended(world, at_ms, "read colder", (alerts.CHECK_BELOW_TARGET,), batch.number, id)
             return judged(replace(world, spot_used=event.spot), batch, event.temp_c, "probe", at_ms, event)
     return world, ()

@@ -102,10 +102,8 @@ def _hold_dues(batch: Batch, hold: Hold) -> Iterator[tuple[int, Due]]:
         return world.with_batch(batch.id, hold=kept), (Cue(Tone.ALERT, say),)
 
     def repeat(world: World, at_ms: int) -> Change:
-        told = tuple(
-            replace(alert, repeats=alert.repeats + 1) if alert.id == f"{hold.id}-hold-past-limit" else alert
-            for alert in world.alerts
-        )
+        id = alerts.alert_id(hold.id, alerts.HOLD_PAST_LIMIT)
+        told = tuple(replace(alert, repeats=alert.repeats + 1) if alert.id == id else alert for alert in world.alerts)
         world = replace(world, alerts=told).with_batch(batch.id, hold=replace(hold, repeat_ms=_next_repeat(at_ms)))
         return world, (Cue(Tone.ALERT, f"Batch {batch.number}: still past its hold limit."),)
 

@@ -6,7 +6,6 @@ Shape and words carry the meaning, colour only helps: a report is printed in gre
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from html import escape
-from itertools import pairwise
 from statistics import fmean
 
 from recorder.core.rules import tenths
@@ -121,10 +120,8 @@ def control(points: Sequence[tuple[int, float]], target: float | None, unit: str
     values = [value for _, value in points]
     lines: list[tuple[str, float]] = [("target", target)] if target is not None else []
     if len(values) >= sampling.LEAST_BASE:
-        ranges = [abs(one - other) for one, other in pairwise(values)]
-        limits = sampling.mean_limits(fmean(values), fmean(ranges), 2)
-        reach = (limits.high - limits.centre) * 2**0.5
-        lines += [("centre", limits.centre), ("limit", limits.centre - reach), ("limit", limits.centre + reach)]
+        centre, reach = fmean(values), 3 * sampling.moving_sd(values)
+        lines += [("centre", centre), ("limit", centre - reach), ("limit", centre + reach)]
     low = min([*values, *(value for _, value in lines)]) - 2
     high = max([*values, *(value for _, value in lines)]) + 2
 

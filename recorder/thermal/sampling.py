@@ -187,6 +187,16 @@ def broken_rules(points: Sequence[float], centre: float, sd: float, side: int) -
     return tuple(broken)
 
 
+def moving_sd(points: Sequence[float]) -> float:
+    """The standard deviation of `points` from one to the next: their mean moving range over d2.
+
+    Raises `ValueError` for fewer than two.
+    """
+    if len(points) < 2:
+        raise ValueError(f"{len(points)} points do not move; two or more do")
+    return fmean(abs(later - earlier) for earlier, later in pairwise(points)) / CHART[2].d2
+
+
 LEAST_BASE = 8
 """Points that a centre and a spread need at least."""
 
@@ -203,7 +213,7 @@ def usual(points: Sequence[float]) -> Sequence[float]:
 def drift(points: Sequence[float], side: int) -> tuple[int, ...]:
     """Numbers of the rules by which the newest of `points` has drifted to `side` (-1 down, 1 up) from its `usual`.
 
-    The spread is the mean moving range over d2, so that a slow change does not hide itself. () while the history is too
+    The spread is `moving_sd`, so that a slow change does not hide itself. () while the history is too
     short, or does not vary at all. A few points make a rough spread: a rule is then broken by chance more often than
     once in 92 points, which is what it takes with a known one.
     """
@@ -211,6 +221,5 @@ def drift(points: Sequence[float], side: int) -> tuple[int, ...]:
     tested = points[len(base) :]
     if not tested:
         return ()
-    ranges = [abs(later - earlier) for earlier, later in pairwise(base)]
-    sd = fmean(ranges) / CHART[2].d2
+    sd = moving_sd(base)
     return broken_rules(tested, fmean(base), sd, side) if sd > 0 else ()
