@@ -8,9 +8,10 @@ import shutil
 import signal
 import socket
 import subprocess
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
+from typing import TypeVar
 
 import pytest
 from hypothesis import given
@@ -198,12 +199,12 @@ def ids(phone: Subscriber) -> list[str]:
     return [str(value["id"]) for value in phone.messages.values()]
 
 
-both = [needs("openssl", "openssl"), needs("mosquitto", "mosquitto"), needs("mosquitto_passwd", "mosquitto")]
+Test = TypeVar("Test", bound=Callable[..., None])
 
 
-def bridged(test: object) -> object:
-    for mark in both:
-        test = mark(test)  # type: ignore[operator]
+def bridged(test: Test) -> Test:
+    for program, package in (("openssl", "openssl"), ("mosquitto", "mosquitto"), ("mosquitto_passwd", "mosquitto")):
+        test = needs(program, package)(test)
     return test
 
 

@@ -7,6 +7,7 @@ import pytest
 from recorder.core import alerts
 from recorder.core import meanings as m
 from recorder.core.probing import GRACE_MS, WINDOW_MS
+from recorder.core.procedure import Procedure
 from recorder.core.rules import Limit, to_c
 from tests.kitchen import PROCEDURE, Kitchen
 
@@ -173,15 +174,15 @@ def test_a_probe_check_can_be_struck(kitchen: Kitchen) -> None:
 
 
 @pytest.mark.parametrize(
-    ("changes", "problem"),
+    ("asked", "problem"),
     [
-        ({"probe_check_every_ms": 0}, "the time between probe checks must be above zero"),
-        ({"altitude_m": 9000.0}, "the altitude must be -500 to 5000 metres above the sea"),
-        ({"polar_limit": 100.0}, "the limit of polar compounds must be above 0 and below 100 %"),
+        (replace(PROCEDURE, probe_check_every_ms=0), "the time between probe checks must be above zero"),
+        (replace(PROCEDURE, altitude_m=9000.0), "the altitude must be -500 to 5000 metres above the sea"),
+        (replace(PROCEDURE, polar_limit=100.0), "the limit of polar compounds must be above 0 and below 100 %"),
     ],
 )
-def test_a_procedure_says_what_it_asks_of_the_probe(changes: dict[str, float], problem: str) -> None:
-    assert problem in replace(PROCEDURE, **changes).problems()  # type: ignore[arg-type]
+def test_a_procedure_says_what_it_asks_of_the_probe(asked: Procedure, problem: str) -> None:
+    assert problem in asked.problems()
 
 
 def test_without_a_procedure_the_scale_is_celsius() -> None:

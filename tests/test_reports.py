@@ -5,6 +5,7 @@ import json
 import re
 import subprocess
 import sys
+from dataclasses import replace
 from datetime import UTC, date
 from html.parser import HTMLParser
 from pathlib import Path
@@ -21,6 +22,8 @@ from recorder.core.events import Signed
 from recorder.demo import story
 from recorder.journal.journal import Journal, JournalBusy, JournalError
 from recorder.journal.migrations import TABLES, VIEWS, columns
+from recorder.journal.verify import Fault
+from recorder.notices.answers import SIGN, parse
 from recorder.reports import charts
 from recorder.reports.day import Day, gather
 from recorder.reports.dictionary import ANY
@@ -123,10 +126,6 @@ def test_yesterday_is_another_day(performance: Performance) -> None:
 def test_a_changed_record_says_so_on_its_report(performance: Performance) -> None:
     finding = examine(performance.database)
     day = day_of(performance.database)
-    from dataclasses import replace
-
-    from recorder.journal.verify import Fault
-
     html = page(day, replace(finding, faults=(Fault("checks", 7, "temp_c is 90"),)), day.end_ms)
     assert "The record was changed: checks , row 7" in text_of(html).replace("checks,", "checks ,")
 
@@ -231,8 +230,6 @@ def test_any_control_chart_is_a_picture(points: list[tuple[int, float]], target:
 
 
 def test_an_answer_to_sign_is_checked_like_any_other() -> None:
-    from recorder.notices.answers import SIGN, parse
-
     good = {"day": "2026-02-26", "by": "JD", "note": "fryer two was down"}
     assert parse(SIGN, json.dumps(good).encode(), 5) == Signed(5, "2026-02-26", "JD", "fryer two was down")
     for bad in ({"day": "26.2."}, {"by": "J D"}, {"note": 3}, {"note": "a\nb"}, {"note": "x" * 401}, {"more": 1}):

@@ -1,4 +1,4 @@
-"""What each column of the trade's tables means, with its unit as a UCUM code; in the order of nothing but the alphabet.
+"""What each column of the trade's tables means, with its unit as a UCUM code; in alphabetical order.
 
 UCUM: The Unified Code for Units of Measure (Regenstrief Institute). A temperature's unit stands in its row's `unit`
 where it is the procedure's.
