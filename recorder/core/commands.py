@@ -217,10 +217,10 @@ def _oil_polar(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
     record = OilRecord(seq, vat, intent.meaning, at_ms, _shift_id(world), None, intent.percent)
     world = replace(world, oil=(*(old for old in world.oil if old.vat != vat), record))
     limit = world.procedure.polar_limit if world.procedure else None
+    world = trends.oil_renewed(world, vat, "read again", at_ms)
     say = f"Oil polar compounds {intent.percent:g} percent, vat {vat}."
     if limit is None or polar_met(intent.percent, limit):
-        return _done(trends.oil_renewed(world, vat, "at or below it again", at_ms), say)
-    world = trends.oil_renewed(world, vat, "read again", at_ms)
+        return _done(world, say)
     world = alerts.raised(world, causes.oil_polar(record, limit, at_ms))
     return _done(world, f"{say} The site's limit is {limit:g}.", Tone.ALERT)
 
