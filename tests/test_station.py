@@ -6,7 +6,7 @@ import pytest
 
 from recorder.core import alerts, causes
 from recorder.core import meanings as m
-from recorder.core.commands import HIGHEST_BATCH
+from recorder.core.batch_commands import HIGHEST_BATCH
 from recorder.core.effects import Cue, Level, Notice, Tone
 from recorder.core.events import (
     CLIPPING,

@@ -9,7 +9,7 @@ refusal that names the reason. Replaying the same events gives the same states a
 
 from dataclasses import dataclass, field, replace
 
-from recorder.core import alerts, causes, checks, commands, hearing, lost, passing, trends
+from recorder.core import alerts, batch_commands, causes, checks, commands, hearing, lost, outcome, passing, trends
 from recorder.core import meanings as m
 from recorder.core.effects import Cue, Effect, Level, Record, Tone, Value
 from recorder.core.events import (
@@ -172,7 +172,7 @@ def _read(world: World, event: Reading, at_ms: int) -> Change:
         return world, (*cues, *more)
     world = trends.oil_read(world, event.channel, event.temp_c, at_ms)
     for batch in world.batches:
-        if vat_channel(batch.vat) == event.channel and commands.in_band(batch, event.temp_c):
+        if vat_channel(batch.vat) == event.channel and batch_commands.in_band(batch, event.temp_c):
             world = alerts.ended(world, at_ms, "oil back in its band", (alerts.OIL_OUTSIDE_BAND,), batch.number)
     return world, cues
 
@@ -182,7 +182,7 @@ def _watch_cabinet(world: World, seq: int, at_ms: int) -> World:
     holding = [batch for batch in world.batches if batch.stage is Stage.HOLDING]
     if not holding:
         return alerts.ended(world, at_ms, "nothing is holding", (alerts.HOLD_COLD,))
-    temp_c = commands.fresh(world, CABINET, at_ms)
+    temp_c = outcome.fresh(world, CABINET, at_ms)
     if temp_c is None:
         return world
     minimum = max((batch.procedure.hold_minimum for batch in holding), key=lambda limit: limit.value)

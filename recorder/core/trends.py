@@ -1,6 +1,6 @@
 """What batches say of the next ones: bounds from few pieces, drifts of parts, oil that recovers slower. It warns early.
 
-It is told what happened by `commands.py` and `station.py`, and keeps short histories in the world.
+It is told what happened by the commands and `station.py`, and keeps short histories in the world.
 """
 
 from dataclasses import replace
