@@ -17,6 +17,7 @@ from recorder.thermal.sampling import (
     drift,
     lower_bound,
     mean_limits,
+    moving_sd,
     pooled_lower_bound,
     pooled_spread,
     range_limits,
@@ -201,6 +202,12 @@ def test_run_rules(points: list[float], below: tuple[int, ...], above: tuple[int
 def test_no_rule_without_a_spread() -> None:
     with pytest.raises(ValueError, match="a standard deviation of 0 makes no lines"):
         broken_rules([80], 80, 0, -1)
+
+
+def test_a_moving_range_takes_two_points() -> None:
+    with pytest.raises(ValueError, match="1 points do not move"):
+        moving_sd([75.0])
+    assert moving_sd([75.0, 77.0, 74.0]) == pytest.approx(2.5 / 1.128, abs=0.001)  # ASTM E2587, individuals
 
 
 def test_how_often_the_rules_are_broken_by_chance() -> None:
