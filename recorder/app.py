@@ -33,6 +33,7 @@ from recorder.notices.answers import Gate
 from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.outbox import Messages, Outbox
 from recorder.notices.teller import Teller
+from recorder.probes.probe import Probe
 from recorder.supervisor import Post, Supervisor
 from recorder.voice import ear
 from recorder.voice.microphone import Microphone
@@ -173,7 +174,7 @@ def clock_after(journal: Journal) -> SystemClock:
 
 def posts(settings: Settings, clock: Clock, deaf: Callable[[], bool]) -> tuple[Post, ...]:
     """A driver for every device in `settings`; raises `DriverUnavailable`."""
-    made = [Post(load(probe.driver)(probe, clock)) for probe in settings.probes]
+    made = [Post(Probe(probe, clock)) for probe in settings.probes]
     if settings.voice:
         recogniser = ear.build(settings.phrases, settings.voice)
         source = Microphone(settings.voice.device)

@@ -15,9 +15,11 @@ from typing import Any, TypeVar, get_args, get_type_hints
 from recorder.core import meanings as m
 from recorder.core.procedure import Part, Procedure
 from recorder.core.rules import Limit
+from recorder.driver import PROBES
+from recorder.driver import load as load_class
 from recorder.notices.outbox import PUBLISH
 from recorder.notices.settings import MqttSettings
-from recorder.probes.serial_probe import SerialSettings
+from recorder.probes.probe import ProbeSettings
 from recorder.voice import phrases, settings
 from recorder.voice.phrases import Phrases
 from recorder.voice.settings import VoiceSettings
@@ -39,7 +41,7 @@ class Settings:
     database: Path
     procedure: Procedure
     phrases: Phrases
-    probes: tuple[SerialSettings, ...]
+    probes: tuple[ProbeSettings, ...]
     voice: VoiceSettings | None
     """None for a station that does not listen."""
     speaker: str | None
@@ -144,10 +146,12 @@ def load_procedure(path: Path | None) -> Procedure:
     return procedure
 
 
-def _probe(entry: dict[str, Any], where: str) -> SerialSettings:
-    if entry.get("driver") != "serial":
-        raise ConfigError(f'{where}: driver is {entry.get("driver")!r}; write "serial"')
-    return _build(SerialSettings, entry, where)
+def _probe(entry: dict[str, Any], where: str) -> ProbeSettings:
+    name = entry.get("driver")
+    if name not in PROBES:
+        raise ConfigError(f"{where}: driver is {name!r}; write one of {', '.join(PROBES)}")
+    settings: ProbeSettings = _build(load_class(name, PROBES), entry, where)
+    return settings
 
 
 def _voice(table: dict[str, Any] | None, where: str) -> VoiceSettings | None:

@@ -10,7 +10,7 @@ costs nothing. Restarting, back-off and the watch over silence belong to `record
 
 import importlib
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any, Protocol
 
 from recorder.core.events import Event
@@ -19,12 +19,17 @@ Put = Callable[[Event], None]
 """Hands an event to the station's one inbox; safe from any thread."""
 
 DRIVERS = {
-    "serial": "recorder.probes.serial_probe:SerialProbe",
+    "probe": "recorder.probes.probe:Probe",
     "arecord": "recorder.voice.ear:MicrophoneEar",
     "wav": "recorder.voice.ear:WavEar",
     "script": "recorder.probes.script:Script",
 }
-"""Driver name, as the configuration writes it -> "module:Class"."""
+"""Driver name -> "module:Class"."""
+
+PROBES = {
+    "serial": "recorder.probes.serial_probe:SerialSettings",
+}
+"""Kind of probe, as the configuration writes it -> "module:Class" of its settings, of which `Probe` is made."""
 
 
 class DriverUnavailable(Exception):
@@ -33,6 +38,11 @@ class DriverUnavailable(Exception):
 
 class DriverLost(Exception):
     """The device went away; the supervisor tries again later."""
+
+    def __init__(self, reason: str, detail: str = "") -> None:
+        super().__init__(f"{reason}: {detail}" if detail else reason)
+        self.reason = reason
+        """In records: "unplugged", "port refused", ..."""
 
 
 class Driver(Protocol):
@@ -46,9 +56,9 @@ class Driver(Protocol):
         ...
 
 
-def load(name: str) -> Any:
-    """The class of driver `name`; raises `DriverUnavailable` naming the ones there are."""
-    if name not in DRIVERS:
-        raise DriverUnavailable(f"no driver is called {name!r}; there are {', '.join(sorted(DRIVERS))}")
-    module, _, attribute = DRIVERS[name].partition(":")
+def load(name: str, table: Mapping[str, str] = DRIVERS) -> Any:
+    """The class that `name` stands for in `table`; raises `DriverUnavailable` naming the ones there are."""
+    if name not in table:
+        raise DriverUnavailable(f"no driver is called {name!r}; there are {', '.join(sorted(table))}")
+    module, _, attribute = table[name].partition(":")
     return getattr(importlib.import_module(module), attribute)

@@ -71,6 +71,7 @@ def events(at: st.SearchStrategy[int] = times) -> st.SearchStrategy[e.Event]:
         ),
         st.builds(e.ProbeLost, at, channels, texts),
         st.builds(e.ProbeBack, at, channels),
+        st.builds(e.ProbeCharge, at, channels, st.integers(0, 100)),
         st.builds(e.Heard, at, texts, intents, texts, listening, score, st.none() | intents, texts),
         st.builds(e.Unheard, at, texts, texts, texts, listening, score),
         ear_events(at),

@@ -62,7 +62,7 @@ def test_the_shipped_safety_limits_name_their_source() -> None:
         ('station = "a"\nvats = [1, 1]', "each vat's number once"),
         ('station = "a"\nvats = [0]', "each vat's number once"),
         ('station = "a"\nvat = [1]', "does not know vat"),
-        ('station = "a"\n[[probe]]\ndriver = "magic"', 'write "serial"'),
+        ('station = "a"\n[[probe]]\ndriver = "magic"', "write one of serial"),
         ('station = "a"\n[[probe]]\ndriver = "serial"', "port"),
         ('station = "a"\n[[probe]]\ndriver = "serial"\nport = "x"\nchannels = ["toe"]', "'toe' is none of"),
         ('station = "a"\n[[probe]]\ndriver = "serial"\nport = "x"\nbaud = "fast"', "baud is 'fast'"),

@@ -14,8 +14,9 @@ import pytest
 from recorder.clock import ManualClock
 from recorder.core.events import Event, ProbeBack, ProbeLost, Reading
 from recorder.driver import DRIVERS, Driver, DriverLost, load
+from recorder.probes.probe import Probe
 from recorder.probes.script import Script
-from recorder.probes.serial_probe import SerialProbe, SerialSettings
+from recorder.probes.serial_probe import SerialSettings
 from recorder.probes.simulated import Kitchen, SimulatedFirmware, framed
 
 SOON_S = 2.0
@@ -52,7 +53,7 @@ class SerialRig:
     def __init__(self) -> None:
         self.board = SimulatedFirmware(Kitchen())
         self.clock = ManualClock(0)
-        self.probe = SerialProbe(SerialSettings("serial", self.board.port), self.clock)
+        self.probe = Probe(SerialSettings("serial", self.board.port), self.clock)
         self.driver: Driver = self.probe
         self._number = 0
 

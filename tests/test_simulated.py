@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 import serial
 
-from recorder.probes.frames import Fault, FramedLines, Sample
+from recorder.probes.frames import FramedLines
 from recorder.probes.simulated import (
     AIR_C,
     AIR_LAG_S,
@@ -23,6 +23,7 @@ from recorder.probes.simulated import (
     SimulatedFirmware,
     framed,
 )
+from recorder.probes.source import Chunk, Fault, Sample
 
 
 @pytest.fixture
@@ -51,7 +52,7 @@ def test_every_line_is_of_the_protocol_and_in_order(board: SimulatedFirmware) ->
     with Listener(board) as port:
         for _ in range(120):
             board.advance(500)
-            lines.feed(port.heard())
+            lines.read(Chunk(port.heard()))
     assert lines.bad == {}
     assert lines.missed == 0
     assert lines.good == board.sent == 60 * 2 + 2 * 60 // 5
@@ -92,7 +93,7 @@ def test_the_noise_is_of_the_size_that_is_said(board: SimulatedFirmware) -> None
     with Listener(board) as port:
         for _ in range(60):
             board.advance(5_000)
-            found = lines.feed(port.heard())
+            found = lines.read(Chunk(port.heard()))
             values += [each.temp_c for each in found if isinstance(each, Sample) and each.channel == "needle"]
     assert len(values) == 600
     spread_c = (sum((value - AIR_C) ** 2 for value in values) / len(values)) ** 0.5
@@ -122,7 +123,7 @@ def test_a_pulled_connector_and_a_short_are_fault_words(board: SimulatedFirmware
         for change in (board.kitchen.pull_connector, board.kitchen.short_circuit, board.kitchen.put_back):
             change()
             board.advance(500)
-        found = lines.feed(port.heard())
+        found = lines.read(Chunk(port.heard()))
     assert found[:2] == [Fault("needle", "open circuit"), Fault("needle", "short circuit")]
     assert isinstance(found[2], Sample)
 
@@ -184,7 +185,7 @@ def test_the_program_prints_its_port_and_speaks_in_real_time() -> None:
             with serial.Serial(path, timeout=0.2) as port:
                 end_s = time.monotonic() + 1.6
                 while time.monotonic() < end_s:
-                    lines.feed(port.read(1))
+                    lines.read(Chunk(port.read(1)))
             assert 2 <= lines.good <= 4
             assert lines.bad == {}
         finally:

@@ -21,6 +21,7 @@ from recorder.core.events import (
     Intent,
     LinkUp,
     ProbeBack,
+    ProbeCharge,
     ProbeLost,
     ProcedureLoaded,
     Started,
@@ -791,3 +792,9 @@ def test_batch_numbers_begin_again_and_pass_over_those_still_open(kitchen: Kitch
             kitchen.say(m.DISCARD, batch=numbers[-1])
             kitchen.say(m.CONFIRM)
     assert numbers == [*range(1, HIGHEST_BATCH + 1), 2, 3]
+
+
+def test_the_newest_charge_of_each_wireless_probe_is_known(kitchen: Kitchen) -> None:
+    for channel, percent in (("needle", 90), ("cabinet", 40), ("needle", 89)):
+        assert kitchen.feed(ProbeCharge(kitchen.at_ms, channel, percent)) == ()
+    assert kitchen.state.world.charges == (("needle", 89), ("cabinet", 40))

@@ -57,5 +57,5 @@ def test_a_driver_is_kept_running_however_it_ends(
 
 
 def test_an_unknown_driver_is_named_with_the_ones_there_are() -> None:
-    with pytest.raises(DriverUnavailable, match=r"'parrot'; there are .*serial"):
+    with pytest.raises(DriverUnavailable, match=r"'parrot'; there are .*probe"):
         load("parrot")

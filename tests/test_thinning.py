@@ -8,8 +8,9 @@ from hypothesis import strategies as st
 
 from recorder.core.events import CABINET, NEEDLE, Reading
 from recorder.core.rules import Limit
-from recorder.probes.frames import FramedLines, Sample
+from recorder.probes.frames import FramedLines
 from recorder.probes.simulated import STEP_MS, Kitchen, framed
+from recorder.probes.source import Chunk, Sample
 from recorder.probes.thinning import COMMON_STEP_C, PERIOD_MS, REPEAT_MS, Thinning
 
 
@@ -98,7 +99,7 @@ def test_a_steady_needle_at_the_limit_in_fahrenheit_meets_the_limit() -> None:
     values = ["80.00F"] * 20 + ["180.00F"] * 40
     settled = []
     for number, value in enumerate(values):
-        for found in lines.feed(framed(NEEDLE, number, value)):
+        for found in lines.read(Chunk(framed(NEEDLE, number, value))):
             assert isinstance(found, Sample)
             reading = thinning.feed(number * 500, found.temp_c)
             if reading and reading.settled:

@@ -15,7 +15,8 @@ from recorder.clock import SystemClock
 from recorder.core.events import NEEDLE, Event, ProbeBack, ProbeLost, Reading
 from recorder.core.rules import in_unit
 from recorder.driver import DriverLost, DriverUnavailable
-from recorder.probes.serial_probe import SerialProbe, SerialSettings
+from recorder.probes.probe import Probe
+from recorder.probes.serial_probe import SerialSettings
 
 app = typer.Typer()
 
@@ -40,11 +41,11 @@ def probe(
     except ValueError as error:
         typer.echo(f"error: {error}", err=True)
         raise typer.Exit(2) from error
-    driver = SerialProbe(settings, SystemClock(None))
+    driver = Probe(settings, SystemClock(None))
     console = Console(highlight=False, soft_wrap=True)
     lost = _watch(driver, _echo if as_json else lambda event: _show(event, console), seconds)
     if as_json:
-        counts = {"good": driver.lines.good, "bad": dict(driver.lines.bad), "missed": driver.lines.missed}
+        counts = {"good": driver.reader.good, "bad": dict(driver.reader.bad), "missed": driver.reader.missed}
         typer.echo(json.dumps({"bytes": driver.bytes_read, "lines": counts}))
     elif driver.bytes_read or not lost:
         console.print(_summary(driver, plain), markup=False)
@@ -54,11 +55,11 @@ def probe(
             "Is it plugged in (ls /dev/serial/by-id), may you use it (group dialout), does nobody else?", err=True
         )
         raise typer.Exit(2)
-    if not driver.lines.good:
+    if not driver.reader.good:
         raise typer.Exit(1)
 
 
-def _watch(driver: SerialProbe, show: Callable[[Event], None], seconds: float | None) -> Exception | None:
+def _watch(driver: Probe, show: Callable[[Event], None], seconds: float | None) -> Exception | None:
     """Run the driver for so long, or until Ctrl-C; what ended it before that, if anything did."""
     stop = threading.Event()
     timer = threading.Timer(seconds or 0, stop.set)
@@ -94,9 +95,9 @@ def _show(event: Event, console: Console) -> None:
             console.print(f"{time}  {channel:8}back", style="bold", markup=False)
 
 
-def _summary(driver: SerialProbe, plain: bool) -> str:
+def _summary(driver: Probe, plain: bool) -> str:
     """What came in, and if nothing good did, what to try."""
-    lines = driver.lines
+    lines = driver.reader
     kinds = "; ".join(f"{count} {kind}" for kind, count in sorted(lines.bad.items()))
     bad = f"{lines.bad.total()} bad ({kinds})" if kinds else "0 bad"
     text = f"{driver.bytes_read} bytes: {lines.good} good lines, {bad}, {lines.missed} missed."

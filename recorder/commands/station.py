@@ -22,7 +22,7 @@ from recorder.core.hearing import TROUBLES
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.journal.journal import Journal, JournalError
 from recorder.notices.mqtt import reach
-from recorder.probes.serial_probe import SerialProbe, SerialSettings
+from recorder.probes.probe import Probe, ProbeSettings
 from recorder.voice import ear
 from recorder.voice.confusable import close_words, pairs
 from recorder.voice.footswitch import FootSwitch
@@ -133,10 +133,10 @@ def _disk(database: Path) -> str:
     return f"{database}: {held}, {free // 1_000_000_000} GB free"
 
 
-def _probe(settings: SerialSettings) -> str:
-    """Listen to the port for a moment; every channel of the configuration must speak."""
+def _probe(settings: ProbeSettings) -> str:
+    """Listen to it for a moment; every channel of the configuration must speak."""
     clock, got, stop = SystemClock(None), list[Event](), threading.Event()
-    driver = SerialProbe(settings, clock)
+    driver = Probe(settings, clock)
     timer = threading.Timer(LISTEN_S, stop.set)
     timer.start()
     try:
@@ -147,10 +147,9 @@ def _probe(settings: SerialSettings) -> str:
     faults = {event.channel: event.reason for event in got if isinstance(event, ProbeLost)}
     if missing := [name for name in settings.names() if name not in read]:
         why = ", ".join(f"{name}: {faults.get(name, 'nothing came')}" for name in missing)
-        bad = driver.lines.bad.total()
-        raise _Fault(
-            f"{why} ({driver.lines.good} good lines, {bad} bad); look with: batch-recorder probe {settings.port}"
-        )
+        reader = driver.reader
+        counts = f"{reader.good} good messages, {reader.bad.total()} bad"
+        raise _Fault(f"{why} ({counts}); look with: batch-recorder probe {settings.url()}")
     return ", ".join(f"{name} {temp_c:.1f} °C" for name, temp_c in read.items())
 
 

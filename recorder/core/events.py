@@ -126,6 +126,15 @@ class ProbeBack:
 
 
 @dataclass(frozen=True, slots=True)
+class ProbeCharge:
+    """How full the battery of a channel's wireless probe is."""
+
+    at_ms: int
+    channel: str
+    percent: int
+
+
+@dataclass(frozen=True, slots=True)
 class Heard:
     """A whole sentence of the phrase file was heard and accepted."""
 
@@ -270,6 +279,7 @@ Event = (
     | Reading
     | ProbeLost
     | ProbeBack
+    | ProbeCharge
     | Heard
     | Unheard
     | EarLost

@@ -25,6 +25,7 @@ from recorder.core.events import (
     Heard,
     Intent,
     ProbeBack,
+    ProbeCharge,
     ProbeLost,
     ProcedureLoaded,
     Reading,
@@ -114,6 +115,8 @@ def _happened(world: World, event: Event, seq: int, at_ms: int) -> Change:
             return lost.lost(world, channel, reason, seq, at_ms)
         case ProbeBack(channel=channel):
             return lost.back(world, channel, at_ms)
+        case ProbeCharge(channel=channel, percent=percent):
+            return replace(world, charges=tuple({**dict(world.charges), channel: percent}.items())), ()
         case EarLost() | EarBack() | EarTrouble() | EarClear():
             return hearing.happened(world, event, seq, at_ms)
         case Acknowledged(alert=id, by=by):

@@ -327,6 +327,8 @@ class World:
     """The first checks of the last batches, °C, oldest first."""
     backs: tuple[tuple[str, int], ...] = ()
     """Channels that were lost and give temperatures again, and since when."""
+    charges: tuple[tuple[str, int], ...] = ()
+    """By channel: how full its probe's battery last was, in percent."""
     rules: int = 1
     """See `events.RULES`."""
     boot_id: str | None = None

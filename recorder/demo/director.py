@@ -24,7 +24,8 @@ from recorder.demo.story import Broker, InHand, Probe, Say, Scene, Tell, Wait
 from recorder.loop import Loop
 from recorder.notices.broker import LocalBroker, PageBroker
 from recorder.notices.mqtt import MqttSettings, Subscriber
-from recorder.probes.serial_probe import SerialProbe, SerialSettings
+from recorder.probes.probe import Probe as ProbeDriver
+from recorder.probes.serial_probe import SerialSettings
 from recorder.probes.simulated import STEP_MS, Kitchen, SimulatedFirmware
 from recorder.supervisor import Post, Supervisor
 from recorder.voice import ear
@@ -71,7 +72,7 @@ class Director:
         assert settings.voice and self._app.publisher and self._app.outbox
         self._publisher, self._outbox = self._app.publisher, self._app.outbox
         probe = settings.probes[0]
-        self._probe = SerialProbe(probe, self._clock)
+        self._probe = ProbeDriver(probe, self._clock)
         self._supervisor = Supervisor((Post(self._probe),), self._app.loop.inbox.put)
         recogniser = ear.build(settings.phrases, settings.voice)
         self._reached: Callable[[], bool] = self._publisher.connected

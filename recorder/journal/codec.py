@@ -22,6 +22,7 @@ KINDS: dict[str, type[Event]] = {
     "reading": events.Reading,
     "probe lost": events.ProbeLost,
     "probe back": events.ProbeBack,
+    "probe charge": events.ProbeCharge,
     "heard": events.Heard,
     "not understood": events.Unheard,
     "ear lost": events.EarLost,

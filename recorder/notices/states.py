@@ -96,6 +96,7 @@ def health(world: World, channels: Iterable[str], version: str, unsent: int, fre
     return {
         "version": version,
         "probes": {name: lost.get(name, "ok" if name in world.latest else "no reading yet") for name in names},
+        "charges": dict(world.charges),
         "hearing": ear[0] if ear else "well",
         "clock_known": world.wall_known,
         "unsent": unsent,

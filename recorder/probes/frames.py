@@ -7,20 +7,11 @@ only when its end has come; whatever is wrong with it is counted by kind, and it
 import binascii
 import re
 from collections import Counter
-from dataclasses import dataclass
 
-from recorder.core.rules import to_c
+from recorder.probes.plausible import HIGHEST_C, LOWEST_C, Plausible
+from recorder.probes.source import Chunk, Fault, Found, Sample
 from recorder.thermal.converters import COLDEST_C, HOTTEST_C
 from recorder.thermal.thermocouple import temp_c as hot_c
-
-LOWEST_C, HIGHEST_C = -40.0, 400.0
-"""What a probe at a fryer can read at all."""
-
-JUMP_C = 60.0
-"""A temperature this far from the channel's last one counts only when the next one is near it.
-
-The steepest true step is a thin needle (1 s) that goes from air into oil, 55 °C in half a second; it costs one sample.
-"""
 
 LONGEST_LINE = 80
 """Bytes; a longer line is thrown away up to its end."""
@@ -44,24 +35,8 @@ _FRAMED = re.compile(
 _PLAIN = re.compile(rb"[ \t]*([+-]?\d{1,4}(?:\.\d{1,4})?)[ \t]*([CFcf])?[ \t]*")
 
 
-@dataclass(frozen=True, slots=True)
-class Sample:
-    """One temperature."""
-
-    channel: str
-    temp_c: float
-
-
-@dataclass(frozen=True, slots=True)
-class Fault:
-    """A channel that says that it has no temperature."""
-
-    channel: str
-    reason: str
-
-
 class Lines:
-    """Puts lines together from bytes, however they are cut up, and has `read` make something of each."""
+    """Puts lines together from bytes, however they are cut up, and has `line` make something of each."""
 
     def __init__(self) -> None:
         self.good = 0
@@ -71,13 +46,12 @@ class Lines:
         """Lines that the sequence numbers say were sent and did not come."""
         self._part = bytearray()
         self._overlong = False
-        self._last_c: dict[str, float] = {}
-        self._doubted_c: dict[str, float] = {}
+        self._plausible = Plausible()
 
-    def feed(self, data: bytes) -> list[Sample | Fault]:
-        """What the lines that end in `data` say."""
-        found: list[Sample | Fault] = []
-        for byte in data:
+    def read(self, chunk: Chunk) -> list[Found]:
+        """What the lines that end in `chunk` say."""
+        found: list[Found] = []
+        for byte in chunk.data:
             if byte not in b"\r\n":
                 self._overlong = self._overlong or len(self._part) >= LONGEST_LINE
                 if not self._overlong:
@@ -97,30 +71,12 @@ class Lines:
         self._part.clear()
         self._overlong = False
 
-    @property
-    def lines(self) -> int:
-        """Lines that have ended, good and bad."""
-        return self.good + self.bad.total()
-
-    def read(self, line: bytes) -> Sample | Fault | str:
+    def line(self, line: bytes) -> Sample | Fault | str:
         """What one line says, or the kind of its badness."""
         raise NotImplementedError
 
-    def judged(self, channel: str, value: float, unit: str) -> Sample | str:
-        """The sample of `value` in `unit` ("C" or "F"), or why it is absurd."""
-        temp_c = to_c(value, unit)
-        if not LOWEST_C <= temp_c <= HIGHEST_C:
-            return "out of range"
-        known = (self._last_c.get(channel), self._doubted_c.pop(channel, None))
-        steps = [abs(temp_c - known_c) for known_c in known if known_c is not None]
-        if steps and min(steps) >= JUMP_C:
-            self._doubted_c[channel] = temp_c
-            return "jump"
-        self._last_c[channel] = temp_c
-        return Sample(channel, temp_c)
-
-    def _take(self, line: bytes, found: list[Sample | Fault]) -> None:
-        made = self.read(line)
+    def _take(self, line: bytes, found: list[Found]) -> None:
+        made = self.line(line)
         if isinstance(made, str):
             self.bad[made] += 1
         else:
@@ -141,7 +97,7 @@ class FramedLines(Lines):
         self._last.clear()
         self._strays.clear()
 
-    def read(self, line: bytes) -> Sample | Fault | str:
+    def line(self, line: bytes) -> Sample | Fault | str:
         parts = _FRAMED.fullmatch(line)
         if parts is None:
             return "not of the protocol"
@@ -157,7 +113,7 @@ class FramedLines(Lines):
             return "out of order"
         if kind:
             return self.converted(name, kind, float(microvolts), float(cold_c))
-        return Fault(name, FAULTS[word]) if word else self.judged(name, float(value), unit)
+        return Fault(name, FAULTS[word]) if word else self._plausible.judge(name, float(value), unit)
 
     def converted(self, channel: str, kind: str, microvolts: float, cold_c: float) -> Sample | Fault | str:
         """The sample of a raw voltage by ITS-90, why it is absurd, or the fault of one that is out of range."""
@@ -167,7 +123,7 @@ class FramedLines(Lines):
             return Fault(channel, OUT_OF_RANGE)
         if not (COLDEST_C <= cold_c <= HOTTEST_C and LOWEST_C <= temp_c <= HIGHEST_C):
             return Fault(channel, OUT_OF_RANGE)
-        return self.judged(channel, temp_c, "C")
+        return self._plausible.judge(channel, temp_c, "C")
 
     def _in_order(self, channel: str, number: int) -> bool:
         """Whether `number` goes on from the last one of `channel`, or the board has started to count again."""
@@ -201,14 +157,14 @@ class PlainLines(Lines):
         super().reopened()
         self._begun = False
 
-    def read(self, line: bytes) -> Sample | Fault | str:
+    def line(self, line: bytes) -> Sample | Fault | str:
         if not self._begun:
             self._begun = True
             return "first, maybe cut"
         parts = _PLAIN.fullmatch(line)
         if parts is None:
             return "not a number"
-        return self.judged(self._channel, float(parts[1]), (parts[2] or self._unit.encode()).decode().upper())
+        return self._plausible.judge(self._channel, float(parts[1]), (parts[2] or self._unit.encode()).decode().upper())
 
 
 def checksum(data: bytes) -> int:

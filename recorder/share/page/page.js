@@ -3,6 +3,7 @@
 
 const SILENT_MS = 180000; // a recorder that has said nothing for so long is not shown as live
 const UNANSWERED_MS = 15000; // after which an acknowledgement that changed nothing is asked for again
+const LOW_CHARGE = 20; // percent; common practice, no source
 const JUMP_MS = 2000; // a leap of the phone's clock (or its sleep) by more makes the correction void
 const LEVELS = ["critical", "warning", "info"];
 const LEVEL_WORDS = { critical: "CRITICAL: act now", warning: "WARNING: see to it", info: "For information" };
@@ -327,6 +328,10 @@ function showHealth() {
     const degrees = reading && Number.isFinite(reading.temp_c) ? (unit === "F" ? reading.temp_c * 1.8 + 32 : reading.temp_c).toFixed(1) : null;
     const value = word === "ok" && degrees !== null ? `, ${standing() === "live" && age < 60000 ? "" : "was "}${degrees} °${unit}${age < 10000 ? "" : ` ${span(age)} ago`}` : "";
     rows.push([`Probe ${channel}`, `${word}${value}`, word === "ok"]);
+  }
+  const charges = health?.charges && typeof health.charges === "object" ? health.charges : {};
+  for (const [channel, percent] of Object.entries(charges)) {
+    rows.push([`Battery of ${channel}`, `${percent} %${percent < LOW_CHARGE ? ", charge it or change it" : ""}`, percent >= LOW_CHARGE]);
   }
   if (health) {
     rows.push(["Hearing", String(health.hearing), health.hearing === "well"]);

@@ -1,0 +1,73 @@
+"""The channels of one device: samples to readings, one loss and one return for each, silence by our own clock."""
+
+from collections.abc import Iterable
+
+from recorder.core.events import ProbeBack, ProbeCharge, ProbeLost
+from recorder.driver import Put
+from recorder.probes.source import Charge, Fault, Found, Sample
+from recorder.probes.thinning import Thinning
+
+
+class Channels:
+    """What the channels are like, kept over the device's going and coming."""
+
+    def __init__(self, names: tuple[str, ...], silence_s: float, period_s: float) -> None:
+        """`names` that are wanted; none: whatever the device speaks of."""
+        self._wanted = names
+        self._silence_ms, self._period_ms = round(silence_s * 1000), round(period_s * 1000)
+        self._thinning: dict[str, Thinning] = {}
+        self._heard_ms: dict[str, int] = {}
+        self._lost: set[str] = set()
+        self._charge: dict[str, int] = {}
+        for name in names:
+            self._meet(name)
+
+    def begin(self, at_ms: int) -> None:
+        """The device is there: nothing is known of what was before."""
+        for name, thinning in self._thinning.items():
+            thinning.interrupted()
+            self._heard_ms[name] = at_ms
+
+    def take(self, found: Iterable[Found], at_ms: int, put: Put) -> None:
+        """Put the events of what was found."""
+        for each in found:
+            if each.channel not in self._thinning:
+                if self._wanted:
+                    continue
+                self._meet(each.channel)
+            match each:
+                case Charge(channel=channel, percent=percent):
+                    if self._charge.get(channel) != percent:
+                        self._charge[channel] = percent
+                        put(ProbeCharge(at_ms, channel, percent))
+                    continue
+                case Fault(channel=channel, reason=reason):
+                    self._lose(channel, reason, at_ms, put)
+                case Sample(channel=channel, temp_c=temp_c):
+                    if channel in self._lost:
+                        self._lost.remove(channel)
+                        put(ProbeBack(at_ms, channel))
+                    if reading := self._thinning[channel].feed(at_ms, temp_c):
+                        put(reading)
+            self._heard_ms[each.channel] = at_ms
+
+    def watch(self, at_ms: int, put: Put) -> None:
+        """Put the loss of every channel that has said nothing for too long."""
+        for name, heard_ms in self._heard_ms.items():
+            if at_ms - heard_ms >= self._silence_ms:
+                self._lose(name, "silent", at_ms, put)
+
+    def gone(self, reason: str, at_ms: int, put: Put) -> None:
+        """The device went, and all channels with it."""
+        for name in self._thinning:
+            self._lose(name, reason, at_ms, put)
+
+    def _meet(self, name: str) -> None:
+        self._thinning[name] = Thinning(name, self._period_ms)
+
+    def _lose(self, name: str, reason: str, at_ms: int, put: Put) -> None:
+        """The channel is lost for the first reason that is known, and told once until it is back."""
+        if name not in self._lost:
+            self._lost.add(name)
+            self._thinning[name].interrupted()
+            put(ProbeLost(at_ms, name, reason))

@@ -1,0 +1,102 @@
+"""Driver: any probe. Raw bytes from its source, through its reader and channels, to events. It decides nothing.
+
+One class for all kinds of probes; what differs is the settings, from which source and reader come.
+"""
+
+import threading
+from typing import Protocol
+
+from recorder.clock import Clock
+from recorder.core.events import CABINET, NEEDLE, vat_channel
+from recorder.driver import DriverLost, Put
+from recorder.probes.channels import Channels
+from recorder.probes.source import Chunk, Reader, Source
+
+CHANNELS = (NEEDLE, CABINET, "vat", *map(vat_channel, range(1, 10)))
+"""What a probe can measure, as the configuration writes it; "vat" is the same as "vat1"."""
+
+
+class ProbeSettings(Protocol):
+    """One [[probe]] of the configuration."""
+
+    @property
+    def driver(self) -> str:
+        """Its name in `recorder/driver.py`'s table."""
+        ...
+
+    @property
+    def silence_s(self) -> float:
+        """A channel that says nothing for this long is lost."""
+        ...
+
+    @property
+    def period_s(self) -> float:
+        """A channel that stays level is recorded this often."""
+        ...
+
+    def title(self) -> str:
+        """For logs: "serial /dev/ttyACM0"."""
+        ...
+
+    def url(self) -> str:
+        """How `batch-recorder probe` is told of it."""
+        ...
+
+    def names(self) -> tuple[str, ...]:
+        """The channels, as events name them; none: whatever the device speaks of."""
+        ...
+
+    def reader(self) -> Reader:
+        """A fresh reader."""
+        ...
+
+    def source(self, clock: Clock) -> Source:
+        """The device, not yet opened."""
+        ...
+
+
+class Probe:
+    """Reads one device until it is stopped; keeps what its channels are like from one run to the next."""
+
+    def __init__(self, settings: ProbeSettings, clock: Clock) -> None:
+        self.name = settings.title()
+        self.reader = settings.reader()
+        self.bytes_read = 0
+        self.ended = 0
+        """Messages, good and bad, that have come and whose events are put, over all runs."""
+        self.listening = threading.Event()
+        """Set while the device is open."""
+        self._source = settings.source(clock)
+        self._channels = Channels(settings.names(), settings.silence_s, settings.period_s)
+        self._clock = clock
+
+    def run(self, put: Put, stop: threading.Event) -> None:
+        """Emit `Reading`, `ProbeLost`, `ProbeBack` and `ProbeCharge` until `stop`; raises `DriverLost` when it goes."""
+        try:
+            for chunk in self._source.chunks(stop):
+                if not self.listening.is_set():
+                    self.reader.reopened()
+                    self._channels.begin(self._clock.now_ms())
+                    self.listening.set()
+                self._take(chunk, put)
+        except DriverLost as lost:
+            self._channels.gone(lost.reason, self._clock.now_ms(), put)
+            raise
+        finally:
+            self.listening.clear()
+
+    def _take(self, chunk: Chunk | None, put: Put) -> None:
+        at_ms = self._clock.now_ms()
+        if chunk:
+            self._channels.take(self.reader.read(chunk), at_ms, put)
+        self._channels.watch(at_ms, put)
+        if chunk:
+            self.bytes_read += len(chunk.data)
+            self.ended = self.reader.good + self.reader.bad.total()
+
+
+def named(channel: str) -> str:
+    """The channel as events name it; raises `ValueError` for one that there is not."""
+    if channel not in CHANNELS:
+        raise ValueError(f"channel {channel!r} is none of {', '.join(CHANNELS)}")
+    return "vat1" if channel == "vat" else channel

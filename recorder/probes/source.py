@@ -1,0 +1,80 @@
+"""What passes between a probe's device and the driver: raw bytes, and what they say. Values and promises only.
+
+source (a device) -> Chunk -> reader (pure) -> Sample, Fault, Charge -> probe (thinning, silence) -> events
+"""
+
+import threading
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Protocol
+
+READ_S = 0.05
+"""How long a source waits for something to come before it says that nothing has."""
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """Raw bytes, as a device gave them."""
+
+    data: bytes
+    where: str = ""
+    """Which place on the device they come from, where it has several: a characteristic, a register."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """One temperature."""
+
+    channel: str
+    temp_c: float
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """A channel that says that it has no temperature."""
+
+    channel: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Charge:
+    """How full a wireless probe's battery is."""
+
+    channel: str
+    percent: int
+
+
+Found = Sample | Fault | Charge
+
+
+class Source(Protocol):
+    """A device that speaks in raw bytes."""
+
+    def chunks(self, stop: threading.Event) -> Iterator[Chunk | None]:
+        """Open the device and give what it says until `stop`; None whenever nothing has come for `READ_S`.
+
+        The first item comes as soon as the device is open. Raises `DriverLost` when it goes, `DriverUnavailable` when
+        it can't be opened at all.
+        """
+        ...
+
+
+class Reader(Protocol):
+    """Makes sense of chunks. Pure: no device, no clock. Other threads may look at its counts."""
+
+    good: int
+    """Messages that had something to say."""
+    bad: Counter[str]
+    """Messages that had not, by the kind of their badness; none of them became a temperature."""
+    missed: int
+    """Messages that were sent, as the later ones show, and did not come."""
+
+    def read(self, chunk: Chunk) -> list[Found]:
+        """What the messages that end in `chunk` say."""
+        ...
+
+    def reopened(self) -> None:
+        """The device was opened again: the rest of a message is not to come, and the device may have started anew."""
+        ...
