@@ -10,8 +10,8 @@ import select
 import shutil
 import subprocess
 import sys
+from functools import partial
 from pathlib import Path
-from typing import Any
 
 from recorder.driver import DriverUnavailable
 from recorder.probes.chips import CHIPS, Chip, Felt
@@ -36,7 +36,10 @@ class MicropythonBoard(SimulatedFirmware):
     step_ms = STEP_MS
 
     def __init__(self, kitchen: Kitchen, settings: Path | None = None) -> None:
-        """`settings`: another settings.py than the firmware's own. Raises `DriverUnavailable`, which says the remedy."""
+        """`settings`: another settings.py than the firmware's own.
+
+        Raises `DriverUnavailable`, which says the remedy, and `RuntimeError` with the firmware's words when it fails.
+        """
         board = NOTES / "board"
         if not (board / "main.py").is_file():
             raise DriverUnavailable(f"{board} is missing; run this from a clone of the repository (pip install -e .)")
@@ -45,7 +48,7 @@ class MicropythonBoard(SimulatedFirmware):
         self._path = ":".join(map(str, (NOTES / "bench", settings.parent, board)))
         self.cold_c = COLD_C
         """°C of all chips."""
-        self.chips: dict[str, Any] = {}
+        self.chips: dict[str, Chip] = {}
         """Channel -> its chip."""
         self.fed_after: list[frozenset[str]] = []
         """For each feeding of the watchdog, the channels that have spoken since the one before."""
@@ -53,12 +56,17 @@ class MicropythonBoard(SimulatedFirmware):
         """What the firmware has set its watchdog to."""
         self._on_pin: dict[str, Chip] = {}
         for name, chip, kind, pin, _ in runpy.run_path(str(settings))["CHANNELS"]:
-            self.chips[name] = self._on_pin[str(pin)] = CHIPS[chip](kind, lambda name=name: self._felt(name))
+            self.chips[name] = self._on_pin[str(pin)] = CHIPS[chip](kind, partial(self._felt, name))
         self._process: subprocess.Popen[bytes] | None = None
         self._told = bytearray()
         self._spoken: set[str] = set()
+        self._last = "nothing"
         self._wakes_ms = 0
-        super().__init__(kitchen)
+        try:
+            super().__init__(kitchen)
+        except RuntimeError:
+            self.close()
+            raise
 
     def plug_in(self) -> None:
         """The board and its chips get power: the firmware starts; does nothing while it is plugged in."""
@@ -73,7 +81,13 @@ class MicropythonBoard(SimulatedFirmware):
         pipe = subprocess.PIPE
         environment = {**os.environ, "MICROPYPATH": self._path}
         self._process = subprocess.Popen(
-            self._command, stdin=pipe, stdout=pipe, stderr=pipe, bufsize=0, cwd=self._folder.name, env=environment
+            self._command,
+            stdin=pipe,
+            stdout=pipe,
+            stderr=subprocess.STDOUT,
+            bufsize=0,
+            cwd=self._folder.name,
+            env=environment,
         )
         self._until_asleep()
 
@@ -107,7 +121,8 @@ class MicropythonBoard(SimulatedFirmware):
                     self._spoken.clear()
                 case [b"!watchdog", ms]:
                     self.watchdog_ms = int(ms)
-                case [channel, *_]:
+                case [channel, *_]:  # a line; the interpreter's own words, when it fails, go the same way on a board
+                    self._last = line.decode(errors="replace").strip()
                     self._spoken.add(channel.decode())
                     if channel.decode() not in self.quiet:
                         self.send(line)
@@ -115,14 +130,15 @@ class MicropythonBoard(SimulatedFirmware):
     def _line(self) -> bytes:
         """The next line of the firmware, with its end."""
         process = self._process
-        assert process and process.stdout and process.stderr
+        assert process and process.stdout
         while b"\n" not in self._told:
             ready, _, _ = select.select([process.stdout], [], [], PATIENCE_S)
             more = process.stdout.read(65_536) if ready else b""
             if not more:
+                self._process = None
                 process.kill()
-                said = process.communicate()[1].decode(errors="replace").strip()
-                raise RuntimeError(f"the firmware has {'ended' if ready else 'hung'}: {said or 'it says nothing'}")
+                process.communicate()
+                raise RuntimeError(f"the firmware has {'ended' if ready else 'hung'}; it said {self._last!r}")
             self._told += more
         end = self._told.index(b"\n") + 1
         line = bytes(self._told[:end])
