@@ -19,7 +19,7 @@ from recorder.clock import ManualClock
 from recorder.core.events import Event, ProbeBack, ProbeLost, Reading
 from recorder.driver import DriverUnavailable
 from recorder.probes import micropython_board
-from recorder.probes.chips import DEFAULTS, Felt, Max31855, Max31856
+from recorder.probes.chips import DEFAULTS, SETTINGS, Felt, Max31855, Max31856
 from recorder.probes.frames import FramedLines
 from recorder.probes.micropython_board import NOTES, MicropythonBoard, interpreter
 from recorder.probes.probe import Probe
@@ -277,15 +277,16 @@ def test_a_chip_of_another_type_would_tell_a_wrong_number() -> None:
 
 
 @on_micropython
-def test_a_failing_self_test_is_told_each_period_until_it_passes(desk: Desk) -> None:
+@pytest.mark.parametrize("deaf", [SETTINGS, {0}, {1}])
+def test_a_failing_self_test_is_told_each_period_until_it_passes(desk: Desk, deaf: frozenset[int]) -> None:
     chip = desk.chip
-    chip.read_only = True
+    chip.deaf = frozenset(deaf)
     desk.restart()
     found = desk.play(2)
     assert Counter(type(each) for each in found if each.channel == "needle") == {Fault: 8}
     assert Counter(type(each) for each in found if each.channel != "needle") == {Sample: 4}
     assert chip.measured == 0
-    chip.read_only = False
+    chip.deaf = frozenset()
     assert [isinstance(each, Sample) for each in desk.needle(1)] == [False, True, True, True]
 
 
@@ -293,9 +294,9 @@ def test_a_failing_self_test_is_told_each_period_until_it_passes(desk: Desk) -> 
 def test_no_measurement_is_told_twice(desk: Desk) -> None:
     chip = desk.chip
     assert len(desk.needle(10)) == chip.measured == 40
-    chip.read_only = True  # it no longer hears that it should measure again
+    chip.deaf = frozenset({0})  # it no longer hears that it should measure again
     assert [isinstance(each, Sample) for each in desk.needle(1)] == [True, False, False, False]
-    chip.read_only = False
+    chip.deaf = frozenset()
     chip.conversion_ms = 400  # it has not finished when it is asked
     desk.play(1)
     assert desk.needle(2) == ["probe fault"] * 8

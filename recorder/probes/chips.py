@@ -16,8 +16,11 @@ KINDS = {2: "J", 3: "K", 7: "T"}
 CONVERSION_MS = 185
 """A MAX31856's longest for one measurement, at 50 Hz (M)."""
 
-DEFAULTS = bytes.fromhex("0003FF7FC07FFF8000000000000000" + "00")
+DEFAULTS = bytes.fromhex("0003FF7FC07FFF80").ljust(16, b"\0")
 """A MAX31856's registers after power-up (M): off, type K, wide limits, no measurement."""
+
+SETTINGS = frozenset(range(10))
+"""Its registers that can be written."""
 
 _ONE_SHOT, _OPEN_DETECT = 0x40, 0x30
 _OPEN, _OVUV, _TCRANGE = 0x01, 0x02, 0x40
@@ -90,8 +93,8 @@ class Max31856(Chip):
         self.conversion_ms = CONVERSION_MS
         self.measured = 0
         """Measurements that it has finished."""
-        self.read_only = False
-        """It takes no settings, as with a broken wire to its input."""
+        self.deaf: frozenset[int] = frozenset()
+        """Registers that take nothing; `SETTINGS`, where the wire to its input is broken."""
         self.power_up()
 
     def power_up(self) -> None:
@@ -109,7 +112,7 @@ class Max31856(Chip):
         return b"\0" + bytes(self._registers[address % 16] for address in range(first, first + rest))
 
     def _write(self, address: int, byte: int, now_ms: int) -> None:
-        if address < 10 and not self.read_only:
+        if address in SETTINGS and address not in self.deaf:
             self._registers[address] = byte
             if address == 0:
                 self._begun_ms = now_ms if byte & _ONE_SHOT else None
