@@ -31,8 +31,8 @@ def build(kind: Callable[..., T], table: Mapping[str, Any]) -> T:
 
 
 def _item(key: str, value: Any, hint: Any) -> Any:
-    kind: Any = next(iter(get_args(hint)), None)
-    if not (isinstance(value, dict) and is_dataclass(kind)):
+    kind = next(iter(get_args(hint)), None)
+    if not (isinstance(value, dict) and isinstance(kind, type) and is_dataclass(kind)):
         return value
     try:
         return build(kind, value)
