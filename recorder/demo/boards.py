@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from typing import Protocol
 
+from recorder.probes.micropython_board import MicropythonBoard
 from recorder.probes.probe import ProbeSettings
 from recorder.probes.serial_probe import SerialSettings
 from recorder.probes.simulated import Kitchen, SimulatedFirmware
@@ -38,5 +39,11 @@ def serial() -> Made:
     return board, (SerialSettings("serial", board.port, CHANNELS),)
 
 
-BOARDS: dict[str, Callable[[], Made]] = {"serial": serial}
+def micropython() -> Made:
+    """A board that runs the reference firmware of firmware_notes/."""
+    board = MicropythonBoard(Kitchen())
+    return board, (SerialSettings("serial", board.port, CHANNELS),)
+
+
+BOARDS: dict[str, Callable[[], Made]] = {"serial": serial, "micropython": micropython}
 """Name, as `demo --probe` takes it -> the device and how it is read."""
