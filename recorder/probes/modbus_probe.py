@@ -8,7 +8,7 @@ import threading
 from collections.abc import Iterator, Mapping
 from dataclasses import MISSING, dataclass, fields, replace
 from pathlib import Path
-from typing import Any, get_type_hints
+from typing import Any, get_origin, get_type_hints
 from urllib.parse import urlsplit
 
 from recorder.clock import Clock
@@ -293,10 +293,16 @@ def _checked(kind: type, table: Mapping[str, Any]) -> dict[str, Any]:
     for key, value in table.items():
         if key not in known:
             raise ValueError(f"{key} is not known; there are {', '.join(known)}")
-        hint = hints[key]
-        wanted = {float: (int, float), int: int, str: str}.get(hint, (list, tuple))
-        whole = hint != tuple[int, ...] or all(type(each) is int for each in value)  # type: ignore[comparison-overlap]
-        if isinstance(value, bool) or not isinstance(value, wanted) or not whole:
-            raise ValueError(f"{key} is {value!r}; it must be {getattr(hint, '__name__', hint)}")
+        if not _fits(value, hints[key]):
+            raise ValueError(f"{key} is {value!r}; it must be {getattr(hints[key], '__name__', hints[key])}")
         values[key] = tuple(value) if isinstance(value, list) else value
     return values
+
+
+def _fits(value: Any, hint: Any) -> bool:
+    """Whether what TOML gave is of the type `hint`."""
+    if hint is float:
+        return type(value) in (int, float)
+    if hint == tuple[int, ...]:
+        return isinstance(value, list) and all(type(each) is int for each in value)
+    return isinstance(value, get_origin(hint) or hint) and not isinstance(value, bool)

@@ -15,6 +15,7 @@ import tty
 from collections import Counter
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -76,8 +77,8 @@ class SimulatedTransmitters:
             return self._sent
 
     def settings(self, **changes: Any) -> ModbusSettings:
-        """How to reach it."""
-        return ModbusSettings("modbus", self.port, self.registers, **{"baud": 115_200, "timeout_s": 2.0, **changes})
+        """How to reach it, and `changes` to that."""
+        return replace(ModbusSettings("modbus", self.port, self.registers, baud=115_200, timeout_s=2.0), **changes)
 
     def plug_in(self) -> None:
         """The line is there; does nothing while it is plugged in."""

@@ -89,13 +89,13 @@ class Register:
         """Its name in chunks: "17/input/8"."""
         return f"{self.device}/{self.kind}/{self.address}"
 
-    def raw(self, data: bytes) -> float:
+    def raw(self, data: bytes) -> int | float:
         """The value before scaling in `data`, the registers' bytes in network order.
 
         Of a float32 its 7 digits and no more: a device that says 165.2 must not come out as 165.19999695.
         """
         ordered = data if self.word_order == "big" else data[2:] + data[:2]
-        value: float = struct.unpack(TYPES[self.type], ordered)[0]
+        value: int | float = struct.unpack(TYPES[self.type], ordered)[0]
         return float(f"{value:.7g}") if self.type == "float32" else value
 
     def faulty(self, raw: float) -> bool:
@@ -190,5 +190,5 @@ class RegisterReader:
             return "wrong length"
         raw = register.raw(data)
         if register.faulty(raw):
-            return Fault(register.channel, f"probe fault ({raw:g})")
+            return Fault(register.channel, f"probe fault ({raw})")
         return self._plausible.judge(register.channel, raw * register.scale + register.offset, register.unit)
