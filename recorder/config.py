@@ -6,20 +6,19 @@ Every mistake is a `ConfigError` that names the file, the key and the remedy.
 import re
 import tomllib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
-from types import UnionType
-from typing import Any, TypeVar, get_args, get_type_hints
+from typing import Any, TypeVar
 
 from recorder.core import meanings as m
 from recorder.core.procedure import Part, Procedure
 from recorder.core.rules import Limit
-from recorder.driver import PROBES
-from recorder.driver import load as load_class
 from recorder.notices.outbox import PUBLISH
 from recorder.notices.settings import MqttSettings
 from recorder.probes.probe import ProbeSettings
+from recorder.probes.urls import from_table
+from recorder.tables import build
 from recorder.voice import phrases, settings
 from recorder.voice.phrases import Phrases
 from recorder.voice.settings import VoiceSettings
@@ -75,7 +74,9 @@ def load(path: Path) -> Settings:
         database=database,
         procedure=load_procedure(path.parent / procedure_name if procedure_name else None),
         phrases=load_phrases(path.parent / phrases_name if phrases_name else None),
-        probes=tuple(_probe(entry, f"{where} [[probe]]") for entry in _take(table, "probe", list, where, [])),
+        probes=tuple(
+            _probe(entry, path.parent, f"{where} [[probe]]") for entry in _take(table, "probe", list, where, [])
+        ),
         voice=_voice(_take(table, "voice", dict, where, None), where),
         speaker=_take(speaker, "device", str, f"{where} [speaker]", "default") if speaker is not None else None,
         mqtt=_mqtt(mqtt, station, path.parent, f"{where} [mqtt]") if mqtt is not None else None,
@@ -146,12 +147,13 @@ def load_procedure(path: Path | None) -> Procedure:
     return procedure
 
 
-def _probe(entry: dict[str, Any], where: str) -> ProbeSettings:
-    name = entry.get("driver")
-    if name not in PROBES:
-        raise ConfigError(f"{where}: driver is {name!r}; write one of {', '.join(PROBES)}")
-    settings: ProbeSettings = _build(load_class(name, PROBES), entry, where)
-    return settings
+def _probe(entry: dict[str, Any], folder: Path, where: str) -> ProbeSettings:
+    if "file" in entry:
+        entry["file"] = str(folder / _take(entry, "file", str, where))
+    try:
+        return from_table(entry)
+    except ValueError as error:
+        raise ConfigError(f"{where}: {error}") from error
 
 
 def _voice(table: dict[str, Any] | None, where: str) -> VoiceSettings | None:
@@ -171,31 +173,10 @@ def _mqtt(table: dict[str, Any], station: str, folder: Path, where: str) -> Mqtt
 
 
 def _build(kind: Callable[..., T], table: Mapping[str, Any], where: str) -> T:
-    """A settings value of dataclass `kind` from the keys of `table`, checked against the fields' types."""
-    hints = get_type_hints(kind)
-    names = [field.name for field in fields(kind)]  # type: ignore[arg-type]
-    values = {}
-    for key, value in table.items():
-        if key not in names:
-            raise ConfigError(f"{where} does not know {key}; there are {', '.join(names)}")
-        if isinstance(value, list):
-            value = tuple(value)
-        if not _fits(value, hints[key]):
-            raise ConfigError(f"{where}: {key} is {value!r}; it must be {getattr(hints[key], '__name__', hints[key])}")
-        values[key] = value
     try:
-        return kind(**values)
-    except (TypeError, ValueError) as error:
+        return build(kind, table)
+    except ValueError as error:
         raise ConfigError(f"{where}: {error}") from error
-
-
-def _fits(value: Any, hint: Any) -> bool:
-    if isinstance(hint, UnionType):
-        return any(_fits(value, each) for each in get_args(hint))
-    plain = getattr(hint, "__origin__", hint)
-    if plain is float:
-        return type(value) in (int, float)
-    return type(value) is plain if plain in (int, bool) else isinstance(value, plain)
 
 
 _MISSING = object()

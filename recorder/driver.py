@@ -28,12 +28,16 @@ DRIVERS = {
 
 PROBES = {
     "serial": "recorder.probes.serial_probe:SerialSettings",
+    "replay": "recorder.probes.recording:ReplaySettings",
 }
 """Kind of probe, as the configuration writes it -> "module:Class" of its settings, of which `Probe` is made."""
 
 
 class DriverUnavailable(Exception):
     """The driver cannot be built at all: a library or a setting is missing. The text says the remedy."""
+
+    reason = "driver unavailable"
+    """In records."""
 
 
 class DriverLost(Exception):

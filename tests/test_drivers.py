@@ -1,118 +1,33 @@
 """What `recorder/driver.py` promises, asked of every driver: start, stop, stop again, vanish, return, fall silent.
 
-A rig is one driver with its device in the test's hands. Another driver joins by a rig of its own in `RIGS`.
+And of every probe: faults, floods, units, messages that come twice or late, a device that begins to count anew.
 """
 
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from queue import SimpleQueue
-from typing import Protocol
 
 import pytest
 
-from recorder.clock import ManualClock
 from recorder.core.events import Event, ProbeBack, ProbeLost, Reading
-from recorder.driver import DRIVERS, Driver, DriverLost, load
-from recorder.probes.probe import Probe
+from recorder.driver import DRIVERS, PROBES, Driver, DriverLost, load
 from recorder.probes.script import Script
-from recorder.probes.serial_probe import SerialSettings
-from recorder.probes.simulated import Kitchen, SimulatedFirmware, framed
-
-SOON_S = 2.0
-"""A driver that is asked to stop, or loses its device, ends within this."""
+from recorder.probes.source import Fault, Sample
+from tests import rigs
+from tests.rigs import SOON_S, ProbeRig, Rig
 
 
-class Rig(Protocol):
-    """One driver and its device."""
-
-    driver: Driver
-
-    def speak(self) -> None:
-        """The device says something that becomes at least one event."""
-        ...
-
-    def vanish(self) -> None:
-        """The device goes."""
-        ...
-
-    def come_back(self) -> None:
-        """The device is there again."""
-        ...
-
-    def fall_silent(self) -> Event | None:
-        """The device stays but has said nothing for long; the event that the driver owes, if it watches for that."""
-        ...
-
-    def close(self) -> None: ...
-
-
-class SerialRig:
-    """The serial driver at a simulated board."""
-
-    def __init__(self) -> None:
-        self.board = SimulatedFirmware(Kitchen())
-        self.clock = ManualClock(0)
-        self.probe = Probe(SerialSettings("serial", self.board.port), self.clock)
-        self.driver: Driver = self.probe
-        self._number = 0
-
-    def speak(self) -> None:
-        assert self.probe.listening.wait(SOON_S)
-        self._number += 1
-        self.clock.advance(1000)
-        assert self.board.send(framed("needle", self._number, "71.25C" if self._number % 2 else "61.25C"))
-
-    def vanish(self) -> None:
-        self.board.unplug()
-
-    def come_back(self) -> None:
-        self.board.plug_in()
-
-    def fall_silent(self) -> Event | None:
-        assert self.probe.listening.wait(SOON_S)
-        self.clock.advance(10_000)
-        return ProbeLost(self.clock.now_ms(), "needle", "silent")
-
-    def close(self) -> None:
-        self.board.close()
-
-
-class ScriptRig:
-    """The script, written while it is played."""
-
-    def __init__(self) -> None:
-        self._lines: SimpleQueue[Event | DriverLost] = SimpleQueue()
-        self.driver: Driver = Script(self._play())
-        self._at_ms = 0
-
-    def _play(self) -> Iterator[Event | DriverLost | float]:
-        while True:
-            yield 0.01 if self._lines.empty() else self._lines.get()
-
-    def speak(self) -> None:
-        self._at_ms += 1000
-        self._lines.put(Reading(self._at_ms, "needle", 71.25))
-
-    def vanish(self) -> None:
-        self._lines.put(DriverLost("the script says so"))
-
-    def come_back(self) -> None:
-        pass
-
-    def fall_silent(self) -> Event | None:
-        return None
-
-    def close(self) -> None:
-        pass
-
-
-RIGS: dict[str, Callable[[], Rig]] = {"serial": SerialRig, "script": ScriptRig}
-
-
-@pytest.fixture(params=RIGS)
+@pytest.fixture(params=rigs.ALL)
 def rig(request: pytest.FixtureRequest) -> Iterator[Rig]:
-    made = RIGS[request.param]()
+    made = rigs.ALL[request.param]()
+    yield made
+    made.close()
+
+
+@pytest.fixture(params=rigs.PROBES)
+def probe(request: pytest.FixtureRequest) -> Iterator[ProbeRig]:
+    made = rigs.PROBES[request.param]()
     yield made
     made.close()
 
@@ -186,6 +101,7 @@ def test_it_runs_again_after_a_stop(rig: Rig) -> None:
         rig.speak()
         assert isinstance(run.event(), Reading)
         run.stop()
+        rig.opened_anew()
 
 
 def test_it_is_lost_when_its_device_vanishes_and_works_when_that_is_back(rig: Rig) -> None:
@@ -197,6 +113,7 @@ def test_it_is_lost_when_its_device_vanishes_and_works_when_that_is_back(rig: Ri
     assert isinstance(run.lost, DriverLost)
     assert str(run.lost)
     rig.come_back()
+    rig.opened_anew()
     again = Run(rig.driver)
     rig.speak()
     got = again.event()
@@ -219,9 +136,94 @@ def test_silence_is_told_once_and_does_not_end_it(rig: Rig) -> None:
     assert run.lost is None
 
 
+def test_a_fault_is_told_once_and_is_no_number(probe: ProbeRig) -> None:
+    run = Run(probe.driver)
+    assert probe.say(71.25) == [Sample("needle", 71.25)]
+    assert run.event() == Reading(probe.clock.now_ms(), "needle", 71.25)
+    for _ in range(3):
+        assert all(isinstance(found, Fault) for found in probe.say(None))
+    if probe.found[1:]:
+        lost = run.event()
+        assert isinstance(lost, ProbeLost)
+        assert lost.reason == probe.found[1].reason  # type: ignore[union-attr]
+    else:
+        assert probe.probe.reader.bad.total() >= 3, "a wire without words for faults has them thrown away"
+    assert run.events.empty()
+    probe.say(61.25)
+    got = [run.event() for _ in range(2 if len(probe.found) > 2 else 1)]
+    assert got[-1] == Reading(probe.clock.now_ms(), "needle", 61.25)
+    assert got[:-1] in ([], [ProbeBack(probe.clock.now_ms(), "needle")])
+    run.stop()
+
+
+def test_a_unit_is_put_right_or_the_value_refused(probe: ProbeRig) -> None:
+    run = Run(probe.driver)
+    for unit in probe.units:
+        (sample,) = probe.say(165.0 if unit == "F" else 74.0, unit)
+        assert isinstance(sample, Sample)
+        assert sample.temp_c == pytest.approx(74.0, abs=0.12)  # 165 °F is 73.89 °C
+    assert probe.say(999.0) == [], "no probe at a fryer reads this"
+    run.stop()
+
+
+def test_what_came_before_is_no_second_measurement(probe: ProbeRig) -> None:
+    run = Run(probe.driver)
+    for number in (101, 102, 103):
+        assert probe.say(71.25, number=number)
+    twice, late = probe.say(61.25, number=103), probe.say(61.25, number=101)
+    if probe.numbered:
+        assert (twice, late) == ([], [])
+        assert probe.probe.reader.bad.total() == 2
+    else:
+        assert twice == late == [Sample("needle", 61.25)], "nothing tells it from a new measurement"
+    assert probe.say(71.25, number=104) == [Sample("needle", 71.25)]
+    run.stop()
+
+
+def test_a_device_that_begins_anew_is_believed_soon_and_our_clock_counts(probe: ProbeRig) -> None:
+    run = Run(probe.driver)
+    for number in (30_001, 30_002, 30_003):
+        probe.say(71.25, number=number)
+    heard = [probe.say(61.25, number=number) for number in range(1, 8)]
+    assert heard[-1] == [Sample("needle", 61.25)]
+    assert probe.probe.listening.is_set()
+    events = [run.event() for _ in range(2)]
+    assert [event.temp_c for event in events if isinstance(event, Reading)] == [71.25, 61.25]
+    assert events[1].at_ms in range(4_000, 11_000)
+    run.stop()
+
+
+def test_a_flood_is_survived_and_thinned(probe: ProbeRig) -> None:
+    run = Run(probe.driver)
+    probe.say(71.25)
+    run.event()
+    probe.flood(5_000)
+    probe.speak()
+    rigs.until(lambda: isinstance(probe.found[-1], Sample) and probe.found[-1].temp_c == 61.25, "it hears again")
+    assert run.events.qsize() <= 5
+    run.stop()
+
+
+def test_a_stop_in_a_flood_is_a_stop(probe: ProbeRig) -> None:
+    run = Run(probe.driver)
+    probe.say(71.25)
+    flood = threading.Thread(target=probe.flood, args=(2_000,), daemon=True)
+    flood.start()
+    run.stop()
+    assert run.lost is None
+    flood.join(SOON_S)
+    assert not flood.is_alive()
+
+
 @pytest.mark.parametrize("name", DRIVERS)
 def test_every_driver_of_the_table_is_there(name: str) -> None:
     assert callable(load(name).run)
+
+
+@pytest.mark.parametrize("name", PROBES)
+def test_every_kind_of_probe_is_there_and_has_a_rig(name: str) -> None:
+    assert callable(load(name, PROBES).source)
+    assert any(rig.partition(",")[0] == name for rig in rigs.PROBES)
 
 
 def test_a_script_is_played_once_in_order_and_then_waits() -> None:

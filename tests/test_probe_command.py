@@ -74,7 +74,7 @@ def test_it_shows_temperatures_faults_and_counts(board: SimulatedFirmware) -> No
     assert re.search(r" 3[34]\.\d\d °C +9[23]\.\d\d °F$", shown)
     assert any(" vat1 " in row for row in rows)
     assert any("needle  lost: open circuit" in row for row in rows)
-    assert "good lines" in counts
+    assert "good messages" in counts
     assert "wrong checksum" in counts
     assert "99.99" not in "".join(rows)
 
@@ -89,7 +89,7 @@ def test_a_needle_at_rest_is_marked(board: SimulatedFirmware) -> None:
         board.advance(500)
 
     with speaking(step):
-        _, rows = probe_until("at rest, spot 1", board.port, "--channel", "needle")
+        _, rows = probe_until("at rest, spot 1", f"{board.port}?channels=needle")
     (at_rest,) = [row for row in rows if "at rest" in row]
     assert abs(float(at_rest.split()[2]) - 84) < 0.5
     assert not any(" vat1 " in row for row in rows)
@@ -102,13 +102,13 @@ def test_json_is_one_object_a_line(board: SimulatedFirmware) -> None:
     assert {row["event"] for row in rows} == {"reading"}
     assert {row["channel"] for row in rows} == {"needle", "vat1", "cabinet"}
     assert counts["bytes"] > 0
-    assert counts["lines"]["good"] >= len(rows)
-    assert (counts["lines"]["bad"], counts["lines"]["missed"]) == ({}, 0)
+    assert counts["messages"]["good"] >= len(rows)
+    assert (counts["messages"]["bad"], counts["messages"]["missed"]) == ({}, 0)
 
 
-def test_a_plain_board_is_read_with_plain(board: SimulatedFirmware) -> None:
+def test_a_plain_board_is_read_with_form_plain(board: SimulatedFirmware) -> None:
     with speaking(lambda: board.send(b"338.0\r\n")):
-        done = probe(board.port, "--plain", "--channel", "vat", "--unit", "F", "--seconds", "1.5")
+        done = probe(f"{board.port}?form=plain&channels=vat&unit=F", "--seconds", "1.5")
     assert done.returncode == 0
     assert "vat1" in done.stdout
     assert "170.00 °C" in done.stdout
@@ -118,14 +118,14 @@ def test_when_no_good_line_comes_it_says_what_to_try(board: SimulatedFirmware) -
     with speaking(lambda: board.send(b"71.5\r\n")):
         done = probe(board.port, "--seconds", "1")
     assert done.returncode == 1
-    assert "another --baud, or --plain" in done.stdout
+    assert f"({board.port}?baud=9600), or {board.port}?form=plain" in done.stdout
     with speaking(lambda: board.advance(500)):
-        done = probe(board.port, "--plain", "--seconds", "1")
+        done = probe(f"{board.port}?form=plain", "--seconds", "1")
     assert done.returncode == 1
-    assert "without --plain" in done.stdout
+    assert f"or {board.port} for the line protocol" in done.stdout
     done = probe(board.port, "--seconds", "0.3")
     assert done.returncode == 1
-    assert "is the board powered" in done.stdout
+    assert "is it powered" in done.stdout
 
 
 def test_an_unplugged_board_and_a_wrong_port_are_errors_with_a_remedy(board: SimulatedFirmware) -> None:
@@ -145,7 +145,7 @@ def test_an_unplugged_board_and_a_wrong_port_are_errors_with_a_remedy(board: Sim
         assert done.returncode == 2
         assert f"error: {port}" in done.stderr
         assert "Traceback" not in done.stderr
-    done = probe("/dev/null", "--channel", "oven")
+    done = probe("/dev/null?channels=oven")
     assert (done.returncode, done.stdout) == (2, "")
     assert "'oven' is none of needle" in done.stderr
 
@@ -154,4 +154,4 @@ def test_ctrl_c_ends_it_with_its_counts(board: SimulatedFirmware) -> None:
     with speaking(lambda: board.advance(500)):
         code, rows = probe_until("needle", board.port)
     assert code == 0
-    assert "good lines" in rows[-1]
+    assert "good messages" in rows[-1]

@@ -1,62 +1,97 @@
-"""The command `probe`: what a port delivers, for who wires and tries probes."""
+"""The command `probe`: what a probe delivers, for who wires and tries probes."""
 
 import json
 import signal
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import asdict
 from datetime import datetime
+from pathlib import Path
 from typing import Annotated
 
 import typer
 from rich.console import Console
+from rich.live import Live
 
 from recorder.clock import SystemClock
-from recorder.core.events import NEEDLE, Event, ProbeBack, ProbeLost, Reading
-from recorder.core.rules import in_unit
+from recorder.commands.probe_panel import Panel, counts, degrees
+from recorder.core.events import Event, ProbeBack, ProbeCharge, ProbeLost, Reading
 from recorder.driver import DriverLost, DriverUnavailable
+from recorder.probes import urls
 from recorder.probes.probe import Probe
-from recorder.probes.serial_probe import SerialSettings
+from recorder.probes.recording import OVER, Recording
 
 app = typer.Typer()
+
+DRAW_S = 0.25
+"""The panel is drawn anew this often."""
+
+KINDS = {Reading: "reading", ProbeLost: "lost", ProbeBack: "back", ProbeCharge: "charge"}
 
 
 @app.command()
 def probe(
-    port: Annotated[str, typer.Argument(help="Device, such as /dev/serial/by-id/..., or a URL that pyserial takes.")],
-    baud: Annotated[int, typer.Option(help="Of the port.")] = 115_200,
-    plain: Annotated[bool, typer.Option("--plain", help="The board prints one number per line.")] = False,
-    channel: Annotated[
-        str | None, typer.Option(help="Show this channel only; for --plain, what it measures (needle).")
-    ] = None,
-    unit: Annotated[str, typer.Option(help="C or F, of plain numbers without a letter.")] = "C",
+    url: Annotated[
+        str,
+        typer.Argument(help="/dev/serial/by-id/..., or DRIVER:ADDRESS?KEY=VALUE with the keys of the configuration."),
+    ],
+    record: Annotated[Path | None, typer.Option(help="Keep the raw bytes with their times in this file.")] = None,
     seconds: Annotated[float | None, typer.Option(help="Stop after so long; without it, on Ctrl-C.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object per line.")] = False,
 ) -> None:
-    """Show what a probe's port delivers: temperatures, rests, faults, bad lines. Exit 1 if no good line came."""
-    channels = (channel,) if channel else (NEEDLE,) if plain else ()
+    """Show what a probe delivers: temperatures, rests, faults, what is bad. Exit 1 if nothing good came."""
+    clock = SystemClock(None)
     try:
-        form = "plain" if plain else "framed"
-        settings = SerialSettings("serial", port, channels, form, unit, baud, period_s=1.0)
+        settings = urls.settings(url, channels=[], period_s=1.0)
     except ValueError as error:
         typer.echo(f"error: {error}", err=True)
         raise typer.Exit(2) from error
-    driver = Probe(settings, SystemClock(None))
     console = Console(highlight=False, soft_wrap=True)
-    lost = _watch(driver, _echo if as_json else lambda event: _show(event, console), seconds)
+    panel = Panel(settings.title())
+    show: Callable[[Event], None] = _echo if as_json else lambda event: _show(event, console)
+    live = console.is_terminal and not as_json
+    with ExitStack() as stack:
+        source = None
+        if record:
+            try:
+                source = Recording(settings, stack.enter_context(record.open("x", encoding="utf-8")), clock)
+            except OSError as error:
+                typer.echo(f"error: {record} can't be written anew: {error}", err=True)
+                raise typer.Exit(2) from error
+            stack.callback(source.end)
+        driver = Probe(settings, clock, source, panel.look)
+        if live:
+            stack.enter_context(_drawn(driver, panel, clock, console))
+        ended = _watch(driver, panel.event if live else show, seconds)
+    lost = None if isinstance(ended, DriverLost) and ended.reason == OVER else ended
     if as_json:
-        counts = {"good": driver.reader.good, "bad": dict(driver.reader.bad), "missed": driver.reader.missed}
-        typer.echo(json.dumps({"bytes": driver.bytes_read, "lines": counts}))
+        lines = {"good": driver.reader.good, "bad": dict(driver.reader.bad), "missed": driver.reader.missed}
+        typer.echo(json.dumps({"bytes": driver.bytes_read, "messages": lines}))
     elif driver.bytes_read or not lost:
-        console.print(_summary(driver, plain), markup=False)
+        console.print(_summary(driver, url), markup=False)
+    if record:
+        console.print(f"Recorded: replay:{record}") if not as_json else None
     if lost:
-        typer.echo(f"error: {port}: {lost}", err=True)
+        typer.echo(f"error: {url}: {lost}", err=True)
         typer.echo(
-            "Is it plugged in (ls /dev/serial/by-id), may you use it (group dialout), does nobody else?", err=True
+            "Is it there and switched on (batch-recorder probes), may you use it (group dialout or bluetooth), does "
+            "nobody else?",
+            err=True,
         )
         raise typer.Exit(2)
     if not driver.reader.good:
         raise typer.Exit(1)
+
+
+@contextmanager
+def _drawn(driver: Probe, panel: Panel, clock: SystemClock, console: Console) -> Iterator[None]:
+    """Meanwhile the panel is drawn."""
+    live = Live(
+        console=console, get_renderable=lambda: panel.draw(driver, clock.now_ms()), refresh_per_second=1 / DRAW_S
+    )
+    with live:
+        yield
 
 
 def _watch(driver: Probe, show: Callable[[Event], None], seconds: float | None) -> Exception | None:
@@ -78,8 +113,7 @@ def _watch(driver: Probe, show: Callable[[Event], None], seconds: float | None) 
 
 
 def _echo(event: Event) -> None:
-    kind = {Reading: "reading", ProbeLost: "lost", ProbeBack: "back"}[type(event)]  # type: ignore[index]
-    typer.echo(json.dumps({"event": kind, **asdict(event)}))
+    typer.echo(json.dumps({"event": KINDS[type(event)], **asdict(event)}))  # type: ignore[index]
 
 
 def _show(event: Event, console: Console) -> None:
@@ -87,23 +121,30 @@ def _show(event: Event, console: Console) -> None:
     match event:
         case Reading(channel=channel, temp_c=temp_c, settled=settled, spot=spot):
             rest = f"  at rest, spot {spot}" if settled else ""
-            text = f"{channel:8}{temp_c:8.2f} °C {in_unit(temp_c, 'F'):8.2f} °F{rest}"
-            console.print(f"{time}  {text}", style="bold green" if settled else None, markup=False)
+            console.print(
+                f"{time}  {channel:8}{degrees(temp_c)}{rest}", style="bold green" if settled else None, markup=False
+            )
         case ProbeLost(channel=channel, reason=reason):
             console.print(f"{time}  {channel:8}lost: {reason}", style="bold red", markup=False)
         case ProbeBack(channel=channel):
             console.print(f"{time}  {channel:8}back", style="bold", markup=False)
+        case ProbeCharge(channel=channel, percent=percent):
+            console.print(f"{time}  {channel:8}battery {percent} %", markup=False)
 
 
-def _summary(driver: Probe, plain: bool) -> str:
+def _summary(driver: Probe, url: str) -> str:
     """What came in, and if nothing good did, what to try."""
-    lines = driver.reader
-    kinds = "; ".join(f"{count} {kind}" for kind, count in sorted(lines.bad.items()))
-    bad = f"{lines.bad.total()} bad ({kinds})" if kinds else "0 bad"
-    text = f"{driver.bytes_read} bytes: {lines.good} good lines, {bad}, {lines.missed} missed."
-    if lines.good:
+    text = counts(driver)
+    if driver.reader.good:
         return text
     if driver.bytes_read:
-        other = "without --plain" if plain else "--plain for a board that prints one number per line"
-        return f"{text}\nNo good line: try another --baud, or {other}."
-    return f"{text}\nNothing came: is the board powered, and is it the right port?"
+        return f"{text}\nNo good message: {_remedy(url)}."
+    return f"{text}\nNothing came: is it powered, and is it the right one?"
+
+
+def _remedy(url: str) -> str:
+    if ":" in url.partition("/")[0]:
+        return "are its settings right?"
+    path = url.partition("?")[0]
+    other = f"{path} for the line protocol" if "form=plain" in url else f"{path}?form=plain for one number a line"
+    return f"try another speed ({path}?baud=9600), or {other}"

@@ -4,13 +4,14 @@ One class for all kinds of probes; what differs is the settings, from which sour
 """
 
 import threading
+from collections.abc import Callable
 from typing import Protocol
 
 from recorder.clock import Clock
 from recorder.core.events import CABINET, NEEDLE, vat_channel
-from recorder.driver import DriverLost, Put
+from recorder.driver import Put
 from recorder.probes.channels import Channels
-from recorder.probes.source import Chunk, Reader, Source
+from recorder.probes.source import Chunk, Found, Reader, Source
 
 CHANNELS = (NEEDLE, CABINET, "vat", *map(vat_channel, range(1, 10)))
 """What a probe can measure, as the configuration writes it; "vat" is the same as "vat1"."""
@@ -58,7 +59,14 @@ class ProbeSettings(Protocol):
 class Probe:
     """Reads one device until it is stopped; keeps what its channels are like from one run to the next."""
 
-    def __init__(self, settings: ProbeSettings, clock: Clock) -> None:
+    def __init__(
+        self,
+        settings: ProbeSettings,
+        clock: Clock,
+        source: Source | None = None,
+        look: Callable[[int, Found], None] = lambda at_ms, found: None,
+    ) -> None:
+        """`source` in place of the settings' own; `look` is shown all that is found, before it is thinned."""
         self.name = settings.title()
         self.reader = settings.reader()
         self.bytes_read = 0
@@ -66,7 +74,8 @@ class Probe:
         """Messages, good and bad, that have come and whose events are put, over all runs."""
         self.listening = threading.Event()
         """Set while the device is open."""
-        self._source = settings.source(clock)
+        self._source = source or settings.source(clock)
+        self._look = look
         self._channels = Channels(settings.names(), settings.silence_s, settings.period_s)
         self._clock = clock
 
@@ -79,8 +88,8 @@ class Probe:
                     self._channels.begin(self._clock.now_ms())
                     self.listening.set()
                 self._take(chunk, put)
-        except DriverLost as lost:
-            self._channels.gone(lost.reason, self._clock.now_ms(), put)
+        except Exception as error:
+            self._channels.gone(getattr(error, "reason", "driver failed"), self._clock.now_ms(), put)
             raise
         finally:
             self.listening.clear()
@@ -88,7 +97,10 @@ class Probe:
     def _take(self, chunk: Chunk | None, put: Put) -> None:
         at_ms = self._clock.now_ms()
         if chunk:
-            self._channels.take(self.reader.read(chunk), at_ms, put)
+            found = self.reader.read(chunk)
+            for each in found:
+                self._look(at_ms, each)
+            self._channels.take(found, at_ms, put)
         self._channels.watch(at_ms, put)
         if chunk:
             self.bytes_read += len(chunk.data)

@@ -33,7 +33,7 @@ class SerialSettings:
     channels: tuple[str, ...] = (NEEDLE,)
     """What is wired: "needle", "cabinet", "vat" (the same as "vat1"), "vat2" to "vat9"; lines of others are not used.
 
-    A plain board has exactly one. Empty: whatever a framed board speaks of.
+    A plain board has one. Empty: whatever a framed board speaks of; the needle of a plain one.
     """
     form: str = "framed"
     """ "framed" for the line protocol, "plain" for one number a line."""
@@ -49,8 +49,8 @@ class SerialSettings:
         self.names()
         if self.form not in ("framed", "plain"):
             raise ValueError(f'form is {self.form!r}; write "framed" or "plain"')
-        if self.form == "plain" and len(self.channels) != 1:
-            raise ValueError('a plain board has exactly one channel; name it, such as channels = ["needle"]')
+        if self.form == "plain" and len(self.channels) > 1:
+            raise ValueError('a plain board has one channel; name it, such as channels = ["needle"]')
         if self.unit not in ("C", "F"):
             raise ValueError(f'unit is {self.unit!r}; write "C" or "F"')
         if self.baud <= 0 or self.silence_s <= 0 or self.period_s <= 0:
@@ -62,12 +62,11 @@ class SerialSettings:
 
     def url(self) -> str:
         """As a probe's URL."""
-        plain = f"?form=plain&channels={self.channels[0]}" if self.form == "plain" else ""
-        return f"{self.port}{plain}"
+        return f"{self.port}?form=plain&channels={self.names()[0]}" if self.form == "plain" else self.port
 
     def names(self) -> tuple[str, ...]:
         """The channels, as events name them."""
-        return tuple(map(named, self.channels))
+        return tuple(map(named, self.channels)) or ((NEEDLE,) if self.form == "plain" else ())
 
     def reader(self) -> Lines:
         """A fresh reader of this port's lines."""

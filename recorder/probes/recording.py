@@ -1,0 +1,148 @@
+"""Raw chunks kept in a file with their times, and played from it again: a field recording becomes a fixture.
+
+The file is JSON Lines. The first line has the probe's settings, so that its bytes can be read again; then one line for
+each chunk, with milliseconds since the recording began, or for the device's going; the last one says that it was ended.
+A recording without an end is still being written: what is added to it is played too.
+"""
+
+import json
+import threading
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import IO, Any
+
+from recorder.clock import Clock
+from recorder.driver import DriverLost, DriverUnavailable
+from recorder.probes.probe import ProbeSettings
+from recorder.probes.source import READ_S, Chunk, Reader
+from recorder.probes.urls import from_table
+
+OVER = "recording over"
+"""In records: a recording was played to its end."""
+
+
+class Recording:
+    """A source: that of other settings, kept on its way."""
+
+    def __init__(self, settings: ProbeSettings, file: IO[str], clock: Clock) -> None:
+        """`file` is open for writing, and is closed by who opened it."""
+        self._source, self._file, self._clock = settings.source(clock), file, clock
+        self._began_ms = clock.now_ms()
+        self._write({"probe": asdict(settings)})  # type: ignore[call-overload]
+
+    def chunks(self, stop: threading.Event) -> Iterator[Chunk | None]:
+        """Those of the other source."""
+        try:
+            for chunk in self._source.chunks(stop):
+                if chunk:
+                    where = {"where": chunk.where} if chunk.where else {}
+                    self._write({"ms": self._ms(), **where, "hex": chunk.data.hex()})
+                yield chunk
+        except DriverLost as lost:
+            self._write({"ms": self._ms(), "gone": lost.reason})
+            raise
+
+    def end(self) -> None:
+        """Nothing more is to come."""
+        self._write({"ms": self._ms(), "over": True})
+
+    def _ms(self) -> int:
+        return self._clock.now_ms() - self._began_ms
+
+    def _write(self, entry: dict[str, Any]) -> None:
+        self._file.write(json.dumps(entry) + "\n")
+        self._file.flush()
+
+
+@dataclass(frozen=True, slots=True)
+class ReplaySettings:
+    """A recording in place of its device; what is measured and how it is read stands in the recording."""
+
+    driver: str
+    """Its name in `recorder/driver.py`'s table: "replay"."""
+    file: str
+    """The recording's path."""
+
+    def __post_init__(self) -> None:
+        self._recorded()
+
+    @property
+    def silence_s(self) -> float:
+        """As recorded."""
+        return self._recorded().silence_s
+
+    @property
+    def period_s(self) -> float:
+        """As recorded."""
+        return self._recorded().period_s
+
+    def title(self) -> str:
+        """For logs."""
+        return f"replay {self.file}"
+
+    def url(self) -> str:
+        """As a probe's URL."""
+        return f"replay:{self.file}"
+
+    def names(self) -> tuple[str, ...]:
+        """The channels, as recorded."""
+        return self._recorded().names()
+
+    def reader(self) -> Reader:
+        """A fresh reader of the recorded device's bytes."""
+        return self._recorded().reader()
+
+    def source(self, clock: Clock) -> "Replay":
+        """The recording, to be played from its beginning."""
+        return Replay(Path(self.file), clock)
+
+    def _recorded(self) -> ProbeSettings:
+        try:
+            with Path(self.file).open(encoding="utf-8") as file:
+                return from_table(json.loads(file.readline())["probe"])
+        except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+            raise ValueError(f"{self.file} is no recording that can be read: {error}") from error
+
+
+class Replay:
+    """A source: a recording at the pace at which it was made. It goes on where it was when its device is lost."""
+
+    def __init__(self, path: Path, clock: Clock) -> None:
+        self._path, self._clock = path, clock
+        self._began_ms: int | None = None
+        self._at = 0
+
+    def chunks(self, stop: threading.Event) -> Iterator[Chunk | None]:
+        """As `Source` promises; lost for the reasons of the recording, and for `OVER` at its end."""
+        if self._began_ms is None:
+            self._began_ms = self._clock.now_ms()
+        yield None
+        try:
+            with self._path.open(encoding="utf-8") as file:
+                file.seek(self._at)
+                yield from self._play(file, stop, self._began_ms)
+        except (OSError, ValueError, AttributeError, TypeError) as error:
+            raise DriverUnavailable(f"{self._path} can't be played: {error}") from error
+
+    def _play(self, file: IO[str], stop: threading.Event, began_ms: int) -> Iterator[Chunk | None]:
+        while not stop.is_set():
+            line = file.readline()
+            if not line.endswith("\n"):
+                file.seek(self._at)
+                stop.wait(READ_S)
+                yield None
+                continue
+            entry = json.loads(line)
+            while self._clock.now_ms() - began_ms < entry.get("ms", 0):
+                stop.wait(READ_S / 10)
+                if stop.is_set():
+                    return
+                yield None
+            if entry.get("over"):
+                raise DriverLost(OVER)
+            self._at = file.tell()
+            if gone := entry.get("gone"):
+                raise DriverLost(gone, "as recorded")
+            if "hex" in entry:
+                yield Chunk(bytes.fromhex(entry["hex"]), entry.get("where", ""))

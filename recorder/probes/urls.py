@@ -1,0 +1,70 @@
+"""Probe URLs, by which a probe is named at a keyboard: `DRIVER:ADDRESS?KEY=VALUE&KEY=VALUE`.
+
+    /dev/ttyACM0                                serial is the default, and needs no name
+    /dev/ttyUSB0?form=plain&unit=F&channels=vat2
+    replay:kitchen.jsonl
+
+Keys are those of [[probe]] in the configuration. Values are as in TOML, and what is no TOML is text; a list is written
+with commas, and the keys of a table within with a point, such as `register.address=0`.
+"""
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import fields
+from typing import Any, get_args, get_origin, get_type_hints
+
+from recorder.driver import PROBES, load
+from recorder.probes.probe import ProbeSettings
+from recorder.tables import build
+
+
+def settings(url: str, **more: Any) -> ProbeSettings:
+    """What `url` means; `more` are settings that hold unless it says otherwise. Raises `ValueError`."""
+    driver, address, options = _parts(url)
+    kind = load(driver, PROBES)
+    hints = get_type_hints(kind)
+    first = fields(kind)[1].name
+    table: dict[str, Any] = {"driver": driver, first: address}
+    for key, text in options.items():
+        name, _, within = key.partition(".")
+        if within:
+            table.setdefault(name, [{}])[0][within] = _value(text)
+        elif get_origin(hints.get(name)) is tuple:
+            item = next(iter(get_args(hints[name])), str)
+            table[name] = [each if item is str else _value(each) for each in text.split(",") if each]
+        else:
+            table[name] = text if hints.get(name) is str else _value(text)
+    known = {key: value for key, value in more.items() if key in hints and key not in table}
+    try:
+        return from_table({**known, **table})
+    except ValueError as error:
+        raise ValueError(f"{url}: {error}") from error
+
+
+def from_table(table: Mapping[str, Any]) -> ProbeSettings:
+    """The settings in a table of plain values, such as [[probe]] of the configuration. Raises `ValueError`."""
+    name = table.get("driver")
+    if name not in PROBES:
+        raise ValueError(f"driver is {name!r}; write one of {', '.join(PROBES)}")
+    made: ProbeSettings = build(load(name, PROBES), table)
+    return made
+
+
+def _parts(url: str) -> tuple[str, str, dict[str, str]]:
+    driver, colon, rest = url.partition(":")
+    if not colon or driver not in PROBES:
+        driver, rest = "serial", url
+    address, _, query = rest.partition("?")
+    pairs = [pair.partition("=") for pair in query.split("&") if pair]
+    if bad := [key for key, equals, _ in pairs if not equals]:
+        raise ValueError(f"{url}: {bad[0]} has no value; write {bad[0]}=VALUE")
+    if not address:
+        raise ValueError(f"{url}: there is no address; write it after {driver}:")
+    return driver, address, {key: value for key, _, value in pairs}
+
+
+def _value(text: str) -> Any:
+    try:
+        return tomllib.loads(f"value = {text}")["value"]
+    except tomllib.TOMLDecodeError:
+        return text

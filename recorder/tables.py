@@ -1,0 +1,49 @@
+"""A settings value from a table of plain values, as TOML or JSON has them, checked against its fields' types."""
+
+from collections.abc import Callable, Mapping
+from dataclasses import fields, is_dataclass
+from types import UnionType
+from typing import Any, TypeVar, get_args, get_type_hints
+
+T = TypeVar("T")
+
+
+def build(kind: Callable[..., T], table: Mapping[str, Any]) -> T:
+    """A value of dataclass `kind` from the keys of `table`; a list of tables becomes a tuple of the field's dataclass.
+
+    Raises `ValueError` naming the key.
+    """
+    hints = get_type_hints(kind)
+    names = [field.name for field in fields(kind)]  # type: ignore[arg-type]
+    values = {}
+    for key, value in table.items():
+        if key not in names:
+            raise ValueError(f"does not know {key}; there are {', '.join(names)}")
+        if isinstance(value, list):
+            value = tuple(_item(key, each, hints[key]) for each in value)
+        if not _fits(value, hints[key]):
+            raise ValueError(f"{key} is {value!r}; it must be {getattr(hints[key], '__name__', hints[key])}")
+        values[key] = value
+    try:
+        return kind(**values)
+    except TypeError as error:
+        raise ValueError(str(error)) from error
+
+
+def _item(key: str, value: Any, hint: Any) -> Any:
+    kind: Any = next(iter(get_args(hint)), None)
+    if not (isinstance(value, dict) and is_dataclass(kind)):
+        return value
+    try:
+        return build(kind, value)
+    except ValueError as error:
+        raise ValueError(f"{key}: {error}") from error
+
+
+def _fits(value: Any, hint: Any) -> bool:
+    if isinstance(hint, UnionType):
+        return any(_fits(value, each) for each in get_args(hint))
+    plain = getattr(hint, "__origin__", hint)
+    if plain is float:
+        return type(value) in (int, float)
+    return type(value) is plain if plain in (int, bool) else isinstance(value, plain)

@@ -1,0 +1,58 @@
+"""Probe URLs mean the same settings as a table of the configuration."""
+
+from pathlib import Path
+
+import pytest
+
+from recorder.config import load
+from recorder.probes.serial_probe import SerialSettings
+from recorder.probes.urls import settings
+
+
+@pytest.mark.parametrize(
+    ("url", "meant"),
+    [
+        ("/dev/ttyACM0", SerialSettings("serial", "/dev/ttyACM0")),
+        ("serial:/dev/ttyACM0", SerialSettings("serial", "/dev/ttyACM0")),
+        ("socket://10.0.0.7:4001", SerialSettings("serial", "socket://10.0.0.7:4001")),
+        ("/dev/x?baud=9600&channels=needle,vat", SerialSettings("serial", "/dev/x", ("needle", "vat"), baud=9600)),
+        ("/dev/x?form=plain&unit=F", SerialSettings("serial", "/dev/x", form="plain", unit="F")),
+        ("/dev/x?silence_s=2.5&channels=", SerialSettings("serial", "/dev/x", (), silence_s=2.5)),
+    ],
+)
+def test_a_url_is_read(url: str, meant: SerialSettings) -> None:
+    assert settings(url) == meant
+    assert settings(settings(url).url(), channels=list(meant.channels)).title() == meant.title()
+
+
+def test_what_the_url_says_goes_before_the_defaults() -> None:
+    assert settings("/dev/x", channels=[], period_s=1.0, other=3) == SerialSettings(
+        "serial", "/dev/x", (), period_s=1.0
+    )
+    assert settings("/dev/x?channels=vat", channels=[]).names() == ("vat1",)
+
+
+@pytest.mark.parametrize(
+    ("url", "complaint"),
+    [
+        ("/dev/x?baud", "baud has no value; write baud=VALUE"),
+        ("/dev/x?baud=fast", "baud is 'fast'; it must be int"),
+        ("/dev/x?speed=9600", "does not know speed; there are driver, port"),
+        ("/dev/x?channels=oven", "'oven' is none of needle"),
+        ("serial:?baud=9600", "there is no address; write it after serial:"),
+        ("replay:none.jsonl", "none.jsonl is no recording"),
+        ("/dev/x?unit.of=C", "unit is"),
+    ],
+)
+def test_a_mistake_is_named(url: str, complaint: str) -> None:
+    with pytest.raises(ValueError, match=complaint) as error:
+        settings(url)
+    assert str(error.value).startswith(url)
+
+
+def test_the_plain_boards_url_in_a_complaint_can_be_pasted(tmp_path: Path) -> None:
+    (tmp_path / "station.toml").write_text(
+        'station = "a"\n[[probe]]\ndriver = "serial"\nport = "/dev/x"\nform = "plain"\nchannels = ["vat2"]'
+    )
+    (configured,) = load(tmp_path / "station.toml").probes
+    assert settings(configured.url()) == configured
