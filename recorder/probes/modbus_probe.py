@@ -5,10 +5,10 @@ It only ever reads. pymodbus logs each of its exceptions as well; its log is sil
 
 import logging
 import threading
-from collections.abc import Iterator, Mapping
-from dataclasses import MISSING, dataclass, fields, replace
+from collections.abc import Iterator
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
-from typing import Any, get_origin, get_type_hints
+from typing import Any
 from urllib.parse import urlsplit
 
 from recorder.clock import Clock
@@ -24,6 +24,9 @@ FIRST_LOOK_S = 0.0005
 So polls keep up with a clock that is moved by hand, and cost nothing while time passes by itself.
 """
 
+QUIET_S = 0.005
+"""Nobody is asked before the line has been quiet for so long; what somebody else says would look like the answer."""
+
 LONGEST = 2 * 260
 """Bytes; what is longer than two of the longest frames (Modbus/TCP) and still no answer never becomes one."""
 
@@ -36,7 +39,7 @@ class ModbusSettings:
     """Its name in `recorder/driver.py`'s table: "modbus"."""
     port: str
     """A device path, best by /dev/serial/by-id, for RTU; or "tcp://host" or "tcp://host:port" for TCP (port 502)."""
-    registers: tuple[Register, ...]
+    register: tuple[Register, ...] = ()
     """One for each channel, at least one; a [[probe.register]] table each."""
     baud: int = 9_600
     """Of a serial line, as the next two; a TCP connection has none of them."""
@@ -53,12 +56,12 @@ class ModbusSettings:
     """A channel that stays level is recorded this often."""
 
     def __post_init__(self) -> None:
-        if not self.registers:
+        if not self.register or not all(isinstance(each, Register) for each in self.register):
             raise ValueError("there is no register; write a [[probe.register]] for each channel")
         names = self.names()
         if twice := [name for name in names if names.count(name) > 1]:
             raise ValueError(f"channel {twice[0]!r} has more than one register")
-        blocks(self.registers)
+        blocks(self.register)
         if self.parity not in ("N", "E", "O"):
             raise ValueError(f'parity is {self.parity!r}; write "N", "E" or "O"')
         if self.stop_bits not in (1, 2):
@@ -69,37 +72,25 @@ class ModbusSettings:
             raise ValueError("silence_s must be longer than poll_s and timeout_s together")
         endpoint(self.port)
 
-    @classmethod
-    def from_table(cls, table: Mapping[str, Any]) -> "ModbusSettings":
-        """The settings of a [[probe]] table with its [[probe.register]] tables; `ValueError` names the key at fault."""
-        entries = table.get("register", [])
-        if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
-            raise ValueError("register is no table; write [[probe.register]] for each channel")
-        registers = []
-        for entry in entries:
-            place = f"register of {entry.get('channel', 'no channel')!r}"
-            try:
-                registers.append(Register(**_checked(Register, entry)))
-            except ValueError as error:
-                raise ValueError(f"{place}: {error}") from error
-        own = {key: value for key, value in table.items() if key != "register"}
-        return cls(**_checked(cls, {**own, "registers": tuple(registers)}))
-
     def title(self) -> str:
         """For logs."""
         return f"modbus {self.port}"
 
     def url(self) -> str:
-        """As a probe's URL."""
-        return f"modbus:{self.port}"
+        """As a probe's URL; it has room for one register, and has the first."""
+        keys = {
+            **_changed(self, "port", "register"),
+            **{f"register.{k}": v for k, v in _changed(self.register[0]).items()},
+        }
+        return f"modbus:{self.port}?" + "&".join(f"{key}={value}" for key, value in keys.items())
 
     def names(self) -> tuple[str, ...]:
         """The channels, as events name them."""
-        return tuple(named(register.channel) for register in self.registers)
+        return tuple(named(register.channel) for register in self.register)
 
     def reader(self) -> RegisterReader:
         """A fresh reader of these registers."""
-        return RegisterReader(replace(each, channel=named(each.channel)) for each in self.registers)
+        return RegisterReader(replace(each, channel=named(each.channel)) for each in self.register)
 
     def source(self, clock: Clock) -> "ModbusLine":
         """The line, not yet opened."""
@@ -111,7 +102,7 @@ class ModbusLine:
 
     def __init__(self, settings: ModbusSettings, clock: Clock) -> None:
         self._settings, self._clock = settings, clock
-        self._blocks = blocks(settings.registers)
+        self._blocks = blocks(settings.register)
 
     def chunks(self, stop: threading.Event) -> Iterator[Chunk | None]:
         """As `Source` promises; lost for "unplugged", "port refused" or "unreachable"."""
@@ -123,6 +114,8 @@ class ModbusLine:
             while not stop.is_set():
                 if unasked := line.unasked():
                     yield Chunk(unasked, "unasked")
+                    stop.wait(QUIET_S)
+                    continue
                 left_ms = due_ms - self._clock.now_ms()
                 if left_ms > 0:
                     stop.wait(min(look_s, left_ms / 1000))
@@ -134,9 +127,9 @@ class ModbusLine:
                 yield from self._polled(line, stop)
 
     def _polled(self, line: "Line", stop: threading.Event) -> Iterator[Chunk]:
-        """One round. A device that does not answer is left for this round: a late answer of its would look like another.
+        """One round. A device that does not answer is left for this round.
 
-        RTU answers do not say what they answer.
+        RTU answers do not say what they answer: its late one would look like that to the next request.
         """
         silent: set[int] = set()
         for block in self._blocks:
@@ -284,25 +277,10 @@ def _same(block: Block, data: bytes) -> Iterator[Chunk]:
     return (Chunk(data, register.where) for register in block.registers)
 
 
-def _checked(kind: type, table: Mapping[str, Any]) -> dict[str, Any]:
-    """The keys of `table` as fields of dataclass `kind`, lists as tuples; raises `ValueError`."""
-    hints, known = get_type_hints(kind), {field.name: field for field in fields(kind)}
-    if missing := [name for name, field in known.items() if field.default is MISSING and name not in table]:
-        raise ValueError(f"{missing[0]} is missing")
-    values = {}
-    for key, value in table.items():
-        if key not in known:
-            raise ValueError(f"{key} is not known; there are {', '.join(known)}")
-        if not _fits(value, hints[key]):
-            raise ValueError(f"{key} is {value!r}; it must be {getattr(hints[key], '__name__', hints[key])}")
-        values[key] = tuple(value) if isinstance(value, list) else value
-    return values
-
-
-def _fits(value: Any, hint: Any) -> bool:
-    """Whether what TOML gave is of the type `hint`."""
-    if hint is float:
-        return type(value) in (int, float)
-    if hint == tuple[int, ...]:
-        return isinstance(value, list) and all(type(each) is int for each in value)
-    return isinstance(value, get_origin(hint) or hint) and not isinstance(value, bool)
+def _changed(settings: Any, *but: str) -> dict[str, Any]:
+    """The fields that are not as they are by default, other than the driver's name and `but`."""
+    named = {
+        field.name: getattr(settings, field.name) for field in fields(settings) if field.name not in ("driver", *but)
+    }
+    defaults = {field.name: field.default for field in fields(settings)}
+    return {name: list(v) if isinstance(v, tuple) else v for name, v in named.items() if v != defaults[name]}

@@ -56,7 +56,7 @@ def scan(
 ) -> list[FoundDevice]:
     """The devices of `devices` (addresses from 1 to 247) that answer at `port`.
 
-    Each that does not costs `timeout_s`. Raises `DriverLost`, `DriverUnavailable`, and `ValueError` for a senseless port.
+    Each that does not costs `timeout_s`. Raises `DriverLost`, `DriverUnavailable`, `ValueError` for a senseless port.
     """
     with Line(port, baud, parity, stop_bits, timeout_s) as line:
         return [found for device in devices if (found := _found(line, device))]

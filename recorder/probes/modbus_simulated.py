@@ -1,6 +1,6 @@
-"""Simulated Modbus transmitters: pymodbus' own server, on a pty or over TCP, whose registers have what a `Kitchen` feels.
+"""Simulated Modbus transmitters: pymodbus' own server, on a pty or over TCP; its registers have what a `Kitchen` feels.
 
-The driver at the near end is the real one. For the demo and the tests; the story itself is `recorder/probes/simulated.py`.
+The driver at the near end is the real one. For the demo and the tests; the story itself is `Kitchen`'s.
 """
 
 import asyncio
@@ -21,7 +21,7 @@ from typing import Any
 
 from recorder.core.rules import in_unit
 from recorder.probes.modbus_probe import ModbusSettings
-from recorder.probes.registers import KINDS, TYPES, Register
+from recorder.probes.registers import KINDS, Register
 from recorder.probes.simulated import SLOW_MS, STEP_MS, Kitchen, alone
 
 REGISTERS = (
@@ -31,7 +31,7 @@ REGISTERS = (
 )
 """What is wired where no one says otherwise: a transmitter of three inputs."""
 
-HOLD_S = 0.05
+HOLD_S = 0.1
 """A request that comes when nothing new is measured waits this long for it: in lock-step the clock, by which the driver
 polls, moves just before the story does."""
 
@@ -105,6 +105,13 @@ class SimulatedTransmitters:
                 self._measure()
         self._loop.call_soon_threadsafe(self._news.set)
 
+    def measure(self, channel: str, temp_c: float) -> None:
+        """This channel measures exactly this, until the story goes on."""
+        with self._lock:
+            self._read[channel] = temp_c
+            self._fresh |= {register for register in self.registers if register.channel == channel}
+        self._loop.call_soon_threadsafe(self._news.set)
+
     def send(self, data: bytes) -> None:
         """Say these bytes to all who have the port open, unasked."""
         self._loop.call_soon_threadsafe(self._say, data)
@@ -138,7 +145,7 @@ class SimulatedTransmitters:
         channels = {register.channel for register in self.registers if register.device == device}
         return bool(channels) and not channels & self.quiet
 
-    async def _listening(self) -> Any:
+    async def _listening(self) -> "_Pty | _Tcp":
         from pymodbus import FramerType
         from pymodbus.server import ModbusSerialServer, ModbusTcpServer
         from pymodbus.simulator import DataType, SimData, SimDevice
@@ -151,8 +158,7 @@ class SimulatedTransmitters:
             devices.append(SimDevice(number, memory, action=self._answering(number)))
         traced: dict[str, Any] = {"trace_packet": self._traced}
         if not self._tcp:
-            server = ModbusSerialServer(devices, framer=FramerType.RTU, port=self.port, **traced)
-            return _Pty(server, Path(self.port))
+            return _Pty(ModbusSerialServer(devices, framer=FramerType.RTU, port=self.port, **traced), Path(self.port))
         port = int(self.port.rpartition(":")[2])
         server = ModbusTcpServer(devices, address=("127.0.0.1", port), **traced)
         await server.serve_forever(background=True)

@@ -19,7 +19,7 @@ TYPES = {"int16": ">h", "uint16": ">H", "int32": ">i", "uint32": ">I", "float32"
 """Type of a value -> its layout as `struct` has it, high word first."""
 
 MOST = 125
-"""Registers in one request (Modbus application protocol: the answer's byte count is one byte, and frames end at 256)."""
+"""Registers in one request: the answer must fit into a frame of 256 bytes (Modbus application protocol)."""
 
 EXCEPTIONS = {
     1: "illegal function",
@@ -44,7 +44,7 @@ class Register:
     device: int
     """The device's address on the line, 1 to 247."""
     address: int
-    """As it goes over the wire, from 0. Manuals often count from 1 in tables: 30001 (input) and 40001 (holding) are 0."""
+    """As it goes over the wire, from 0. Many manuals count from 1: their 30001 (input) and 40001 (holding) are 0."""
     kind: str = "input"
     """ "input" (a manual's 3xxxx) or "holding" (4xxxx)."""
     type: str = "int16"
@@ -58,7 +58,7 @@ class Register:
     unit: str = "C"
     """ "C" or "F"."""
     faults: tuple[int, ...] = ()
-    """Values, before scaling, that mean a fault: for integers also as bits, such as 0x8000. NaN and infinity always do."""
+    """Values, before scaling, that mean a fault; integers also as bits, such as 0x8000. NaN and infinity always do."""
 
     def __post_init__(self) -> None:
         if not 1 <= self.device <= 247:
@@ -68,13 +68,17 @@ class Register:
         if self.type not in TYPES:
             raise ValueError(f"type is {self.type!r}; write one of {', '.join(TYPES)}")
         if not 0 <= self.address <= 0x10000 - self.words:
-            raise ValueError(f"address is {self.address}; write it from 0 to 65535, without the manual's leading 3 or 4")
+            raise ValueError(
+                f"address is {self.address}; write it from 0 to 65535, without the manual's leading 3 or 4"
+            )
         if self.word_order not in ("big", "little"):
             raise ValueError(f'word_order is {self.word_order!r}; write "big" or "little"')
         if not (math.isfinite(self.scale) and self.scale and math.isfinite(self.offset)):
             raise ValueError(f"scale {self.scale:g} and offset {self.offset:g} must be numbers, and scale not 0")
         if self.unit not in ("C", "F"):
             raise ValueError(f'unit is {self.unit!r}; write "C" or "F"')
+        if strange := [fault for fault in self.faults if type(fault) is not int]:
+            raise ValueError(f"faults has {strange[0]!r}; write whole numbers, such as [32767]")
         bits = 16 * self.words
         if self.type != "float32" and (wrong := [f for f in self.faults if not -(1 << (bits - 1)) <= f < 1 << bits]):
             raise ValueError(f"faults has {wrong[0]}, which {self.type} can't be")
