@@ -19,9 +19,10 @@ from recorder.core.effects import Cue
 from recorder.core.events import NEEDLE, Event, Heard, Intent, Signed
 from recorder.core.station import State
 from recorder.core.world import ProbeCheck, Verdict
-from recorder.driver import DriverUnavailable, load
+from recorder.driver import DriverUnavailable
 from recorder.journal.journal import Journal, JournalError
 from recorder.loop import Loop
+from recorder.probes.probe import Probe
 
 
 def check_probe(
@@ -40,7 +41,7 @@ def check_probe(
     if not ports:
         raise DriverUnavailable(f"no [[probe]] has the channel {NEEDLE!r}; name it in channels")
     clock = _clock(settings.database)
-    driver = load(ports[0].driver)(ports[0], clock)
+    driver = Probe(ports[0], clock)
     readings: queue.SimpleQueue[Event] = queue.SimpleQueue()
     halt = threading.Event()
     with ThreadPoolExecutor(1) as pool:

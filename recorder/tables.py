@@ -1,5 +1,6 @@
-"""A settings value from a table of plain values, as TOML or JSON has them, checked against its fields' types."""
+"""A settings value from a table of plain values, as TOML or JSON has them, checked by its fields' types; and back."""
 
+import json
 from collections.abc import Callable, Mapping
 from dataclasses import fields, is_dataclass
 from types import UnionType
@@ -30,9 +31,23 @@ def build(kind: Callable[..., T], table: Mapping[str, Any]) -> T:
         raise ValueError(str(error)) from error
 
 
+def toml(name: str, value: Any) -> str:
+    """`value`, a dataclass as `build` makes them, as an entry of TOML's array of tables `name`, without defaults."""
+    lines, within = [f"[[{name}]]"], []
+    for field in fields(value):
+        held = getattr(value, field.name)
+        if held == field.default:
+            continue
+        if isinstance(held, tuple) and held and is_dataclass(held[0]):
+            within += [toml(f"{name}.{field.name}", each) for each in held]
+        else:
+            lines.append(f"{field.name} = {json.dumps(held, ensure_ascii=False)}")
+    return "\n".join([*lines, *within])
+
+
 def _item(key: str, value: Any, hint: Any) -> Any:
-    kind: Any = next(iter(get_args(hint)), None)
-    if not (isinstance(value, dict) and is_dataclass(kind)):
+    kind = next(iter(get_args(hint)), None)
+    if not (isinstance(value, dict) and isinstance(kind, type) and is_dataclass(kind)):
         return value
     try:
         return build(kind, value)

@@ -167,7 +167,9 @@ class PlainRig(SerialRig):
         until(self.probe.listening.is_set, "the device is open")
         if not self._begun:
             self._begun = True
+            before = self.probe.ended
             self.board.send(b"1.2\n")  # after opening, a line may be cut, and is thrown away
+            until(lambda: self.probe.ended > before, "it is thrown away")
         return super().say(value, unit, number)
 
 

@@ -56,9 +56,15 @@ def test_the_right_examples_of_the_document_are_right() -> None:
             assert found.temp_c == pytest.approx(in_c, abs=1e-9)
 
 
+def meaning(value: str) -> list[tuple[str, ...]]:
+    """The document's examples that say what they mean, of values like this: fields, checksum, °C or fault."""
+    pattern = rf"^    (\S+) (\d+) ({value}) ([0-9A-F]{{4}})  -> (?:(\S+) °C|(.+))$"
+    return [each.groups("") for each in re.finditer(pattern, NOTES.read_text(), re.M)]
+
+
 def test_the_raw_examples_of_the_document_mean_what_it_says() -> None:
     """The voltages are put back together by another copy of NIST SRD 60: PyPI thermocouples 2.1."""
-    examples = re.findall(r"^    (\S+) (\d+) (\S+) ([0-9A-F]{4})  -> (?:(\S+) °C|(.+))$", NOTES.read_text(), re.M)
+    examples = meaning(r"\S+uV\S+")
     assert len(examples) == 5
     for channel, number, value, crc, meant_c, fault in examples:
         line = f"{channel} {number} {value}".encode()
@@ -73,6 +79,120 @@ def test_the_raw_examples_of_the_document_mean_what_it_says() -> None:
         outside = get_thermocouple(kind)
         volts = outside.temp_to_volt(found.temp_c) - outside.temp_to_volt(cold_c)
         assert volts * 1e6 == pytest.approx(microvolts, abs=0.01)
+
+
+def test_the_frames_of_the_document_mean_what_it_says() -> None:
+    examples = meaning("[KJT][wr][0-9A-F]+")
+    assert len(examples) == 12
+    for channel, number, value, crc, meant_c, fault in examples:
+        line = f"{channel} {number} {value}".encode()
+        assert f"{outside_crc(line):04X}" == crc, line
+        (found,) = said(FramedLines(), line + f" {crc}\n".encode())
+        if fault:
+            assert found == Fault("vat1" if channel == "vat" else channel, fault)
+        else:
+            assert isinstance(found, Sample)
+            assert found.temp_c == pytest.approx(float(meant_c), abs=0.0006)
+
+
+@pytest.mark.parametrize(
+    ("word", "hot_c", "cold_c"),
+    [
+        ("01901900", 25, 25),
+        ("064C1900", 100.75, 25),
+        ("04A01F40", 74, 31.25),
+        ("0B0C2800", 176.75, 40),
+        ("FFFC0000", -0.25, 0),
+        ("FFF0FF00", -1, -1),
+    ],
+)
+def test_a_max31855s_published_word_comes_through_as_printed(word: str, hot_c: float, cold_c: float) -> None:
+    """published-values.md 4.5. The chip's straight line (41.276 µV/°C) is drawn again from the true temperature by
+    another copy of NIST SRD 60: PyPI thermocouples 2.1."""
+    (found,) = said(FramedLines(), framed("vat", 0, f"Kw{word}"))
+    assert isinstance(found, Sample)
+    outside = get_thermocouple("K")
+    volts = outside.temp_to_volt(found.temp_c) - outside.temp_to_volt(cold_c)
+    assert cold_c + volts / 41.276e-6 == pytest.approx(hot_c, abs=0.0005)
+
+
+def registers(hot: str, cold: str = "1900", fault: str = "00", kind: int = 7) -> str:
+    """16 registers of a MAX31856 that is set to `kind`."""
+    return f"100{kind}FF7FC07FFF800000{cold}{hot}{fault}"
+
+
+@pytest.mark.parametrize(
+    ("hot", "hot_c"),
+    [
+        ("064F00", 100.9375),
+        ("019000", 25),
+        ("000100", 0.0625),
+        ("FFFF00", -0.0625),
+        ("FFFC00", -0.25),
+        ("FFF000", -1),
+        ("04A000", 74),
+        ("000020", 0.0078125),
+    ],
+)
+def test_a_max31856s_published_registers_come_through_as_printed(hot: str, hot_c: float) -> None:
+    """published-values.md 4.6; no correction, since the chip follows ITS-90 itself."""
+    for kind, number in (("K", 3), ("J", 2), ("T", 7)):
+        line = framed("needle", 0, f"{kind}r{registers(hot, kind=number)}")
+        assert len(line) < LONGEST_LINE
+        assert said(FramedLines(), line) == [Sample("needle", hot_c)]
+
+
+@pytest.mark.parametrize("cold", ["7D00", "1980", "1900", "0004", "FFFC", "E700", "C900"])
+def test_every_published_cold_junction_is_taken(cold: str) -> None:
+    """published-values.md 4.6: 125 to -55 °C."""
+    assert said(FramedLines(), framed("needle", 0, f"Tr{registers('04A000', cold)}")) == [Sample("needle", 74.0)]
+
+
+@pytest.mark.parametrize(
+    ("value", "reason"),
+    [
+        ("Kw00011901", "open circuit"),
+        ("Kw00011902", "short to ground"),
+        ("Kw00011904", "short to supply"),
+        ("Kw00011905", "open circuit, short to supply"),
+        ("Kw00000000", "bus stuck at zeros"),
+        ("KwFFFFFFFF", "bus stuck at ones"),
+        ("Kw01921900", "bits at odds"),
+        ("KwF060C900", "hot junction out of range"),  # published: -250/-55 °C
+        ("Kw3E801900", "hot junction out of range"),  # 1000 °C
+        ("Tr" + "00" * 16, "bus stuck at zeros"),
+        ("Tr" + "FF" * 16, "bus stuck at ones"),
+        ("Tr" + registers("04A000", fault="01"), "open circuit"),
+        ("Tr" + registers("04A000", fault="02"), "voltage out of range"),
+        ("Tr" + registers("04A000", fault="C0"), "hot junction out of range, cold junction out of range"),
+        ("Tr" + registers("04A000", kind=3), "set to another type"),
+        ("Kr" + registers("000000", "0000", kind=3), "no conversion yet"),
+        ("Kr" + registers("640000", kind=3), "hot junction out of range"),  # published: 1600 °C
+        ("Kr" + registers("3E8000", kind=3), "hot junction out of range"),  # published: 1000 °C
+        ("Kr" + registers("F06000", kind=3), "hot junction out of range"),  # published: -250 °C
+    ],
+)
+def test_a_frame_with_a_fault_is_a_fault_and_never_a_number(value: str, reason: str) -> None:
+    reader = FramedLines()
+    assert said(reader, framed("needle", 0, value)) == [Fault("needle", reason)]
+    assert (reader.good, reader.bad) == (1, {})
+
+
+@given(st.binary(min_size=4, max_size=4) | st.binary(min_size=16, max_size=16), st.sampled_from("KJT"))
+def test_any_frame_is_a_temperature_that_a_probe_can_have_or_a_fault(data: bytes, kind: str) -> None:
+    value = f"{'Kw' if len(data) == 4 else kind + 'r'}{data.hex().upper()}"
+    (found,) = said(FramedLines(), framed("needle", 0, value))
+    assert isinstance(found, Fault) or -40 <= found.temp_c <= 400
+
+
+def test_frames_share_a_channels_count_and_its_jumps() -> None:
+    reader = FramedLines()
+    words = ("74.00C", "Kw04A01F40", "Kw0B0C2800", "Kw04A01F40")
+    found = said(reader, *(framed("needle", number, word) for number, word in enumerate(words)))
+    assert [round(each.temp_c, 1) for each in found if isinstance(each, Sample)] == [74.0, 74.0, 74.0]
+    assert reader.bad == {"jump": 1}
+    assert said(reader, framed("needle", 3, "Kw00011901")) == []
+    assert reader.bad == {"jump": 1, "out of order": 1}
 
 
 @pytest.mark.parametrize("value", ["K0.0uV-60.00C", "K-1.0uV-54.00C", "T20872.0uV25.00C", "J99999.9uV25.00C"])
@@ -90,7 +210,7 @@ def test_raw_and_plain_degrees_share_a_channels_count_and_its_jumps() -> None:
 
 def test_the_wrong_examples_of_the_document_are_wrong_as_it_says() -> None:
     examples = re.findall(r"^    (.+)  <- (.+)$", NOTES.read_text(), re.M)
-    assert len(examples) == 8
+    assert len(examples) == 12
     for line, kind in examples:
         reader = FramedLines()
         assert said(reader, line.encode() + b"\n") == []
@@ -242,7 +362,8 @@ def _streams(draw: st.DrawFn) -> bytes:
         st.sampled_from(["needle", "vat", "vat1", "cabinet"]),
         st.integers(0, 9),
         st.one_of(
-            st.floats(-60, 450).map("{:.2f}C".format), st.sampled_from(["open", "short", "12.5F", "K1985.6uV24.50C"])
+            st.floats(-60, 450).map("{:.2f}C".format),
+            st.sampled_from(["open", "short", "12.5F", "K1985.6uV24.50C", "Kw04A01F40", "Tr" + "04A0" * 8]),
         ),
     )
     parts = st.lists(st.one_of(good, st.binary(max_size=100), st.sampled_from([b"\n", b"\r\n", b"71.5\n"])))

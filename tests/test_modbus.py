@@ -401,6 +401,7 @@ def test_the_scan_finds_who_answers_and_what_it_may_mean(tcp: bool) -> None:
         assert first[needle] == pytest.approx(34.0)
         assert first[Register("needle", 3, 1, vat.kind, vat.type, vat.word_order)] == pytest.approx(170.0)
         assert Guess(cabinet, 66.0) in found[1].guesses
+        assert found[0].likeliest() == Guess(needle, pytest.approx(34.0))  # type: ignore[arg-type]
         assert found[1].words["input"] == (0, 0, 66, *[0] * (FIRST - 3))
         assert set(far.asked) == {3, 4}
 

@@ -335,8 +335,7 @@ def _flood(board: int, listening: threading.Event) -> None:
     [
         ({"channels": ("oven",)}, "'oven' is none of needle"),
         ({"form": "modern"}, 'write "framed" or "plain"'),
-        ({"form": "plain", "channels": ("needle", "vat")}, "exactly one channel"),
-        ({"form": "plain", "channels": ()}, "exactly one channel"),
+        ({"form": "plain", "channels": ("needle", "vat")}, "has one channel"),
         ({"unit": "K"}, 'write "C" or "F"'),
         ({"silence_s": 0.0}, "more than 0"),
         ({"baud": -1}, "more than 0"),

@@ -14,8 +14,10 @@ import typer
 from rich.console import Console
 
 from recorder.commands.records import examine, report
+from recorder.demo.boards import BOARDS
 from recorder.demo.director import DemoError, Director
 from recorder.demo.show import Show
+from recorder.driver import DriverUnavailable
 from recorder.journal.journal import Journal
 from recorder.reports.day import gather
 from recorder.reports.page import page
@@ -26,22 +28,26 @@ app = typer.Typer()
 @app.command()
 def demo(
     out: Annotated[Path | None, typer.Option(help="Folder for records.db; without it, a temporary one.")] = None,
+    probe: Annotated[str, typer.Option(help=f"What measures: {', '.join(BOARDS)}.")] = "serial",
     with_page: Annotated[
         bool, typer.Option("--page", help="Serve the phone page meanwhile, by mosquitto, and on until Ctrl-C.")
     ] = False,
 ) -> None:
     """Play an invented shift of 90 minutes through the real parts, in less than one."""
     logging.getLogger("recorder").setLevel(logging.CRITICAL)  # the story takes the broker away, and paho tells of that
+    if probe not in BOARDS:
+        typer.echo(f"error: {probe!r} is no probe of the demo; write one of {', '.join(BOARDS)}", err=True)
+        raise typer.Exit(2)
     console = Console(highlight=False)
     folder = out or Path(tempfile.mkdtemp(prefix="batch-recorder-demo-"))
     began_s = time.monotonic()
     show = Show(console)
     try:
-        director = Director(folder, show, with_page)
+        director = Director(folder, show, with_page, probe)
         if with_page:
             console.print(f"The phone page: {director.page}", style="bold", soft_wrap=True)
         phone = director.play(_interrupted() if with_page else lambda: True)
-    except DemoError as error:
+    except (DemoError, DriverUnavailable) as error:
         typer.echo(f"error: {error}", err=True)
         raise typer.Exit(2) from error
     show.summary(director.database, phone)

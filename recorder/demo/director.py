@@ -19,14 +19,14 @@ from recorder.clock import ManualClock
 from recorder.config import Settings, load_phrases, load_procedure
 from recorder.core.events import NEEDLE, RULES, Heard, ProcedureLoaded, Reading, Started, Stopped
 from recorder.demo import story
+from recorder.demo.boards import BOARDS
 from recorder.demo.show import Show
 from recorder.demo.story import Broker, InHand, Probe, Say, Scene, Tell, Wait
 from recorder.loop import Loop
 from recorder.notices.broker import LocalBroker, PageBroker
 from recorder.notices.mqtt import MqttSettings, Subscriber
 from recorder.probes.probe import Probe as ProbeDriver
-from recorder.probes.serial_probe import SerialSettings
-from recorder.probes.simulated import STEP_MS, Kitchen, SimulatedFirmware
+from recorder.probes.probe import ProbeSettings
 from recorder.supervisor import Post, Supervisor
 from recorder.voice import ear
 from recorder.voice.settings import VoiceSettings
@@ -48,8 +48,10 @@ class DemoError(Exception):
 class Director:
     """One performance; its record is `folder`/records.db."""
 
-    def __init__(self, folder: Path, show: Show, with_page: bool = False) -> None:
-        """`with_page`: the broker is mosquitto, which serves the phone page beside, and the story ends about now.
+    def __init__(self, folder: Path, show: Show, with_page: bool = False, board: str = "serial") -> None:
+        """`board`: one of `BOARDS`.
+
+        `with_page`: the broker is mosquitto, which serves the phone page beside, and the story ends about now.
 
         Raises `DemoError`.
         """
@@ -65,15 +67,14 @@ class Director:
         self._clock = ManualClock(start_ms, boot_id="demo")
         show.clock = self._clock.now_ms
         self._broker = PageBroker(_free_port(), _free_port()) if with_page else LocalBroker(_free_port())
-        self._firmware = SimulatedFirmware(Kitchen())
-        settings = self._settings()
+        self._board, probes = BOARDS[board]()
+        settings = self._settings(probes)
         _record_yesterday(settings, start_ms - DAY_MS)
         self._app = App(settings, open_journal(settings), self._clock, show.cue, show.watch)
         assert settings.voice and self._app.publisher and self._app.outbox
         self._publisher, self._outbox = self._app.publisher, self._app.outbox
-        probe = settings.probes[0]
-        self._probe = ProbeDriver(probe, self._clock)
-        self._supervisor = Supervisor((Post(self._probe),), self._app.loop.inbox.put)
+        self._probes = tuple(ProbeDriver(probe, self._clock) for probe in probes)
+        self._supervisor = Supervisor(tuple(map(Post, self._probes)), self._app.loop.inbox.put)
         recogniser = ear.build(settings.phrases, settings.voice)
         self._reached: Callable[[], bool] = self._publisher.connected
         self._phone_has: Callable[[], int] = lambda: 0
@@ -98,7 +99,7 @@ class Director:
         try:
             self._app.open()
             self._supervisor.start()
-            self._until(self._probe.listening.is_set, "the probe's port is open")
+            self._until(lambda: all(probe.listening.is_set() for probe in self._probes), "all probes are open")
             self._until(self._reached, "phone and recorder reach the broker")
             self._until(self._delivered, "the first message is delivered")
             for scene in story.scenes():
@@ -113,7 +114,7 @@ class Director:
             self._supervisor.stop()
             phone.close()
             self._broker.stop()
-            self._firmware.close()
+            self._board.close()
         return phone
 
     def _enact(self, scene: Scene) -> None:
@@ -124,7 +125,7 @@ class Director:
             case Say(clip=clip):
                 self._say(f"{clip}.wav")
             case Probe(what=what, value_c=value_c):
-                getattr(self._firmware.kitchen, what)(*(() if value_c is None else (value_c,)))
+                getattr(self._board.kitchen, what)(*(() if value_c is None else (value_c,)))
                 self._show.probe(what, value_c)
             case Tell(text=text):
                 self._show.tell(text)
@@ -154,14 +155,17 @@ class Director:
 
     def _second(self) -> None:
         """A second of the story passes, each sample at its own time, and all that it brought is recorded."""
-        for _ in range(1000 // STEP_MS):
-            self._clock.advance(STEP_MS)
-            self._firmware.advance(STEP_MS)
-            self._until(lambda: self._probe.ended >= self._firmware.sent, "the driver has read what the board said")
+        for _ in range(1000 // self._board.step_ms):
+            self._clock.advance(self._board.step_ms)
+            self._board.advance(self._board.step_ms)
+            self._until(self._read, "the drivers have read what the probes said")
         while self._app.turn(0):
             pass
         if self._publisher.connected():
             self._until(self._delivered, "the messages are delivered")
+
+    def _read(self) -> bool:
+        return sum(probe.ended for probe in self._probes) >= self._board.sent
 
     def _say(self, clip: str) -> None:
         self._show.said(self._said[clip])
@@ -182,14 +186,14 @@ class Director:
                 raise DemoError(f"waited {PATIENCE_S:.0f} s in vain until {what}")
             time.sleep(0.0002)
 
-    def _settings(self) -> Settings:
+    def _settings(self, probes: tuple[ProbeSettings, ...]) -> Settings:
         return Settings(
             station=story.STATION,
             vats=story.VATS,
             database=self.database,
             procedure=load_procedure(None),
             phrases=load_phrases(None),
-            probes=(SerialSettings("serial", self._firmware.port, ("needle", "vat", "cabinet")),),
+            probes=probes,
             voice=VoiceSettings(),
             speaker=None,
             mqtt=MqttSettings(story.STATION, port=self._broker.port, protocol="3.1.1"),

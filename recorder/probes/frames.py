@@ -10,7 +10,7 @@ from collections import Counter
 
 from recorder.probes.plausible import HIGHEST_C, LOWEST_C, Plausible
 from recorder.probes.source import Chunk, Fault, Found, Sample
-from recorder.thermal.converters import COLDEST_C, HOTTEST_C
+from recorder.thermal.converters import COLDEST_C, HOTTEST_C, Unfit, max31855k, max31856
 from recorder.thermal.thermocouple import temp_c as hot_c
 
 LONGEST_LINE = 80
@@ -28,9 +28,13 @@ FAULTS = {"open": "open circuit", "short": "short circuit", "fault": "probe faul
 OUT_OF_RANGE = "voltage out of range"
 """In records: raw microvolts or a cold junction that no probe at a fryer can have."""
 
+HOT_OUT_OF_RANGE = "hot junction out of range"
+"""In records: a converter's frame that means what no probe at a fryer can read."""
+
 _FRAMED = re.compile(
     rb"(needle|cabinet|vat[1-9]?) (\d{1,5}) "
-    rb"(?:([+-]?\d{1,4}\.\d{1,2})([CF])|([a-z]+)|([KJT])([+-]?\d{1,5}\.\d)uV([+-]?\d{1,3}\.\d{1,4})C) ([0-9A-F]{4})"
+    rb"(?:([+-]?\d{1,4}\.\d{1,2})([CF])|([a-z]+)|([KJT])([+-]?\d{1,5}\.\d)uV([+-]?\d{1,3}\.\d{1,4})C"
+    rb"|(Kw[0-9A-F]{8}|[KJT]r[0-9A-F]{32})) ([0-9A-F]{4})"
 )
 _PLAIN = re.compile(rb"[ \t]*([+-]?\d{1,4}(?:\.\d{1,4})?)[ \t]*([CFcf])?[ \t]*")
 
@@ -85,7 +89,7 @@ class Lines:
 
 
 class FramedLines(Lines):
-    """The line protocol: channel, sequence number, temperature, raw voltage or fault word, CRC."""
+    """The line protocol: channel, sequence number, temperature, raw voltage, converter's frame or fault word, CRC."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -101,10 +105,10 @@ class FramedLines(Lines):
         parts = _FRAMED.fullmatch(line)
         if parts is None:
             return "not of the protocol"
-        channel, number, value, unit, word, kind, microvolts, cold_c, crc = (
+        channel, number, value, unit, word, kind, microvolts, cold_c, frame, crc = (
             part.decode() for part in parts.groups(b"")
         )
-        if crc != f"{checksum(line[: parts.start(9) - 1]):04X}":
+        if crc != f"{checksum(line[: parts.start(10) - 1]):04X}":
             return "wrong checksum"
         if word and word not in FAULTS:
             return "unknown fault word"
@@ -113,6 +117,8 @@ class FramedLines(Lines):
             return "out of order"
         if kind:
             return self.converted(name, kind, float(microvolts), float(cold_c))
+        if frame:
+            return self.decoded(name, frame[0], frame[2:])
         return Fault(name, FAULTS[word]) if word else self._plausible.judge(name, float(value), unit)
 
     def converted(self, channel: str, kind: str, microvolts: float, cold_c: float) -> Sample | Fault | str:
@@ -124,6 +130,16 @@ class FramedLines(Lines):
         if not (COLDEST_C <= cold_c <= HOTTEST_C and LOWEST_C <= temp_c <= HIGHEST_C):
             return Fault(channel, OUT_OF_RANGE)
         return self._plausible.judge(channel, temp_c, "C")
+
+    def decoded(self, channel: str, kind: str, digits: str) -> Sample | Fault | str:
+        """The sample of a converter's whole frame, why it is absurd, or the faults that it names."""
+        data = bytes.fromhex(digits)
+        made = max31855k(int.from_bytes(data)) if len(data) == 4 else max31856(data, kind)
+        if isinstance(made, Unfit):
+            return Fault(channel, ", ".join(made.faults))
+        if not LOWEST_C <= made.temp_c <= HIGHEST_C:
+            return Fault(channel, HOT_OUT_OF_RANGE)
+        return self._plausible.judge(channel, made.temp_c, "C")
 
     def _in_order(self, channel: str, number: int) -> bool:
         """Whether `number` goes on from the last one of `channel`, or the board has started to count again."""

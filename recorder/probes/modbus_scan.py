@@ -7,6 +7,8 @@ from recorder.probes.modbus_probe import Line
 from recorder.probes.plausible import HIGHEST_C, LOWEST_C
 from recorder.probes.registers import KINDS, Register
 
+ROOM_C = 25.0
+
 FIRST = 8
 """So many registers of each kind are looked at, from address 0."""
 
@@ -44,6 +46,10 @@ class FoundDevice:
     """Kind -> what its first registers have, from address 0, as 16 bits each; none where it has no such registers."""
     guesses: tuple[Guess, ...]
     """Which of them may be temperatures in °C, and how."""
+
+    def likeliest(self) -> Guess | None:
+        """The guess that is nearest to a room's temperature, as the probes should be while somebody looks for them."""
+        return min(self.guesses, key=lambda guess: abs(guess.temp_c - ROOM_C), default=None)
 
 
 def scan(

@@ -44,6 +44,9 @@ PATIENCE_S = 5.0
 class SimulatedTransmitters:
     """Devices on one line. Its port keeps its name, through unplugging and plugging in again."""
 
+    step_ms = STEP_MS
+    """They measure this often."""
+
     def __init__(self, kitchen: Kitchen, registers: tuple[Register, ...] = REGISTERS, tcp: bool = False) -> None:
         """On a pty, or with `tcp` on a port of this machine."""
         self.kitchen = kitchen
@@ -95,12 +98,12 @@ class SimulatedTransmitters:
                 self._owed.clear()
 
     def advance(self, ms: int) -> None:
-        """Let `ms` pass in the story, in steps of `STEP_MS`, and measure; a rest waits its turn."""
+        """Let `ms` pass in the story, in steps of `step_ms`, and measure; a rest waits its turn."""
         self._left_ms += ms
-        while self._left_ms >= STEP_MS:
-            self._left_ms -= STEP_MS
-            self._age_ms += STEP_MS
-            self.kitchen.pass_time(STEP_MS)
+        while self._left_ms >= self.step_ms:
+            self._left_ms -= self.step_ms
+            self._age_ms += self.step_ms
+            self.kitchen.pass_time(self.step_ms)
             with self._lock:
                 self._measure()
         self._loop.call_soon_threadsafe(self._news.set)

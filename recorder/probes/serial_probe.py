@@ -8,6 +8,7 @@ import termios
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from recorder.clock import Clock
@@ -75,6 +76,22 @@ class SerialSettings:
     def source(self, clock: Clock) -> "SerialPort":
         """The port, not yet opened."""
         return SerialPort(self.port, self.baud)
+
+
+BY_ID = Path("/dev/serial/by-id")
+"""The names of ports that stay the same wherever they are plugged in."""
+
+
+def attached(by_id: Path = BY_ID) -> list[str]:
+    """The serial ports that are plugged in: by their lasting names, or else by the kernel's. Nothing is opened."""
+    lasting = sorted(by_id.iterdir()) if by_id.is_dir() else []
+    known = {str(path.resolve()) for path in lasting}
+    try:
+        from serial.tools.list_ports import comports
+    except ImportError as error:
+        raise DriverUnavailable("pyserial is missing; pip install pyserial") from error
+    rest = [port.device for port in comports() if port.device not in known and not port.device.startswith("/dev/ttyS")]
+    return [*map(str, lasting), *sorted(rest)]
 
 
 class SerialPort:

@@ -95,6 +95,9 @@ class Kitchen:
 class SimulatedFirmware:
     """A board on a pty. Its port keeps one path, through unplugging and plugging in again."""
 
+    step_ms = STEP_MS
+    """It goes on in steps of this: `advance` by less has no effect yet."""
+
     def __init__(self, kitchen: Kitchen) -> None:
         self.kitchen = kitchen
         self.sent = 0
@@ -128,16 +131,13 @@ class SimulatedFirmware:
             self._board = None
 
     def advance(self, ms: int) -> None:
-        """Let `ms` pass in the story, in steps of `STEP_MS`, and say what the probes measure; a rest waits its turn."""
+        """Let `ms` pass in the story, in steps of `step_ms`, and say what the probes measure; a rest waits its turn."""
         self._left_ms += ms
-        while self._left_ms >= STEP_MS:
-            self._left_ms -= STEP_MS
-            self._age_ms += STEP_MS
-            self.kitchen.pass_time(STEP_MS)
-            self._say("needle", self.kitchen.needle_c, self.kitchen.fault)
-            if self._age_ms % SLOW_MS == 0:
-                self._say("vat", self.kitchen.oil_c)
-                self._say("cabinet", self.kitchen.cabinet_c)
+        while self._left_ms >= self.step_ms:
+            self._left_ms -= self.step_ms
+            self._age_ms += self.step_ms
+            self.kitchen.pass_time(self.step_ms)
+            self._step()
 
     def send(self, data: bytes) -> bool:
         """Send these bytes as they are; False when nobody has the port open or has read for long."""
@@ -154,6 +154,13 @@ class SimulatedFirmware:
         """Unplug for good."""
         self.unplug()
         self._folder.cleanup()
+
+    def _step(self) -> None:
+        """The board does what it does in one step."""
+        self._say("needle", self.kitchen.needle_c, self.kitchen.fault)
+        if self._age_ms % SLOW_MS == 0:
+            self._say("vat", self.kitchen.oil_c)
+            self._say("cabinet", self.kitchen.cabinet_c)
 
     def _say(self, channel: str, temp_c: float, fault: str | None = None) -> None:
         value = f"{temp_c + self.kitchen.noise():.2f}C"

@@ -1,0 +1,59 @@
+"""Stands in for MicroPython's `machine` on a PC: whoever started the program plays pins, chips and watchdog.
+
+What the board does goes to stdout as a line that begins with "!", which no line of the protocol does:
+
+    !bus PINS PHASE HEX   an exchange with these chip-select pins low; as many bytes come back on stdin
+    !watchdog MS          it runs from now on
+    !feed                 it is fed
+    !sleep MS             (`time`) nothing happens for so long; one byte comes back when it is over
+"""
+
+import sys
+from binascii import hexlify
+
+
+def tell(*words):
+    """One line to whoever started the program."""
+    sys.stdout.write("!" + " ".join(str(word) for word in words) + "\n")
+
+
+def answer(length):
+    """What comes back; the program ends with whoever started it."""
+    data = sys.stdin.buffer.read(length)
+    if len(data) < length:
+        raise SystemExit
+    return data
+
+
+_low = set()
+
+
+class Pin:
+    IN, OUT = 0, 1
+
+    def __init__(self, number, mode=IN, value=1):
+        self._number = number
+
+    def value(self, level):
+        (_low.discard if level else _low.add)(self._number)
+
+
+class SPI:
+    def __init__(self, number, baudrate, sck, mosi, miso):
+        self._phase = 0
+
+    def init(self, baudrate, polarity, phase):
+        self._phase = phase
+
+    def write_readinto(self, out, into):
+        pins = ",".join(str(pin) for pin in sorted(_low)) or "-"
+        tell("bus", pins, self._phase, hexlify(out).decode())
+        into[:] = answer(len(out))
+
+
+class WDT:
+    def __init__(self, timeout):
+        tell("watchdog", timeout)
+
+    def feed(self):
+        tell("feed")
