@@ -29,6 +29,7 @@ DRIVERS = {
 PROBES = {
     "serial": "recorder.probes.serial_probe:SerialSettings",
     "ble": "recorder.probes.ble_probe:BleSettings",
+    "modbus": "recorder.probes.modbus_probe:ModbusSettings",
     "replay": "recorder.probes.recording:ReplaySettings",
 }
 """Kind of probe, as the configuration writes it -> "module:Class" of its settings, of which `Probe` is made."""

@@ -12,6 +12,7 @@ from typing import Protocol
 from recorder.clock import ManualClock
 from recorder.core.events import Event, ProbeLost, Reading
 from recorder.driver import Driver, DriverLost
+from recorder.probes.modbus_simulated import REGISTERS, SimulatedTransmitters
 from recorder.probes.probe import Probe, ProbeSettings
 from recorder.probes.recording import ReplaySettings
 from recorder.probes.script import Script
@@ -208,6 +209,51 @@ class ReplayRig(SerialRig):
         self._file.flush()
 
 
+class ModbusRig(ProbeRig):
+    """A transmitter with one input on a Modbus line, silent until it has something to say."""
+
+    units = "C"
+
+    def __init__(self, tcp: bool = False) -> None:
+        self.far = SimulatedTransmitters(Kitchen(), REGISTERS[:1], tcp)
+        self.far.quiet.add("needle")
+        super().__init__(self.far.settings(timeout_s=0.25), ManualClock(0))
+        self._asked = 0
+
+    def say(self, value: float | None, unit: str = "C", number: int | None = None) -> list[Found]:
+        until(lambda: self._polls() > self._asked, "the poll on opening is over")
+        return super().say(value, unit, number)
+
+    def send(self, value: float | None, unit: str = "C", number: int = 0) -> None:
+        self.far.kitchen.fault = "open" if value is None else None
+        self.far.quiet.clear()
+        self.far.measure("needle", value or 0.0)
+
+    def flood(self, messages: int) -> None:
+        """Of good answers that nobody asked for, and on RTU they do not even say so."""
+        for _ in range(messages):
+            self.far.send(bytes.fromhex("01 04 04 00 00 1B D5 30 DB"))
+
+    def fall_silent(self) -> Event | None:
+        self.far.quiet.add("needle")
+        return super().fall_silent()
+
+    def opened_anew(self) -> None:
+        self._asked = self._polls()
+
+    def vanish(self) -> None:
+        self.far.unplug()
+
+    def come_back(self) -> None:
+        self.far.plug_in()
+
+    def close(self) -> None:
+        self.far.close()
+
+    def _polls(self) -> int:
+        return self.probe.reader.missed + self.probe.ended
+
+
 class ScriptRig:
     """The script, written while it is played."""
 
@@ -240,5 +286,11 @@ class ScriptRig:
         pass
 
 
-PROBES: dict[str, Callable[[], ProbeRig]] = {"serial": SerialRig, "serial, plain": PlainRig, "replay": ReplayRig}
+PROBES: dict[str, Callable[[], ProbeRig]] = {
+    "serial": SerialRig,
+    "serial, plain": PlainRig,
+    "replay": ReplayRig,
+    "modbus": ModbusRig,
+    "modbus, tcp": lambda: ModbusRig(True),
+}
 ALL: dict[str, Callable[[], Rig]] = {**PROBES, "script": ScriptRig}

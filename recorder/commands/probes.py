@@ -8,6 +8,7 @@ import typer
 from rich.console import Console
 
 from recorder.driver import DriverLost, DriverUnavailable
+from recorder.probes.ble_probe import BleSettings, nearby
 from recorder.probes.modbus_probe import ModbusSettings
 from recorder.probes.modbus_scan import FoundDevice, scan
 from recorder.probes.probe import ProbeSettings
@@ -34,7 +35,7 @@ def probes(
 ) -> None:
     """Find the probes that are attached or in range, and print the configuration for them. Exit 1 if there are none.
 
-    The configuration goes to standard output, all else to standard error. No serial port is opened but that of --modbus.
+    The configuration goes to standard output, all else to standard error. No port is opened but that of --modbus.
     """
     try:
         wanted = _range(devices)
@@ -77,6 +78,13 @@ def _range(text: str) -> range:
 
 def _serial() -> list[Offer]:
     return [(f"What it says: batch-recorder probe {port}", SerialSettings("serial", port)) for port in attached()]
+
+
+def _bluetooth(seconds: float) -> list[Offer]:
+    return [
+        (each.name or "It gives no name", BleSettings("ble", each.address, profile=each.profile))
+        for each in nearby(seconds)
+    ]
 
 
 def _modbus(port: str, devices: range, baud: int) -> list[Offer]:

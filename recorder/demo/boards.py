@@ -3,7 +3,9 @@
 from collections.abc import Callable
 from typing import Protocol
 
+from recorder.probes.ble_simulated import SimulatedThermometers
 from recorder.probes.micropython_board import MicropythonBoard
+from recorder.probes.modbus_simulated import SimulatedTransmitters
 from recorder.probes.probe import ProbeSettings
 from recorder.probes.serial_probe import SerialSettings
 from recorder.probes.simulated import Kitchen, SimulatedFirmware
@@ -45,5 +47,22 @@ def micropython() -> Made:
     return board, (SerialSettings("serial", board.port, CHANNELS),)
 
 
-BOARDS: dict[str, Callable[[], Made]] = {"serial": serial, "micropython": micropython}
+def modbus() -> Made:
+    """A transmitter of three inputs on a serial Modbus line. Needs the extra [modbus]."""
+    board = SimulatedTransmitters(Kitchen())
+    return board, (board.settings(),)
+
+
+def ble() -> Made:
+    """Bluetooth probes on a virtual link. Needs the extra [ble-sim]."""
+    probes = SimulatedThermometers(Kitchen())
+    return probes, probes.settings()
+
+
+BOARDS: dict[str, Callable[[], Made]] = {
+    "serial": serial,
+    "ble-sim": ble,
+    "modbus-sim": modbus,
+    "micropython": micropython,
+}
 """Name, as `demo --probe` takes it -> the device and how it is read."""

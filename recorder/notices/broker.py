@@ -44,8 +44,18 @@ class LocalBroker:
         """Close every connection and stop listening."""
         if self._loop is None or self._thread is None:
             return
-        asyncio.run_coroutine_threadsafe(self._broker.shutdown(), self._loop).result(10)
+        asyncio.run_coroutine_threadsafe(self._close(), self._loop).result(10)
         self._end()
+
+    async def _close(self) -> None:
+        """Shut amqtt down. It awaits readers that it has cancelled once; Python 3.11's `asyncio.wait_for`, in which
+        they wait, loses a cancellation that comes together with a packet. So it is told again."""
+        shutdown = asyncio.create_task(self._broker.shutdown())
+        while not (await asyncio.wait([shutdown], timeout=0.2))[0]:
+            for task in asyncio.all_tasks():
+                if task.cancelling():
+                    task.cancel()
+        shutdown.result()
 
     def _end(self) -> None:
         assert self._loop and self._thread

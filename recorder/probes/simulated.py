@@ -141,7 +141,7 @@ class SimulatedFirmware:
 
     def send(self, data: bytes) -> bool:
         """Send these bytes as they are; False when nobody has the port open or has read for long."""
-        if self._board is None or _alone(self._board):
+        if self._board is None or alone(self._board):
             return False
         try:
             taken = os.write(self._board, data)
@@ -170,7 +170,7 @@ class SimulatedFirmware:
             self.send(framed(channel, number, fault or value))
 
 
-def _alone(board: int) -> bool:
+def alone(board: int) -> bool:
     """Whether nobody has the port open; the board's end of the pty then is hung up."""
     poll = select.poll()
     poll.register(board, select.POLLIN)

@@ -1,0 +1,105 @@
+"""Which devices answer on a Modbus line, and what temperatures their first registers could be. It only ever reads."""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from recorder.probes.modbus_probe import Line
+from recorder.probes.plausible import HIGHEST_C, LOWEST_C
+from recorder.probes.registers import KINDS, Register
+
+ROOM_C = 25.0
+
+FIRST = 8
+"""So many registers of each kind are looked at, from address 0."""
+
+WAYS = (
+    ("int16", "big", 1.0),
+    ("int16", "big", 0.1),
+    ("int16", "big", 0.01),
+    ("float32", "big", 1.0),
+    ("float32", "little", 1.0),
+    ("int32", "big", 0.1),
+    ("int32", "little", 0.1),
+)
+"""Type, word order and scale that transmitters have (common practice, no source)."""
+
+LEAST_C = 0.05
+"""Nearer to zero than this a guess says nothing: it is what an unused register, or the wrong type, looks like."""
+
+
+@dataclass(frozen=True, slots=True)
+class Guess:
+    """One way to read a register that gives a temperature."""
+
+    register: Register
+    """As it would be configured; its channel is a guess too."""
+    temp_c: float
+
+
+@dataclass(frozen=True, slots=True)
+class FoundDevice:
+    """A device that answered."""
+
+    device: int
+    """Its address on the line."""
+    words: dict[str, tuple[int, ...]]
+    """Kind -> what its first registers have, from address 0, as 16 bits each; none where it has no such registers."""
+    guesses: tuple[Guess, ...]
+    """Which of them may be temperatures in °C, and how."""
+
+    def likeliest(self) -> Guess | None:
+        """The guess that is nearest to a room's temperature, as the probes should be while somebody looks for them."""
+        return min(self.guesses, key=lambda guess: abs(guess.temp_c - ROOM_C), default=None)
+
+
+def scan(
+    port: str,
+    devices: Iterable[int] = range(1, 248),
+    baud: int = 9_600,
+    parity: str = "N",
+    stop_bits: int = 1,
+    timeout_s: float = 0.2,
+) -> list[FoundDevice]:
+    """The devices of `devices` (addresses from 1 to 247) that answer at `port`.
+
+    Each that does not costs `timeout_s`. Raises `DriverLost`, `DriverUnavailable`, `ValueError` for a senseless port.
+    """
+    with Line(port, baud, parity, stop_bits, timeout_s) as line:
+        return [found for device in devices if (found := _found(line, device))]
+
+
+def _found(line: Line, device: int) -> FoundDevice | None:
+    words: dict[str, tuple[int, ...]] = {}
+    for kind in KINDS:
+        read = _words(line, device, kind)
+        if read is None:
+            return None
+        words[kind] = read
+    guesses = (guess for kind in KINDS for guess in _guesses(device, kind, words[kind]))
+    return FoundDevice(device, words, tuple(guesses))
+
+
+def _words(line: Line, device: int, kind: str) -> tuple[int, ...] | None:
+    """The first registers, as many as there are; None where the device does not answer."""
+    found: list[int] = []
+    for count in (FIRST, *[1] * FIRST):
+        answer = line.read(device, kind, len(found), count)
+        if answer.trouble or not answer.data:
+            return None
+        if len(answer.data) > 1:
+            found += [int.from_bytes(answer.data[at : at + 2]) for at in range(0, len(answer.data), 2)]
+        if len(found) == FIRST or (len(answer.data) == 1 and count == 1):
+            break
+    return tuple(found)
+
+
+def _guesses(device: int, kind: str, words: tuple[int, ...]) -> Iterator[Guess]:
+    for address in range(len(words)):
+        for type_, order, scale in WAYS:
+            register = Register("needle", device, address, kind, type_, order, scale)
+            if address + register.words > len(words):
+                continue
+            data = b"".join(word.to_bytes(2) for word in words[address : address + register.words])
+            temp_c = register.raw(data) * scale
+            if LOWEST_C <= temp_c <= HIGHEST_C and abs(temp_c) >= LEAST_C:
+                yield Guess(register, temp_c)

@@ -1,0 +1,309 @@
+"""Simulated Modbus transmitters: pymodbus' own server, on a pty or over TCP; its registers have what a `Kitchen` feels.
+
+The driver at the near end is the real one. For the demo and the tests; the story itself is `Kitchen`'s.
+"""
+
+import asyncio
+import logging
+import math
+import os
+import socket
+import struct
+import tempfile
+import threading
+import tty
+from collections import Counter
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from recorder.core.rules import in_unit
+from recorder.probes.modbus_probe import ModbusSettings
+from recorder.probes.registers import KINDS, Register
+from recorder.probes.simulated import SLOW_MS, STEP_MS, Kitchen, alone
+
+REGISTERS = (
+    Register("needle", 1, 0, type="int32", scale=0.01, faults=(0x7FFF_FFFF,)),
+    Register("vat", 1, 2, scale=0.01),
+    Register("cabinet", 1, 3, scale=0.01),
+)
+"""What is wired where no one says otherwise: a transmitter of three inputs."""
+
+HOLD_S = 0.1
+"""A request that comes when nothing new is measured waits this long for it: in lock-step the clock, by which the driver
+polls, moves just before the story does."""
+
+LOOK_S = 0.002
+"""How often a port that nobody has open is looked at."""
+
+PATIENCE_S = 5.0
+
+
+class SimulatedTransmitters:
+    """Devices on one line. Its port keeps its name, through unplugging and plugging in again."""
+
+    step_ms = STEP_MS
+    """They measure this often."""
+
+    def __init__(self, kitchen: Kitchen, registers: tuple[Register, ...] = REGISTERS, tcp: bool = False) -> None:
+        """On a pty, or with `tcp` on a port of this machine."""
+        self.kitchen = kitchen
+        self.registers = registers
+        self.quiet: set[str] = set()
+        """Channels whose device does not answer."""
+        self.spoil: Callable[[bytes], bytes] = bytes
+        """What becomes of each answer on its way: nothing."""
+        self.asked: Counter[int] = Counter()
+        """Requests that came, by their function code."""
+        self._tcp = tcp
+        self._folder = tempfile.TemporaryDirectory(prefix="simulated-modbus-")
+        self.port = f"tcp://127.0.0.1:{_free_port()}" if tcp else str(Path(self._folder.name) / "port")
+        self._sent, self._owed = 0, set[Register]()
+        self._fresh = set(registers)
+        """Measured, and nobody has asked for it yet."""
+        self._read = {"needle": kitchen.needle_c, "vat": kitchen.oil_c, "cabinet": kitchen.cabinet_c}
+        self._age_ms = self._left_ms = 0
+        self._lock = threading.Lock()
+        self._news = asyncio.Event()
+        self._line: _Pty | _Tcp | None = None
+        self._loop = asyncio.new_event_loop()
+        self._thread = threading.Thread(target=self._loop.run_forever, name="simulated transmitters", daemon=True)
+        self._thread.start()
+        self.plug_in()
+
+    @property
+    def sent(self) -> int:
+        """Registers that were told to somebody, or are new and about to be asked for by who has the port open."""
+        with self._lock:
+            return self._sent
+
+    def settings(self, **changes: Any) -> ModbusSettings:
+        """How to reach it, and `changes` to that."""
+        return replace(ModbusSettings("modbus", self.port, self.registers, baud=115_200, timeout_s=2.0), **changes)
+
+    def plug_in(self) -> None:
+        """The line is there; does nothing while it is plugged in."""
+        if not self._line:
+            self._line = self._in_loop(self._listening())
+
+    def unplug(self) -> None:
+        """The line is gone; does nothing while it is gone."""
+        if self._line:
+            line, self._line = self._line, None
+            self._in_loop(line.shutdown())
+            with self._lock:
+                self._sent -= len(self._owed)
+                self._owed.clear()
+
+    def advance(self, ms: int) -> None:
+        """Let `ms` pass in the story, in steps of `step_ms`, and measure; a rest waits its turn."""
+        self._left_ms += ms
+        while self._left_ms >= self.step_ms:
+            self._left_ms -= self.step_ms
+            self._age_ms += self.step_ms
+            self.kitchen.pass_time(self.step_ms)
+            with self._lock:
+                self._measure()
+        self._loop.call_soon_threadsafe(self._news.set)
+
+    def measure(self, channel: str, temp_c: float) -> None:
+        """This channel measures exactly this, until the story goes on."""
+        with self._lock:
+            self._read[channel] = temp_c
+            self._fresh |= {register for register in self.registers if register.channel == channel}
+        self._loop.call_soon_threadsafe(self._news.set)
+
+    def send(self, data: bytes) -> None:
+        """Say these bytes to all who have the port open, unasked."""
+        self._loop.call_soon_threadsafe(self._say, data)
+
+    def close(self) -> None:
+        """Unplug for good."""
+        self.unplug()
+        self._loop.call_soon_threadsafe(self._loop.stop)
+        self._thread.join(PATIENCE_S)
+        self._loop.run_until_complete(_ended())
+        self._loop.close()
+        self._folder.cleanup()
+
+    def _measure(self) -> None:
+        """New values of all channels, in the order and with the noise of the simulated board."""
+        self._read["needle"] = self._noisy(self.kitchen.needle_c)
+        if self._age_ms % SLOW_MS == 0:
+            self._read["vat"] = self._noisy(self.kitchen.oil_c)
+            self._read["cabinet"] = self._noisy(self.kitchen.cabinet_c)
+        self._fresh = set(self.registers)
+        heard = {register for register in self.registers if self._heard(register.device)}
+        if self._line and self._line.heard():
+            self._sent += len(heard - self._owed)
+            self._owed |= heard
+
+    def _noisy(self, temp_c: float) -> float:
+        return round(temp_c + self.kitchen.noise(), 2)
+
+    def _heard(self, device: int) -> bool:
+        """Whether this device is there and answers."""
+        channels = {register.channel for register in self.registers if register.device == device}
+        return bool(channels) and not channels & self.quiet
+
+    async def _listening(self) -> "_Pty | _Tcp":
+        from pymodbus import FramerType
+        from pymodbus.server import ModbusSerialServer, ModbusTcpServer
+        from pymodbus.simulator import DataType, SimData, SimDevice
+
+        logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
+        bits, words = [SimData(0, datatype=DataType.BITS)], [SimData(0, count=0x10000, datatype=DataType.REGISTERS)]
+        devices = []
+        for number in sorted({register.device for register in self.registers}):
+            memory = (bits, bits, words, words)
+            devices.append(SimDevice(number, memory, action=self._answering(number)))
+        traced: dict[str, Any] = {"trace_packet": self._traced}
+        if not self._tcp:
+            return _Pty(ModbusSerialServer(devices, framer=FramerType.RTU, port=self.port, **traced), Path(self.port))
+        port = int(self.port.rpartition(":")[2])
+        server = ModbusTcpServer(devices, address=("127.0.0.1", port), **traced)
+        await server.serve_forever(background=True)
+        return _Tcp(server)
+
+    def _answering(self, device: int) -> Any:
+        async def answer(function: int, start: int, address: int, count: int, memory: list[int], _: Any) -> Any:
+            """Put what is measured into the device's memory, just before it is read."""
+            asked = {
+                each
+                for each in self.registers
+                if each.device == device and KINDS[each.kind] == function and address <= each.address < address + count
+            }
+            self._news.clear()
+            if not asked & self._fresh:
+                with suppress(TimeoutError):
+                    await asyncio.wait_for(self._news.wait(), HOLD_S)
+            with self._lock:
+                self._fresh -= asked
+                if self._heard(device):
+                    self._sent += len(asked - self._owed)
+                    self._owed -= asked
+                for register in asked:
+                    words = self._words(register)
+                    if not words:
+                        return 4
+                    memory[register.address - start : register.address - start + len(words)] = words
+            return None
+
+        return answer
+
+    def _words(self, register: Register) -> list[int]:
+        """What the register has now; none where the needle has a fault and the register can't tell."""
+        value = (in_unit(self._read[register.channel], register.unit) - register.offset) / register.scale
+        raw: float = value if register.type == "float32" else round(value)
+        if register.channel == "needle" and self.kitchen.fault:
+            if register.faults:
+                raw = register.faults[0]
+            elif register.type == "float32":
+                raw = math.nan
+            else:
+                return []
+        if register.type == "float32":
+            data = struct.pack(">f", raw)
+        else:
+            bits = 16 * register.words
+            data = (int(raw) % (1 << bits)).to_bytes(bits // 8)
+        words = [int.from_bytes(data[at : at + 2]) for at in range(0, len(data), 2)]
+        return words if register.word_order == "big" else words[::-1]
+
+    def _traced(self, sending: bool, data: bytes) -> bytes:
+        """pymodbus shows what goes over the wire: a device that is quiet, or is none, says nothing."""
+        unit, function = (6, 7) if self._tcp else (0, 1)
+        if not sending:
+            self.asked[data[function] if len(data) > function else -1] += 1
+            return data
+        return self.spoil(data) if self._heard(data[unit]) else b""
+
+    def _say(self, data: bytes) -> None:
+        if self._line:
+            self._line.write(data)
+
+    def _in_loop(self, work: Any) -> Any:
+        return asyncio.run_coroutine_threadsafe(work, self._loop).result(PATIENCE_S)
+
+
+class _Tcp:
+    """pymodbus' server at a port of its own."""
+
+    def __init__(self, server: Any) -> None:
+        self._server = server
+
+    def heard(self) -> bool:
+        """Whether anybody is connected."""
+        return bool(self._server.active_connections)
+
+    def write(self, data: bytes) -> None:
+        """Say this to all."""
+        for connection in list(self._server.active_connections.values()):
+            connection.transport.write(data)
+
+    async def shutdown(self) -> None:
+        await self._server.shutdown()
+
+
+class _Pty:
+    """pymodbus' server at the far end of a pty, whose near end is a serial port for the driver."""
+
+    def __init__(self, server: Any, path: Path) -> None:
+        self._loop = asyncio.get_running_loop()
+        self._path = path
+        self._protocol = server.callback_new_connection()
+        self._board, far = os.openpty()
+        os.set_blocking(self._board, False)
+        tty.setraw(far)
+        path.symlink_to(os.ttyname(far))
+        os.close(far)
+        self._protocol.connection_made(self)
+        self._look()
+
+    def heard(self) -> bool:
+        """Whether anybody has the port open."""
+        return not alone(self._board)
+
+    def write(self, data: bytes) -> None:
+        """As asyncio's transports; what nobody reads is lost."""
+        with suppress(OSError):
+            os.write(self._board, data)
+
+    def close(self) -> None:
+        """As asyncio's transports."""
+        self._loop.remove_reader(self._board)
+        os.close(self._board)
+        self._board = -1
+
+    async def shutdown(self) -> None:
+        self._path.unlink()
+        self._protocol.close()
+
+    def _look(self) -> None:
+        """Read what has come; while nobody has the port open, which a pty reports without end, look again later."""
+        if self._board < 0:
+            return
+        self._loop.remove_reader(self._board)
+        try:
+            while data := os.read(self._board, 4096):
+                self._protocol.data_received(data)
+        except BlockingIOError:
+            self._loop.add_reader(self._board, self._look)
+        except OSError:
+            self._loop.call_later(LOOK_S, self._look)
+
+
+async def _ended() -> None:
+    """Whatever still waits for something is told that it will not come."""
+    rest = [task for task in asyncio.all_tasks() if task is not asyncio.current_task()]
+    for task in rest:
+        task.cancel()
+    await asyncio.gather(*rest, return_exceptions=True)
+
+
+def _free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
