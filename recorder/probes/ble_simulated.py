@@ -9,7 +9,6 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from recorder.clock import Clock
-from recorder.core.rules import in_unit
 from recorder.driver import DriverUnavailable
 from recorder.probes.ble_probe import SERVICES, BleProbe, BleSettings, Radio, in_loop
 from recorder.probes.bumble_radio import BumbleRadio, bumble, powered
@@ -21,6 +20,9 @@ RADIO = "F0:00:00:00:00:FF"
 
 CLOCK = datetime(2020, 1, 1)
 """When the needle's own clock begins: nobody has set it."""
+
+INTERVAL_MS = 100
+"""The probes make themselves known this often."""
 
 CHARGE = 85
 """Percent."""
@@ -160,7 +162,7 @@ class _Thermometer:
     async def appear(self) -> None:
         if not self._here:
             self._here = True
-            await self.device.start_advertising(auto_restart=True)
+            await self.device.start_advertising(auto_restart=True, advertising_interval_min=INTERVAL_MS)
 
     async def vanish(self) -> None:
         if self._here:
@@ -183,13 +185,12 @@ class _Thermometer:
         return told
 
 
-def measurement(temp_c: float | None, stamp: datetime | None = None, unit: str = "C") -> bytes:
-    """A Temperature Measurement; without a temperature it has NaN."""
+def measurement(value: float | None, stamp: datetime | None = None, unit: str = "C") -> bytes:
+    """A Temperature Measurement of `value` in `unit` ("C" or "F"); NaN where there is none."""
     flags = (STAMPED if stamp else 0) | (FAHRENHEIT if unit == "F" else 0)
-    special = next(iter(SPECIAL))
-    value = struct.pack("<I", special) if temp_c is None else struct.pack("<i", round(in_unit(temp_c, unit) * 100))[:3]
+    word = next(iter(SPECIAL)) if value is None else round(value * 100) & 0xFFFFFF | 0xFE << 24
     time = struct.pack("<H5B", *stamp.timetuple()[:6]) if stamp else b""
-    return bytes([flags]) + (value if temp_c is None else value + struct.pack("<b", -2)) + time
+    return struct.pack("<BI", flags, word) + time
 
 
 def temperature(temp_c: float | None) -> bytes:

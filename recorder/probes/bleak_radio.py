@@ -11,6 +11,8 @@ from recorder.probes.ble_probe import SERVICES, Seen
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+REMEDIES = {"no Bluetooth": "; is there an adapter, does bluetoothd run, is its user in the group bluetooth?"}
+
 ALL = "0000{}-0000-1000-8000-00805f9b34fb"
 """The long form of the SIG's four digits."""
 
@@ -86,7 +88,7 @@ def _told(reason: str) -> "Iterator[None]":
     try:
         yield
     except (BleakError, OSError, EOFError, TimeoutError) as error:
-        raise DriverLost(reason, str(error) or type(error).__name__) from error
+        raise DriverLost(reason, f"{str(error) or type(error).__name__}{REMEDIES.get(reason, '')}") from error
 
 
 def _long(digits: str) -> str:
