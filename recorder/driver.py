@@ -28,6 +28,7 @@ DRIVERS = {
 
 PROBES = {
     "serial": "recorder.probes.serial_probe:SerialSettings",
+    "ble": "recorder.probes.ble_probe:BleSettings",
     "modbus": "recorder.probes.modbus_probe:ModbusSettings",
     "replay": "recorder.probes.recording:ReplaySettings",
 }

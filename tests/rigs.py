@@ -5,6 +5,8 @@ import tempfile
 import time
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator
+from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 from queue import SimpleQueue
 from typing import Protocol
@@ -12,13 +14,14 @@ from typing import Protocol
 from recorder.clock import ManualClock
 from recorder.core.events import Event, ProbeLost, Reading
 from recorder.driver import Driver, DriverLost
+from recorder.probes.ble_simulated import CLOCK, SimulatedThermometers, measurement, temperature
 from recorder.probes.modbus_simulated import REGISTERS, SimulatedTransmitters
 from recorder.probes.probe import Probe, ProbeSettings
 from recorder.probes.recording import ReplaySettings
 from recorder.probes.script import Script
 from recorder.probes.serial_probe import SerialSettings
 from recorder.probes.simulated import Kitchen, SimulatedFirmware, framed
-from recorder.probes.source import Found
+from recorder.probes.source import Charge, Found
 
 SOON_S = 2.0
 """A driver that is asked to stop, or loses its device, ends within this; what it was told it knows within this."""
@@ -254,6 +257,62 @@ class ModbusRig(ProbeRig):
         return self.probe.reader.missed + self.probe.ended
 
 
+class BleRig(ProbeRig):
+    """A Health Thermometer on a virtual link; its clock was never set."""
+
+    numbered = True
+    channel = "needle"
+
+    def __init__(self) -> None:
+        self.board = SimulatedThermometers(Kitchen(), (self.channel,))
+        (settings,) = self.board.settings()
+        super().__init__(replace(settings, channel="needle"), ManualClock(0))
+        self._openings = 0
+
+    def say(self, value: float | None, unit: str = "C", number: int | None = None) -> list[Found]:
+        if not self._begun:
+            self._begun = True
+            self._openings += 1
+            until(lambda: self._charges() == self._openings, "the battery is read, as in each opening")
+        return super().say(value, unit, number)
+
+    def message(self, value: float | None, unit: str, number: int) -> bytes:
+        return measurement(value, CLOCK + timedelta(seconds=number), unit)
+
+    def send(self, value: float | None, unit: str = "C", number: int = 0) -> None:
+        self.board.send(self.channel, self.message(value, unit, number))
+
+    def flood(self, messages: int) -> None:
+        for at in range(messages):
+            if not self.probe.listening.is_set():
+                return
+            self.send(71.25, "C", self._number + 1 + at)
+        self._number += messages
+
+    def vanish(self) -> None:
+        self.board.unplug()
+
+    def come_back(self) -> None:
+        self.board.plug_in()
+
+    def close(self) -> None:
+        self.board.close()
+
+    def _charges(self) -> int:
+        return sum(isinstance(found, Charge) for found in self.found)
+
+
+class EnvironmentRig(BleRig):
+    """A probe by Environmental Sensing: °C, and nothing to tell one value from the next."""
+
+    numbered = False
+    units = "C"
+    channel = "vat"
+
+    def message(self, value: float | None, unit: str, number: int) -> bytes:
+        return temperature(value if value is None or value < 327 else -273.0)  # 999 does not fit into it
+
+
 class ScriptRig:
     """The script, written while it is played."""
 
@@ -289,6 +348,8 @@ class ScriptRig:
 PROBES: dict[str, Callable[[], ProbeRig]] = {
     "serial": SerialRig,
     "serial, plain": PlainRig,
+    "ble": BleRig,
+    "ble, environment": EnvironmentRig,
     "replay": ReplayRig,
     "modbus": ModbusRig,
     "modbus, tcp": lambda: ModbusRig(True),

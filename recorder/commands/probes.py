@@ -1,12 +1,16 @@
 """The command `probes`: what is attached or in range, and the lines of the configuration for it."""
 
 import sys
+from collections.abc import Callable
 from typing import Annotated
 
 import typer
 from rich.console import Console
 
 from recorder.driver import DriverLost, DriverUnavailable
+from recorder.probes.ble_probe import BleSettings, nearby
+from recorder.probes.modbus_probe import ModbusSettings
+from recorder.probes.modbus_scan import FoundDevice, scan
 from recorder.probes.probe import ProbeSettings
 from recorder.probes.serial_probe import SerialSettings, attached
 from recorder.tables import toml
@@ -20,16 +24,35 @@ Offer = tuple[str, ProbeSettings]
 @app.command()
 def probes(
     seconds: Annotated[float, typer.Option(help="Listen for Bluetooth so long; 0 for not at all.")] = 8.0,
+    modbus: Annotated[
+        str | None,
+        typer.Option(help="Look for Modbus devices here: a serial device or tcp://HOST:PORT. It only reads."),
+    ] = None,
+    devices: Annotated[
+        str, typer.Option(help="Their addresses, such as 1-16; each that is none costs 0.2 s.")
+    ] = "1-16",
+    baud: Annotated[int, typer.Option(help="Of a serial Modbus line.")] = 9_600,
 ) -> None:
     """Find the probes that are attached or in range, and print the configuration for them. Exit 1 if there are none.
 
-    The configuration goes to standard output, all else to standard error.
+    The configuration goes to standard output, all else to standard error. No port is opened but that of --modbus.
     """
+    try:
+        wanted = _range(devices)
+    except ValueError as error:
+        typer.echo(f"error: {error}", err=True)
+        raise typer.Exit(2) from error
+    places: dict[str, Callable[[], list[Offer]]] = {"Serial ports": _serial}
+    if seconds > 0:
+        places["Bluetooth"] = lambda: _bluetooth(seconds)
+    if modbus:
+        places[f"Modbus at {modbus}"] = lambda: _modbus(modbus, wanted, baud)
     console = Console(stderr=True, highlight=False, soft_wrap=True)
     offers: list[Offer] = []
-    for place, look in (("Serial ports", _serial),):
+    for place, look in places.items():
         try:
-            found = look()
+            with console.status(f"{place} ..."):
+                found = look()
         except (DriverLost, DriverUnavailable, ValueError) as error:
             console.print(f"{place}: {error}", markup=False)
             continue
@@ -39,7 +62,41 @@ def probes(
         sys.stdout.write(f"# {what}\n{toml('probe', settings)}\n\n")
     if not offers:
         raise typer.Exit(1)
+    console.print("Put in what each of them measures: channels, or channel.", style="dim")
+
+
+def _range(text: str) -> range:
+    """Of "3" or "1-16"."""
+    first, dash, last = text.partition("-")
+    if not first.isdigit() or (dash and not last.isdigit()):
+        raise ValueError(f"--devices is {text!r}; write one address, or a range such as 1-16")
+    found = range(int(first), int(last or first) + 1)
+    if not found or found[0] < 1 or found[-1] > 247:
+        raise ValueError(f"--devices is {text!r}; addresses are 1 to 247, the lower first")
+    return found
 
 
 def _serial() -> list[Offer]:
-    return [(f"what it says: batch-recorder probe {port}", SerialSettings("serial", port)) for port in attached()]
+    return [(f"What it says: batch-recorder probe {port}", SerialSettings("serial", port)) for port in attached()]
+
+
+def _bluetooth(seconds: float) -> list[Offer]:
+    return [
+        (each.name or "It gives no name", BleSettings("ble", each.address, profile=each.profile))
+        for each in nearby(seconds)
+    ]
+
+
+def _modbus(port: str, devices: range, baud: int) -> list[Offer]:
+    return [offer for found in scan(port, devices, baud) for offer in _guesses(port, baud, found)]
+
+
+def _guesses(port: str, baud: int, found: FoundDevice) -> list[Offer]:
+    """One for each way to read one of its registers; which is right, its manual says."""
+    return [
+        (
+            f"Device {found.device} would be at {guess.temp_c:.1f} °C",
+            ModbusSettings("modbus", port, (guess.register,), baud),
+        )
+        for guess in found.guesses
+    ]

@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from typing import Protocol
 
+from recorder.probes.ble_simulated import SimulatedThermometers
 from recorder.probes.micropython_board import MicropythonBoard
 from recorder.probes.modbus_simulated import SimulatedTransmitters
 from recorder.probes.probe import ProbeSettings
@@ -52,5 +53,16 @@ def modbus() -> Made:
     return board, (board.settings(),)
 
 
-BOARDS: dict[str, Callable[[], Made]] = {"serial": serial, "micropython": micropython, "modbus-sim": modbus}
+def ble() -> Made:
+    """Bluetooth probes on a virtual link. Needs the extra [ble-sim]."""
+    probes = SimulatedThermometers(Kitchen())
+    return probes, probes.settings()
+
+
+BOARDS: dict[str, Callable[[], Made]] = {
+    "serial": serial,
+    "ble-sim": ble,
+    "modbus-sim": modbus,
+    "micropython": micropython,
+}
 """Name, as `demo --probe` takes it -> the device and how it is read."""

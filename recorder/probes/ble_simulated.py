@@ -1,0 +1,198 @@
+"""Simulated Bluetooth probes on a virtual link: a needle by Health Thermometer, the others by Environmental Sensing.
+
+What they measure is what a `Kitchen` feels. The driver at the near end is the real one, with a radio on the same link.
+"""
+
+import struct
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from recorder.clock import Clock
+from recorder.driver import DriverUnavailable
+from recorder.probes.ble_probe import SERVICES, BleProbe, BleSettings, Radio, in_loop
+from recorder.probes.bumble_radio import BumbleRadio, bumble, powered
+from recorder.probes.gatt import BATTERY, FAHRENHEIT, MEASUREMENT, SPECIAL, STAMPED, TEMPERATURE, UNKNOWN
+from recorder.probes.simulated import SLOW_MS, STEP_MS, Kitchen
+
+ADDRESSES = {"needle": "F0:00:00:00:00:01", "vat": "F0:00:00:00:00:02", "cabinet": "F0:00:00:00:00:03"}
+RADIO = "F0:00:00:00:00:FF"
+
+CLOCK = datetime(2020, 1, 1)
+"""When the needle's own clock begins: nobody has set it."""
+
+INTERVAL_MS = 100
+"""The probes make themselves known this often."""
+
+CHARGE = 85
+"""Percent."""
+
+
+@dataclass(frozen=True, slots=True)
+class SimulatedSettings(BleSettings):
+    """Settings of a probe that is on a virtual link."""
+
+    radio: Radio | None = None
+
+    def source(self, clock: Clock) -> BleProbe:
+        """The probe, not yet looked for."""
+        if self.radio is None:
+            raise DriverUnavailable("there is no radio on the virtual link")
+        return BleProbe(self, self.radio)
+
+
+class SimulatedThermometers:
+    """Probes in the air, each by itself, and the radio that hears them."""
+
+    step_ms = STEP_MS
+
+    def __init__(self, kitchen: Kitchen, channels: tuple[str, ...] = tuple(ADDRESSES)) -> None:
+        """Raises `DriverUnavailable` where bumble is missing."""
+        self.kitchen = kitchen
+        self.quiet: set[str] = set()
+        """Channels that say nothing, though they are connected."""
+        self.sent = 0
+        """Values that were told to somebody, or asked for."""
+        self._age_ms = self._left_ms = 0
+        self._link: Any = bumble().link.LocalLink()
+        self._probes = {channel: _Thermometer(channel) for channel in channels}
+        self.radio = in_loop(self._begin()).result()
+
+    def settings(self, **changes: Any) -> tuple[SimulatedSettings, ...]:
+        """How to reach each of them, and `changes` to that."""
+        return tuple(
+            SimulatedSettings("ble", ADDRESSES[each], each, probe.profile, radio=self.radio, **changes)
+            for each, probe in self._probes.items()
+        )
+
+    def plug_in(self) -> None:
+        """The probes are in range again and make themselves known; does nothing while they are."""
+        in_loop(self._each("appear")).result()
+
+    def unplug(self) -> None:
+        """The probes are out of range; does nothing while they are."""
+        in_loop(self._each("vanish")).result()
+
+    def advance(self, ms: int) -> None:
+        """Let `ms` pass in the story, in steps of `step_ms`, and say what is measured; a rest waits its turn."""
+        self._left_ms += ms
+        while self._left_ms >= self.step_ms:
+            self._left_ms -= self.step_ms
+            self._age_ms += self.step_ms
+            self.kitchen.pass_time(self.step_ms)
+            felt = {"needle": None if self.kitchen.fault else self.kitchen.needle_c + self.kitchen.noise()}
+            if self._age_ms % SLOW_MS == 0:
+                felt |= {channel: temp_c + self.kitchen.noise() for channel, temp_c in self._slow().items()}
+            in_loop(self._tell(felt)).result()
+
+    def send(self, channel: str, value: bytes) -> None:
+        """This probe tells these bytes as its temperature."""
+        in_loop(self._send(channel, value)).result()
+
+    def close(self) -> None:
+        """Out of range for good."""
+        self.unplug()
+        in_loop(self._end()).result()
+
+    def _slow(self) -> dict[str, float]:
+        return {"vat": self.kitchen.oil_c, "cabinet": self.kitchen.cabinet_c}
+
+    async def _begin(self) -> BumbleRadio:
+        for probe in self._probes.values():
+            await probe.begin(self._link, self._asked)
+        self._radio_device = await powered(self._link, "radio", RADIO)
+        return BumbleRadio(self._radio_device)
+
+    async def _end(self) -> None:
+        for probe in self._probes.values():
+            await probe.device.power_off()
+        await self._radio_device.power_off()
+
+    async def _each(self, what: str) -> None:
+        for probe in self._probes.values():
+            await getattr(probe, what)()
+
+    async def _tell(self, felt: dict[str, float | None]) -> None:
+        for channel, temp_c in felt.items():
+            if channel in self._probes and channel not in self.quiet:
+                stamp = CLOCK + timedelta(milliseconds=self._age_ms)
+                await self._send(channel, measurement(temp_c, stamp) if channel == "needle" else temperature(temp_c))
+
+    async def _send(self, channel: str, value: bytes) -> None:
+        self.sent += await self._probes[channel].tell(value)
+
+    def _asked(self) -> None:
+        self.sent += 1
+
+
+class _Thermometer:
+    """One probe."""
+
+    def __init__(self, channel: str) -> None:
+        self.channel = channel
+        self.profile = "thermometer" if channel == "needle" else "environment"
+        self.device: Any = None
+        self._value: Any = None
+        self._here = False
+
+    async def begin(self, link: Any, asked: Any) -> None:
+        b = bumble()
+        kinds, readable = b.gatt.Characteristic.Properties, b.gatt.Characteristic.READABLE
+        self.device = await powered(link, self.channel, ADDRESSES[self.channel])
+        number, kind = (MEASUREMENT, kinds.INDICATE) if self.profile == "thermometer" else (TEMPERATURE, kinds.NOTIFY)
+        self._value = b.gatt.Characteristic(number, kind, readable, b"")
+
+        def charge(connection: Any) -> bytes:
+            asked()
+            return bytes([CHARGE])
+
+        battery = b.gatt.Characteristic(BATTERY, kinds.READ, readable, b.gatt.CharacteristicValue(read=charge))
+        self.device.add_service(b.gatt.Service(SERVICES[self.profile], [self._value]))
+        self.device.add_service(b.gatt.Service("180F", [battery]))
+        told = [
+            (b.core.AdvertisingData.COMPLETE_LOCAL_NAME, self.channel.encode()),
+            (
+                b.core.AdvertisingData.COMPLETE_LIST_OF_16_BIT_SERVICE_CLASS_UUIDS,
+                bytes(b.core.UUID(SERVICES[self.profile])),
+            ),
+        ]
+        self.device.advertising_data = bytes(b.core.AdvertisingData(told))
+        await self.appear()
+
+    async def appear(self) -> None:
+        if not self._here:
+            self._here = True
+            await self.device.start_advertising(auto_restart=True, advertising_interval_min=INTERVAL_MS)
+
+    async def vanish(self) -> None:
+        if self._here:
+            self._here = False
+            await self.device.stop_advertising()
+            for connection in list(self.device.connections.values()):
+                await connection.disconnect()
+
+    async def tell(self, value: bytes) -> int:
+        """To how many."""
+        told = 0
+        for connection in list(self.device.connections.values()):
+            subscribed = self.device.gatt_server.subscribers.get(connection, {}).get(self._value.handle)
+            if subscribed and any(subscribed):
+                told += 1
+                if self.profile == "thermometer":
+                    await self.device.indicate_subscriber(connection, self._value, value)
+                else:
+                    await self.device.notify_subscriber(connection, self._value, value)
+        return told
+
+
+def measurement(value: float | None, stamp: datetime | None = None, unit: str = "C") -> bytes:
+    """A Temperature Measurement of `value` in `unit` ("C" or "F"); NaN where there is none."""
+    flags = (STAMPED if stamp else 0) | (FAHRENHEIT if unit == "F" else 0)
+    word = next(iter(SPECIAL)) if value is None else round(value * 100) & 0xFFFFFF | 0xFE << 24
+    time = struct.pack("<H5B", *stamp.timetuple()[:6]) if stamp else b""
+    return struct.pack("<BI", flags, word) + time
+
+
+def temperature(temp_c: float | None) -> bytes:
+    """A Temperature of environmental sensing."""
+    return struct.pack("<H", UNKNOWN) if temp_c is None else struct.pack("<h", round(temp_c * 100))
