@@ -55,6 +55,7 @@ class Bluez:
         self.devices = {device.path: device for device in devices}
         self.asked: list[str] = []
         """Members that were called."""
+        self._looking = False
         self._objects: dict[str, dict[str, dict[str, Any]]] = {}
         self._loop = asyncio.new_event_loop()
         self._thread = threading.Thread(target=self._loop.run_forever, daemon=True)
@@ -141,15 +142,18 @@ class Bluez:
                 }
                 return Message.new_method_return(message, "a{oa{sa{sv}}}", [told])
             case "StartDiscovery":
-                for each in self.devices.values():
-                    if each.here:
-                        self._later(self._change(each.path, "org.bluez.Device1", RSSI=-50))
+                self._looking = True
+                self._later(self._advertise())
+            case "StopDiscovery":
+                self._looking = False
             case "Connect" if device and device.here:
-                self._later(self._change(device.path, "org.bluez.Device1", Connected=True, ServicesResolved=True))
+                self._later(self._connect(device, message))
+                return True
             case "Connect":
                 return Message.new_error(message, "org.bluez.Error.Failed", "br-connection-page-timeout")
             case "Disconnect" if device:
-                self._later(self._disconnect(device))
+                self._later(self._disconnect(device, message))
+                return True
             case "StartNotify" if device:
                 device.notifying.add(digits)
             case "StopNotify" if device:
@@ -158,12 +162,26 @@ class Bluez:
                 return Message.new_method_return(message, "ay", [device.values[digits][1]])
         return Message.new_method_return(message)
 
+    async def _advertise(self) -> None:
+        while self._looking:
+            for device in self.devices.values():
+                if device.here:
+                    await self._change(device.path, "org.bluez.Device1", RSSI=-50)
+            await asyncio.sleep(0.05)
+
     def _later(self, work: Any) -> None:
         self._loop.call_soon(lambda: self._loop.create_task(work))
 
-    async def _disconnect(self, device: Thermometer) -> None:
+    async def _connect(self, device: Thermometer, call: Message) -> None:
+        """The call is answered when all is done, as BlueZ does."""
+        await self._change(device.path, "org.bluez.Device1", Connected=True, ServicesResolved=True)
+        await self._bus.send(Message.new_method_return(call))
+
+    async def _disconnect(self, device: Thermometer, call: Message | None = None) -> None:
         device.notifying.clear()
         await self._change(device.path, "org.bluez.Device1", Connected=False, ServicesResolved=False)
+        if call:
+            await self._bus.send(Message.new_method_return(call))
 
     async def _change(self, path: str, interface: str, **values: Any) -> None:
         self._objects[path][interface].update(values)
