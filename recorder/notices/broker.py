@@ -48,8 +48,11 @@ class LocalBroker:
         self._end()
 
     async def _close(self) -> None:
-        """Shut amqtt down. It awaits readers that it has cancelled once; Python 3.11's `asyncio.wait_for`, in which
-        they wait, loses a cancellation that comes together with a packet. So it is told again."""
+        """Shut amqtt down, which waits for readers that it has cancelled.
+
+        They wait in `asyncio.wait_for`, which in Python 3.11 loses a cancellation that comes together with a packet. So
+        they are told again.
+        """
         shutdown = asyncio.create_task(self._broker.shutdown())
         while not (await asyncio.wait([shutdown], timeout=0.2))[0]:
             for task in asyncio.all_tasks():

@@ -64,11 +64,22 @@ class BumbleRadio:
 
     async def connect(self, address: str, timeout_s: float) -> "BumbleLink":
         """As `Radio` promises; lost for "out of range"."""
-        b = bumble()
+        b, here = bumble(), asyncio.Event()
+
+        def heard(told: Any) -> None:
+            if told.address.to_string(False) == address:
+                here.set()
+
+        self._device.on("advertisement", heard)
+        await self._device.start_scanning()
         try:
-            connection = await self._device.connect(b.hci.Address(address), timeout=timeout_s)
-        except (TimeoutError, b.core.BaseBumbleError) as error:
-            raise DriverLost("out of range", f"{address}: {error}") from error
+            await asyncio.wait_for(here.wait(), timeout_s)
+        except TimeoutError as error:
+            raise DriverLost("out of range", f"{address} does not make itself known") from error
+        finally:
+            self._device.remove_listener("advertisement", heard)
+            await self._device.stop_scanning()
+        connection = await self._device.connect(b.hci.Address(address))
         peer = b.device.Peer(connection)
         await peer.discover_all()
         return BumbleLink(connection, peer)

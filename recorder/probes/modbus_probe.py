@@ -4,6 +4,7 @@ It only ever reads. pymodbus logs each of its exceptions as well; its log is sil
 """
 
 import logging
+import select
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass, fields, replace
@@ -167,7 +168,7 @@ class Line:
     def __init__(self, port: str, baud: int, parity: str, stop_bits: int, timeout_s: float) -> None:
         """Raises `DriverLost`, and `DriverUnavailable` where pymodbus is missing."""
         try:
-            from pymodbus.client import ModbusSerialClient, ModbusTcpClient
+            from pymodbus.client import ModbusTcpClient
         except ImportError as error:
             raise DriverUnavailable("pymodbus is missing; pip install 'batch-recorder[modbus]'") from error
         logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
@@ -178,7 +179,7 @@ class Line:
         if host:
             self._client: Any = ModbusTcpClient(host, port=number, **common)
         else:
-            self._client = ModbusSerialClient(port, baudrate=baud, parity=parity, stopbits=stop_bits, **common)
+            self._client = _serial_client()(port, baudrate=baud, parity=parity, stopbits=stop_bits, **common)
         if not self._client.connect():
             if host:
                 raise DriverLost("unreachable", f"nobody takes a connection at {host} port {number}")
@@ -253,6 +254,24 @@ class Line:
             return "not of the protocol"
         size = 5 + (data[2] if data[1] == function else 0) if len(data) > 2 else 5
         return "wrong checksum" if len(data) >= size else "cut short"
+
+
+def _serial_client() -> Any:
+    """pymodbus' client, which asks a serial port again and again whether something has come; this one waits for it."""
+    from pymodbus.client import ModbusSerialClient
+    from pymodbus.exceptions import ConnectionException
+
+    class WaitingClient(ModbusSerialClient):
+        def recv(self, size: int | None) -> bytes:
+            port: Any = self.socket
+            try:
+                if select.select([port], [], [], self.comm_params.timeout_connect)[0]:
+                    return bytes(port.read(port.in_waiting))
+            except OSError as error:
+                raise ConnectionException(str(error)) from error
+            return b""
+
+    return WaitingClient
 
 
 class _TooLong(Exception):

@@ -244,6 +244,15 @@ class _Tcp:
             connection.transport.write(data)
 
     async def shutdown(self) -> None:
+        """Take no more connections, let those come in that are being accepted, and break all off.
+
+        Python 3.11 forgets to close a connection whose listener is closed while it is accepted.
+        """
+        for listener in self._server.transport.sockets:
+            asyncio.get_running_loop().remove_reader(listener.fileno())
+        await asyncio.sleep(0.005)
+        for connection in list(self._server.active_connections.values()):
+            connection.transport.abort()
         await self._server.shutdown()
 
 
@@ -301,6 +310,7 @@ async def _ended() -> None:
     for task in rest:
         task.cancel()
     await asyncio.gather(*rest, return_exceptions=True)
+    await asyncio.sleep(0)
 
 
 def _free_port() -> int:

@@ -1,0 +1,258 @@
+"""Bluetooth probes: over a virtual link with both ends in this process, and through bleak itself.
+
+What every probe must do is asked of them in tests/test_drivers.py.
+"""
+
+import asyncio
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from recorder.clock import ManualClock
+from recorder.core.events import Event, ProbeBack, ProbeCharge, ProbeLost, Reading
+from recorder.driver import DriverLost
+from recorder.probes import ble_probe
+from recorder.probes.ble_probe import BleProbe, BleSettings, nearby
+from recorder.probes.ble_simulated import CHARGE, SimulatedThermometers, measurement, temperature
+from recorder.probes.bleak_radio import BleakRadio
+from recorder.probes.gatt import BATTERY, MEASUREMENT, TEMPERATURE
+from recorder.probes.probe import Probe
+from recorder.probes.simulated import Kitchen
+from tests.bluez import Bluez, Thermometer
+from tests.system import needs
+
+PATIENCE_S = 5.0
+
+
+def until(done: Callable[[], bool], what: str) -> None:
+    end_s = time.monotonic() + PATIENCE_S
+    while not done():
+        assert time.monotonic() < end_s, f"waited in vain until {what}"
+        time.sleep(0.002)
+
+
+class Running:
+    """A probe in a thread, run once."""
+
+    def __init__(self, probe: Probe) -> None:
+        self.probe = probe
+        self.events: list[Event] = []
+        self.lost: DriverLost | None = None
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        try:
+            self.probe.run(self.events.append, self._stop)
+        except DriverLost as lost:
+            self.lost = lost
+
+    def opened(self) -> "Running":
+        until(self.probe.listening.is_set, "it is connected")
+        return self
+
+    def has(self, *events: Event) -> None:
+        until(lambda: set(events) <= set(self.events), f"{events} of {self.events}")
+
+    def ended(self) -> DriverLost | None:
+        self._thread.join(PATIENCE_S)
+        assert not self._thread.is_alive()
+        return self.lost
+
+    def stop(self) -> None:
+        self._stop.set()
+        assert self.ended() is None
+
+
+@pytest.fixture
+def air() -> Iterator[SimulatedThermometers]:
+    made = SimulatedThermometers(Kitchen())
+    yield made
+    made.close()
+
+
+def test_three_probes_say_what_the_kitchen_feels(air: SimulatedThermometers) -> None:
+    clock = ManualClock(0)
+    runs = [Running(Probe(settings, clock)).opened() for settings in air.settings()]
+    air.kitchen.insert(84.0)
+    for _ in range(60):
+        clock.advance(500)
+        air.advance(500)
+        until(lambda: sum(run.probe.ended for run in runs) >= air.sent, "all is read")
+    needle, vat, cabinet = (run.events for run in runs)
+    (rest, *_) = [event for event in needle if isinstance(event, Reading) and event.settled]
+    assert rest.temp_c == pytest.approx(84.0, abs=0.3)
+    assert next(event.channel for event in vat if isinstance(event, Reading)) == "vat1"
+    for channel, events in zip(("needle", "vat1", "cabinet"), (needle, vat, cabinet), strict=True):
+        (charge,) = [event for event in events if isinstance(event, ProbeCharge)]
+        assert (charge.channel, charge.percent) == (channel, CHARGE)
+    for run in runs:
+        run.stop()
+
+
+def test_a_fault_is_no_number(air: SimulatedThermometers) -> None:
+    clock = ManualClock(0)
+    run = Running(Probe(air.settings()[0], clock)).opened()
+    air.kitchen.pull_connector()
+    clock.advance(500)
+    air.advance(500)
+    run.has(ProbeLost(500, "needle", "no value"))
+    air.kitchen.put_back()
+    clock.advance(500)
+    air.advance(500)
+    run.has(ProbeBack(1000, "needle"))
+    run.stop()
+
+
+def test_what_is_in_range_is_found(air: SimulatedThermometers) -> None:
+    found = nearby(1.5, air.radio)
+    assert {(each.name, each.profile) for each in found} == {
+        ("needle", "thermometer"),
+        ("vat", "environment"),
+        ("cabinet", "environment"),
+    }
+    assert {each.address for each in found} == {settings.address for settings in air.settings()}
+
+
+def test_a_stop_in_the_middle_of_connecting_is_quick(air: SimulatedThermometers) -> None:
+    air.unplug()
+    run = Running(Probe(air.settings()[0], ManualClock(0)))
+    time.sleep(0.2)
+    began_s = time.monotonic()
+    run.stop()
+    assert time.monotonic() - began_s < 1.0
+
+
+def test_one_that_is_out_of_range_is_lost_and_does_not_keep_another_waiting_for_ever(
+    air: SimulatedThermometers, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(ble_probe, "CONNECT_S", 0.5)
+    away = BleSettings("ble", "F0:00:00:00:00:77")
+    first = Running(Probe(away, ManualClock(0), BleProbe(away, air.radio)))
+    second = Running(Probe(air.settings()[0], ManualClock(0)))
+    lost = first.ended()
+    assert lost and lost.reason == "out of range"
+    assert first.events == [ProbeLost(0, "needle", "out of range")]
+    second.opened().stop()
+
+
+def test_a_probe_of_another_profile_is_named(air: SimulatedThermometers) -> None:
+    vat = air.settings()[1]
+    wrong = BleSettings("ble", vat.address, "vat", "thermometer")
+    lost = Running(Probe(wrong, ManualClock(0), BleProbe(wrong, air.radio))).ended()
+    assert lost and lost.reason == "not of its profile"
+    assert "2A1C" in str(lost)
+
+
+def test_a_connection_that_brings_nothing_is_given_up(
+    air: SimulatedThermometers, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(ble_probe, "MUTE_S", 0.3)
+    monkeypatch.setattr(ble_probe, "ASK_S", 0.1)
+    run = Running(Probe(air.settings()[0], ManualClock(0))).opened()
+    lost = run.ended()
+    assert lost and lost.reason == "mute"
+
+
+@pytest.mark.parametrize(
+    ("settings", "complaint"),
+    [
+        ({"address": "12:34"}, 'write it like "00:11:22:33:44:55"'),
+        ({"profile": "oven"}, "write one of thermometer, environment"),
+        ({"channel": "oven"}, "'oven' is none of needle"),
+        ({"silence_s": 0.0}, "more than 0"),
+    ],
+)
+def test_senseless_settings_are_refused(settings: dict[str, object], complaint: str) -> None:
+    with pytest.raises(ValueError, match=complaint):
+        BleSettings(**{"driver": "ble", "address": "00:11:22:33:44:55", **settings})  # type: ignore[arg-type]
+
+
+# --- Through bleak itself, against a stand-in for BlueZ on a D-Bus of its own
+
+
+@pytest.fixture
+def bluez(monkeypatch: pytest.MonkeyPatch) -> Iterator[Bluez]:
+    needle = Thermometer(
+        "F0:00:00:00:00:01",
+        "needle",
+        "1809",
+        {MEASUREMENT: (["indicate"], b""), BATTERY: (["read", "notify"], bytes([61]))},
+    )
+    vat = Thermometer("F0:00:00:00:00:02", "vat", "181A", {TEMPERATURE: (["read"], temperature(170.25))})
+    made = Bluez(needle, vat)
+    monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", made.address)
+    yield made
+    made.close()
+    ble_probe.in_loop(asyncio.sleep(0.1)).result()  # bleak's manager learns that its bus has gone
+
+
+@needs("dbus-daemon", "dbus")
+def test_bleak_finds_connects_hears_and_loses_it(bluez: Bluez) -> None:
+    needle, vat = bluez.devices.values()
+    assert {(each.address, each.profile) for each in nearby(0.3)} == {
+        (needle.address, "thermometer"),
+        (vat.address, "environment"),
+    }
+    clock = ManualClock(0)
+    run = Running(Probe(BleSettings("ble", needle.address), clock)).opened()
+    until(lambda: {MEASUREMENT, BATTERY} <= needle.notifying, "it has subscribed")
+    run.has(ProbeCharge(0, "needle", 61))
+    bluez.tell(needle, MEASUREMENT, measurement(165.0, unit="F"))
+    run.has(Reading(0, "needle", 73.888889))
+    bluez.tell(needle, BATTERY, bytes([60]))
+    run.has(ProbeCharge(0, "needle", 60))
+    bluez.vanish(needle)
+    lost = run.ended()
+    assert lost and lost.reason == "disconnected"
+    assert run.events[-1] == ProbeLost(0, "needle", "disconnected")
+    assert "AcquireNotify" not in bluez.asked
+
+    needle.here = True
+    again = Running(Probe(BleSettings("ble", needle.address), clock)).opened()
+    until(lambda: MEASUREMENT in needle.notifying, "it has subscribed again")
+    bluez.tell(needle, MEASUREMENT, measurement(74.0))
+    again.has(Reading(0, "needle", 74.0))
+    again.stop()
+    until(lambda: "Disconnect" in bluez.asked, "a stop ends the connection")
+
+
+@needs("dbus-daemon", "dbus")
+def test_bleak_asks_one_that_does_not_tell_by_itself(bluez: Bluez, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(ble_probe, "ASK_S", 0.05)
+    _, vat = bluez.devices.values()
+    clock = ManualClock(0)
+    run = Running(Probe(BleSettings("ble", vat.address, "vat", "environment"), clock)).opened()
+    run.has(Reading(0, "vat1", 170.25))
+    until(lambda: bluez.asked.count("ReadValue") >= 3, "it is asked again")
+    run.stop()
+
+
+@needs("dbus-daemon", "dbus")
+def test_bleak_out_of_range_and_no_connection_are_told(bluez: Bluez, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(ble_probe, "CONNECT_S", 1.0)
+    needle, _ = bluez.devices.values()
+    for address, reason in (("F0:00:00:00:00:77", "out of range"),):
+        lost = Running(Probe(BleSettings("ble", address), ManualClock(0))).ended()
+        assert lost and lost.reason == reason
+    radio, link = BleakRadio(), []
+
+    async def connect() -> None:
+        needle.here = True
+        link.append(await radio.connect(needle.address, 2.0))
+        await link[0].close()
+
+    ble_probe.in_loop(connect()).result()
+
+
+def test_without_bluetooth_it_is_lost_with_a_remedy(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", f"unix:path={tmp_path}/none")
+    run = Running(Probe(BleSettings("ble", "00:11:22:33:44:55"), ManualClock(0)))
+    lost = run.ended()
+    assert lost and lost.reason == "no Bluetooth"
+    assert "does bluetoothd run" in str(lost)
+    assert run.events == [ProbeLost(0, "needle", "no Bluetooth")]
