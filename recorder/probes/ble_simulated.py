@@ -3,7 +3,9 @@
 What they measure is what a `Kitchen` feels. The driver at the near end is the real one, with a radio on the same link.
 """
 
+import asyncio
 import struct
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -173,15 +175,14 @@ class _Thermometer:
 
     async def tell(self, value: bytes) -> int:
         """To how many."""
-        told = 0
-        for connection in list(self.device.connections.values()):
-            subscribed = self.device.gatt_server.subscribers.get(connection, {}).get(self._value.handle)
+        told, device = 0, self.device
+        tell = device.indicate_subscriber if self.profile == "thermometer" else device.notify_subscriber
+        for connection in list(device.connections.values()):
+            subscribed = device.gatt_server.subscribers.get(connection, {}).get(self._value.handle)
             if subscribed and any(subscribed):
-                told += 1
-                if self.profile == "thermometer":
-                    await self.device.indicate_subscriber(connection, self._value, value)
-                else:
-                    await self.device.notify_subscriber(connection, self._value, value)
+                with suppress(asyncio.CancelledError):  # it hung up before it confirmed; bumble would wait on
+                    await connection.cancel_on_disconnection(tell(connection, self._value, value))
+                    told += 1
         return told
 
 
