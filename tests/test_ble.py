@@ -26,8 +26,8 @@ from tests.system import needs
 PATIENCE_S = 5.0
 
 
-def until(done: Callable[[], bool], what: str) -> None:
-    end_s = time.monotonic() + PATIENCE_S
+def until(done: Callable[[], bool], what: str, patience_s: float = PATIENCE_S) -> None:
+    end_s = time.monotonic() + patience_s
     while not done():
         assert time.monotonic() < end_s, f"waited in vain until {what}"
         time.sleep(0.002)

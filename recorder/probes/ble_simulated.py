@@ -56,7 +56,8 @@ class SimulatedThermometers:
         self.sent = 0
         """Values that were told to somebody, or asked for."""
         self._age_ms = self._left_ms = 0
-        self._link: Any = bumble().link.LocalLink()
+        self.link: Any = bumble().link.LocalLink()
+        """The air between them, for another controller to join."""
         self._probes = {channel: _Thermometer(channel) for channel in channels}
         self.radio = in_loop(self._begin()).result()
 
@@ -101,8 +102,8 @@ class SimulatedThermometers:
 
     async def _begin(self) -> BumbleRadio:
         for probe in self._probes.values():
-            await probe.begin(self._link, self._asked)
-        self._radio_device = await powered(self._link, "radio", RADIO)
+            await probe.begin(self.link, self._asked)
+        self._radio_device = await powered(self.link, "radio", RADIO)
         return BumbleRadio(self._radio_device)
 
     async def _end(self) -> None:
