@@ -3,6 +3,7 @@
 import itertools
 import random
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
