@@ -45,7 +45,7 @@ class Line:
         self.near = near
         self.events: list[Event] = []
         self.lost: DriverLost | None = None
-        self.probe = Probe(SerialSettings("serial", URL, ("needle",)), ManualClock(0))
+        self.probe = Probe(SerialSettings("serial", URL, ("vat",)), ManualClock(0))
         self.stop = threading.Event()
         self.thread = threading.Thread(target=self._run, daemon=True)
         self.thread.start()
@@ -73,28 +73,28 @@ def line(monkeypatch: pytest.MonkeyPatch) -> Iterator[Line]:
 
 def test_what_is_said_is_read_however_it_is_cut_up(line: Line) -> None:
     assert line.called == [("00:11:22:33:44:55", 1)]
-    first, second = framed("needle", 1, "71.25C"), framed("needle", 2, "61.25C")
+    first, second = framed("vat", 1, "71.25C"), framed("vat", 2, "61.25C")
     line.far.send(first[:7])
     until(lambda: line.probe.bytes_read == 7, "the beginning is read")
     assert line.events == []
     line.far.send(first[7:] + second)
     until(lambda: line.probe.ended == 2, "the rest is read")
-    assert line.events == [Reading(0, "needle", 71.25), Reading(0, "needle", 61.25)]
+    assert line.events == [Reading(0, "vat1", 71.25), Reading(0, "vat1", 61.25)]
 
 
 def test_more_than_is_taken_at_a_time_is_read_whole(line: Line) -> None:
-    line.far.sendall(b"".join(framed("needle", number, "71.25C") for number in range(1, 1001)))
+    line.far.sendall(b"".join(framed("vat", number, "71.25C") for number in range(1, 1001)))
     until(lambda: line.probe.ended == 1000, "all is read")
     assert (line.probe.reader.good, line.probe.reader.missed) == (1000, 0)
 
 
 def test_one_that_hangs_up_is_gone_like_one_that_is_unplugged(line: Line) -> None:
-    line.far.send(framed("needle", 1, "71.25C"))
+    line.far.send(framed("vat", 1, "71.25C"))
     line.far.close()
     line.ended()
     assert line.lost and line.lost.reason == "unplugged"
     assert "hung up" in str(line.lost)
-    assert line.events == [Reading(0, "needle", 71.25), ProbeLost(0, "needle", "unplugged")]
+    assert line.events == [Reading(0, "vat1", 71.25), ProbeLost(0, "vat1", "unplugged")]
     assert line.near.fileno() == -1, "our end is closed too"
 
 
