@@ -34,10 +34,10 @@ def demo(
     ] = False,
 ) -> None:
     """Play an invented shift of 90 minutes through the real parts, in less than one."""
-    logging.getLogger("recorder").setLevel(logging.CRITICAL)  # the story takes the broker away, and paho tells of that
     if probe not in BOARDS:
         typer.echo(f"error: {probe!r} is no probe of the demo; write one of {', '.join(BOARDS)}", err=True)
         raise typer.Exit(2)
+    logging.getLogger("recorder").setLevel(logging.CRITICAL)  # the story takes the broker away, and paho tells of that
     console = Console(highlight=False)
     folder = out or Path(tempfile.mkdtemp(prefix="batch-recorder-demo-"))
     began_s = time.monotonic()
