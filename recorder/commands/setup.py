@@ -33,7 +33,7 @@ def setup(
     root: Annotated[Path, typer.Option("--root", help="Another folder to take for the machine's root.")] = Path("/"),
     program: Annotated[str | None, typer.Option("--program", help="What the unit starts; by default this one.")] = None,
 ) -> None:
-    """Show the unit, udev rule, user, folders and example files for a service, and how they differ from what is here."""
+    """Show the unit, udev rule, user, folders and examples for a service, and how they differ from what is here."""
     console = Console(highlight=False, soft_wrap=True)
     started = PurePosixPath(program or f"{sysconfig.get_path('scripts')}/batch-recorder")
     try:

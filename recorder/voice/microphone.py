@@ -11,6 +11,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from typing import IO
 
 from recorder.driver import DriverLost, DriverUnavailable
@@ -26,6 +27,9 @@ PERIOD_US = 20_000
 
 WATCH_S = 3.0
 """In each stretch of this length at least half of the bytes must come."""
+
+KILL_S = 0.3
+"""How long a killed program is waited for."""
 
 
 class Microphone:
@@ -58,7 +62,8 @@ class Microphone:
                 raise DriverLost(f"microphone {self.device}: it closed its sound and hangs") from error
             finally:
                 child.kill()
-                child.wait()
+                with suppress(subprocess.TimeoutExpired):  # one that hangs in the kernel goes when that lets it
+                    child.wait(timeout=KILL_S)
                 if child.stdout is not None:
                     child.stdout.close()
 
