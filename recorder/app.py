@@ -49,7 +49,7 @@ DRIVERS_S = 0.6
 """How long a stop waits for the drivers, all in all; one that hangs is left behind. All in all under 2 s."""
 
 GOODBYE_S = 0.3
-"""How long it waits for the broker to take the last messages, which are on disk in any case; and again for the goodbye."""
+"""How long it waits for the broker to take the last messages (they are on disk), and again for the goodbye."""
 
 LAST_WORD_S = 0.1
 """How long it then waits for the loudspeaker, before that is cut off."""
