@@ -32,7 +32,9 @@ class Thermometer:
     values: dict[str, tuple[list[str], bytes]]
     path: str = ""
     here: bool = True
-    """Whether it makes itself known and can be connected to."""
+    """Whether it makes itself known and can be connected to; while it is connected it does not make itself known."""
+    answers: bool = True
+    """Whether a connection comes about."""
     notifying: set[str] = field(default_factory=set)
 
     def __post_init__(self) -> None:
@@ -67,6 +69,10 @@ class Bluez:
         if digits in device.notifying:
             path = device.characteristic(digits)
             self._in_loop(self._change(path, "org.bluez.GattCharacteristic1", Value=value)).result(5)
+
+    def hold(self, device: Thermometer) -> None:
+        """Connected already, as BlueZ stays when the program that connected was killed."""
+        self._in_loop(self._change(device.path, "org.bluez.Device1", Connected=True, ServicesResolved=True)).result(5)
 
     def vanish(self, device: Thermometer) -> None:
         """Out of range."""
@@ -146,7 +152,7 @@ class Bluez:
                 self._later(self._advertise())
             case "StopDiscovery":
                 self._looking = False
-            case "Connect" if device and device.here:
+            case "Connect" if device and device.here and device.answers:
                 self._later(self._connect(device, message))
                 return True
             case "Connect":
@@ -165,7 +171,7 @@ class Bluez:
     async def _advertise(self) -> None:
         while self._looking:
             for device in self.devices.values():
-                if device.here:
+                if device.here and not self._objects[device.path]["org.bluez.Device1"]["Connected"]:
                     await self._change(device.path, "org.bluez.Device1", RSSI=-50)
             await asyncio.sleep(0.05)
 

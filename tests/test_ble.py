@@ -17,7 +17,6 @@ from recorder.driver import DriverLost
 from recorder.probes import ble_probe
 from recorder.probes.ble_probe import BleProbe, BleSettings, nearby
 from recorder.probes.ble_simulated import CHARGE, SimulatedThermometers, measurement, temperature
-from recorder.probes.bleak_radio import BleakRadio
 from recorder.probes.gatt import BATTERY, MEASUREMENT, TEMPERATURE
 from recorder.probes.probe import Probe
 from recorder.probes.simulated import Kitchen
@@ -27,8 +26,8 @@ from tests.system import needs
 PATIENCE_S = 5.0
 
 
-def until(done: Callable[[], bool], what: str) -> None:
-    end_s = time.monotonic() + PATIENCE_S
+def until(done: Callable[[], bool], what: str, patience_s: float = PATIENCE_S) -> None:
+    end_s = time.monotonic() + patience_s
     while not done():
         assert time.monotonic() < end_s, f"waited in vain until {what}"
         time.sleep(0.002)
@@ -233,20 +232,44 @@ def test_bleak_asks_one_that_does_not_tell_by_itself(bluez: Bluez, monkeypatch: 
 
 
 @needs("dbus-daemon", "dbus")
-def test_bleak_out_of_range_and_no_connection_are_told(bluez: Bluez, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(("here", "reason"), [(False, "out of range"), (True, "not connected")])
+def test_bleak_tells_one_that_is_away_from_one_that_does_not_answer(
+    bluez: Bluez, here: bool, reason: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(ble_probe, "CONNECT_S", 1.0)
     needle, _ = bluez.devices.values()
-    for address, reason in (("F0:00:00:00:00:77", "out of range"),):
-        lost = Running(Probe(BleSettings("ble", address), ManualClock(0))).ended()
-        assert lost and lost.reason == reason
-    radio, link = BleakRadio(), []
+    needle.here, needle.answers = here, False
+    run = Running(Probe(BleSettings("ble", needle.address), ManualClock(0)))
+    lost = run.ended()
+    assert lost and lost.reason == reason
+    assert run.events == [ProbeLost(0, "needle", reason)]
 
-    async def connect() -> None:
-        needle.here = True
-        link.append(await radio.connect(needle.address, 2.0))
-        await link[0].close()
 
-    ble_probe.in_loop(connect()).result()
+@needs("dbus-daemon", "dbus")
+def test_bleak_takes_over_the_connection_of_a_recorder_that_was_killed(
+    bluez: Bluez, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """BlueZ keeps it, and the probe makes itself known no more: bleak's issues 315 and 367."""
+    monkeypatch.setattr(ble_probe, "CONNECT_S", 1.0)
+    needle, _ = bluez.devices.values()
+    bluez.hold(needle)
+    run = Running(Probe(BleSettings("ble", needle.address.lower()), ManualClock(0))).opened()
+    until(lambda: MEASUREMENT in needle.notifying, "it has subscribed")
+    bluez.tell(needle, MEASUREMENT, measurement(74.0))
+    run.has(Reading(0, "needle", 74.0))
+    run.stop()
+    until(lambda: "Disconnect" in bluez.asked, "a stop ends the connection")
+    assert "Connect" not in bluez.asked
+
+
+@needs("dbus-daemon", "dbus")
+def test_a_stop_while_bleak_looks_is_quick_and_ends_the_search(bluez: Bluez) -> None:
+    run = Running(Probe(BleSettings("ble", "F0:00:00:00:00:77"), ManualClock(0)))
+    until(lambda: "StartDiscovery" in bluez.asked, "it looks")
+    began_s = time.monotonic()
+    run.stop()
+    assert time.monotonic() - began_s < 1.0
+    until(lambda: "StopDiscovery" in bluez.asked, "the search has ended")
 
 
 def test_without_bluetooth_it_is_lost_with_a_remedy(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

@@ -128,6 +128,13 @@ def test_a_probe_whose_clock_was_set_anew_is_believed_soon() -> None:
     assert heard == [False] * (RESTARTED_AFTER - 1) + [True] * 3
 
 
+def test_a_probe_whose_clock_stands_is_not_taken_for_an_echo_for_ever() -> None:
+    reader = GattReader("needle")
+    heard = [bool(read(MEASUREMENT, stamped(70.0, 2000), reader)) for _ in range(RESTARTED_AFTER + 2)]
+    assert heard == [True] + [False] * (RESTARTED_AFTER - 1) + [True] * 2
+    assert read(MEASUREMENT, stamped(70.1, 2000), reader), "another value is no echo at all"
+
+
 @pytest.mark.parametrize("day", [(0, 1, 1), (2026, 0, 1), (2026, 1, 0), (2026, 13, 1), (2026, 2, 30)])
 def test_a_time_that_is_not_known_or_none_does_not_cost_the_value(day: tuple[int, int, int]) -> None:
     reader = GattReader("needle")

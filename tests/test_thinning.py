@@ -3,6 +3,7 @@
 import itertools
 import random
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -117,3 +118,18 @@ def test_a_quiet_ten_hour_shift_makes_few_readings() -> None:
         samples = ((at_ms, temp_c + rng.gauss(0, 0.1)) for at_ms in range(0, 36_000_000, 5_000))
         count += len(readings(thinning, *samples))
     assert 3 * 1200 <= count <= 3 * 1300
+
+
+def test_a_flood_makes_no_more_readings_and_settles_as_ever() -> None:
+    """Ten thousand samples a second: most are passed over, and the needle is found to rest all the same."""
+    kitchen, thinning = Kitchen(), Thinning(NEEDLE)
+    kitchen.insert(84.0)
+    made = []
+    for tenth in range(300_000):
+        if tenth % 100 == 0:
+            kitchen.pass_time(10)
+        if reading := thinning.feed(tenth // 10, kitchen.needle_c):
+            made.append(reading)
+    assert len(made) < 30
+    assert made[-1].settled
+    assert made[-1].temp_c == pytest.approx(84.0, abs=0.2)

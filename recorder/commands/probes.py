@@ -2,6 +2,7 @@
 
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Annotated
 
 import typer
@@ -11,7 +12,7 @@ from recorder.driver import DriverLost, DriverUnavailable
 from recorder.probes.ble_probe import BleSettings, nearby
 from recorder.probes.modbus_probe import ModbusSettings
 from recorder.probes.modbus_scan import FoundDevice, scan
-from recorder.probes.probe import ProbeSettings
+from recorder.probes.probe import CHANNELS, ProbeSettings
 from recorder.probes.serial_probe import SerialSettings, attached
 from recorder.tables import toml
 
@@ -88,15 +89,23 @@ def _bluetooth(seconds: float) -> list[Offer]:
 
 
 def _modbus(port: str, devices: range, baud: int) -> list[Offer]:
-    return [offer for found in scan(port, devices, baud) for offer in _guesses(port, baud, found)]
+    """All devices of the line in one: a port can be opened once. What else their registers could be is told too."""
+    found = scan(port, devices, baud)
+    likely = [guess.register for each in found if (guess := each.likeliest())]
+    if not likely:
+        return []
+    registers = tuple(replace(each, channel=name) for each, name in zip(likely, CHANNELS, strict=False))
+    told = "\n# ".join(_told(each) for each in found)
+    remark = "Of each device the reading nearest to a room's; its manual knows better. What else there could be:"
+    return [(f"{remark}\n# {told}", ModbusSettings("modbus", port, registers, baud))]
 
 
-def _guesses(port: str, baud: int, found: FoundDevice) -> list[Offer]:
-    """One for each way to read one of its registers; which is right, its manual says."""
-    return [
-        (
-            f"Device {found.device} would be at {guess.temp_c:.1f} °C",
-            ModbusSettings("modbus", port, (guess.register,), baud),
+def _told(found: FoundDevice) -> str:
+    ways = []
+    for guess in found.guesses:
+        made = guess.register
+        order = f", {made.word_order} word first" if made.words > 1 else ""
+        ways.append(
+            f"\n#     {guess.temp_c:6.1f} °C: {made.kind} {made.address}, {made.type}{order}, scale {made.scale:g}"
         )
-        for guess in found.guesses
-    ]
+    return f"device {found.device}:{''.join(ways) or ' nothing like a temperature'}"

@@ -8,7 +8,7 @@ import asyncio
 import queue
 import re
 import threading
-from collections.abc import Callable, Coroutine, Iterator
+from collections.abc import Awaitable, Callable, Coroutine, Iterator
 from concurrent.futures import Future
 from contextlib import suppress
 from dataclasses import dataclass
@@ -36,6 +36,9 @@ CONNECT_S = 15.0
 
 MUTE_S = 60.0
 """A connection that has brought nothing for so long is given up: the probe may be gone without the radio's knowing."""
+
+ANSWER_S = 15.0
+"""Longest for the answer to a question; a radio itself may wait for ever."""
 
 CLOSE_S = 0.5
 """A stop waits so long for the connection's end."""
@@ -176,7 +179,8 @@ class BleProbe:
             try:
                 await self._listen(link, heard)
             finally:
-                await link.close()
+                with suppress(DriverLost):
+                    await self._answer(link.close())
         finally:
             closed.set()
 
@@ -192,20 +196,34 @@ class BleProbe:
             last_s = last_s if where == BATTERY else now_s()
             heard.put(Chunk(bytes(data), where))
 
-        for each in (needed, *more, BATTERY):
+        if link.tells(needed):
+            await self._answer(link.subscribe(needed, partial(hear, needed)))
+        for each in (*more, BATTERY):
             if link.has(each) and link.tells(each):
-                await link.subscribe(each, partial(hear, each))
+                with suppress(DriverLost):  # what is refused beside the temperature costs nothing
+                    await self._answer(link.subscribe(each, partial(hear, each)))
         heard.put(None)
         if link.has(BATTERY):
-            hear(BATTERY, await link.read(BATTERY))
+            with suppress(DriverLost):
+                hear(BATTERY, await self._answer(link.read(BATTERY)))
         while True:
             if not link.tells(needed):
-                hear(needed, await link.read(needed))
+                hear(needed, await self._answer(link.read(needed)))
+            elif self._settings.profile == "environment" and now_s() - last_s > self._settings.silence_s / 2:
+                with suppress(DriverLost):  # it may tell changes only
+                    hear(needed, await self._answer(link.read(needed)))
             with suppress(TimeoutError):
                 await asyncio.wait_for(link.lost.wait(), ASK_S)
                 raise DriverLost("disconnected")
             if now_s() - last_s > MUTE_S:
                 raise DriverLost("mute", f"{self._settings.address} has said nothing for {MUTE_S:.0f} s")
+
+    async def _answer(self, work: Awaitable[T]) -> T:
+        """Raises `DriverLost` when there is none in time."""
+        try:
+            return await asyncio.wait_for(work, ANSWER_S)
+        except TimeoutError as error:
+            raise DriverLost("mute", f"{self._settings.address} has not answered for {ANSWER_S:.0f} s") from error
 
 
 def nearby(seconds: float, radio: Radio | None = None) -> list[Seen]:

@@ -3,7 +3,9 @@
 What they measure is what a `Kitchen` feels. The driver at the near end is the real one, with a radio on the same link.
 """
 
+import asyncio
 import struct
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
@@ -54,7 +56,8 @@ class SimulatedThermometers:
         self.sent = 0
         """Values that were told to somebody, or asked for."""
         self._age_ms = self._left_ms = 0
-        self._link: Any = bumble().link.LocalLink()
+        self.link: Any = bumble().link.LocalLink()
+        """The air between them, for another controller to join."""
         self._probes = {channel: _Thermometer(channel) for channel in channels}
         self.radio = in_loop(self._begin()).result()
 
@@ -99,8 +102,8 @@ class SimulatedThermometers:
 
     async def _begin(self) -> BumbleRadio:
         for probe in self._probes.values():
-            await probe.begin(self._link, self._asked)
-        self._radio_device = await powered(self._link, "radio", RADIO)
+            await probe.begin(self.link, self._asked)
+        self._radio_device = await powered(self.link, "radio", RADIO)
         return BumbleRadio(self._radio_device)
 
     async def _end(self) -> None:
@@ -173,15 +176,14 @@ class _Thermometer:
 
     async def tell(self, value: bytes) -> int:
         """To how many."""
-        told = 0
-        for connection in list(self.device.connections.values()):
-            subscribed = self.device.gatt_server.subscribers.get(connection, {}).get(self._value.handle)
+        told, device = 0, self.device
+        tell = device.indicate_subscriber if self.profile == "thermometer" else device.notify_subscriber
+        for connection in list(device.connections.values()):
+            subscribed = device.gatt_server.subscribers.get(connection, {}).get(self._value.handle)
             if subscribed and any(subscribed):
-                told += 1
-                if self.profile == "thermometer":
-                    await self.device.indicate_subscriber(connection, self._value, value)
-                else:
-                    await self.device.notify_subscriber(connection, self._value, value)
+                with suppress(asyncio.CancelledError):  # it hung up before it confirmed; bumble would wait on
+                    await connection.cancel_on_disconnection(tell(connection, self._value, value))
+                    told += 1
         return told
 
 

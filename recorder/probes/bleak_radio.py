@@ -1,6 +1,7 @@
 """The board's own Bluetooth. The only door to bleak."""
 
 import asyncio
+import sys
 from collections.abc import Callable
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
@@ -36,7 +37,7 @@ class BleakRadio:
         """As `Radio` promises; lost for "no Bluetooth", "out of range" or "not connected"."""
         bleak, lost = _bleak(), asyncio.Event()
         with _told("no Bluetooth"):
-            device = await bleak.BleakScanner.find_device_by_address(address, timeout_s / 2)
+            device = await _held(address) or await bleak.BleakScanner.find_device_by_address(address, timeout_s / 2)
         if device is None:
             raise DriverLost("out of range", f"{address} does not make itself known")
         client = bleak.BleakClient(device, lambda _: lost.set(), timeout=timeout_s / 2)
@@ -70,6 +71,24 @@ class BleakLink:
     async def close(self) -> None:
         with _told("disconnected"):
             await self._client.disconnect()
+
+
+async def _held(address: str) -> Any:
+    """The probe, if BlueZ is connected to it already: one whose recorder was killed, which makes itself known no more.
+
+    None anywhere else. bleak's scanner does not find it (its issues 315 and 367); its client takes such a connection
+    over, but only by the path that BlueZ has for it.
+    """
+    if sys.platform != "linux":
+        return None
+    from bleak.backends.bluezdbus.manager import get_global_bluez_manager
+    from bleak.backends.device import BLEDevice
+
+    manager = await get_global_bluez_manager()
+    adapter = manager.get_default_adapter()
+    path = f"{adapter}/dev_{address.upper().replace(':', '_')}"
+    known = {"path": path, "props": {"Adapter": adapter, "Alias": address}}
+    return BLEDevice(address, None, known) if manager.is_connected(path) else None
 
 
 def _bleak() -> Any:

@@ -32,7 +32,7 @@ FAHRENHEIT, STAMPED = 1, 2
 
 RESTARTED_AFTER = 5
 """So many measurements in a row whose times are before the last one's, but follow each other, mean a probe whose clock
-was set anew."""
+was set anew; so many that are all the same, one whose clock stands."""
 
 
 def float_11073(data: bytes) -> float | str:
@@ -61,6 +61,7 @@ class GattReader:
         self._plausible = Plausible()
         self._last: tuple[datetime, bytes] | None = None
         self._strays: list[datetime] = []
+        self._same = 0
 
     def read(self, chunk: Chunk) -> list[Found]:
         """What the value says, if it says anything."""
@@ -107,7 +108,9 @@ class GattReader:
     def _late(self, stamp: datetime, data: bytes) -> str | None:
         """Why a measurement of this time is none: it has come before, or a later one has. The time has no other use."""
         if self._last and data == self._last[1]:
-            return "twice"
+            self._same += 1
+            return "twice" if self._same < RESTARTED_AFTER else None
+        self._same = 0
         if self._last and stamp < self._last[0]:
             self._strays = [*self._strays, stamp] if self._strays and stamp >= self._strays[-1] else [stamp]
             if len(self._strays) < RESTARTED_AFTER:

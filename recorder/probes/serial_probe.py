@@ -30,7 +30,7 @@ class SerialSettings:
     driver: str
     """Its name in `recorder/driver.py`'s table: "serial"."""
     port: str
-    """A device path, best by /dev/serial/by-id, or any URL that pyserial takes."""
+    """A device path, best by /dev/serial/by-id, or any URL that pyserial takes, and rfcomm://ADDRESS/CHANNEL."""
     channels: tuple[str, ...] = (NEEDLE,)
     """What is wired: "needle", "cabinet", "vat" (the same as "vat1"), "vat2" to "vat9"; lines of others are not used.
 
@@ -119,6 +119,8 @@ class SerialPort:
             import serial
         except ImportError as error:
             raise DriverUnavailable("pyserial is missing; pip install pyserial") from error
+        if __package__ not in serial.protocol_handler_packages:
+            serial.protocol_handler_packages.append(__package__)  # rfcomm://
         try:
             return serial.serial_for_url(self._port, self._baud, timeout=READ_S, exclusive=True)
         except ValueError as error:

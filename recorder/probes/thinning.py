@@ -9,6 +9,8 @@ STEP_C = {NEEDLE: 5.0}
 """A change by this much is read at once."""
 COMMON_STEP_C = 1.0
 """The same for channels that are not named above."""
+LEAST_GAP_MS = 20
+"""A needle's sample so soon after another is passed over: a board that floods must not cost the settling a core."""
 REPEAT_MS = 2_000
 """A needle at rest in a spot is read this often, so that words may come after it."""
 
@@ -22,6 +24,7 @@ class Thinning:
         self._step_c = STEP_C.get(channel, COMMON_STEP_C)
         self._settling = Settling() if channel == NEEDLE else None
         self._last: Reading | None = None
+        self._fed_ms: int | None = None
 
     def feed(self, at_ms: int, temp_c: float) -> Reading | None:
         """The reading that this sample makes, if it makes one.
@@ -29,6 +32,10 @@ class Thinning:
         A reading of a needle at rest has what it settles to, any other has the sample itself. Only float error
         is rounded off, as `rules.in_unit` does: a board that says 180.00F must not come out below 180 °F.
         """
+        if self._settling:
+            if self._fed_ms is not None and at_ms - self._fed_ms < LEAST_GAP_MS:
+                return None
+            self._fed_ms = at_ms
         rest = self._settling.feed(at_ms, temp_c) if self._settling else None
         last = self._last
         if rest:
@@ -46,6 +53,6 @@ class Thinning:
 
     def interrupted(self) -> None:
         """The channel was lost: what it did meanwhile is unknown. Spots go on counting."""
-        self._last = None
+        self._last = self._fed_ms = None
         if self._settling:
             self._settling.interrupted()

@@ -1,0 +1,174 @@
+"""A Bluetooth probe as a source, over connections that misbehave: they refuse, never answer, or say little."""
+
+import asyncio
+import threading
+import time
+from collections.abc import Callable
+
+import pytest
+
+from recorder.driver import DriverLost
+from recorder.probes import ble_probe
+from recorder.probes.ble_probe import BleProbe, BleSettings, Link, Seen
+from recorder.probes.gatt import BATTERY, INTERMEDIATE, MEASUREMENT, TEMPERATURE
+from recorder.probes.source import Chunk
+
+PATIENCE_S = 5.0
+ADDRESS = "00:11:22:33:44:55"
+VALUE = bytes.fromhex("E8 1C")  # 74.00 °C; published-values.md section 7
+
+
+class Stubborn:
+    """A connection that has and tells what it is given; `refused` fail, `hung` never answer."""
+
+    def __init__(
+        self,
+        tells: tuple[str, ...],
+        only_read: tuple[str, ...] = (),
+        refused: tuple[str, ...] = (),
+        hung: tuple[str, ...] = (),
+    ) -> None:
+        self.lost = asyncio.Event()
+        self.heard: dict[str, Callable[[bytes], None]] = {}
+        self.reads: list[str] = []
+        self._tells, self._only_read, self._refused, self._hung = tells, only_read, refused, hung
+
+    def has(self, characteristic: str) -> bool:
+        return characteristic in self._tells + self._only_read
+
+    def tells(self, characteristic: str) -> bool:
+        return characteristic in self._tells
+
+    async def subscribe(self, characteristic: str, heard: Callable[[bytes], None]) -> None:
+        await self._answer(characteristic)
+        self.heard[characteristic] = heard
+
+    async def read(self, characteristic: str) -> bytes:
+        await self._answer(characteristic)
+        self.reads.append(characteristic)
+        return VALUE
+
+    async def close(self) -> None:
+        await self._answer("close")
+
+    async def _answer(self, what: str) -> None:
+        if what in self._hung:
+            await asyncio.Event().wait()
+        if what in self._refused:
+            raise DriverLost("disconnected", "Insufficient Authentication")
+
+
+class Air:
+    """A radio that has this connection at once."""
+
+    def __init__(self, link: Link) -> None:
+        self._link = link
+
+    async def nearby(self, seconds: float) -> list[Seen]:
+        return []
+
+    async def connect(self, address: str, timeout_s: float) -> Link:
+        return self._link
+
+
+class Listening:
+    """A source in a thread."""
+
+    def __init__(self, link: Stubborn, profile: str = "thermometer", silence_s: float = 10.0) -> None:
+        settings = BleSettings("ble", ADDRESS, profile=profile, silence_s=silence_s)
+        self.link = link
+        self.chunks: list[Chunk | None] = []
+        self.lost: DriverLost | None = None
+        self._source = BleProbe(settings, Air(link))
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        try:
+            for chunk in self._source.chunks(self._stop):
+                self.chunks.append(chunk)
+        except DriverLost as lost:
+            self.lost = lost
+
+    def until(self, done: Callable[[], bool]) -> None:
+        end_s = time.monotonic() + PATIENCE_S
+        while not done():
+            assert time.monotonic() < end_s, f"waited in vain; it has {self.chunks}, {self.lost}"
+            time.sleep(0.002)
+
+    def say(self, characteristic: str, value: bytes = VALUE) -> None:
+        self.until(lambda: characteristic in self.link.heard)
+        ble_probe.in_loop(asyncio.sleep(0, self.link.heard[characteristic](value))).result()
+        self.until(lambda: Chunk(value, characteristic) in self.chunks)
+
+    def ended(self) -> DriverLost:
+        self._thread.join(PATIENCE_S)
+        assert not self._thread.is_alive() and self.lost
+        return self.lost
+
+    def stop(self) -> float:
+        """How long it took."""
+        began_s = time.monotonic()
+        self._stop.set()
+        self._thread.join(PATIENCE_S)
+        assert not self._thread.is_alive() and self.lost is None
+        return time.monotonic() - began_s
+
+
+@pytest.mark.parametrize("trouble", ["refused", "hung"])
+def test_a_battery_that_is_not_to_be_had_costs_no_temperature(trouble: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(ble_probe, "ANSWER_S", 0.1)
+    link = Stubborn((MEASUREMENT, INTERMEDIATE, BATTERY), **{trouble: (INTERMEDIATE, BATTERY)})  # type: ignore[arg-type]
+    source = Listening(link)
+    source.say(MEASUREMENT)
+    assert set(link.heard) == {MEASUREMENT}
+    assert source.stop() < 1.0
+
+
+def test_a_temperature_that_is_refused_is_a_loss() -> None:
+    assert Listening(Stubborn((MEASUREMENT,), refused=(MEASUREMENT,))).ended().reason == "disconnected"
+
+
+@pytest.mark.parametrize("tells", [True, False], ids=["to a subscription", "to a question"])
+def test_one_that_never_answers_is_given_up(tells: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(ble_probe, "ANSWER_S", 0.2)
+    told, only_read = ((TEMPERATURE,), ()) if tells else ((), (TEMPERATURE,))
+    lost = Listening(Stubborn(told, only_read, hung=(TEMPERATURE,)), "environment").ended()
+    assert lost.reason == "mute"
+    assert "has not answered for" in str(lost)
+
+
+@pytest.mark.parametrize("trouble", ["refused", "hung"])
+def test_a_connection_that_cannot_be_closed_neither_hides_why_it_is_lost_nor_delays_a_stop(
+    trouble: str, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr(ble_probe, "ANSWER_S", 0.2)
+    monkeypatch.setattr(ble_probe, "MUTE_S", 0.1)
+    monkeypatch.setattr(ble_probe, "ASK_S", 0.05)
+    closing = {trouble: ("close",)}
+    assert Listening(Stubborn((MEASUREMENT,), **closing)).ended().reason == "mute"  # type: ignore[arg-type]
+    monkeypatch.setattr(ble_probe, "MUTE_S", 60.0)
+    source = Listening(Stubborn((MEASUREMENT,), **closing))  # type: ignore[arg-type]
+    source.say(MEASUREMENT)
+    assert source.stop() < 1.0
+    assert not caplog.records, "no exception is left that nobody took"
+
+
+def test_one_that_tells_changes_only_is_asked_before_it_counts_as_silent(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(ble_probe, "ASK_S", 0.05)
+    link = Stubborn((TEMPERATURE,))
+    source = Listening(link, "environment", silence_s=0.4)
+    source.until(lambda: source.chunks.count(Chunk(VALUE, TEMPERATURE)) >= 2)
+    assert set(link.reads) == {TEMPERATURE}
+    source.stop()
+
+
+def test_a_thermometer_that_says_nothing_is_not_asked(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its measurement can only be told, not read: Health Thermometer Service."""
+    monkeypatch.setattr(ble_probe, "ASK_S", 0.02)
+    link = Stubborn((MEASUREMENT,))
+    source = Listening(link, silence_s=0.1)
+    source.until(lambda: len(source.chunks) > 4)
+    assert link.reads == []
+    source.stop()
