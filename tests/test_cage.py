@@ -36,7 +36,7 @@ def listening(pid: int) -> set[str]:
     """The TCP and UDP sockets by which the process could be reached, as /proc/net shows them (proc(5))."""
     inodes = set()
     for fd in Path(f"/proc/{pid}/fd").iterdir():
-        if (target := os.readlink(fd)).startswith("socket:["):
+        if (target := str(fd.readlink())).startswith("socket:["):
             inodes.add(target[8:-1])
     found = set()
     for table, open_state in (("tcp", "0A"), ("tcp6", "0A"), ("udp", "07"), ("udp6", "07")):

@@ -26,7 +26,10 @@ PERIOD_US = 20_000
 """How often the device is asked to give sound, in microseconds."""
 
 WATCH_S = 3.0
-"""In each stretch of this length at least half of the bytes must come."""
+"""In each stretch of this length at least half of the bytes must come, and not `FLOOD` times as many."""
+
+FLOOD = 4
+"""A reader that was kept from reading finds 2.5 s of sound in the pipe and the card, at most."""
 
 KILL_S = 0.3
 """How long a killed program is waited for."""
@@ -43,7 +46,7 @@ class Microphone:
     def blocks(self, stop: threading.Event) -> Iterator[bytes]:
         """Sound as it comes, until `stop`.
 
-        Raises `DriverLost` when the device goes or falls silent, `DriverUnavailable` when the program is missing.
+        Raises `DriverLost` when the device goes, gives too little or too much, `DriverUnavailable` without the program.
         """
         with tempfile.TemporaryFile() as complaints:
             try:
@@ -80,8 +83,10 @@ class Microphone:
                     yield block
                 now = time.monotonic()
                 if now - begin >= WATCH_S:
-                    if count < BYTES_PER_SECOND * (now - begin) / 2:
-                        raise DriverLost(f"microphone {self.device}: {count} bytes in {now - begin:.1f} s, too few")
+                    due = BYTES_PER_SECOND * (now - begin)
+                    if not due / 2 <= count <= due * FLOOD:
+                        how = "too few" if count < due else "too many"
+                        raise DriverLost(f"microphone {self.device}: {count} bytes in {now - begin:.1f} s, {how}")
                     begin, count = now, 0
 
 
