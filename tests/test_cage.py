@@ -58,7 +58,10 @@ def test_the_cage_refuses_and_lets_the_clock_be_asked() -> None:
 @needs("systemd-analyze", "systemd")
 def test_the_daemon_lives_in_the_cage_and_nobody_can_call_it(tmp_path: Path) -> None:
     spoken = tmp_path / "spoken"
-    for name, body in (("arecord", "while head -c 3200 /dev/zero; do sleep 0.1; done"), ("aplay", f"wc -c >> {spoken}")):
+    for name, body in (
+        ("arecord", "while head -c 3200 /dev/zero; do sleep 0.1; done"),
+        ("aplay", f"wc -c >> {spoken}"),
+    ):
         (tmp_path / name).write_text(f"#!/bin/sh\n{body}\n")
         (tmp_path / name).chmod(0o755)
     with socket.create_server(("127.0.0.1", 0)) as free:
