@@ -1,4 +1,4 @@
-"""What CI makes of pip-audit's answer, in the shapes that pip-audit 2.10.1 gave: without its index, and with it."""
+"""What CI makes of pip-audit's answer: as version 2.10.1 gave it without an index, and as its JSON format has findings."""
 
 import json
 import subprocess

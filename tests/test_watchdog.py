@@ -1,4 +1,4 @@
-"""The watchdog of a whole station: a driver that hangs for ever is on record, and starves it only where a restart helps."""
+"""A whole station with a driver that hangs for ever: it is on record, and starves the watchdog where a restart helps."""
 
 import socket
 import threading
