@@ -1,4 +1,4 @@
-"""What CI makes of pip-audit's answer: as version 2.10.1 gave it without an index, and as its JSON format has findings."""
+"""What CI makes of pip-audit's answer: as 2.10.1 gave it without an index, and as its source writes findings."""
 
 import json
 import subprocess

@@ -1,4 +1,4 @@
-"""A whole station with a driver that hangs for ever: it is on record, and starves the watchdog where a restart helps."""
+"""A station with a driver that hangs for ever: it is on record, and starves the watchdog where a restart helps."""
 
 import socket
 import threading
