@@ -80,15 +80,21 @@ def programs(folder: Path) -> dict[str, str]:
     return {**os.environ, "PATH": f"{folder}:{os.environ['PATH']}"}
 
 
+def station(folder: Path, port: int) -> Path:
+    """A configuration with everything that can keep a stop waiting."""
+    file = folder / "station.toml"
+    file.write_text(
+        f'station = "line-1"\n[[probe]]\ndriver = "serial"\nport = "{folder}/not-there"\n'
+        f'[voice]\nengine = "sphinx"\n[speaker]\n[mqtt]\nport = {port}\nprotocol = "3.1.1"\n'
+    )
+    return file
+
+
 @pytest.mark.parametrize("broker", [mute, full, thankless])
 def test_the_daemon_stops_in_two_seconds(broker: object, tmp_path: Path) -> None:
     environment = programs(tmp_path)
     with broker() as port:  # type: ignore[operator]
-        (tmp_path / "station.toml").write_text(
-            f'station = "line-1"\n[[probe]]\ndriver = "serial"\nport = "{tmp_path}/not-there"\n'
-            f'[voice]\nengine = "sphinx"\n[speaker]\n[mqtt]\nport = {port}\nprotocol = "3.1.1"\n'
-        )
-        command = [sys.executable, "-m", "recorder", "run", "--config", str(tmp_path / "station.toml")]
+        command = [sys.executable, "-m", "recorder", "run", "--config", str(station(tmp_path, port))]
         with subprocess.Popen(command, stderr=subprocess.PIPE, text=True, env=environment) as daemon:
             notes = [tmp_path / f"{name}.started" for name in ("arecord", "aplay")]
             end_s = time.monotonic() + 30
