@@ -35,7 +35,6 @@ BAUDS = (9_600, 19_200, 38_400, 57_600, 115_200)
 @pytest.fixture(autouse=True)
 def _at_once(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(supervisor, "FIRST_WAIT_S", 0.02)
-    monkeypatch.setattr(supervisor, "LONGEST_WAIT_S", 0.05)
 
 
 def until(done: Callable[[], bool], what: str) -> None:

@@ -59,7 +59,7 @@ def test_a_driver_that_hangs_for_ever(
     station.start()
     assert systemd.recv(100) == b"READY=1"
     began_s, fed_s = time.monotonic(), list[float]()
-    systemd.settimeout(0.4)
+    systemd.settimeout(1.5)
     try:
         while time.monotonic() - began_s < 1.5:
             assert systemd.recv(100) == b"WATCHDOG=1"
