@@ -20,6 +20,7 @@ from recorder.core.events import (
     Event,
     LinkDown,
     LinkUp,
+    ProbeLost,
     ProcedureLoaded,
     Started,
     Stopped,
@@ -44,11 +45,17 @@ log = logging.getLogger(__name__)
 TURN_S = 0.25
 """How long the loop waits for an event before it looks after the outbox, the clock and the watchdog."""
 
-GOODBYE_S = 1.0
-"""How long a stop waits for the broker to take the last messages; they are on disk in any case."""
+DRIVERS_S = 0.6
+"""How long a stop waits for the drivers, all in all; one that hangs is left behind. All in all under 2 s."""
+
+GOODBYE_S = 0.3
+"""How long it waits for the broker to take the last messages (they are on disk), and again for the goodbye."""
+
+LAST_WORD_S = 0.1
+"""How long it then waits for the loudspeaker, before that is cut off."""
 
 FAREWELL_S = 5.0
-"""How long a stop waits for the loudspeaker."""
+"""The same where nothing can be recorded any more, and that is what it says."""
 
 
 class App:
@@ -112,12 +119,13 @@ class App:
         try:
             while not stop.is_set():
                 self.turn()
+                supervisor.watch()
                 if every_s and time.monotonic() - fed_s >= every_s and supervisor.alive():
                     systemd.notify("WATCHDOG=1")
                     fed_s = time.monotonic()
         finally:
             systemd.notify("STOPPING=1")
-            supervisor.stop()
+            supervisor.stop(DRIVERS_S)
         self.close()
 
     def close(self) -> None:
@@ -130,7 +138,9 @@ class App:
             while self.publisher.connected() and not self.outbox.empty() and time.monotonic() < end_s:
                 self.outbox.step(self.clock.now_ms())
                 time.sleep(0.01)
-            self.publisher.close()
+            goodbye = threading.Thread(target=self.publisher.close, name="goodbye", daemon=True)
+            goodbye.start()  # beside, since it lasts as long as the network thread is in a connect that nobody answers
+            goodbye.join(GOODBYE_S)
         self.journal.close()
 
     def _link(self, up: bool, reason: str) -> None:
@@ -174,14 +184,25 @@ def clock_after(journal: Journal) -> SystemClock:
 
 def posts(settings: Settings, clock: Clock, deaf: Callable[[], bool]) -> tuple[Post, ...]:
     """A driver for every device in `settings`; raises `DriverUnavailable`."""
-    made = [Post(Probe(probe, clock)) for probe in settings.probes]
+    made = [_probe_post(Probe(probe, clock), clock) for probe in settings.probes]
     if settings.voice:
         recogniser = ear.build(settings.phrases, settings.voice)
         source = Microphone(settings.voice.device)
         switch = ear.foot_switch(settings.voice)
         driver = load("arecord")(source, recogniser, settings.phrases, settings.voice, clock, deaf, switch)
-        made.append(Post(driver, lambda reason: (EarLost(clock.now_ms(), reason),)))
+        made.append(
+            Post(
+                driver,
+                lambda reason: (EarLost(clock.now_ms(), reason),),
+                lambda: (EarLost(clock.now_ms(), "it hangs"),),
+            )
+        )
     return tuple(made)
+
+
+def _probe_post(probe: Probe, clock: Clock) -> Post:
+    """A probe tells its losses itself, but not while it hangs."""
+    return Post(probe, hangs=lambda: tuple(ProbeLost(clock.now_ms(), name, "it hangs") for name in probe.names()))
 
 
 def run(settings: Settings, stop: threading.Event) -> None:
@@ -189,7 +210,7 @@ def run(settings: Settings, stop: threading.Event) -> None:
 
     Raises `DriverUnavailable`, and `JournalError` after it has said aloud that nothing is recorded.
     """
-    speaker = Speaker(settings.speaker) if settings.speaker else None
+    speaker, farewell_s = Speaker(settings.speaker) if settings.speaker else None, LAST_WORD_S
     try:
         journal = open_journal(settings)
         clock = clock_after(journal)
@@ -199,7 +220,8 @@ def run(settings: Settings, stop: threading.Event) -> None:
     except JournalError:
         if speaker:
             speaker.give(Cue(Tone.ALERT, "Nothing is recorded any more. Tell the manager."))
+            farewell_s = FAREWELL_S
         raise
     finally:
         if speaker:
-            speaker.close(FAREWELL_S)
+            speaker.close(farewell_s)

@@ -3,6 +3,7 @@
 A driver must
   - emit what it receives, when it receives it: it does not cache, fill gaps or derive;
   - turn a device's own fault (open circuit, short, silence of one channel) into an event, never into a number;
+  - look at `stop` again and again, several times in `supervisor.HANGS_S`: that is its heartbeat;
   - return from `run` soon after `stop` is set, and raise `DriverLost` when the device goes.
 A driver might open its device lazily and import its vendor library inside `run`, so that an absent device
 costs nothing. Restarting, back-off and the watch over silence belong to `recorder/supervisor.py`.

@@ -1,9 +1,11 @@
 """Keeps drivers running: a thread for each, started again for ever when its device goes.
 
-What a driver's end means is said as events, by the functions given with it. Knows no device and no station.
+A driver has to look at its stop again and again, or it could not be stopped; each look is its heartbeat. What its end
+or its hanging means is said as events, by the functions given with it. Knows no device and no station.
 """
 
 import logging
+import math
 import threading
 import time
 from collections.abc import Callable
@@ -17,6 +19,16 @@ log = logging.getLogger(__name__)
 FIRST_WAIT_S = 1.0
 LONGEST_WAIT_S = 60.0
 
+HANGS_S = 30.0
+"""A driver that has not looked at its stop for so long hangs; no device may take longer to open."""
+
+RESTART_S = 900.0
+"""How long the program must have run before a driver that hangs is worth a restart of it.
+
+Only a restart ends a thread that hangs in the kernel. A device that hangs at once every time may not have the whole
+station restarted for ever: its loss is told, and the others go on recording.
+"""
+
 
 @dataclass(frozen=True, slots=True)
 class Post:
@@ -25,6 +37,42 @@ class Post:
     driver: Driver
     lost: Callable[[str], tuple[Event, ...]] = lambda reason: ()
     """The events of its device being gone, for this reason; asked once for each new reason."""
+    hangs: Callable[[], tuple[Event, ...]] = lambda: ()
+    """The events of the driver hanging; asked once each time, from another thread than the driver's."""
+
+
+class Leash(threading.Event):
+    """The stop of one run of a driver, which keeps when the driver last looked at it."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._looked_s = time.monotonic()
+
+    def is_set(self) -> bool:
+        self._looked_s = time.monotonic()
+        return super().is_set()
+
+    def wait(self, timeout: float | None = None) -> bool:
+        """As an event does; a driver that waits for its stop does not hang."""
+        self._looked_s = math.inf if timeout is None else time.monotonic() + timeout
+        try:
+            return super().wait(timeout)
+        finally:
+            self._looked_s = time.monotonic()
+
+    def slack(self) -> bool:
+        """Whether nobody has looked for `HANGS_S`."""
+        return time.monotonic() - self._looked_s > HANGS_S
+
+
+class Worker:
+    """A post, its thread, and the leash of its present run, if it runs."""
+
+    def __init__(self, post: Post, run: Callable[["Worker"], None]) -> None:
+        self.post = post
+        self.leash: Leash | None = None
+        self.hangs = False
+        self.thread = threading.Thread(target=run, args=(self,), name=post.driver.name, daemon=True)
 
 
 class Supervisor:
@@ -33,33 +81,55 @@ class Supervisor:
     def __init__(self, posts: tuple[Post, ...], put: Put) -> None:
         self._put = put
         self._stop = threading.Event()
-        self._threads = [
-            threading.Thread(target=self._keep, args=(post,), name=post.driver.name, daemon=True) for post in posts
-        ]
+        self._began_s = time.monotonic()
+        self._workers = [Worker(post, self._keep) for post in posts]
 
     def start(self) -> None:
         """Start every driver in a thread of its own."""
-        for thread in self._threads:
-            thread.start()
+        for worker in self._workers:
+            worker.thread.start()
 
     def stop(self, timeout_s: float = 2.0) -> None:
-        """Ask all drivers to return, and wait for them for at most `timeout_s` each."""
+        """Ask all drivers to return, and wait for at most `timeout_s` until all have; one that hangs is left behind."""
+        end_s = time.monotonic() + timeout_s
         self._stop.set()
-        for thread in self._threads:
-            thread.join(timeout_s)
+        for worker in self._workers:
+            if leash := worker.leash:
+                leash.set()
+        for worker in self._workers:
+            worker.thread.join(max(end_s - time.monotonic(), 0))
+
+    def watch(self) -> None:
+        """Tell of every driver that hangs, once; when it wakes, it is begun anew."""
+        for worker in self._workers:
+            leash = worker.leash
+            slack = leash is not None and leash.slack()
+            if leash and slack and not worker.hangs:
+                log.error("%s hangs", worker.post.driver.name)
+                for event in worker.post.hangs():
+                    self._put(event)
+                leash.set()
+            worker.hangs = slack
 
     def alive(self) -> bool:
-        """Whether every driver still has its thread; a thread only ends when stopped."""
-        return all(thread.is_alive() for thread in self._threads)
+        """Whether every driver still has its thread, and none hangs that a restart of the program might help."""
+        late = time.monotonic() - self._began_s > RESTART_S
+        return all(worker.thread.is_alive() and not (late and worker.hangs) for worker in self._workers)
 
-    def _keep(self, post: Post) -> None:
-        wait_s = FIRST_WAIT_S
+    def _keep(self, worker: Worker) -> None:
+        post, wait_s = worker.post, FIRST_WAIT_S
         reasons: set[str] = set()
         while not self._stop.is_set():
+            leash = worker.leash = Leash()
+            if self._stop.is_set():  # since the last look: the new leash was not set with the old one
+                return
             began_s = time.monotonic()
-            reason = _run(post.driver, self._put, self._stop)
+            reason = _run(post.driver, self._put, leash)
             if self._stop.is_set():
                 return
+            worker.leash = None
+            if leash.is_set():
+                reason = "it hung"
             if time.monotonic() - began_s > LONGEST_WAIT_S:
                 wait_s, reasons = FIRST_WAIT_S, set()
             if reason not in reasons:

@@ -22,6 +22,10 @@ class Channels:
         for name in names:
             self._meet(name)
 
+    def names(self) -> tuple[str, ...]:
+        """Those that are wanted or, where none is, that the device has spoken of."""
+        return tuple(self._thinning)
+
     def begin(self, at_ms: int) -> None:
         """The device is there: nothing is known of what was before."""
         for name, thinning in self._thinning.items():

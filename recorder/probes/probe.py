@@ -94,6 +94,10 @@ class Probe:
         finally:
             self.listening.clear()
 
+    def names(self) -> tuple[str, ...]:
+        """The channels that it has, as far as it is known."""
+        return self._channels.names()
+
     def _take(self, chunk: Chunk | None, put: Put) -> None:
         at_ms = self._clock.now_ms()
         if chunk:

@@ -6,6 +6,7 @@ pyserial's SerialException is an OSError, and some calls on a port that went giv
 import errno
 import termios
 import threading
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,6 +22,9 @@ from recorder.probes.thinning import PERIOD_MS
 
 _ABSENT = (errno.ENOENT, errno.ENODEV, errno.ENXIO)
 """There is no such port; any other failure to open means that it is there, but not for us, or is no serial port."""
+
+MUTE_S = 60.0
+"""A port that gives nothing for so long is opened anew, or later where `silence_s` is long."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +79,7 @@ class SerialSettings:
 
     def source(self, clock: Clock) -> "SerialPort":
         """The port, not yet opened."""
-        return SerialPort(self.port, self.baud)
+        return SerialPort(self.port, self.baud, max(MUTE_S, 2 * self.silence_s))
 
 
 BY_ID = Path("/dev/serial/by-id")
@@ -97,18 +101,24 @@ def attached(by_id: Path = BY_ID) -> list[str]:
 class SerialPort:
     """A source: the bytes of one port."""
 
-    def __init__(self, port: str, baud: int) -> None:
-        self._port, self._baud = port, baud
+    def __init__(self, port: str, baud: int, mute_s: float) -> None:
+        """After `mute_s` without a byte it is opened anew: half of a connection may be all that is left of it."""
+        self._port, self._baud, self._mute_s = port, baud, mute_s
 
     def chunks(self, stop: threading.Event) -> Iterator[Chunk | None]:
-        """As `Source` promises; lost for "unplugged" or, where the port is there but not for us, "port refused"."""
+        """As `Source` promises; lost for "unplugged", "mute" or, where it is there but not for us, "port refused"."""
         opened = False
         try:
             with self._open() as port:
                 opened = True
                 yield None
+                heard_s = time.monotonic()
                 while not stop.is_set():
                     data = port.read(1)
+                    if data:
+                        heard_s = time.monotonic()
+                    elif time.monotonic() - heard_s > self._mute_s:
+                        raise DriverLost("mute", f"{self._port} has given nothing for {self._mute_s:.0f} s")
                     yield Chunk(data + port.read(port.in_waiting)) if data else None
         except (OSError, termios.error) as error:
             gone = opened or getattr(error, "errno", None) in _ABSENT

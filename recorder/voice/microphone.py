@@ -11,6 +11,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Iterator
+from contextlib import suppress
 from typing import IO
 
 from recorder.driver import DriverLost, DriverUnavailable
@@ -25,7 +26,13 @@ PERIOD_US = 20_000
 """How often the device is asked to give sound, in microseconds."""
 
 WATCH_S = 3.0
-"""In each stretch of this length at least half of the bytes must come."""
+"""In each stretch of this length at least half of the bytes must come, and not `FLOOD` times as many."""
+
+FLOOD = 4
+"""A reader that was kept from reading finds 2.5 s of sound in the pipe and the card, at most."""
+
+KILL_S = 0.3
+"""How long a killed program is waited for."""
 
 
 class Microphone:
@@ -39,7 +46,7 @@ class Microphone:
     def blocks(self, stop: threading.Event) -> Iterator[bytes]:
         """Sound as it comes, until `stop`.
 
-        Raises `DriverLost` when the device goes or falls silent, `DriverUnavailable` when the program is missing.
+        Raises `DriverLost` when the device goes, gives too little or too much, `DriverUnavailable` without the program.
         """
         with tempfile.TemporaryFile() as complaints:
             try:
@@ -58,7 +65,8 @@ class Microphone:
                 raise DriverLost(f"microphone {self.device}: it closed its sound and hangs") from error
             finally:
                 child.kill()
-                child.wait()
+                with suppress(subprocess.TimeoutExpired):  # one that hangs in the kernel goes when that lets it
+                    child.wait(timeout=KILL_S)
                 if child.stdout is not None:
                     child.stdout.close()
 
@@ -75,8 +83,10 @@ class Microphone:
                     yield block
                 now = time.monotonic()
                 if now - begin >= WATCH_S:
-                    if count < BYTES_PER_SECOND * (now - begin) / 2:
-                        raise DriverLost(f"microphone {self.device}: {count} bytes in {now - begin:.1f} s, too few")
+                    due = BYTES_PER_SECOND * (now - begin)
+                    if not due / 2 <= count <= due * FLOOD:
+                        how = "too few" if count < due else "too many"
+                        raise DriverLost(f"microphone {self.device}: {count} bytes in {now - begin:.1f} s, {how}")
                     begin, count = now, 0
 
 

@@ -31,8 +31,11 @@ PATTERNS: dict[Tone, tuple[tuple[int, int], ...]] = {
 MOST_WAITING = 8
 """With more cues waiting, the oldest that is no alert is dropped: an old answer is worse than none."""
 
-LONGEST_S = 30.0
-"""No cue takes longer; a player that does is ended."""
+SLACK_S = 5.0
+"""A program that takes so much longer than its sound lasts is ended: the ear is deaf meanwhile."""
+
+CUT_S = 0.1
+"""How long a program that was killed may take to be gone."""
 
 
 class Speaker:
@@ -46,6 +49,8 @@ class Speaker:
         self._waiting: deque[Cue] = deque()
         self._change = threading.Condition()
         self._stopped = False
+        self._cut = False
+        self._child: subprocess.Popen[bytes] | None = None
         self._told = False
         self._talking = False
         self._thread = threading.Thread(target=self._run, name="speaker", daemon=True)
@@ -68,12 +73,18 @@ class Speaker:
         """Whether sound is going out now; the ear is deaf meanwhile."""
         return self._talking
 
-    def close(self, timeout_s: float = LONGEST_S) -> None:
-        """Play what waits, for at most `timeout_s`, then end."""
+    def close(self, timeout_s: float = 30.0) -> None:
+        """Play what waits, for at most `timeout_s`, then end, in the middle of a word if need be."""
         with self._change:
             self._stopped = True
             self._change.notify()
         self._thread.join(timeout_s)
+        with self._change:
+            self._waiting.clear()
+        self._cut = True
+        if self._child is not None:
+            self._child.kill()
+        self._thread.join(CUT_S)
 
     def _run(self) -> None:
         while True:
@@ -91,35 +102,32 @@ class Speaker:
                     self._talking = False
 
     def _play(self, cue: Cue) -> None:
+        player = [str(self._player), "-q", "-D", self._device]
         try:
-            raw = ["-t", "raw", "-f", "S16_LE", "-r", str(RATE), "-c", "1"]
-            subprocess.run(
-                [str(self._player), "-q", "-D", self._device, *raw],
-                input=tone_pcm(cue.tone),
-                capture_output=True,
-                check=True,
-                timeout=LONGEST_S,
-            )
+            self._piped([*player, "-t", "raw", "-f", "S16_LE", "-r", str(RATE), "-c", "1"], tone_pcm(cue.tone))
             if cue.say and self._voice is not None:
-                spoken = subprocess.run(
-                    [self._voice, "--stdout"],
-                    input=cue.say.encode(),
-                    capture_output=True,
-                    check=True,
-                    timeout=LONGEST_S,
-                )
-                subprocess.run(
-                    [str(self._player), "-q", "-D", self._device],
-                    input=spoken.stdout,
-                    capture_output=True,
-                    check=True,
-                    timeout=LONGEST_S,
-                )
+                self._piped(player, self._piped([self._voice, "--stdout"], cue.say.encode()))
         except subprocess.CalledProcessError as error:
             complaint = error.stderr.decode(errors="replace").strip().splitlines()
             self._tell(complaint[-1] if complaint else str(error))
         except (OSError, subprocess.TimeoutExpired) as error:
             self._tell(str(error))
+
+    def _piped(self, command: list[str], given: bytes) -> bytes:
+        """What the program makes of `given`, in not much more time than the sound lasts; `close` may end it before."""
+        pipe = subprocess.PIPE
+        child = self._child = subprocess.Popen(command, stdin=pipe, stdout=pipe, stderr=pipe)
+        if self._cut:
+            child.kill()
+        with child:
+            try:
+                made, complaints = child.communicate(given, SLACK_S + len(given) / (2 * RATE))
+            except BaseException:
+                child.kill()
+                raise
+        if child.returncode and not self._cut:
+            raise subprocess.CalledProcessError(child.returncode, command, made, complaints)
+        return made
 
     def _tell(self, why: str) -> None:
         if not self._told:

@@ -1,0 +1,65 @@
+"""Command `setup`: makes a machine ready to run the recorder as a service, after it has shown what that changes."""
+
+import sysconfig
+from pathlib import Path, PurePosixPath
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.text import Text
+
+from recorder import deployment
+from recorder.deployment import DeploymentError, Piece
+
+app = typer.Typer()
+
+COLOURS = {"+": "green", "-": "red", "@": "cyan"}
+
+NEXT = (
+    ("make the user and the folders", "systemd-sysusers && systemd-tmpfiles --create batch-recorder.conf"),
+    ("name the ports", "udevadm control --reload && udevadm trigger --subsystem-match=tty"),
+    ("put in your kitchen's own devices and numbers", "nano /etc/batch-recorder/station.toml"),
+    ("try it", "sudo -u batch-recorder {program} check --config /etc/batch-recorder/station.toml"),
+    ("start it, now and whenever the board starts", "systemctl daemon-reload && systemctl enable --now batch-recorder"),
+    ("see what it says", "journalctl -u batch-recorder"),
+)
+
+
+@app.command()
+def setup(
+    write: Annotated[bool, typer.Option("--write", help="Write the files, as root, instead of only showing them.")] = (
+        False
+    ),
+    root: Annotated[Path, typer.Option("--root", help="Another folder to take for the machine's root.")] = Path("/"),
+    program: Annotated[str | None, typer.Option("--program", help="What the unit starts; by default this one.")] = None,
+) -> None:
+    """Show the unit, udev rule, user, folders and examples for a service, and how they differ from what is here."""
+    console = Console(highlight=False, soft_wrap=True)
+    started = PurePosixPath(program or f"{sysconfig.get_path('scripts')}/batch-recorder")
+    try:
+        pieces = deployment.plan(root, started)
+        for piece in pieces:
+            _show(piece, console)
+        if why := deployment.fault(started):
+            raise DeploymentError(why)
+        if write:
+            deployment.write(pieces)
+    except DeploymentError as error:
+        typer.echo(f"error: {error}", err=True)
+        raise typer.Exit(2) from error
+    due = sum(piece.due for piece in pieces)
+    if not write and due:
+        console.print(f"Nothing was written. To write {due} file{'s' * (due > 1)}: sudo {started} setup --write")
+        return
+    console.print(f"{due} file{'s' * (due != 1)} written." if due else "Nothing to do.")
+    if due:
+        console.print("What is next, as root:")
+        for number, (why, command) in enumerate(NEXT, 1):
+            console.print(f"{number}. {why}:\n   {command.format(program=started)}")
+
+
+def _show(piece: Piece, console: Console) -> None:
+    kept = ": it is your own and stays as it is" if piece.state == "kept" else ""
+    console.print(f"{piece.state:8}{piece.path}{kept}", markup=False)
+    for line in piece.diff():
+        console.print(Text(line, COLOURS.get(line[:1], "")))

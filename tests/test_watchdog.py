@@ -1,0 +1,78 @@
+"""A station with a driver that hangs for ever: it is on record, and starves the watchdog where a restart helps."""
+
+import socket
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from recorder import supervisor
+from recorder.app import App, clock_after, open_journal
+from recorder.config import load
+from recorder.core.events import EarLost
+from recorder.driver import Put
+from recorder.journal.journal import Journal
+from recorder.supervisor import Post, Supervisor
+
+
+class Hung:
+    """As a driver in a system call that does not return."""
+
+    name = "hung"
+
+    def __init__(self) -> None:
+        self.let_go = threading.Event()
+
+    def run(self, put: Put, stop: threading.Event) -> None:
+        self.let_go.wait()
+
+
+@pytest.fixture
+def systemd(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[socket.socket]:
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as server:
+        server.bind(str(tmp_path / "notify"))
+        server.settimeout(5)
+        monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
+        monkeypatch.setenv("WATCHDOG_USEC", "100000")
+        yield server
+
+
+@pytest.mark.parametrize("restart_s", [900.0, 0.0])
+def test_a_driver_that_hangs_for_ever(
+    restart_s: float, systemd: socket.socket, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(supervisor, "HANGS_S", 0.5)
+    monkeypatch.setattr(supervisor, "RESTART_S", restart_s)
+    (tmp_path / "station.toml").write_text('station = "line-1"\n')
+    stop, driver = threading.Event(), Hung()
+
+    def live() -> None:
+        settings = load(tmp_path / "station.toml")
+        journal = open_journal(settings)
+        app = App(settings, journal, clock_after(journal), lambda cue: None)
+        post = Post(driver, hangs=lambda: (EarLost(0, "it hangs"),))
+        app.run(Supervisor((post,), app.loop.inbox.put), stop)
+
+    station = threading.Thread(target=live)
+    station.start()
+    assert systemd.recv(100) == b"READY=1"
+    began_s, fed_s = time.monotonic(), list[float]()
+    systemd.settimeout(1.5)
+    try:
+        while time.monotonic() - began_s < 1.5:
+            assert systemd.recv(100) == b"WATCHDOG=1"
+            fed_s.append(time.monotonic() - began_s)
+    except TimeoutError:
+        assert restart_s == 0, "the others go on recording, and are not restarted for ever"
+    else:
+        assert restart_s > 0, "only a restart ends such a thread"
+    stop.set()
+    station.join(5)
+    driver.let_go.set()
+    assert not station.is_alive()
+    assert fed_s, "it is fed until then"
+    journal = Journal.read(tmp_path / "records.db")
+    assert [event for _, event in journal.entries() if isinstance(event, EarLost)] == [EarLost(0, "it hangs")]
+    journal.close()
