@@ -77,6 +77,8 @@ class App:
     def open(self) -> None:
         """Record the start and the procedure in force, and begin to look for the broker."""
         stamp, settings = self.clock.stamp(), self.settings
+        newest, boot_id = self.journal.newest(), self.loop.state.world.boot_id
+        unseen = boot_id is not None and newest is not None and newest.stamp.boot_id != boot_id
         self.loop.handle(
             Started(
                 stamp.at_ms,
@@ -86,6 +88,7 @@ class App:
                 settings.station,
                 settings.vats,
                 RULES,
+                gap_known=self.clock.gap_known and not unseen,  # another boot than the last start's wrote, as `sign`
             )
         )
         if self.loop.state.world.procedure != settings.procedure:
