@@ -5,10 +5,9 @@ time of all that came before and after it in the same boot.
 """
 
 from bisect import bisect_right
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from recorder.clock import Stamp
 from recorder.journal.chain import Entry
 from recorder.journal.journal import Journal
 
