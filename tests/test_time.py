@@ -97,6 +97,7 @@ class Bench:
         self.doubts_ms: list[int] = []
         """True times of gaps that the recorder can't know the length of."""
         self.start()
+        self.say(m.SHIFT_START)
 
     def start(self) -> None:
         self.journal = open_journal(self.settings)
@@ -223,6 +224,18 @@ def test_what_is_marked_proven_is_true_and_the_rest_is_marked(history: list[tupl
         days_have_their_batches(bench, journal)
         journal.close()
         assert examine(path).faults == ()
+
+
+def test_a_plain_history_cooks_and_holds() -> None:
+    """So that the property above has something to look at."""
+    with tempfile.TemporaryDirectory(dir=MEMORY) as folder:
+        bench = Bench(Path(folder) / "records.db")
+        for what in ("work", "work", "wait", "work", "work", "wait", "hold end"):
+            bench.do(what, 12 * MINUTE)
+        for table, begin, end in (("cooks", "lid_locked_ms", "lid_open_ms"), ("holds", "started_ms", "ended_ms")):
+            (row,) = bench.journal.table(table)
+            assert 12 * MINUTE <= row[end] - row[begin] < 12 * MINUTE + 1_000 and row["time_proven"]
+        bench.journal.close()
 
 
 def lengths_are_true_or_marked(bench: Bench, journal: Journal) -> None:
