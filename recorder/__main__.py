@@ -2,7 +2,19 @@
 
 import typer
 
-from recorder.commands import bridge, demo, probe, probe_check, probes, records, report, station, voice, voice_tune
+from recorder.commands import (
+    bridge,
+    demo,
+    probe,
+    probe_check,
+    probes,
+    records,
+    report,
+    station,
+    upkeep,
+    voice,
+    voice_tune,
+)
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -11,7 +23,7 @@ app = typer.Typer(
     help="Records what a fry station cooks: spoken commands and probe readings in, records and alerts out."
     " A recorder, not a safety device.",
 )
-for room in (station, demo, voice, voice_tune, probe, probes, probe_check, report, records, bridge):
+for room in (station, demo, voice, voice_tune, probe, probes, probe_check, report, records, upkeep, bridge):
     app.add_typer(room.app)
 
 if __name__ == "__main__":

@@ -47,6 +47,9 @@ TURN_S = 0.25
 GOODBYE_S = 1.0
 """How long a stop waits for the broker to take the last messages; they are on disk in any case."""
 
+UPKEEP_MS = 24 * 3_600_000
+"""SQLite's write-ahead log is emptied so often, when nothing happens and no batch is open."""
+
 FAREWELL_S = 5.0
 """How long a stop waits for the loudspeaker."""
 
@@ -71,6 +74,7 @@ class App:
         self._watch = watch
         self._clock_watch = ClockWatch(clock)
         self._gate = Gate()
+        self._upkept_ms = clock.now_ms()
         channels = [name for probe in settings.probes for name in probe.names()]
         self._teller = Teller(self.publisher.latest, journal, settings.database, channels) if self.publisher else None
 
@@ -104,6 +108,9 @@ class App:
             self._teller.beat(self.loop.state.world, self.clock.now_ms())
         if stepped := self._clock_watch.look():
             self.loop.handle(stepped)
+        if not busy and self.clock.now_ms() - self._upkept_ms >= UPKEEP_MS and not self.loop.state.world.batches:
+            self._upkept_ms = self.clock.now_ms()
+            self.journal.truncate_log()
         return busy
 
     def run(self, supervisor: Supervisor, stop: threading.Event) -> None:

@@ -242,6 +242,17 @@ class Journal:
             self._broken = True
             raise JournalError(f"the record can't be kept: {error}{_remedy(error)}") from error
 
+    def copy_to(self, empty: sqlite3.Connection) -> None:
+        """Copy all to another database, as it stands at this moment, whatever is appended; raises `sqlite3.Error`."""
+        self._db.conn.backup(empty)
+
+    def truncate_log(self) -> None:
+        """Move SQLite's write-ahead log into the database and empty it; raises `JournalError`.
+
+        Where a reader is in the way some of it stays, until the next time.
+        """
+        next(self.rows("PRAGMA wal_checkpoint(TRUNCATE)"))
+
     def close(self) -> None:
         self._db.close()
         if self._lock:

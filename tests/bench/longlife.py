@@ -176,10 +176,8 @@ def live(path: Path, days: int, seed: int) -> None:
             newest = trade.journal.newest()
             assert newest
             size = path.stat().st_size
-            print(
-                f"{day / 7:4.1f}  {newest.seq:7d}  {size / 1e6:10.1f}  {size / newest.seq:11.0f}  {resident_mb():11.1f}",
-                flush=True,
-            )
+            row = f"{newest.seq:7d}  {size / 1e6:10.1f}  {size / newest.seq:11.0f}  {resident_mb():11.1f}"
+            print(f"{day / 7:4.1f}  {row}", flush=True)
     print(f"{newest.seq} entries in {time.perf_counter() - begin_s:.0f} s; {trade.sink.taken} messages sent")
     trade.app.close()
     del trade.app
