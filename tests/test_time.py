@@ -7,9 +7,11 @@ without a clock battery would show them. More of it:  TIME_HISTORIES=2000 python
 import os
 import random
 import tempfile
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
+import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
@@ -24,8 +26,9 @@ from recorder.core.world import Stage
 from recorder.journal.journal import Journal
 from recorder.loop import Loop
 from recorder.reports.day import gather
+from recorder.reports.page import page
 from recorder.reports.wall import wall_times
-from tests.kitchen import MINUTE, PROCEDURE
+from tests.kitchen import MINUTE, PROCEDURE, Kitchen, kept
 
 HISTORIES = int(os.environ.get("TIME_HISTORIES", "40"))
 BEGIN_MS = round(datetime(2028, 2, 28, 21, 30, tzinfo=UTC).timestamp() * 1000)
@@ -282,3 +285,56 @@ def days_have_their_batches(bench: Bench, journal: Journal) -> None:
                 assert abs(sheet.batch["started_ms"] - bench.true_ms[at_ms]) <= SYNC_MS + 20
             else:
                 assert any(begin <= sheet.batch["started_ms"] <= end for begin, end in day.unsure)
+
+
+@pytest.mark.parametrize(
+    ("zone", "day", "hours"),
+    [
+        ("Europe/Madrid", date(2026, 3, 29), 23),
+        ("Europe/Madrid", date(2026, 10, 25), 25),
+        ("America/New_York", date(2026, 3, 8), 23),
+        ("America/New_York", date(2026, 11, 1), 25),
+        ("America/Sao_Paulo", date(2018, 11, 4), 23),
+        ("UTC", date(2028, 2, 29), 24),
+    ],
+    ids=["spring", "autumn", "spring, US", "autumn, US", "a day without a midnight", "leap day"],
+)
+def test_a_moment_is_on_one_day_whatever_the_zone_does(zone: str, day: date, hours: int, tmp_path: Path) -> None:
+    """One batch each half hour over four days. Changes of the hour: the IANA time zone database."""
+    place = ZoneInfo(zone)
+    begin = datetime.combine(day - timedelta(1), datetime.min.time(), place)
+    kitchen = Kitchen(at_ms=round(begin.timestamp() * 1000))
+    kitchen.say(m.SHIFT_START, cook=4)
+    for _ in range(4 * 24 * 2):
+        kitchen.say(m.BATCH_START)
+        kitchen.wait(30 * MINUTE - 3_000)
+        kitchen.say(m.DISCARD)
+        kitchen.say(m.CONFIRM)
+    journal = kept(kitchen, tmp_path / "records.db")
+    found = [gather(journal, day + timedelta(each), place) for each in (-1, 0, 1)]
+    journal.close()
+    assert [len(each.sheets) for each in found] == [48, 2 * hours, 48]
+    assert found[0].end_ms == found[1].begin_ms and found[1].end_ms - found[1].begin_ms == hours * HOUR
+    for each in found:
+        for sheet in each.sheets:
+            assert datetime.fromtimestamp(sheet.batch["started_ms"] / 1000, place).date() == each.day
+
+
+def test_the_report_is_right_just_after_the_clock_is_set(tmp_path: Path) -> None:
+    """A board begins in 1970; in the middle of a hold the clock is set to 29 February 2028."""
+    path = tmp_path / "records.db"
+    bench = Bench(path)
+    for what in ("work", "work", "wait", "work", "work"):
+        bench.do(what, 12 * MINUTE)
+    before = gather(bench.journal, None, UTC)
+    assert (before.day.year, len(before.unsure)) == (1970, 1)
+    bench.do("wait", 12 * MINUTE)
+    bench.do("sync", SYNC_MS)
+    day = gather(bench.journal, None, UTC)
+    assert (day.day, day.unsure, len(day.sheets)) == (date(2028, 2, 28), [], 1)
+    (sheet,) = day.sheets
+    assert sheet.hold and sheet.hold["time_proven"] and sheet.hold["started_ms"] - BEGIN_MS < 13 * MINUTE
+    html = page(day, examine(path), BEGIN_MS)
+    assert "Monday 28 February 2028" in html and "clock was not known" not in html
+    assert "clock was not known to be set" in page(before, examine(path), BEGIN_MS)
+    bench.journal.close()
