@@ -12,7 +12,7 @@ import random
 import resource
 import time
 from collections.abc import Callable
-from datetime import UTC
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -190,14 +190,17 @@ def figures(path: Path, trade: Trade) -> None:
     trade.app.close()
     print(f"resident {resident_mb():.0f} MB")
     reader = Journal.read(path)
-    day = timed("the last day, gathered", lambda: gather(reader, None, UTC))
+    newest = reader.newest()
+    assert newest
+    last = datetime.fromtimestamp(newest.stamp.at_ms / 1000, UTC).date() - timedelta(1)  # it ended the next morning
+    day = timed("the last day, gathered", lambda: gather(reader, last, UTC))
     print(f"  {day.day}: {len(day.batches)} batches, {len(day.checks)} checks, {day.entries} entries")
     reader.close()
     begin_s = time.perf_counter()
     finding = examine(path)
     took_s = time.perf_counter() - begin_s
     print(f"verify: {took_s:.1f} s, {finding.entries / took_s:.0f} entries/s, {len(finding.faults)} faults")
-    print(f"resident {resident_mb():.0f} MB")
+    print(f"resident {resident_mb():.0f} MB, peak {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1000:.0f} MB")
 
 
 def main() -> None:
