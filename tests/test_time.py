@@ -277,12 +277,19 @@ def days_have_their_batches(bench: Bench, journal: Journal) -> None:
     days = {datetime.fromtimestamp(walls.wall_ms(row["started_ms"]) / 1000, UTC).date() for row in batches}
     shown = {day: gather(journal, day, UTC) for day in days}
     assert sorted(sheet.batch["id"] for day in shown.values() for sheet in day.sheets) == [row["id"] for row in batches]
-    stored = {row["id"]: row["started_ms"] for row in batches}
+    stored = {row["id"]: row["started_ms"] for row in [*batches, *journal.table("holds")]}
+    stored |= {row["id"]: row["lid_locked_ms"] for row in journal.table("cooks")}
     for day in shown.values():
         for sheet in day.sheets:
             at_ms = stored[sheet.batch["id"]]
             if walls.stretch(at_ms).known:
                 assert abs(sheet.batch["started_ms"] - bench.true_ms[at_ms]) <= SYNC_MS + 20
+                moments = [(row, stored[row["id"]]) for row in sheet.cooks]
+                moments += [(sheet.hold, stored[sheet.hold["id"]])] if sheet.hold else []
+                for row, at_ms in moments:
+                    if walls.stretch(at_ms).known:
+                        shown_ms = row["lid_locked_ms"] if "lid_locked_ms" in row else row["started_ms"]
+                        assert abs(shown_ms - bench.true_ms[at_ms]) <= SYNC_MS + 20
             else:
                 assert any(begin <= sheet.batch["started_ms"] <= end for begin, end in day.unsure)
 
@@ -333,7 +340,9 @@ def test_the_report_is_right_just_after_the_clock_is_set(tmp_path: Path) -> None
     day = gather(bench.journal, None, UTC)
     assert (day.day, day.unsure, len(day.sheets)) == (date(2028, 2, 28), [], 1)
     (sheet,) = day.sheets
-    assert sheet.hold and sheet.hold["time_proven"] and sheet.hold["started_ms"] - BEGIN_MS < 13 * MINUTE
+    assert sheet.hold and sheet.hold["time_proven"] and 0 < sheet.hold["started_ms"] - BEGIN_MS < 13 * MINUTE
+    assert BEGIN_MS < sheet.cooks[0]["lid_locked_ms"] < sheet.hold["started_ms"]
+    assert sheet.hold["until_ms"] - sheet.hold["started_ms"] == PROCEDURE.hold_limit_ms
     html = page(day, examine(path), BEGIN_MS)
     assert "Monday 28 February 2028" in html and "clock was not known" not in html
     assert "clock was not known to be set" in page(before, examine(path), BEGIN_MS)

@@ -141,13 +141,8 @@ def gather(journal: Journal, day: date | None, zone: tzinfo) -> Day:
     if not entries:
         raise JournalError(f"nothing is on record for {day}")
 
-    def mine(table: str, column: str) -> list[Row]:
-        rows = [row for row in journal.table(table) if begin_ms <= (row[column] or 0) < end_ms]
-        return sorted(rows, key=lambda row: row[column])
-
-    tables = {name: journal.table(name) for name in ("loads", "cooks", "checks", "corrections", "holds")}
     commands = mine("commands", "at_ms")
-    signatures = [row for row in journal.table("signatures") if row["day"] == day.isoformat()]
+    signatures = list(map(right, journal.table("signatures", "day = ?", day.isoformat())))
     signed = signatures[-1]["id"] if signatures else None
     return Day(
         station=station,

@@ -7,6 +7,7 @@ time of all that came before and after it in the same boot.
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from recorder.journal.chain import Entry
 from recorder.journal.journal import Journal
@@ -47,11 +48,14 @@ def wall_times(journal: Journal) -> WallTimes:
     newest = journal.newest()
     first = journal.first()
     while first and newest:
-        boot_id = first.stamp.boot_id
-        last = journal.last_where(lambda entry, boot_id=boot_id: entry.stamp.boot_id == boot_id, first, newest)
+        last = journal.last_where(partial(_same_boot, first), first, newest)
         stretches.append(_stretch(journal, first, last, stretches[-1] if stretches else None))
         first = journal.after(last)
     return WallTimes(stretches)
+
+
+def _same_boot(one: Entry, other: Entry) -> bool:
+    return one.stamp.boot_id == other.stamp.boot_id
 
 
 def _stretch(journal: Journal, first: Entry, last: Entry, before: Stretch | None) -> Stretch:

@@ -169,6 +169,7 @@ def timed(name: str, what: Callable[[], Any]) -> Any:
 def live(path: Path, days: int, seed: int) -> None:
     """`days` of trade into a new database at `path`, then the figures."""
     trade, begin_s = Trade(path, random.Random(seed)), time.perf_counter()
+    newest = trade.journal.newest()
     print("week  entries  MB in file  bytes/entry  resident MB", flush=True)
     for day in range(1, days + 1):
         trade.day()
@@ -178,6 +179,7 @@ def live(path: Path, days: int, seed: int) -> None:
             size = path.stat().st_size
             row = f"{newest.seq:7d}  {size / 1e6:10.1f}  {size / newest.seq:11.0f}  {resident_mb():11.1f}"
             print(f"{day / 7:4.1f}  {row}", flush=True)
+    assert newest
     print(f"{newest.seq} entries in {time.perf_counter() - begin_s:.0f} s; {trade.sink.taken} messages sent")
     trade.app.close()
     del trade.app
