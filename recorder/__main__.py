@@ -12,6 +12,7 @@ from recorder.commands import (
     report,
     setup,
     station,
+    upkeep,
     voice,
     voice_tune,
 )
@@ -23,7 +24,7 @@ app = typer.Typer(
     help="Records what a fry station cooks: spoken commands and probe readings in, records and alerts out."
     " A recorder, not a safety device.",
 )
-for room in (station, demo, voice, voice_tune, probe, probes, probe_check, report, records, bridge, setup):
+for room in (station, demo, voice, voice_tune, probe, probes, probe_check, report, records, upkeep, bridge, setup):
     app.add_typer(room.app)
 
 if __name__ == "__main__":

@@ -54,6 +54,9 @@ GOODBYE_S = 0.3
 LAST_WORD_S = 0.1
 """How long it then waits for the loudspeaker, before that is cut off."""
 
+UPKEEP_MS = 24 * 3_600_000
+"""SQLite's write-ahead log is emptied so often, when nothing happens and no batch is open."""
+
 FAREWELL_S = 5.0
 """The same where nothing can be recorded any more, and that is what it says."""
 
@@ -78,12 +81,15 @@ class App:
         self._watch = watch
         self._clock_watch = ClockWatch(clock)
         self._gate = Gate()
+        self._upkept_ms = clock.now_ms()
         channels = [name for probe in settings.probes for name in probe.names()]
         self._teller = Teller(self.publisher.latest, journal, settings.database, channels) if self.publisher else None
 
     def open(self) -> None:
         """Record the start and the procedure in force, and begin to look for the broker."""
         stamp, settings = self.clock.stamp(), self.settings
+        newest, boot_id = self.journal.newest(), self.loop.state.world.boot_id
+        unseen = boot_id is not None and newest is not None and newest.stamp.boot_id != boot_id
         self.loop.handle(
             Started(
                 stamp.at_ms,
@@ -93,6 +99,7 @@ class App:
                 settings.station,
                 settings.vats,
                 RULES,
+                gap_known=self.clock.gap_known and not unseen,  # another boot than the last start's wrote, as `sign`
             )
         )
         if self.loop.state.world.procedure != settings.procedure:
@@ -108,6 +115,9 @@ class App:
             self._teller.beat(self.loop.state.world, self.clock.now_ms())
         if stepped := self._clock_watch.look():
             self.loop.handle(stepped)
+        if not busy and self.clock.now_ms() - self._upkept_ms >= UPKEEP_MS and not self.loop.state.world.batches:
+            self._upkept_ms = self.clock.now_ms()
+            self.journal.truncate_log()
         return busy
 
     def run(self, supervisor: Supervisor, stop: threading.Event) -> None:

@@ -38,6 +38,9 @@ class Stamp:
 class Clock(Protocol):
     """Tells the time; the only source of it in the program."""
 
+    gap_known: bool
+    """Whether the time line is known to have no gap of unknown length between the newest record and this clock."""
+
     def now_ms(self) -> int:
         """Now, on the station's time line."""
         ...
@@ -47,19 +50,43 @@ class Clock(Protocol):
         ...
 
 
+class Board:
+    """What the kernel says of time."""
+
+    def boot_id(self) -> str:
+        return Path("/proc/sys/kernel/random/boot_id").read_text().strip()
+
+    def boot_ms(self) -> int:
+        """Milliseconds since the boot, suspended time included."""
+        return time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1_000_000
+
+    def wall_ms(self) -> int:
+        return time.time_ns() // 1_000_000
+
+    def wall_known(self) -> bool:
+        return wall_known()
+
+
 class SystemClock:
     """The board's clocks, with the time line continued from `last`, the journal's newest stamp."""
 
-    def __init__(self, last: Stamp | None) -> None:
-        self.boot_id = Path("/proc/sys/kernel/random/boot_id").read_text().strip()
-        self._anchor_ms = _anchor(last, self.boot_id, _boot_ms(), _wall_ms(), wall_known())
+    def __init__(self, last: Stamp | None, board: Board | None = None) -> None:
+        self._board = board or Board()
+        self.boot_id = self._board.boot_id()
+        known, boot_ms, wall_ms = self._read()
+        self._anchor_ms = _anchor(last, self.boot_id, boot_ms, wall_ms, known)
+        self.gap_known = last is None or last.boot_id == self.boot_id or _passed_ms(last, wall_ms, known) is not None
 
     def now_ms(self) -> int:
-        return self._anchor_ms + _boot_ms()
+        return self._anchor_ms + self._board.boot_ms()
 
     def stamp(self) -> Stamp:
-        boot_ms = _boot_ms()
-        return Stamp(self._anchor_ms + boot_ms, self.boot_id, boot_ms, _wall_ms(), wall_known())
+        known, boot_ms, wall_ms = self._read()
+        return Stamp(self._anchor_ms + boot_ms, self.boot_id, boot_ms, wall_ms, known)
+
+    def _read(self) -> tuple[bool, int, int]:
+        """Known, boot time and wall time; in this order, so that a clock set meanwhile counts as not known yet."""
+        return self._board.wall_known(), self._board.boot_ms(), self._board.wall_ms()
 
 
 class ManualClock:
@@ -70,6 +97,7 @@ class ManualClock:
         self.wall_ms = at_ms
         self.boot_id = boot_id
         self.known = known
+        self.gap_known = True
         self._boot_at_ms = at_ms
 
     def advance(self, ms: int) -> None:
@@ -94,21 +122,21 @@ def wall_known() -> bool:
 
 
 def _anchor(last: Stamp | None, boot_id: str, boot_ms: int, wall_ms: int, known: bool) -> int:
-    """What to add to the boot clock to get the station's time line."""
+    """What to add to the boot clock to get the station's time line; a new boot begins at least 1 ms later on it."""
     if last is None:
         return wall_ms - boot_ms
     if last.boot_id == boot_id:
         return last.at_ms - last.boot_ms
-    passed_ms = wall_ms - last.wall_ms if known and last.wall_known else 0
-    return last.at_ms + max(passed_ms, 0) - boot_ms
+    return last.at_ms + max(_passed_ms(last, wall_ms, known) or 0, 1) - boot_ms
 
 
-def _boot_ms() -> int:
-    return time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1_000_000
+def _passed_ms(last: Stamp, wall_ms: int, known: bool) -> int | None:
+    """The time from `last` to `wall_ms` in another boot; None where one of the wall clocks was wrong or may have been.
 
-
-def _wall_ms() -> int:
-    return time.time_ns() // 1_000_000
+    A clock that is known to be right and stands before the newest record contradicts it: nobody knows what passed.
+    """
+    passed_ms = wall_ms - last.wall_ms
+    return passed_ms if known and last.wall_known and passed_ms >= 0 else None
 
 
 class ClockWatch:

@@ -157,7 +157,7 @@ def kept(kitchen: Kitchen, path: Path, publish: str = "alerts") -> Journal:
     """The kitchen's events as a journal at `path`, open."""
     journal, clock, state = Journal.open(path, Messages("kitchen", "line-1", publish)), ManualClock(0), State()
     for event in kitchen.events:
-        clock.at_ms = event.at_ms
+        clock.at_ms = clock.wall_ms = event.at_ms
         state, effects = step(state, event)
         journal.append(clock.stamp(), event, effects)
     return journal

@@ -16,9 +16,9 @@ DAY = 86_400_000
         (None, "b", False, 5_000_000),
         (Stamp(900, "a", 100, 4_000_000, True), "a", True, 900 + 200 - 100),
         (Stamp(900, "a", 100, 4_000_000, True), "b", True, 900 + 1_000_000),
-        (Stamp(900, "a", 100, 4_000_000, False), "b", True, 900),
-        (Stamp(900, "a", 100, 4_000_000, True), "b", False, 900),
-        (Stamp(900, "a", 100, 6_000_000, True), "b", True, 900),
+        (Stamp(900, "a", 100, 4_000_000, False), "b", True, 901),
+        (Stamp(900, "a", 100, 4_000_000, True), "b", False, 901),
+        (Stamp(900, "a", 100, 6_000_000, True), "b", True, 901),
     ],
     ids=["first run", "same boot", "new boot", "clock was unknown", "clock is unknown", "clock went back"],
 )

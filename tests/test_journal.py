@@ -7,13 +7,17 @@ from pathlib import Path
 import pytest
 from sqlite_utils import Database
 
-from recorder.clock import Stamp
+from recorder.clock import ManualClock, Stamp
+from recorder.commands.records import examine
 from recorder.core.effects import Record
-from recorder.core.events import Acknowledged, Intent, Seen, Signed, Tick
+from recorder.core.events import RULES, Acknowledged, Event, Heard, Intent, Seen, Signed, Started, Tick
+from recorder.core.station import State, step
 from recorder.journal.chain import GENESIS, linked
 from recorder.journal.journal import Journal, JournalBusy, JournalError, Message
 from recorder.journal.migrations import TABLES, columns, migrations
-from tests.kitchen import Kitchen, m
+from recorder.loop import Loop
+from recorder.notices.outbox import Messages
+from tests.kitchen import MINUTE, Kitchen, m
 
 STAMP = Stamp(1_772_100_000_000, "boot", 7, 1_772_100_000_000, True)
 LOAD = Record("loads", 1, (*((name, None) for name in columns("loads")[1:-1]), ("struck", 0)))
@@ -220,3 +224,44 @@ def test_an_entry_that_cannot_be_read_is_named(tmp_path: Path) -> None:
     with pytest.raises(JournalError, match="entry 1 can't be read"):
         list(journal.entries())
     journal.close()
+
+
+STEPS = [f"m{number:03}" for number in range(4, 9)]
+
+
+@pytest.mark.parametrize("newer", STEPS)
+def test_records_of_every_older_schema_go_on(newer: str, tmp_path: Path) -> None:
+    """Made by the steps up to the one before `newer`: clean as they lie, after the upgrade, and with more behind."""
+    path, kitchen = tmp_path / "records.db", Kitchen()
+    kitchen.say(m.SHIFT_START, cook=4)
+    kitchen.cook()
+    kitchen.check_all()
+    kitchen.say(m.HOLD_START)
+    old = [Started(0, "boot-1", True, "old", "line-1", (1,), 1), *kitchen.events[1:]]
+    db = Database(sqlite3.connect(path), execute_plugins=False)
+    names = [step.name for step in migrations.pending(db)]
+    migrations.apply(db, stop_before=next(name for name in names if name.startswith(newer)))
+    journal, state, clock = Journal(db, Messages("kitchen", "line-1", "all")), State(), ManualClock(0)
+    for event in old:
+        clock.at_ms = clock.wall_ms = event.at_ms
+        state, effects = step(state, event)
+        journal.append(clock.stamp(), event, effects)
+    journal.close()
+    assert examine(path).faults == ()
+    messages = Messages("kitchen", "line-1", "all")
+    journal = Journal.open(path, messages)
+    messages.begin(journal.first(), journal.rules())
+    newest = journal.newest()
+    assert newest and (newest.seq, examine(path).faults) == (len(old), ())
+    clock.advance(5 * MINUTE)
+    more: list[Event] = [
+        Started(clock.at_ms, "boot-1", True, "new", "line-1", (1,), RULES),
+        Heard(clock.at_ms, "hold end", Intent(m.HOLD_END), "test", "open"),
+        Signed(clock.at_ms, "1970-01-01", "JD"),
+    ]
+    loop = Loop(journal, clock, lambda cue: None)
+    for event in more:
+        loop.handle(event)
+    assert (len(journal.table("holds")), len(journal.table("signatures"))) == (1, 1)
+    journal.close()
+    assert (examine(path).entries, examine(path).faults) == (len(old) + 3, ())

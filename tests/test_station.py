@@ -11,6 +11,7 @@ from recorder.core.effects import Cue, Level, Notice, Tone
 from recorder.core.events import (
     CLIPPING,
     OFFSET,
+    RULES,
     SILENT,
     TOO_LOUD,
     ClockStepped,
@@ -798,3 +799,19 @@ def test_the_newest_charge_of_each_wireless_probe_is_known(kitchen: Kitchen) -> 
     for channel, percent in (("needle", 90), ("cabinet", 40), ("needle", 89)):
         assert kitchen.feed(ProbeCharge(kitchen.at_ms, channel, percent)) == ()
     assert kitchen.state.world.charges == (("needle", 89), ("cabinet", 40))
+
+
+def test_a_start_that_does_not_know_how_long_it_was_off_vouches_for_nothing_that_was_running() -> None:
+    """Though the wall clock is known on both sides: it went back, or something else wrote in between."""
+    kitchen = Kitchen()
+    kitchen.say(m.SHIFT_START, cook=4)
+    kitchen.say(m.OIL_FILTERED, vat=1)
+    kitchen.read("vat1", 330)
+    kitchen.say(m.BATCH_START)
+    kitchen.say(m.LOAD, part="thigh", count=12)
+    kitchen.say(m.LID_LOCKED)
+    assert kitchen.state.world.care and any(way.seconds is None for way in kitchen.state.world.recoveries)
+    kitchen.feed(Started(kitchen.at_ms, "boot-2", True, "test", "line-1", (1,), RULES, gap_known=False))
+    assert kitchen.rows("cooks")[-1]["time_proven"] == 0
+    assert not kitchen.state.world.care and all(way.seconds is not None for way in kitchen.state.world.recoveries)
+    assert kitchen.notices("time not proven") == [("time not proven", "raised")]

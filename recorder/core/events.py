@@ -77,6 +77,8 @@ class Started:
     """The numbers of the station's vats."""
     rules: int = 1
     """How this version judges: `RULES`, of the version that runs."""
+    gap_known: bool = True
+    """False when the clock can't tell how much time has passed since the newest entry before."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -132,6 +132,8 @@ def _happened(world: World, event: Event, seq: int, at_ms: int) -> Change:
 
 def _started(world: World, event: Started, seq: int, at_ms: int) -> Change:
     gap_known = world.boot_id in (None, event.boot_id) or (world.wall_known and event.wall_known)
+    if not event.gap_known:
+        gap_known, world = False, trends.forgotten(world)
     world = replace(
         world,
         station=event.station,

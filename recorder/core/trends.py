@@ -84,6 +84,11 @@ def cared(world: World, record: OilRecord) -> tuple[World, OilRecord]:
     ), record
 
 
+def forgotten(world: World) -> World:
+    """Nobody knows how much time has passed: oil on its way back, and how long ago it was cared for, are given up."""
+    return replace(world, recoveries=tuple(way for way in world.recoveries if way.seconds is not None), care=())
+
+
 def oil_renewed(world: World, vat: int, by: str, at_ms: int) -> World:
     """What was told of the polar compounds in the oil of `vat` holds no longer."""
     return _over(world, alerts.OIL_POLAR, ("vat", vat), by, at_ms)

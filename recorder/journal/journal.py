@@ -143,10 +143,7 @@ class Journal:
         """All entries after number `after`, in order; raises `JournalError` for one that can't be read."""
         for row in self.rows(f"{ENTRY} WHERE seq > ? ORDER BY seq", after):
             entry = as_entry(row)
-            try:
-                yield entry, decode(entry.kind, entry.body)
-            except CodecError as error:
-                raise JournalError(f"entry {entry.seq} can't be read: {error}; see batch-recorder verify") from error
+            yield entry, _event(entry)
 
     def first(self) -> Entry | None:
         """The first entry, or None; raises `JournalError`."""
@@ -156,8 +153,51 @@ class Journal:
         """The last entry, or None; raises `JournalError`."""
         return self._one("seq DESC LIMIT 1")
 
-    def table(self, name: str) -> list[dict[str, Any]]:
-        """All rows of one of the trade's tables, in the order of their ids.
+    def after(self, entry: Entry) -> Entry | None:
+        """The next entry, or None."""
+        return self._one("seq LIMIT 1", "seq > ?", entry.seq)
+
+    def last_where(self, true: Callable[[Entry], bool], first: Entry, newest: Entry) -> Entry:
+        """The last entry of which `true` holds, where it holds of `first` and, from some entry on, no more.
+
+        Reads no more than some twenty of them.
+        """
+        if true(newest):
+            return newest
+        good, bad = first, newest
+        while bad.seq - good.seq > 1:
+            middle = self._one("seq LIMIT 1", "seq >= ?", (good.seq + bad.seq) // 2)
+            if middle is None or middle.seq >= bad.seq:  # entries are missing
+                middle = self._one("seq DESC LIMIT 1", "seq < ?", (good.seq + bad.seq) // 2)
+                if middle is None or middle.seq <= good.seq:
+                    break
+            good, bad = (middle, bad) if true(middle) else (good, middle)
+        return good
+
+    def between(self, low_ms: int, high_ms: int) -> Iterator[Event]:
+        """The events that were recorded from `low_ms` up to and with `high_ms`; raises `JournalError`."""
+        first, newest = self.first(), self.newest()
+        if not first or not newest or first.stamp.at_ms > high_ms or newest.stamp.at_ms < low_ms:
+            return
+        before = self.last_where(lambda entry: entry.stamp.at_ms < low_ms, first, newest)
+        after = before.seq - (before.stamp.at_ms >= low_ms)
+        for entry, event in self.entries(after):
+            if entry.stamp.at_ms > high_ms:
+                return
+            yield event
+
+    def newest_of(self, kind: str, high_ms: int) -> Event | None:
+        """The newest event of this kind that was recorded up to and with `high_ms`, or None."""
+        entry = self._one("seq DESC LIMIT 1", "kind = ? AND at_ms <= ?", kind, high_ms)
+        return _event(entry) if entry else None
+
+    def newest_known(self, first: int, last: int) -> Stamp | None:
+        """The newest stamp of entries `first` to `last` whose wall clock was known to be set."""
+        entry = self._one("seq DESC LIMIT 1", "seq BETWEEN ? AND ? AND wall_known", first, last)
+        return entry.stamp if entry else None
+
+    def table(self, name: str, where: str = "1", *values: Any) -> list[dict[str, Any]]:
+        """The rows of one of the trade's tables `where` SQL holds, in the order of their ids.
 
         In a file that no recorder has opened since, a later column is None and a later table has no rows.
         """
@@ -168,18 +208,18 @@ class Journal:
         empty = dict.fromkeys(columns(name))
         return [
             empty | dict(zip(names, row, strict=True))
-            for row in self.rows(f"SELECT {', '.join(names)} FROM {name} ORDER BY id")
+            for row in self.rows(f"SELECT {', '.join(names)} FROM {name} WHERE {where} ORDER BY id", *values)
         ]
 
     def last_checks(self, most: int) -> list[dict[str, Any]]:
         """The newest rows of the table of checks that were read and not struck, oldest first."""
-        read = [row for row in self.table("checks") if row["temp_c"] is not None and not row["struck"]]
-        return read[-most:]
+        read = "SELECT id FROM checks WHERE temp_c IS NOT NULL AND NOT struck ORDER BY id DESC LIMIT ?"
+        return self.table("checks", f"id IN ({read})", most)
 
     def rules(self) -> int:
         """The rules that the last recorder started with; 1 where none did yet."""
-        started = next(self.rows(f"{ENTRY} WHERE kind = 'started' ORDER BY seq DESC LIMIT 1"), None)
-        event = decode(as_entry(started).kind, as_entry(started).body) if started else None
+        started = self._one("seq DESC LIMIT 1", "kind = 'started'")
+        event = decode(started.kind, started.body) if started else None
         return event.rules if isinstance(event, Started) else 1
 
     def count_unsent(self) -> int:
@@ -201,6 +241,17 @@ class Journal:
         except sqlite3.Error as error:
             self._broken = True
             raise JournalError(f"the record can't be kept: {error}{_remedy(error)}") from error
+
+    def copy_to(self, empty: sqlite3.Connection) -> None:
+        """Copy all to another database, as it stands at this moment, whatever is appended; raises `sqlite3.Error`."""
+        self._db.conn.backup(empty)
+
+    def truncate_log(self) -> None:
+        """Move SQLite's write-ahead log into the database and empty it; raises `JournalError`.
+
+        Where a reader is in the way some of it stays, until the next time.
+        """
+        next(self.rows("PRAGMA wal_checkpoint(TRUNCATE)"))
 
     def close(self) -> None:
         self._db.close()
@@ -228,8 +279,8 @@ class Journal:
         except DAMAGE as error:
             raise JournalError(f"the file can't be read here: {error}") from error
 
-    def _one(self, place: str) -> Entry | None:
-        row = next(self.rows(f"{ENTRY} ORDER BY {place}"), None)
+    def _one(self, place: str, where: str = "1", *values: Any) -> Entry | None:
+        row = next(self.rows(f"{ENTRY} WHERE {where} ORDER BY {place}", *values), None)
         return as_entry(row) if row else None
 
 
@@ -252,6 +303,13 @@ def _remedy(error: Exception) -> str:
     if name:
         return "; look at the file's permissions, at the free space, and whether another recorder has it"
     return ""
+
+
+def _event(entry: Entry) -> Event:
+    try:
+        return decode(entry.kind, entry.body)
+    except CodecError as error:
+        raise JournalError(f"entry {entry.seq} can't be read: {error}; see batch-recorder verify") from error
 
 
 def as_entry(row: tuple[Any, ...]) -> Entry:

@@ -56,7 +56,7 @@ def verify(path: Path, replay: Replay, posts: Posts) -> Finding:
     journal = Journal.read(path)
     faults: list[Fault] = []
     expected: dict[str, dict[int | str, dict[str, Any]]] = {table: {} for table in TABLES}
-    possible: dict[tuple[int, str], tuple[Message, bool]] = {}
+    outbox = _Outbox(journal)
     entries, last, head, rows = 0, 0, GENESIS, 0
     links = {GENESIS}
     try:
@@ -75,14 +75,12 @@ def verify(path: Path, replay: Replay, posts: Posts) -> Finding:
             for effect in effects:
                 if isinstance(effect, Record):
                     expected[effect.table][effect.id] = {"id": effect.id, **dict(effect.row)}
-            possible |= {
-                (entry.seq, _id(message.body)): (message, must) for message, must in posts(entry, event, effects)
-            }
+            outbox.compare(entry.seq, posts(entry, event, effects))
         if not faults:
             for table, wanted in expected.items():
                 rows += len(wanted)
                 faults += _table_faults(journal, table, wanted)
-            faults += _outbox_faults(journal, possible)
+            faults += outbox.rest()
         for (found,) in _read(journal, "PRAGMA integrity_check(10)", "file", faults):
             if found != "ok":
                 faults.append(Fault("file", None, str(found)))
@@ -154,22 +152,43 @@ def _table_faults(journal: Journal, table: str, wanted: dict[int | str, dict[str
             yield Fault(table, key, f"{name} is {row[name]!r}, the journal says {says!r}")
 
 
-def _outbox_faults(journal: Journal, possible: dict[tuple[int, str], tuple[Message, bool]]) -> Iterator[Fault]:
-    faults: list[Fault] = []
-    seen = set()
-    for number, seq, topic, body, retain in _read(
-        journal, "SELECT id, seq, topic, body, retain FROM outbox ORDER BY id", "outbox", faults
-    ):
-        key = (seq, _id(body))
-        seen.add(key)
-        if key not in possible:
-            yield Fault("outbox", number, "no entry of the journal explains this message")
-        elif not _same(possible[key][0], topic, body, retain):
-            yield Fault("outbox", number, "the message is not what the journal says")
-    for key, (message, must) in possible.items():
-        if must and key not in seen and not faults:
-            yield Fault("outbox", None, f"the message {key[1]} on {message.topic} is missing")
-    yield from faults
+class _Outbox:
+    """The messages on disk, compared entry by entry, so that no more than one entry's are in memory."""
+
+    def __init__(self, journal: Journal) -> None:
+        sql = "SELECT id, seq, topic, body, retain FROM outbox ORDER BY seq, id"
+        self._unread: list[Fault] = []
+        self._rows = _read(journal, sql, "outbox", self._unread)
+        self._next = next(self._rows, None)
+        self._wrong: list[Fault] = []
+        self._missing: list[Fault] = []
+
+    def compare(self, seq: int, posts: Iterable[tuple[Message, bool]]) -> None:
+        """The messages up to entry `seq`, which could have made `posts`."""
+        possible = {_id(message.body): (message, must) for message, must in posts}
+        seen = set()
+        for number, at, topic, body, retain in self._until(seq):
+            id = _id(body)
+            if at != seq or id not in possible:
+                self._wrong.append(Fault("outbox", number, "no entry of the journal explains this message"))
+                continue
+            seen.add(id)
+            if not _same(possible[id][0], topic, body, retain):
+                self._wrong.append(Fault("outbox", number, "the message is not what the journal says"))
+        for id, (message, must) in possible.items():
+            if must and id not in seen:
+                self._missing.append(Fault("outbox", None, f"the message {id} on {message.topic} is missing"))
+
+    def rest(self) -> list[Fault]:
+        """All faults, once there are no more entries."""
+        for number, *_ in self._until(None):
+            self._wrong.append(Fault("outbox", number, "no entry of the journal explains this message"))
+        return [*self._wrong, *([] if self._unread else self._missing), *self._unread]
+
+    def _until(self, seq: int | None) -> Iterator[tuple[Any, ...]]:
+        while self._next is not None and (seq is None or type(self._next[1]) is not int or self._next[1] <= seq):
+            yield self._next
+            self._next = next(self._rows, None)
 
 
 def _same(message: Message, topic: str, body: str, retain: int) -> bool:

@@ -1,4 +1,7 @@
-"""One day of a station, gathered from its records: what a report shows, and nothing judged anew. Knows no HTML."""
+"""One day of a station, gathered from its records: what a report shows, and nothing judged anew. Knows no HTML.
+
+Moments are in wall time, as far as the clock was ever known in their boot (see `wall.py`).
+"""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -9,6 +12,7 @@ from typing import Any
 from recorder.core.events import NEEDLE, ProcedureLoaded, Reading, Started
 from recorder.core.rules import in_unit
 from recorder.journal.journal import Journal, JournalError
+from recorder.reports.wall import wall_times
 
 Row = dict[str, Any]
 Curve = tuple[tuple[int, float], ...]
@@ -16,6 +20,9 @@ Curve = tuple[tuple[int, float], ...]
 
 BEFORE_MS = 3_000
 """A check's curve begins so long before the words."""
+
+EARLIER_MS = 60_000
+"""What happened at most so long before it was recorded is looked for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +68,8 @@ class Day:
     """Commands that changed the records of this day after its last signature."""
     entries: int
     """Entries of the journal on this day."""
+    unsure: Sequence[tuple[int, int]] = ()
+    """From when to when the recorder ran on this day and its clock was never known to be set, in wall time."""
 
     @property
     def batches(self) -> Sequence[Sheet]:
@@ -89,32 +98,51 @@ def gather(journal: Journal, day: date | None, zone: tzinfo) -> Day:
     newest = journal.newest()
     if newest is None:
         raise JournalError("nothing is on record yet")
-    day = day or datetime.fromtimestamp(newest.stamp.at_ms / 1000, zone).date()
+    walls = wall_times(journal)
+    day = day or datetime.fromtimestamp(walls.wall_ms(newest.stamp.at_ms) / 1000, zone).date()
     begin_ms = _ms(datetime.combine(day, time(), zone))
     end_ms = _ms(datetime.combine(day + timedelta(1), time(), zone))
-    station, unit, entries, needle = "", "C", 0, list[tuple[int, float]]()
-    for _, event in journal.entries():
-        match event:
-            case Started(station=station):
-                pass
-            case ProcedureLoaded(procedure=procedure):
-                unit = procedure.unit
-            case Reading(channel=channel, temp_c=temp_c, at_ms=at_ms) if channel == NEEDLE:
-                needle.append((at_ms, in_unit(temp_c, unit)))
-        if begin_ms <= event.at_ms < end_ms:
-            entries += 1
-        elif event.at_ms >= end_ms:
-            break
+    here = [
+        stretch
+        for stretch in walls.stretches
+        if begin_ms <= stretch.end_ms + stretch.ahead_ms and stretch.begin_ms + stretch.ahead_ms < end_ms
+    ]
+    if not here:
+        raise JournalError(f"nothing is on record for {day}")
+    low_ms = min(max(stretch.begin_ms, begin_ms - stretch.ahead_ms) for stretch in here)
+    high_ms = max(min(stretch.end_ms, end_ms - stretch.ahead_ms) for stretch in here)
+
+    def right(row: Row) -> Row:
+        """The row with its moments in wall time."""
+        moved = {name: walls.wall_ms(at) for name, at in row.items() if name.endswith("_ms") and at is not None}
+        if row.get("until_ms") is not None:  # foreseen when it began
+            moved["until_ms"] = row["until_ms"] + walls.stretch(row["started_ms"]).ahead_ms
+        return row | moved
+
+    def mine(table: str, column: str) -> list[Row]:
+        rows = map(right, journal.table(table, f"{column} BETWEEN ? AND ?", low_ms, high_ms))
+        return sorted((row for row in rows if begin_ms <= row[column] < end_ms), key=lambda row: row[column])
+
+    batches = mine("batches", "started_ms")
+    ids = [batch["id"] for batch in batches]
+    within = ("batch_id BETWEEN ? AND ?", min(ids, default=0), max(ids, default=0))
+    tables = {name: journal.table(name, *within) for name in ("loads", "cooks", "checks", "corrections", "holds")}
+    high_ms = max([high_ms, *(check["closed_ms"] or 0 for check in tables["checks"])])
+    tables = {name: list(map(right, rows)) for name, rows in tables.items()}
+    started, loaded = (journal.newest_of(kind, high_ms) for kind in ("started", "procedure loaded"))
+    station = started.station if isinstance(started, Started) else ""
+    unit = loaded.procedure.unit if isinstance(loaded, ProcedureLoaded) else "C"
+    entries, needle = 0, list[tuple[int, float]]()
+    for event in journal.between(low_ms - EARLIER_MS, high_ms + EARLIER_MS):
+        at_ms = walls.wall_ms(event.at_ms)
+        if isinstance(event, Reading) and event.channel == NEEDLE:
+            needle.append((at_ms, in_unit(event.temp_c, unit)))
+        entries += begin_ms <= at_ms < end_ms
     if not entries:
         raise JournalError(f"nothing is on record for {day}")
 
-    def mine(table: str, column: str) -> list[Row]:
-        rows = [row for row in journal.table(table) if begin_ms <= (row[column] or 0) < end_ms]
-        return sorted(rows, key=lambda row: row[column])
-
-    tables = {name: journal.table(name) for name in ("loads", "cooks", "checks", "corrections", "holds")}
     commands = mine("commands", "at_ms")
-    signatures = [row for row in journal.table("signatures") if row["day"] == day.isoformat()]
+    signatures = list(map(right, journal.table("signatures", "day = ?", day.isoformat())))
     signed = signatures[-1]["id"] if signatures else None
     return Day(
         station=station,
@@ -124,7 +152,7 @@ def gather(journal: Journal, day: date | None, zone: tzinfo) -> Day:
         begin_ms=begin_ms,
         end_ms=end_ms,
         shifts=mine("shifts", "started_ms"),
-        sheets=[_sheet(batch, tables, needle) for batch in mine("batches", "started_ms")],
+        sheets=[_sheet(batch, tables, needle) for batch in batches],
         alerts=[row for row in mine("alerts", "began_ms") if row["level"] != "info"],
         struck=[row for row in commands if row["struck"]],
         refused=[row for row in commands if row["outcome"] in ("refused", "not understood")],
@@ -134,6 +162,11 @@ def gather(journal: Journal, day: date | None, zone: tzinfo) -> Day:
         signatures=signatures,
         later=[row for row in commands if signed is not None and row["id"] > signed and row["outcome"] == "done"],
         entries=entries,
+        unsure=[
+            (max(stretch.begin_ms + stretch.ahead_ms, begin_ms), min(stretch.end_ms + stretch.ahead_ms, end_ms))
+            for stretch in here
+            if not stretch.known
+        ],
     )
 
 

@@ -1,0 +1,28 @@
+"""The command `upkeep`: for the night, by a timer."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from recorder.commands.records import examine
+from recorder.journal.journal import JournalError
+from recorder.journal.upkeep import keep
+
+app = typer.Typer()
+
+
+@app.command()
+def upkeep(
+    database: Annotated[Path, typer.Argument(help="The database of records; a recorder may be writing it.")],
+    folder: Annotated[Path, typer.Option(help="Folder for the copies; another disk is best.")],
+    most: Annotated[int, typer.Option("--keep", min=1, help="How many copies to keep.")] = 7,
+) -> None:
+    """Check the records, copy them, verify the copy, keep the newest copies. Exit 1 if any of it failed."""
+    try:
+        copy = keep(database, folder, most, examine)
+    except JournalError as error:
+        typer.echo(f"error: no copy was kept tonight: {error}", err=True)
+        raise typer.Exit(1) from error
+    typer.echo(f"{copy.file}: {copy.entries} entries, verified; {len(copy.dropped)} older copies deleted")
+    typer.echo(f"Chain head: {copy.head}")

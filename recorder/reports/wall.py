@@ -1,0 +1,68 @@
+"""Wall times of what is on record: the time line as it stands in the rows, put right boot by boot. Stored rows stay.
+
+Inside one boot the wall clock runs with the time line but where it is set; so one entry that knew the time gives the
+time of all that came before and after it in the same boot.
+"""
+
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import partial
+
+from recorder.journal.chain import Entry
+from recorder.journal.journal import Journal
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """One boot on the time line."""
+
+    begin_ms: int
+    end_ms: int
+    """Its newest entry."""
+    ahead_ms: int
+    """Wall time less time line."""
+    known: bool
+    """False where the clock was never known to be set: `ahead_ms` is a guess."""
+
+
+class WallTimes:
+    """Turns moments of the time line into wall times."""
+
+    def __init__(self, stretches: Sequence[Stretch]) -> None:
+        self.stretches = stretches
+        """In the order of time."""
+        self._begins = [stretch.begin_ms for stretch in stretches]
+
+    def stretch(self, at_ms: int) -> Stretch:
+        """The boot in which this moment is, or was to come when it was foreseen."""
+        return self.stretches[max(bisect_right(self._begins, at_ms) - 1, 0)]
+
+    def wall_ms(self, at_ms: int) -> int:
+        return at_ms + self.stretch(at_ms).ahead_ms
+
+
+def wall_times(journal: Journal) -> WallTimes:
+    """Those of a journal that has entries; raises `JournalError`."""
+    stretches: list[Stretch] = []
+    newest = journal.newest()
+    first = journal.first()
+    while first and newest:
+        last = journal.last_where(partial(_same_boot, first), first, newest)
+        stretches.append(_stretch(journal, first, last, stretches[-1] if stretches else None))
+        first = journal.after(last)
+    return WallTimes(stretches)
+
+
+def _same_boot(one: Entry, other: Entry) -> bool:
+    return one.stamp.boot_id == other.stamp.boot_id
+
+
+def _stretch(journal: Journal, first: Entry, last: Entry, before: Stretch | None) -> Stretch:
+    begin_ms, end_ms = first.stamp.at_ms, last.stamp.at_ms
+    if known := journal.newest_known(first.seq, last.seq):
+        return Stretch(begin_ms, end_ms, known.wall_ms - known.at_ms, True)
+    ahead_ms = last.stamp.wall_ms - end_ms
+    if before and begin_ms + ahead_ms < before.end_ms + before.ahead_ms:
+        ahead_ms = before.ahead_ms  # a clock from before the last boot, such as 1970, says nothing
+    return Stretch(begin_ms, end_ms, ahead_ms, False)

@@ -1,0 +1,349 @@
+"""Time over any history of work, set clocks, restarts and power cuts: what is marked proven is true, the rest marked.
+
+The board is simulated, and knows the true time; the station's real clock, journal and reports see only what a board
+without a clock battery would show them. More of it:  TIME_HISTORIES=2000 python -m pytest tests/test_time.py
+"""
+
+import os
+import random
+import tempfile
+from datetime import UTC, date, datetime, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import strategies as st
+
+from recorder.app import App, open_journal
+from recorder.clock import Board, SystemClock
+from recorder.commands.records import examine
+from recorder.config import Settings, load_phrases
+from recorder.core import meanings as m
+from recorder.core.events import Event, Heard, Intent, Signed
+from recorder.core.station import State
+from recorder.core.world import Stage
+from recorder.journal.journal import Journal
+from recorder.loop import Loop
+from recorder.reports.day import gather
+from recorder.reports.page import page
+from recorder.reports.wall import wall_times
+from tests.kitchen import MINUTE, PROCEDURE, Kitchen, kept
+
+HISTORIES = int(os.environ.get("TIME_HISTORIES", "40"))
+BEGIN_MS = round(datetime(2028, 2, 28, 21, 30, tzinfo=UTC).timestamp() * 1000)
+"""True time at the begin: the evening before a leap day."""
+HOUR = 60 * MINUTE
+SYNC_MS = 200
+"""How far a wall clock that is known to be set may be off."""
+BOUND_MS = 2 * SYNC_MS + 20
+MEMORY = Path("/dev/shm") if Path("/dev/shm").is_dir() else None
+NEXT = {
+    None: (m.BATCH_START,),
+    Stage.LOADING: (m.LOAD, m.LID_LOCKED),
+    Stage.COOKING: (m.LID_OPEN,),
+    Stage.CHECKING: (m.HOLD_START, m.CONFIRM),
+}
+
+
+class TrueTime(Board):
+    """A board that has no clock battery, and the time that it really is."""
+
+    def __init__(self) -> None:
+        self.true_ms = BEGIN_MS
+        self._boots = 0
+        self.boot(0, 10_000 - BEGIN_MS, known=False)
+
+    def boot(self, off_ms: int, wrong_ms: int, known: bool) -> None:
+        """The power was away for `off_ms`; the wall clock is now wrong by `wrong_ms`."""
+        self.true_ms += off_ms
+        self._booted_ms = self.true_ms - 5_000
+        self._boots += 1
+        self.set(wrong_ms, known)
+
+    def set(self, wrong_ms: int, known: bool) -> None:
+        self.wrong_ms, self.known = wrong_ms, known
+
+    def boot_id(self) -> str:
+        return f"boot-{self._boots}"
+
+    def boot_ms(self) -> int:
+        return self.true_ms - self._booted_ms
+
+    def wall_ms(self) -> int:
+        return self.true_ms + self.wrong_ms
+
+    def wall_known(self) -> bool:
+        return self.known
+
+
+class Bench:
+    """A station on that board, and what really happened when."""
+
+    def __init__(self, path: Path) -> None:
+        self.board = TrueTime()
+        self.settings = Settings(
+            station="line-1",
+            vats=(1,),
+            database=path,
+            procedure=PROCEDURE,
+            phrases=load_phrases(None),
+            probes=(),
+            voice=None,
+            speaker=None,
+            mqtt=None,
+            publish="alerts",
+        )
+        self.true_ms: dict[int, int] = {}
+        """Of what was said, by the time line."""
+        self.synced: set[str] = set()
+        """Boots whose clock was known to be set at an entry."""
+        self.doubts_ms: list[int] = []
+        """True times of gaps that the recorder can't know the length of."""
+        self.start()
+        self.say(m.SHIFT_START)
+
+    def start(self) -> None:
+        self.journal = open_journal(self.settings)
+        newest = self.journal.newest()
+        self.clock = SystemClock(newest.stamp if newest else None, self.board)
+        self.app = App(self.settings, self.journal, self.clock, lambda cue: None, self._kept)
+        self.app.open()
+
+    def _kept(self, event: Event, state: State) -> None:
+        if isinstance(event, Heard):
+            self.true_ms[event.at_ms] = self.board.true_ms
+        if self.board.known:
+            self.synced.add(self.board.boot_id())
+
+    def settle(self) -> None:
+        while self.app.turn(0):
+            pass
+
+    def wait(self, ms: int) -> None:
+        """Time passes; the loop turns as it would."""
+        for _ in range(4):
+            self.board.true_ms += ms // 4
+            self.settle()
+
+    def say(self, meaning: str, batch: int | None = None) -> None:
+        self.board.true_ms += 7
+        intent = Intent(meaning, part="thigh", count=12, cook=4, batch=batch)
+        self.app.loop.inbox.put(Heard(self.clock.now_ms(), meaning, intent, "test", "open"))
+        self.settle()
+
+    def work(self) -> None:
+        """The next thing that makes sense with the batch in the vat."""
+        stages = [
+            each.stage for each in self.app.loop.state.world.batches if each.stage not in (Stage.HOLDING, Stage.CLOSED)
+        ]
+        for meaning in NEXT[stages[0] if stages else None]:
+            self.say(meaning)
+
+    def end_hold(self) -> None:
+        held = [each.number for each in self.app.loop.state.world.batches if each.stage is Stage.HOLDING]
+        self.say(m.HOLD_END, held[0] if held else None)
+
+    def do(self, what: str, ms: int) -> None:
+        match what:
+            case "work":
+                self.work()
+            case "hold end":
+                self.end_hold()
+            case "scratch":
+                self.say(m.SCRATCH)
+            case "wait":
+                self.wait(min(ms, HOUR))
+            case "sync":
+                self.board.set(_small(ms), known=True)
+                self.settle()
+            case "set back" | "set on":
+                self.board.set(self.board.wrong_ms + (-100 if what == "set back" else 100) * ms, known=False)
+                self.settle()
+            case "stopped":
+                self.app.close()
+                self.board.true_ms += ms
+                self.start()
+            case "killed":
+                self.journal.close()
+                self.board.true_ms += ms
+                self.start()
+            case "signed":
+                journal, clock = self.cut(ms, 0, known=False)
+                Loop(journal, clock, lambda cue: None).handle(Signed(clock.now_ms(), "2028-02-29", "JD"))
+                journal.close()
+                self.board.set(0, known=True)
+                self.start()
+            case "cut, right":
+                self.restart(ms, _small(ms), known=True)
+            case "cut, 1970":
+                self.restart(ms, 10_000 - self.board.true_ms - ms, known=False)
+            case "cut, last shutdown":
+                self.restart(ms, self.board.wrong_ms - ms, known=False)
+            case "cut, wrongly right":
+                self.restart(ms, -ms - 30 * HOUR, known=True)
+                self.do("sync", ms)
+
+    def restart(self, off_ms: int, wrong_ms: int, known: bool) -> None:
+        self.cut(off_ms, wrong_ms, known)[0].close()
+        self.start()
+
+    def cut(self, off_ms: int, wrong_ms: int, known: bool) -> tuple[Journal, SystemClock]:
+        """The power goes and comes back, the recorder is not started yet; its journal and clock."""
+        newest = self.journal.newest()
+        assert newest
+        self.journal.close()
+        self.board.boot(off_ms, wrong_ms, known)
+        if not (newest.stamp.wall_known and known and self.board.wall_ms() >= newest.stamp.wall_ms):
+            self.doubts_ms.append(self.board.true_ms)
+        return open_journal(self.settings), SystemClock(newest.stamp, self.board)
+
+
+def _small(ms: int) -> int:
+    return ms % (2 * SYNC_MS) - SYNC_MS
+
+
+HAPPENINGS = ("wait", "sync", "set back", "set on", "killed", "stopped", "signed", "scratch", "hold end")
+CUTS = ("cut, right", "cut, 1970", "cut, last shutdown", "cut, wrongly right")
+
+
+@settings(max_examples=HISTORIES, deadline=None, suppress_health_check=list(HealthCheck), phases=[Phase.generate])
+@given(st.integers(0, 2**40))
+def test_what_is_marked_proven_is_true_and_the_rest_is_marked(seed: int) -> None:
+    """Histories by the seed: Hypothesis's own are too short to get far in a shift, and shrinking them takes long."""
+    chance = random.Random(seed)
+    names = ("work",) * 9 + ("wait",) * 3 + HAPPENINGS + CUTS
+    history = [
+        (chance.choice(names), chance.randint(1, chance.choice((30 * MINUTE, 30 * HOUR))))
+        for _ in range(chance.randint(10, 60))
+    ]
+    with tempfile.TemporaryDirectory(dir=MEMORY) as folder:
+        path = Path(folder) / "records.db"
+        bench = Bench(path)
+        for what, ms in history:
+            bench.do(what, ms)
+        bench.journal.close()
+        journal = Journal.read(path)
+        lengths_are_true_or_marked(bench, journal)
+        wall_times_are_true_or_marked(bench, journal)
+        days_have_their_batches(bench, journal)
+        journal.close()
+        assert examine(path).faults == ()
+
+
+def test_a_plain_history_cooks_and_holds() -> None:
+    """So that the property above has something to look at."""
+    with tempfile.TemporaryDirectory(dir=MEMORY) as folder:
+        bench = Bench(Path(folder) / "records.db")
+        for what in ("work", "work", "wait", "work", "work", "wait", "hold end"):
+            bench.do(what, 12 * MINUTE)
+        for table, begin, end in (("cooks", "lid_locked_ms", "lid_open_ms"), ("holds", "started_ms", "ended_ms")):
+            (row,) = bench.journal.table(table)
+            assert 12 * MINUTE <= row[end] - row[begin] < 12 * MINUTE + 1_000 and row["time_proven"]
+        bench.journal.close()
+
+
+def lengths_are_true_or_marked(bench: Bench, journal: Journal) -> None:
+    cooks = [(row, row["lid_locked_ms"], row["lid_open_ms"]) for row in journal.table("cooks")]
+    holds = [(row, row["started_ms"], row["ended_ms"]) for row in journal.table("holds")]
+    for row, begin_ms, end_ms in cooks + holds:
+        if row["struck"]:
+            continue
+        begin_true_ms = bench.true_ms[begin_ms]
+        end_true_ms = bench.true_ms[end_ms] if end_ms is not None else bench.board.true_ms
+        doubted = any(begin_true_ms < at_ms <= end_true_ms for at_ms in bench.doubts_ms)
+        assert row["time_proven"] == (not doubted)
+        if end_ms is not None and not doubted:
+            cuts = 1 + len(bench.synced)
+            assert abs((end_ms - begin_ms) - (end_true_ms - begin_true_ms)) <= cuts * BOUND_MS
+
+
+def wall_times_are_true_or_marked(bench: Bench, journal: Journal) -> None:
+    walls, before = wall_times(journal), None
+    for entry, event in journal.entries():
+        if before:
+            new_boot = entry.stamp.boot_id != before.boot_id
+            assert entry.stamp.at_ms >= before.at_ms + new_boot, "the time line never runs backwards"
+        before = entry.stamp
+        stretch = walls.stretch(entry.stamp.at_ms)
+        assert stretch.known == (entry.stamp.boot_id in bench.synced)
+        if isinstance(event, Heard) and stretch.known:
+            assert abs(walls.wall_ms(event.at_ms) - bench.true_ms[event.at_ms]) <= SYNC_MS + 20
+
+
+def days_have_their_batches(bench: Bench, journal: Journal) -> None:
+    """Each batch is on one day: the true one, or one that says that its clock was not set."""
+    batches, walls = journal.table("batches"), wall_times(journal)
+    days = {datetime.fromtimestamp(walls.wall_ms(row["started_ms"]) / 1000, UTC).date() for row in batches}
+    shown = {day: gather(journal, day, UTC) for day in days}
+    assert sorted(sheet.batch["id"] for day in shown.values() for sheet in day.sheets) == [row["id"] for row in batches]
+    stored = {row["id"]: row["started_ms"] for row in [*batches, *journal.table("holds")]}
+    stored |= {row["id"]: row["lid_locked_ms"] for row in journal.table("cooks")}
+    for day in shown.values():
+        for sheet in day.sheets:
+            at_ms = stored[sheet.batch["id"]]
+            if walls.stretch(at_ms).known:
+                assert abs(sheet.batch["started_ms"] - bench.true_ms[at_ms]) <= SYNC_MS + 20
+                moments = [(row, stored[row["id"]]) for row in sheet.cooks]
+                moments += [(sheet.hold, stored[sheet.hold["id"]])] if sheet.hold else []
+                for row, at_ms in moments:
+                    if walls.stretch(at_ms).known:
+                        shown_ms = row["lid_locked_ms"] if "lid_locked_ms" in row else row["started_ms"]
+                        assert abs(shown_ms - bench.true_ms[at_ms]) <= SYNC_MS + 20
+            else:
+                assert any(begin <= sheet.batch["started_ms"] <= end for begin, end in day.unsure)
+
+
+@pytest.mark.parametrize(
+    ("zone", "day", "hours"),
+    [
+        ("Europe/Madrid", date(2026, 3, 29), 23),
+        ("Europe/Madrid", date(2026, 10, 25), 25),
+        ("America/New_York", date(2026, 3, 8), 23),
+        ("America/New_York", date(2026, 11, 1), 25),
+        ("America/Sao_Paulo", date(2018, 11, 4), 23),
+        ("UTC", date(2028, 2, 29), 24),
+    ],
+    ids=["spring", "autumn", "spring, US", "autumn, US", "a day without a midnight", "leap day"],
+)
+def test_a_moment_is_on_one_day_whatever_the_zone_does(zone: str, day: date, hours: int, tmp_path: Path) -> None:
+    """One batch each half hour over four days. Changes of the hour: the IANA time zone database."""
+    place = ZoneInfo(zone)
+    begin = datetime.combine(day - timedelta(1), datetime.min.time(), place)
+    kitchen = Kitchen(at_ms=round(begin.timestamp() * 1000))
+    kitchen.say(m.SHIFT_START, cook=4)
+    for _ in range(4 * 24 * 2):
+        kitchen.say(m.BATCH_START)
+        kitchen.wait(30 * MINUTE - 3_000)
+        kitchen.say(m.DISCARD)
+        kitchen.say(m.CONFIRM)
+    journal = kept(kitchen, tmp_path / "records.db")
+    found = [gather(journal, day + timedelta(each), place) for each in (-1, 0, 1)]
+    journal.close()
+    assert [len(each.sheets) for each in found] == [48, 2 * hours, 48]
+    assert found[0].end_ms == found[1].begin_ms and found[1].end_ms - found[1].begin_ms == hours * HOUR
+    for each in found:
+        for sheet in each.sheets:
+            assert datetime.fromtimestamp(sheet.batch["started_ms"] / 1000, place).date() == each.day
+
+
+def test_the_report_is_right_just_after_the_clock_is_set(tmp_path: Path) -> None:
+    """A board begins in 1970; in the middle of a hold the clock is set to 29 February 2028."""
+    path = tmp_path / "records.db"
+    bench = Bench(path)
+    for what in ("work", "work", "wait", "work", "work"):
+        bench.do(what, 12 * MINUTE)
+    before = gather(bench.journal, None, UTC)
+    assert (before.day.year, len(before.unsure)) == (1970, 1)
+    bench.do("wait", 12 * MINUTE)
+    bench.do("sync", SYNC_MS)
+    day = gather(bench.journal, None, UTC)
+    assert (day.day, day.unsure, len(day.sheets)) == (date(2028, 2, 28), [], 1)
+    (sheet,) = day.sheets
+    assert sheet.hold and sheet.hold["time_proven"] and 0 < sheet.hold["started_ms"] - BEGIN_MS < 13 * MINUTE
+    assert BEGIN_MS < sheet.cooks[0]["lid_locked_ms"] < sheet.hold["started_ms"]
+    assert sheet.hold["until_ms"] - sheet.hold["started_ms"] == PROCEDURE.hold_limit_ms
+    html = page(day, examine(path), BEGIN_MS)
+    assert "Monday 28 February 2028" in html and "clock was not known" not in html
+    assert "clock was not known to be set" in page(before, examine(path), BEGIN_MS)
+    bench.journal.close()
