@@ -48,6 +48,8 @@ class Settings:
     mqtt: MqttSettings | None
     publish: str
     """What goes to the broker: one of `outbox.PUBLISH`."""
+    device_key: Path | None = None
+    """File of the key that signs anchors; None for a station that signs none."""
 
 
 def load(path: Path) -> Settings:
@@ -68,6 +70,7 @@ def load(path: Path) -> Settings:
     if publish not in PUBLISH:
         raise ConfigError(f"{where} [mqtt]: publish is {publish!r}; write one of {', '.join(PUBLISH)}")
     speaker = _take(table, "speaker", dict, where, None)
+    device_key = _take(table, "device_key", str, where, None)
     loaded = Settings(
         station=station,
         vats=tuple(vats),
@@ -81,6 +84,7 @@ def load(path: Path) -> Settings:
         speaker=_take(speaker, "device", str, f"{where} [speaker]", "default") if speaker is not None else None,
         mqtt=_mqtt(mqtt, station, path.parent, f"{where} [mqtt]") if mqtt is not None else None,
         publish=publish,
+        device_key=path.parent / device_key if device_key is not None else None,
     )
     _none_left(table, where)
     _none_left(speaker or {}, f"{where} [speaker]")
