@@ -150,7 +150,7 @@ def load(text: str) -> Phrases:
     """The phrases in TOML `text`; raises `PhraseError`, which names the place and the remedy."""
     try:
         return from_dict(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise PhraseError(f"the phrase file is not valid TOML: {error}") from error
 
 
