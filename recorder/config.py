@@ -222,7 +222,7 @@ def _number(table: dict[str, Any], key: str, where: str) -> float | None:
 
 
 def _finite(value: float, key: str, where: str) -> float:
-    if not -1e9 < value < 1e9:
+    if not -1e12 < value < 1e12:
         raise ConfigError(f"{where}: {key} is no number that a kitchen has; write it anew")
     return float(value)
 

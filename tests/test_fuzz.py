@@ -166,3 +166,10 @@ def test_a_procedure_that_once_raised_something_else(tmp_path: Path, old: str, n
 def test_a_phrase_file_that_once_raised_something_else(text: str) -> None:
     with suppress(PhraseError):
         phrases.load(text)
+
+
+def test_many_brackets_are_refused_at_once() -> None:
+    """Until 2026-11-26 a sentence with 40 of them was written out in 2^40 ways, which never ended."""
+    line = next(line for line in SMALL.splitlines() if line.startswith('"hold start"'))
+    with pytest.raises(PhraseError, match="more than 10 brackets"):
+        phrases.load(SMALL.replace(line, '"hold start" = "' + "[a] " * 40 + 'hold"'))
