@@ -27,9 +27,11 @@ from recorder.core.events import (
 )
 from recorder.core.station import State
 from recorder.driver import load
+from recorder.journal import seal
 from recorder.journal.journal import Journal, JournalError
 from recorder.loop import Loop
 from recorder.notices import answers
+from recorder.notices.anchoring import Anchoring
 from recorder.notices.answers import Gate
 from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.outbox import Messages, Outbox
@@ -78,6 +80,8 @@ class App:
         self.loop = Loop(journal, clock, give, self._tell)
         self.publisher = MqttPublisher(settings.mqtt, self._link, self._answer) if settings.mqtt else None
         self.outbox = Outbox(journal, self.publisher) if self.publisher else None
+        sign = seal.load(settings.device_key).sign if settings.device_key else None
+        self._anchoring = Anchoring(self.publisher.latest, journal, settings.station, sign) if self.publisher else None
         self._watch = watch
         self._clock_watch = ClockWatch(clock)
         self._gate = Gate()
@@ -110,9 +114,10 @@ class App:
     def turn(self, longest_s: float = TURN_S) -> bool:
         """One event or what is due, then the outbox and the clock; False when no event came."""
         busy = self.loop.turn(longest_s)
-        if self.outbox and self._teller:
+        if self.outbox and self._teller and self._anchoring:
             self.outbox.step(self.clock.now_ms())
             self._teller.beat(self.loop.state.world, self.clock.now_ms())
+            self._anchoring.beat(self.clock.now_ms())
         if stepped := self._clock_watch.look():
             self.loop.handle(stepped)
         if not busy and self.clock.now_ms() - self._upkept_ms >= UPKEEP_MS and not self.loop.state.world.batches:
@@ -143,7 +148,8 @@ class App:
         while self.loop.turn(0):
             pass
         self.loop.handle(Stopped(self.clock.now_ms()))
-        if self.outbox and self.publisher:
+        if self.outbox and self.publisher and self._anchoring:
+            self._anchoring.tell(self.clock.now_ms())
             end_s = time.monotonic() + GOODBYE_S
             while self.publisher.connected() and not self.outbox.empty() and time.monotonic() < end_s:
                 self.outbox.step(self.clock.now_ms())

@@ -48,6 +48,8 @@ class Settings:
     mqtt: MqttSettings | None
     publish: str
     """What goes to the broker: one of `outbox.PUBLISH`."""
+    device_key: Path | None = None
+    """File of the key that signs anchors; None for a station that signs none."""
 
 
 def load(path: Path) -> Settings:
@@ -68,6 +70,7 @@ def load(path: Path) -> Settings:
     if publish not in PUBLISH:
         raise ConfigError(f"{where} [mqtt]: publish is {publish!r}; write one of {', '.join(PUBLISH)}")
     speaker = _take(table, "speaker", dict, where, None)
+    device_key = _take(table, "device_key", str, where, None)
     loaded = Settings(
         station=station,
         vats=tuple(vats),
@@ -81,6 +84,7 @@ def load(path: Path) -> Settings:
         speaker=_take(speaker, "device", str, f"{where} [speaker]", "default") if speaker is not None else None,
         mqtt=_mqtt(mqtt, station, path.parent, f"{where} [mqtt]") if mqtt is not None else None,
         publish=publish,
+        device_key=path.parent / device_key if device_key is not None else None,
     )
     _none_left(table, where)
     _none_left(speaker or {}, f"{where} [speaker]")
@@ -109,10 +113,12 @@ def load_procedure(path: Path | None) -> Procedure:
     unit = _take(table, "unit", str, where)
 
     def limit(table: dict[str, Any], key: str, place: str) -> Limit:
-        return Limit(float(_take(table, key, (int, float), place)), unit)
+        return Limit(_finite(_take(table, key, (int, float), place), key, place), unit)
 
     def part(entry: dict[str, Any]) -> Part:
         place = f"{where} [[part]]"
+        if not isinstance(entry, dict):
+            raise ConfigError(f"{place}: part is {entry!r}; write it as a table, [[part]] and its lines under it")
         made = Part(_take(entry, "name", str, place), limit(entry, "target", place), limit(entry, "critical", place))
         _none_left(entry, place)
         return made
@@ -148,6 +154,8 @@ def load_procedure(path: Path | None) -> Procedure:
 
 
 def _probe(entry: dict[str, Any], folder: Path, where: str) -> ProbeSettings:
+    if not isinstance(entry, dict):
+        raise ConfigError(f"{where}: probe is {entry!r}; write it as a table, [[probe]] and its lines under it")
     if "file" in entry:
         entry["file"] = str(folder / _take(entry, "file", str, where))
     try:
@@ -205,12 +213,18 @@ def _length(table: dict[str, Any], key: str, where: str) -> int:
         raise ConfigError(f'{where}: {key} is {text!r}; write it like "12 min", "45 s" or "1 h 30 min"')
     unit_ms = {"h": 3_600_000, "min": 60_000, "s": 1000}
     found = re.findall(r"(\d+(?:\.\d+)?) ?(h|min|s)", text)
-    return round(sum(float(number) * unit_ms[unit] for number, unit in found))
+    return round(_finite(sum(float(number) * unit_ms[unit] for number, unit in found), key, where))
 
 
 def _number(table: dict[str, Any], key: str, where: str) -> float | None:
     value = _take(table, key, (int, float), where, None)
-    return None if value is None else float(value)
+    return None if value is None else _finite(value, key, where)
+
+
+def _finite(value: float, key: str, where: str) -> float:
+    if not -1e12 < value < 1e12:
+        raise ConfigError(f"{where}: {key} is no number that a kitchen has; write it anew")
+    return float(value)
 
 
 def _read(path: Path) -> dict[str, Any]:
@@ -220,12 +234,12 @@ def _read(path: Path) -> dict[str, Any]:
 def _text(path: Path) -> str:
     try:
         return path.read_text("utf-8")
-    except (OSError, UnicodeDecodeError) as error:
+    except (OSError, ValueError) as error:
         raise ConfigError(f"{path} can't be read: {error}") from error
 
 
 def _parse(text: str, where: str) -> dict[str, Any]:
     try:
         return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise ConfigError(f"{where} is not TOML: {error}") from error

@@ -82,6 +82,8 @@ def test_what_json_cannot_hold_is_refused(value: float) -> None:
         ("tick", '{"at_ms":1,"more":2}', "more"),
         ("tick", "[1]", "no 'tick' event"),
         ("heard", '{"intent":3}', "no 'heard' event"),
+        ("heard", "[" * 100_000, "no 'heard' event"),  # a RecursionError until 2026-11-26
+        ("reading", '{"at_ms":1,"channel":"needle","temp_c":1%s}' % ("0" * 400), "too large"),  # an OverflowError
     ],
 )
 def test_what_is_no_event_is_refused(kind: str, body: str, complaint: str) -> None:

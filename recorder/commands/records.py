@@ -1,4 +1,4 @@
-"""Commands about records: `verify`."""
+"""Commands about records: `verify`, `device-key`."""
 
 from collections.abc import Sequence
 from pathlib import Path
@@ -10,6 +10,9 @@ from rich.console import Console
 from recorder.core.effects import Effect
 from recorder.core.events import Event, Started
 from recorder.core.station import State, step
+from recorder.driver import DriverUnavailable
+from recorder.journal import seal
+from recorder.journal.anchors import Anchor, Compared, Genuine, compare, picked
 from recorder.journal.chain import Entry
 from recorder.journal.journal import JournalError, Message
 from recorder.journal.verify import Finding, verify
@@ -21,16 +24,86 @@ app = typer.Typer()
 @app.command("verify")
 def verify_command(
     database: Annotated[Path, typer.Argument(help="The database of records.")],
+    anchors: Annotated[
+        Path | None, typer.Option(help="What a subscriber kept: the messages, as mosquitto_sub prints them.")
+    ] = None,
+    key: Annotated[str | None, typer.Option(help="The device's public key: 64 digits, or a file of them.")] = None,
 ) -> None:
     """Check the chain, replay the journal, compare every row; exit 1 and name the row if one was changed."""
+    console = Console(highlight=False, soft_wrap=True)
     try:
+        if key is not None and anchors is None:
+            raise _Unusable("--key needs --anchors FILE, since it is anchors that are signed")
+        kept = _kept(anchors) if anchors else ()
+        compared = compare(database, kept, _genuine(key)) if anchors else None
         finding = examine(database)
-    except JournalError as error:
+    except (JournalError, DriverUnavailable, _Unusable) as error:
         typer.echo(f"error: {error}", err=True)
         raise typer.Exit(2) from error
-    report(finding, Console(highlight=False, soft_wrap=True))
-    if finding.faults:
+    report(finding, console)
+    if compared:
+        _report_anchors(compared, key is not None, console)
+    if finding.faults or (compared and compared.faults):
         raise typer.Exit(1)
+
+
+@app.command("device-key")
+def device_key_command(
+    file: Annotated[Path, typer.Argument(help="The key's file; made, for its owner alone, if it is missing.")],
+) -> None:
+    """Make the key that signs anchors, and print its public half, which verify --key takes."""
+    try:
+        made = seal.load(file) if file.exists() else seal.make(file)
+    except DriverUnavailable as error:
+        typer.echo(f"error: {error}", err=True)
+        raise typer.Exit(2) from error
+    typer.echo(made.public)
+
+
+class _Unusable(Exception):
+    """What was handed in can't be used; the text says why and what to do."""
+
+
+def _kept(file: Path) -> list[Anchor]:
+    try:
+        with file.open(encoding="utf-8", errors="replace") as lines:
+            found = list(picked(lines))
+    except OSError as error:
+        raise _Unusable(f"{file} can't be read: {error}") from error
+    if not found:
+        raise _Unusable(
+            f"{file} holds no anchor; on another machine, keep what mosquitto_sub -t 'kitchen/STATION/#' -v prints"
+        )
+    return found
+
+
+def _genuine(key: str | None) -> Genuine | None:
+    """Checks signatures by `key`, or by what stands in the file of that name."""
+    if key is None:
+        return None
+    file = Path(key)
+    try:
+        public = file.read_text("ascii").strip() if file.is_file() else key
+    except (OSError, ValueError) as error:
+        raise _Unusable(f"{key} is no public key; write the 64 digits that device-key printed") from error
+    seal.genuine(public, b"", "")
+    return lambda text, signature: seal.genuine(public, text, signature)
+
+
+def _report_anchors(compared: Compared, signed: bool, console: Console) -> None:
+    for fault in compared.faults:
+        row = "" if fault.row is None else f", line {fault.row}"
+        console.print(f"AGAINST  {fault.table}{row}: {fault.what}", style="bold red", markup=False)
+    for source, last in compared.others.items():
+        console.print(
+            f"There are anchors of {source} too, up to entry {last}: ask for that file.", style="yellow", markup=False
+        )
+    kind = "signed anchor" if signed else "anchor"
+    reach = f"the newest {kind} that agrees is of entry {compared.newest}" if compared.newest else f"no {kind} agrees"
+    console.print(
+        f"Anchors: {compared.own} of this database; {reach}, and {compared.uncovered} entries after it rest on the"
+        " chain alone."
+    )
 
 
 def examine(database: Path) -> Finding:

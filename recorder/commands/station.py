@@ -20,6 +20,7 @@ from recorder.config import ConfigError, Settings, load
 from recorder.core.events import OFFSET, Event, ProbeLost, Reading
 from recorder.core.hearing import TROUBLES
 from recorder.driver import DriverLost, DriverUnavailable
+from recorder.journal import seal
 from recorder.journal.journal import Journal, JournalError
 from recorder.notices.mqtt import reach
 from recorder.probes.probe import Probe, ProbeSettings
@@ -100,6 +101,8 @@ def _findings(config: Path, console: Console) -> Iterator[Finding]:
         player, voice = shutil.which("aplay"), shutil.which("espeak-ng")
         said = "tones and words" if voice else "tones; apt install espeak-ng for words"
         yield "speaker", "" if player else "aplay is missing; apt install alsa-utils", said
+    if key := settings.device_key:
+        yield _tried("device key", lambda: seal.load(key).public)
     if settings.mqtt:
         yield _tried(f"broker {settings.mqtt.host}:{settings.mqtt.port}", lambda: _broker(settings))
 

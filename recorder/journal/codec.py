@@ -66,7 +66,7 @@ def decode(kind: str, body: str) -> Event:
         raise CodecError(f"no event is of the kind {kind!r}")
     try:
         event: Event = _built(KINDS[kind], json.loads(body))
-    except (TypeError, KeyError, ValueError, AttributeError) as error:
+    except (TypeError, KeyError, ValueError, AttributeError, OverflowError, RecursionError) as error:
         raise CodecError(f"the body is no {kind!r} event: {error}") from error
     return event
 

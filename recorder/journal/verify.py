@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from recorder.clock import Stamp
 from recorder.core.effects import Effect, Record
 from recorder.core.events import Event
 from recorder.journal.chain import GENESIS, Entry, linked
@@ -59,12 +60,13 @@ def verify(path: Path, replay: Replay, posts: Posts) -> Finding:
     outbox = _Outbox(journal)
     entries, last, head, rows = 0, 0, GENESIS, 0
     links = {GENESIS}
+    times = _Times()
     try:
         for row, entry in _entries(journal, faults):
             again = _hashed(entry)
             if entry.seq == last + 1 and entry.previous not in links:
                 faults.append(Fault("journal", entry.seq, "it does not follow the entry before it: the hashes differ"))
-            elif wrong := _entry_fault(row, entry, again):
+            elif wrong := _entry_fault(row, entry, again) or times.fault(entry.stamp):
                 faults.append(Fault("journal", entry.seq, wrong))
             entries, last, head = entries + 1, entry.seq, entry.hash
             links = {entry.hash, again.hash} if again else {entry.hash}
@@ -133,6 +135,27 @@ def _entry_fault(row: tuple[Any, ...], entry: Entry, again: Entry | None) -> str
     except CodecError as error:
         return f"it can't be understood: {error}"
     return None
+
+
+class _Times:
+    """The stamps of the entries so far: the time line and the clock of one boot only go forwards."""
+
+    def __init__(self) -> None:
+        self._last: Stamp | None = None
+        self._boots: set[str] = set()
+
+    def fault(self, stamp: Stamp) -> str | None:
+        """What is wrong with the next stamp; it is remembered where nothing is."""
+        last = self._last
+        if last and stamp.at_ms < last.at_ms:
+            return f"time ran backwards: it is {(last.at_ms - stamp.at_ms) / 1000:g} s before the entry before it"
+        if last and stamp.boot_id == last.boot_id and stamp.boot_ms < last.boot_ms:
+            return "time ran backwards: its boot clock is before that of the entry before it"
+        if last and stamp.boot_id != last.boot_id and stamp.boot_id in self._boots:
+            return "it is of a boot that had ended: another boot came between"
+        self._last = stamp
+        self._boots.add(stamp.boot_id)
+        return None
 
 
 def _table_faults(journal: Journal, table: str, wanted: dict[int | str, dict[str, Any]]) -> Iterator[Fault]:

@@ -6,7 +6,7 @@ Pure: opens no file, knows no password. Options are mosquitto's, of 2.0.11 and l
 import re
 from dataclasses import dataclass
 
-OUT = ("alerts", "state", "batches", "open", "checks", "health", "reading/+", "records", "journal")
+OUT = ("alerts", "state", "batches", "open", "checks", "health", "anchor", "reading/+", "records", "journal")
 """What leaves the device, below the station's topic; each by its name, so that nothing can go round in a loop."""
 
 IN = ("acknowledge", "seen", "sign")

@@ -13,6 +13,7 @@ from typing import Any, Protocol
 
 from recorder.core.effects import Alert, Effect, Notice, Record
 from recorder.core.events import Event, Started
+from recorder.journal.anchors import source
 from recorder.journal.chain import Entry
 from recorder.journal.codec import plain
 from recorder.journal.journal import Journal, Message, Unsent
@@ -94,7 +95,7 @@ class Messages:
         body = {
             "specversion": "1.0",
             "id": f"{entry.seq}-{place}",
-            "source": f"/stations/{self._station}/journals/{(self._origin or '')[:12]}",
+            "source": source(self._station, self._origin or ""),
             "type": kind,
             "time": datetime.fromtimestamp(stamp.wall_ms / 1000, UTC).isoformat(timespec="milliseconds"),
             "datacontenttype": "application/json",

@@ -44,7 +44,7 @@ def settings(url: str, **more: Any) -> ProbeSettings:
 def from_table(table: Mapping[str, Any]) -> ProbeSettings:
     """The settings in a table of plain values, such as [[probe]] of the configuration. Raises `ValueError`."""
     name = table.get("driver")
-    if name not in PROBES:
+    if not isinstance(name, str) or name not in PROBES:
         raise ValueError(f"driver is {name!r}; write one of {', '.join(PROBES)}")
     made: ProbeSettings = build(load(name, PROBES), table)
     return made

@@ -150,7 +150,7 @@ def load(text: str) -> Phrases:
     """The phrases in TOML `text`; raises `PhraseError`, which names the place and the remedy."""
     try:
         return from_dict(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise PhraseError(f"the phrase file is not valid TOML: {error}") from error
 
 
@@ -165,7 +165,9 @@ def from_dict(data: Mapping[str, Any]) -> Phrases:
             raise PhraseError(f"slot {name!r} is unknown; there are {', '.join(FIELDS)}")
         slots[name] = read_slot(name, _table(data["slots"], name), numerals)
     groups = []
-    for group in data.get("groups", []):
+    if not isinstance(written := data.get("groups", []), list):
+        raise PhraseError(f"groups is {written!r}; write [[groups]] and its lines under it")
+    for group in written:
         templates = tuple(
             read_template(meaning, str(source), slots)
             for meaning, sources in _table(group, "commands").items()

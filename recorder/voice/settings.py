@@ -110,6 +110,9 @@ def from_dict(table: Mapping[str, Any]) -> VoiceSettings:
     [voice.thresholds.numbered] with the fields of `Thresholds`; and [voice.front_end] with those of `FrontEndSettings`.
     """
     values = dict(table)
+    for key in ("engine", "listening", "name", "device", "model"):
+        if key in values and not isinstance(values[key], str):
+            raise ValueError(f"voice.{key} is {values[key]!r}; write it as text in quotes")
     if "front_end" in values:
         values["front_end"] = _build(FrontEndSettings, values["front_end"], "voice.front_end")
     if "thresholds" in values:
@@ -157,6 +160,9 @@ def _build(known: type, values: Any, where: str) -> Any:
     names = [each.name for each in fields(known)]
     if not isinstance(values, Mapping):
         raise ValueError(f"{where} must be a table; write [{where}] and its lines under it")
+    for key, value in values.items():
+        if known in (FrontEndSettings, Thresholds) and type(value) not in (int, float):
+            raise ValueError(f"{where}.{key} is {value!r}; write a number")
     if unknown := values.keys() - set(names):
         raise ValueError(f"{where} does not know {', '.join(sorted(unknown))}; there are {', '.join(names)}")
     try:

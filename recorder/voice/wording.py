@@ -16,6 +16,9 @@ Words = tuple[str, ...]
 LARGEST = 999
 """The largest number that a slot may hold."""
 
+MOST_BRACKETS = 10
+"""A template with more of them than this is refused: each doubles its sentences."""
+
 _WORD = re.compile(r"[^\W\d_]+(?:'[^\W\d_]+)*")
 _PIECE = re.compile(r"\s*(?:(?P<open>\[)|(?P<close>\])|\{(?P<slot>[a-z]+)\}|(?P<word>[^\s\[\]{}]+))")
 
@@ -89,6 +92,8 @@ def read_template(meaning: str, source: str, slots: Mapping[str, Slot]) -> Templ
                 raise PhraseError(f"{where}: brackets must come in pairs and must not nest")
             inside = not inside
             bracket += inside
+            if bracket > MOST_BRACKETS:
+                raise PhraseError(f"{where}: it has more than {MOST_BRACKETS} brackets; make two sentences of it")
         elif piece["slot"]:
             if piece["slot"] not in slots:
                 raise PhraseError(f"{where}: no slot is called {piece['slot']!r}; there are {', '.join(sorted(slots))}")
@@ -126,6 +131,8 @@ def read_slot(name: str, data: Mapping[str, Any], numerals: Mapping[int, list[Wo
     """The slot in `data`; raises `PhraseError`."""
     where = f"slot {name!r}"
     if "words" in data:
+        if not isinstance(data["words"], Mapping):
+            raise PhraseError(f"{where}: words is {data['words']!r}; write [slots.{name}.words] and its lines under it")
         forms = [
             (split_words(str(form), where), value.lower())
             for value, said in data["words"].items()
