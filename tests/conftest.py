@@ -1,12 +1,18 @@
 """What several test files share."""
 
+import os
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+
+from recorder.driver import DriverUnavailable
+from recorder.probes.micropython_board import interpreter
 
 
 @dataclass(frozen=True)
@@ -31,6 +37,38 @@ def perform(out: Path, *arguments: str) -> Performance:
     assert run.returncode == 0, run.stdout + run.stderr
     assert run.stderr == ""
     return Performance(run.stdout, seconds, out / "records.db")
+
+
+def _interpreter() -> bool:
+    try:
+        interpreter()
+    except DriverUnavailable:
+        return False
+    return True
+
+
+OTHER_PROBES = [
+    "ble-sim",
+    "modbus-sim",
+    pytest.param(
+        "micropython",
+        marks=pytest.mark.skipif(
+            not (_interpreter() or os.environ.get("RECORDER_ALL_TESTS")), reason="no MicroPython for this machine"
+        ),
+    ),
+]
+"""What `demo --probe` takes beside the usual."""
+
+
+@pytest.fixture(scope="session", autouse=True)
+def other_performances(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[dict[str, "Future[Performance]"]]:
+    """The demo with the other probes, if a test asks for it: begun at once, and played beside the tests before that."""
+    asked = {item.name for item in request.session.items if item.path.name == "test_simulated_probes.py"}
+    names = [name for name in ("ble-sim", "modbus-sim", "micropython") if any(name in each for each in asked)]
+    with ThreadPoolExecutor(1) as pool:
+        yield {name: pool.submit(perform, tmp_path_factory.mktemp(name), "--probe", name) for name in names}
 
 
 @pytest.fixture(scope="session")

@@ -1,13 +1,10 @@
 """The demo as a person sees it, and what its record says."""
 
-import os
 import shutil
 import sqlite3
 from collections import Counter
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-import pytest
 from typer.testing import CliRunner
 
 from recorder.__main__ import app
@@ -16,10 +13,8 @@ from recorder.core import alerts
 from recorder.core.effects import Notice
 from recorder.core.station import State, step
 from recorder.demo import story
-from recorder.driver import DriverUnavailable
 from recorder.journal.journal import Journal
-from recorder.probes.micropython_board import interpreter
-from tests.conftest import Performance, perform
+from tests.conftest import Performance
 
 STORY = {
     alerts.RECORDER_STARTED: 1,
@@ -110,44 +105,6 @@ def test_one_changed_byte_is_found(performance: Performance, tmp_path: Path) -> 
     connection.close()
     finding = examine(copy)
     assert (finding.faults[0].table, finding.faults[0].row) == ("journal", row)
-
-
-def verdicts(database: Path) -> dict[str, list[tuple[object, ...]]]:
-    """What a manager would decide by: batches, cooks, checks, corrections, holds and alerts."""
-    names = {
-        "batches": ("number", "vat", "pieces", "rounds", "checks_passed", "proven", "stage", "outcome"),
-        "cooks": ("batch", "short", "overdue"),
-        "checks": ("batch", "part", "verdict", "probe_was", "struck"),
-        "corrections": ("batch", "action", "why", "struck"),
-        "holds": ("batch", "past_limit", "struck"),
-        "probe_checks": ("how", "due", "verdict"),
-        "alerts": ("kind", "level", "batch", "ended_by", "repeats"),
-    }
-    journal = Journal.read(database)
-    found = {
-        table: [tuple(row[name] for name in columns) for row in journal.table(table)]
-        for table, columns in names.items()
-    }
-    journal.close()
-    return found
-
-
-def test_every_kind_of_probe_gives_the_same_batches_and_verdicts(
-    performance: Performance, tmp_path_factory: pytest.TempPathFactory
-) -> None:
-    try:
-        interpreter()
-        names = ["ble-sim", "modbus-sim", "micropython"]
-    except DriverUnavailable:
-        assert not os.environ.get("RECORDER_ALL_TESTS")
-        names = ["ble-sim", "modbus-sim"]
-    with ThreadPoolExecutor(len(names)) as pool:
-        played = list(pool.map(lambda name: perform(tmp_path_factory.mktemp(name), "--probe", name), names))
-    usual = verdicts(performance.database)
-    assert len(usual["checks"]) > 20
-    for name, other in zip(names, played, strict=True):
-        assert verdicts(other.database) == usual, name
-        assert "Clean:" in other.output
 
 
 def test_a_probe_that_the_demo_has_not_is_refused() -> None:
