@@ -237,6 +237,13 @@ def test_an_answer_to_sign_is_checked_like_any_other() -> None:
             parse(SIGN, json.dumps(good | bad).encode(), 5)
 
 
+@pytest.mark.parametrize("letter", ["\ud800", "\u202e", "\u2028", "\u2029", "\x85", "\u200b"])
+def test_a_note_has_no_letter_that_cannot_be_seen(letter: str) -> None:
+    """Half of a surrogate pair can't be written, and a commit that fails is the last: it stopped the recorder."""
+    with pytest.raises(ValueError, match="its note is no line"):
+        parse(SIGN, json.dumps({"day": "2026-02-26", "by": "JD", "note": f"fryer{letter}two"}).encode(), 5)
+
+
 @pytest.mark.parametrize("form", ["csv", "jsonl", "parquet"])
 def test_every_row_comes_back_from_an_export(performance: Performance, tmp_path: Path, form: str) -> None:
     if form == "parquet":

@@ -2,6 +2,7 @@
 
 import json
 import re
+import unicodedata
 from datetime import date
 
 from recorder.core.events import Acknowledged, Seen, Signed
@@ -16,7 +17,10 @@ ID = re.compile(r"[0-9]{1,15}-[a-z-]{1,60}")
 BY = {ACKNOWLEDGE: re.compile(r"[^\W_]{1,8}"), SEEN: re.compile(r"[A-Za-z0-9 _-]{1,32}")}
 """Initials; and a phone's name for itself."""
 
-NOTE = re.compile(r"[^\x00-\x1f\x7f-\x9f]{0,400}")
+LONGEST_NOTE = 400
+
+UNSEEN = ("C", "Zl", "Zp")
+"""Unicode's categories of what is no letter of a line: controls, lone surrogates, marks of direction, ends of lines."""
 
 
 def parse(what: str, payload: bytes, at_ms: int) -> Acknowledged | Seen | Signed:
@@ -54,8 +58,9 @@ def signed(value: object, at_ms: int) -> Signed:
         raise ValueError("its day is no date; write it like 2026-02-26")
     if not isinstance(by, str) or not BY[ACKNOWLEDGE].fullmatch(by):
         raise ValueError("its by is no name; write initials, up to 8 letters and digits")
-    if not isinstance(note, str) or not NOTE.fullmatch(note):
-        raise ValueError("its note is no line of up to 400 letters")
+    unseen = isinstance(note, str) and any(unicodedata.category(letter).startswith(UNSEEN) for letter in note)
+    if not isinstance(note, str) or len(note) > LONGEST_NOTE or unseen:
+        raise ValueError(f"its note is no line of up to {LONGEST_NOTE} letters")
     return Signed(at_ms, day, by, note)
 
 
