@@ -15,10 +15,11 @@ from pathlib import Path
 from recorder.app import App, clock_after, open_journal
 from recorder.clock import Clock, SystemClock
 from recorder.config import Settings
+from recorder.core.batch import Verdict
 from recorder.core.effects import Cue
 from recorder.core.events import NEEDLE, Event, Heard, Intent, Signed
 from recorder.core.station import State
-from recorder.core.world import ProbeCheck, Verdict
+from recorder.core.world import ProbeCheck
 from recorder.driver import DriverUnavailable
 from recorder.journal.journal import Journal, JournalError
 from recorder.loop import Loop

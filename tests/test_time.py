@@ -20,9 +20,9 @@ from recorder.clock import Board, SystemClock
 from recorder.commands.records import examine
 from recorder.config import Settings, load_phrases
 from recorder.core import meanings as m
+from recorder.core.batch import Stage
 from recorder.core.events import Event, Heard, Intent, Signed
 from recorder.core.station import State
-from recorder.core.world import Stage
 from recorder.journal.journal import Journal
 from recorder.loop import Loop
 from recorder.reports.day import gather

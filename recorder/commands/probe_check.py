@@ -11,11 +11,11 @@ from rich.console import Console
 from recorder import errands
 from recorder.config import ConfigError, load
 from recorder.core import meanings as m
+from recorder.core.batch import Verdict
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import NEEDLE, Event, ProbeLost, Reading
 from recorder.core.rules import temp_text
 from recorder.core.station import State
-from recorder.core.world import Verdict
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.journal.journal import JournalError
 

@@ -6,11 +6,12 @@ Each function is one meaning's and does it to the world, at entry number `seq`; 
 from dataclasses import replace
 
 from recorder.core import alerts, causes, checks, probing, trends
+from recorder.core.batch import Batch, Cook, Correction, Hold, Load, Stage, Verdict
 from recorder.core.effects import Tone
 from recorder.core.events import Intent, vat_channel
 from recorder.core.outcome import IN_VAT, QUESTION_MS, Answer, Refusal, asks_first, done, fresh, known_vat, pick
 from recorder.core.rules import minutes_text, plausible, to_c
-from recorder.core.world import Batch, Cook, Correction, Hold, Load, Question, Stage, Verdict, World
+from recorder.core.world import Question, World
 
 HIGHEST_BATCH = 29
 """Batches are numbered from 1 to this: up to it no two numbers sound alike, as "thirteen" and "thirty" would."""

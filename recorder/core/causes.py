@@ -30,9 +30,10 @@ from recorder.core.alerts import (
     TIME_NOT_PROVEN,
     alert_id,
 )
+from recorder.core.batch import Batch, Check, Cook, Hold
 from recorder.core.effects import Alert, Level, Value
 from recorder.core.rules import Limit, in_unit, minutes_text, temp_text
-from recorder.core.world import Batch, Check, Cook, Hold, OilRecord, ProbeCheck, Recovery
+from recorder.core.world import OilRecord, ProbeCheck, Recovery
 from recorder.thermal import sampling
 
 

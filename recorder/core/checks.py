@@ -3,11 +3,12 @@
 from dataclasses import replace
 
 from recorder.core import alerts, causes, probing
+from recorder.core.batch import Batch, Check, Stage, Verdict
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import Reading
 from recorder.core.procedure import Part, Procedure
 from recorder.core.rules import Limit, degrees
-from recorder.core.world import Batch, Check, Spot, Stage, Verdict, World
+from recorder.core.world import Spot, World
 
 SPOT_GRACE_MS = 15_000
 """A needle that came to rest longer ago than this before the words "probe ..." rests in something else."""

@@ -2,9 +2,10 @@
 
 from dataclasses import dataclass
 
+from recorder.core.batch import Batch, Stage
 from recorder.core.effects import Tone
 from recorder.core.events import Intent
-from recorder.core.world import Batch, Stage, World
+from recorder.core.world import World
 
 FRESH_MS = 60_000
 """A vat's or cabinet's reading older than this says nothing about now."""

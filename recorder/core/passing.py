@@ -9,8 +9,9 @@ from dataclasses import replace
 from functools import partial
 
 from recorder.core import alerts, causes, checks, lost, probing
+from recorder.core.batch import Batch, Cook, Hold, Stage, Verdict
 from recorder.core.effects import Alert, Cue, Tone
-from recorder.core.world import Batch, Cook, Hold, Stage, Verdict, World
+from recorder.core.world import World
 
 Change = tuple[World, tuple[Cue, ...]]
 Due = Callable[[World, int], Change]

@@ -4,10 +4,11 @@ from dataclasses import replace
 
 from recorder.core import alerts, causes
 from recorder.core import meanings as m
+from recorder.core.batch import Verdict
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import Reading
 from recorder.core.rules import degrees, in_unit
-from recorder.core.world import ProbeCheck, Verdict, World
+from recorder.core.world import ProbeCheck, World
 from recorder.thermal.water import ICE_POINT_C, boiling_point_at_c
 
 WINDOW_MS = 300_000

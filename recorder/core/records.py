@@ -2,10 +2,11 @@
 
 from collections.abc import Iterator
 
+from recorder.core.batch import Batch
 from recorder.core.effects import Alert, Record, Value
 from recorder.core.procedure import Procedure
 from recorder.core.rules import in_unit
-from recorder.core.world import Batch, OilRecord, ProbeCheck, Recovery, Shift, World
+from recorder.core.world import OilRecord, ProbeCheck, Recovery, Shift, World
 
 Key = tuple[str, int | str]
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 
 from recorder.core import alerts, batch_commands, causes, checks, commands, hearing, lost, outcome, passing, trends
 from recorder.core import meanings as m
+from recorder.core.batch import Stage
 from recorder.core.effects import Cue, Effect, Level, Record, Tone, Value
 from recorder.core.events import (
     CABINET,
@@ -37,7 +38,7 @@ from recorder.core.events import (
 )
 from recorder.core.records import changes
 from recorder.core.rules import plausible
-from recorder.core.world import Latest, Stage, World
+from recorder.core.world import Latest, World
 
 COMMANDS_KEPT = 8
 """How many of the last commands can be struck, one after another."""

@@ -6,11 +6,12 @@ Each function is one meaning's and does it to the world, at entry number `seq`; 
 from dataclasses import replace
 
 from recorder.core import alerts, causes, checks, probing, trends
+from recorder.core.batch import Stage
 from recorder.core.effects import Tone
 from recorder.core.events import Intent, vat_channel
 from recorder.core.outcome import Answer, Refusal, done, fresh, known_vat
 from recorder.core.rules import in_unit
-from recorder.core.world import OilRecord, Shift, Stage, World
+from recorder.core.world import OilRecord, Shift, World
 from recorder.thermal.oil import polar_met
 
 

@@ -8,10 +8,11 @@ from statistics import fmean
 
 from recorder.core import alerts, causes
 from recorder.core import meanings as m
+from recorder.core.batch import Batch, Stage
 from recorder.core.effects import Alert, Value
 from recorder.core.events import vat_channel
 from recorder.core.rules import to_c
-from recorder.core.world import Batch, Care, OilRecord, Recovery, Stage, World
+from recorder.core.world import Care, OilRecord, Recovery, World
 from recorder.thermal import oil, sampling
 
 LEAST_PIECES = 3

@@ -7,9 +7,10 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from recorder.core.alerts import HEARS_BADLY, NOT_HEARING, PROBE_LOST
+from recorder.core.batch import Batch, Check, Stage
 from recorder.core.lost import channels as channels_of
 from recorder.core.rules import in_unit
-from recorder.core.world import Batch, Check, Stage, World
+from recorder.core.world import World
 
 State = dict[str, Any]
 
