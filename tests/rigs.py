@@ -7,6 +7,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
 from queue import SimpleQueue
 from typing import Protocol
@@ -22,16 +23,13 @@ from recorder.probes.script import Script
 from recorder.probes.serial_probe import SerialSettings
 from recorder.probes.simulated import Kitchen, SimulatedFirmware, framed
 from recorder.probes.source import Charge, Found
+from tests import waiting
 
 SOON_S = 2.0
 """A driver that is asked to stop, or loses its device, ends within this; what it was told it knows within this."""
 
 
-def until(done: Callable[[], bool], what: str) -> None:
-    end_s = time.monotonic() + SOON_S
-    while not done():
-        assert time.monotonic() < end_s, f"waited in vain until {what}"
-        time.sleep(0.001)
+until = partial(waiting.until, patience_s=SOON_S)
 
 
 class Rig(Protocol):

@@ -6,7 +6,7 @@ What every probe must do is asked of them in tests/test_drivers.py.
 import asyncio
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -22,15 +22,9 @@ from recorder.probes.probe import Probe
 from recorder.probes.simulated import Kitchen
 from tests.bluez import Bluez, Thermometer
 from tests.system import needs
+from tests.waiting import until
 
 PATIENCE_S = 5.0
-
-
-def until(done: Callable[[], bool], what: str, patience_s: float = PATIENCE_S) -> None:
-    end_s = time.monotonic() + patience_s
-    while not done():
-        assert time.monotonic() < end_s, f"waited in vain until {what}"
-        time.sleep(0.002)
 
 
 class Running:

@@ -28,6 +28,7 @@ from recorder.voice.ear import MicrophoneEar
 from recorder.voice.engines import Guess
 from recorder.voice.microphone import Microphone
 from recorder.voice.settings import VoiceSettings
+from tests.waiting import until
 
 BAUDS = (9_600, 19_200, 38_400, 57_600, 115_200)
 
@@ -35,13 +36,6 @@ BAUDS = (9_600, 19_200, 38_400, 57_600, 115_200)
 @pytest.fixture(autouse=True)
 def _at_once(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(supervisor, "FIRST_WAIT_S", 0.02)
-
-
-def until(done: Callable[[], bool], what: str) -> None:
-    end_s = time.monotonic() + 5
-    while not done():
-        assert time.monotonic() < end_s, f"waited in vain until {what}"
-        time.sleep(0.002)
 
 
 @contextmanager

@@ -33,15 +33,9 @@ from recorder.probes.simulated import Kitchen
 from recorder.probes.urls import from_table
 from recorder.probes.urls import settings as settings_of
 from recorder.supervisor import Post, Supervisor
+from tests.waiting import until
 
 TWO_DEVICES = (Register("needle", 1, 0, scale=0.01), Register("vat", 2, 8, "holding", "float32", "little"))
-
-
-def until(done: Callable[[], bool], what: str) -> None:
-    end_s = time.monotonic() + 5
-    while not done():
-        assert time.monotonic() < end_s, f"waited in vain until {what}"
-        time.sleep(0.001)
 
 
 class Bench:

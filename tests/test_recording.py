@@ -4,7 +4,6 @@ import io
 import json
 import threading
 import time
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -17,13 +16,7 @@ from recorder.probes.probe import Probe
 from recorder.probes.recording import OVER, Recording, ReplaySettings
 from recorder.probes.serial_probe import SerialSettings
 from recorder.probes.simulated import Kitchen, SimulatedFirmware, framed
-
-
-def until(done: Callable[[], bool]) -> None:
-    end_s = time.monotonic() + 5
-    while not done():
-        assert time.monotonic() < end_s, "waited in vain"
-        time.sleep(0.001)
+from tests.waiting import until
 
 
 class Running:

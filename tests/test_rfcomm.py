@@ -6,8 +6,7 @@ What is not tried here is the kernel's RFCOMM itself: it needs a radio on both s
 import errno
 import socket
 import threading
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 
 import pytest
 
@@ -18,16 +17,10 @@ from recorder.probes import protocol_rfcomm, urls
 from recorder.probes.probe import Probe
 from recorder.probes.serial_probe import SerialSettings
 from recorder.probes.simulated import framed
+from tests.waiting import until
 
 URL = "rfcomm://00:11:22:33:44:55/1"
 PATIENCE_S = 5.0
-
-
-def until(done: Callable[[], bool], what: str) -> None:
-    end_s = time.monotonic() + PATIENCE_S
-    while not done():
-        assert time.monotonic() < end_s, f"waited in vain until {what}"
-        time.sleep(0.001)
 
 
 class Line:

@@ -7,7 +7,7 @@ import socket
 import threading
 import time
 import tty
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 
 import pytest
 
@@ -19,13 +19,7 @@ from recorder.probes.probe import Probe
 from recorder.probes.serial_probe import SerialSettings
 from recorder.probes.simulated import Kitchen, SimulatedFirmware, framed
 from recorder.supervisor import Post, Supervisor
-
-
-def until(done: Callable[[], bool], what: str) -> None:
-    end_s = time.monotonic() + 5
-    while not done():
-        assert time.monotonic() < end_s, f"waited in vain until {what}"
-        time.sleep(0.001)
+from tests.waiting import until
 
 
 class Bench:

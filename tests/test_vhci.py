@@ -16,7 +16,7 @@ from recorder.probes.ble_simulated import ADDRESSES, SimulatedThermometers
 from recorder.probes.probe import Probe
 from recorder.probes.simulated import Kitchen
 from recorder.supervisor import Post, Supervisor
-from tests.test_ble import until
+from tests.waiting import until
 
 VHCI, ADAPTERS = Path("/dev/vhci"), Path("/sys/class/bluetooth")
 

@@ -1,0 +1,14 @@
+"""How tests wait for another thread or program."""
+
+import time
+from collections.abc import Callable
+
+PATIENCE_S = 5.0
+
+
+def until(done: Callable[[], bool], what: str = "it is so", patience_s: float = PATIENCE_S) -> None:
+    """Wait until `done` says so; fails, naming `what`, when that takes too long."""
+    end_s = time.monotonic() + patience_s
+    while not done():
+        assert time.monotonic() < end_s, f"waited in vain until {what}"
+        time.sleep(0.001)
