@@ -18,6 +18,8 @@ CONFIG = "etc/batch-recorder/station.toml"
 
 OURS = {
     UNIT: "system/batch-recorder.service",
+    "etc/systemd/system/batch-recorder-upkeep.service": "system/batch-recorder-upkeep.service",
+    "etc/systemd/system/batch-recorder-upkeep.timer": "system/batch-recorder-upkeep.timer",
     "etc/udev/rules.d/60-batch-recorder.rules": "system/60-batch-recorder.rules",
     "etc/sysusers.d/batch-recorder.conf": "system/batch-recorder.sysusers",
     "etc/tmpfiles.d/batch-recorder.conf": "system/batch-recorder.tmpfiles",
@@ -82,7 +84,7 @@ def plan(root: Path, program: PurePosixPath) -> tuple[Piece, ...]:
     for ours, table in ((True, OURS), (False, YOURS)):
         for below, name in table.items():
             text = share.joinpath(name).read_text("utf-8")
-            if below == UNIT:
+            if below.endswith(".service"):
                 text = _PROGRAM.sub(lambda _: f"ExecStart={program}", text)
             pieces.append(Piece(root / below, text, _found(root / below), ours))
     return tuple(pieces)

@@ -20,7 +20,10 @@ NEXT = (
     ("name the ports", "udevadm control --reload && udevadm trigger --subsystem-match=tty"),
     ("put in your kitchen's own devices and numbers", "nano /etc/batch-recorder/station.toml"),
     ("try it", "sudo -u batch-recorder {program} check --config /etc/batch-recorder/station.toml"),
-    ("start it, now and whenever the board starts", "systemctl daemon-reload && systemctl enable --now batch-recorder"),
+    (
+        "start it, now and whenever the board starts",
+        "systemctl daemon-reload && systemctl enable --now batch-recorder batch-recorder-upkeep.timer",
+    ),
     ("see what it says", "journalctl -u batch-recorder"),
 )
 
