@@ -15,7 +15,7 @@ from recorder.driver import DriverUnavailable
 from recorder.probes.ble_probe import SERVICES, BleProbe, BleSettings, Radio, in_loop
 from recorder.probes.bumble_radio import BumbleRadio, bumble, powered
 from recorder.probes.gatt import BATTERY, FAHRENHEIT, MEASUREMENT, SPECIAL, STAMPED, TEMPERATURE, UNKNOWN
-from recorder.probes.simulated import SLOW_MS, STEP_MS, Kitchen
+from recorder.probes.simulated import SLOW_MS, Kitchen, Simulation
 
 ADDRESSES = {"needle": "F0:00:00:00:00:01", "vat": "F0:00:00:00:00:02", "cabinet": "F0:00:00:00:00:03"}
 RADIO = "F0:00:00:00:00:FF"
@@ -43,19 +43,14 @@ class SimulatedSettings(BleSettings):
         return BleProbe(self, self.radio)
 
 
-class SimulatedThermometers:
+class SimulatedThermometers(Simulation):
     """Probes in the air, each by itself, and the radio that hears them."""
-
-    step_ms = STEP_MS
 
     def __init__(self, kitchen: Kitchen, channels: tuple[str, ...] = tuple(ADDRESSES)) -> None:
         """Raises `DriverUnavailable` where bumble is missing."""
-        self.kitchen = kitchen
-        self.quiet: set[str] = set()
-        """Channels that say nothing, though they are connected."""
+        super().__init__(kitchen)
         self.sent = 0
         """Values that were told to somebody, or asked for."""
-        self._age_ms = self._left_ms = 0
         self.link: Any = bumble().link.LocalLink()
         """The air between them, for another controller to join."""
         self._probes = {channel: _Thermometer(channel) for channel in channels}
@@ -76,18 +71,6 @@ class SimulatedThermometers:
         """The probes are out of range; does nothing while they are."""
         in_loop(self._each("vanish")).result()
 
-    def advance(self, ms: int) -> None:
-        """Let `ms` pass in the story, in steps of `step_ms`, and say what is measured; a rest waits its turn."""
-        self._left_ms += ms
-        while self._left_ms >= self.step_ms:
-            self._left_ms -= self.step_ms
-            self._age_ms += self.step_ms
-            self.kitchen.pass_time(self.step_ms)
-            felt = {"needle": None if self.kitchen.fault else self.kitchen.needle_c + self.kitchen.noise()}
-            if self._age_ms % SLOW_MS == 0:
-                felt |= {channel: temp_c + self.kitchen.noise() for channel, temp_c in self._slow().items()}
-            in_loop(self._tell(felt)).result()
-
     def send(self, channel: str, value: bytes) -> None:
         """This probe tells these bytes as its temperature."""
         in_loop(self._send(channel, value)).result()
@@ -97,8 +80,12 @@ class SimulatedThermometers:
         self.unplug()
         in_loop(self._end()).result()
 
-    def _slow(self) -> dict[str, float]:
-        return {"vat": self.kitchen.oil_c, "cabinet": self.kitchen.cabinet_c}
+    def _step(self) -> None:
+        kitchen = self.kitchen
+        felt = {"needle": None if kitchen.fault else kitchen.needle_c + kitchen.noise()}
+        if self._age_ms % SLOW_MS == 0:
+            felt |= {"vat": kitchen.oil_c + kitchen.noise(), "cabinet": kitchen.cabinet_c + kitchen.noise()}
+        in_loop(self._tell(felt)).result()
 
     async def _begin(self) -> BumbleRadio:
         for probe in self._probes.values():

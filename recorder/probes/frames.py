@@ -6,10 +6,10 @@ only when its end has come; whatever is wrong with it is counted by kind, and it
 
 import binascii
 import re
-from collections import Counter
+from abc import abstractmethod
 
 from recorder.probes.plausible import HIGHEST_C, LOWEST_C, Plausible
-from recorder.probes.source import Chunk, Fault, Found, Sample
+from recorder.probes.source import Chunk, Fault, Found, Reader, Sample
 from recorder.thermal.converters import COLDEST_C, HOTTEST_C, Unfit, max31855k, max31856
 from recorder.thermal.thermocouple import temp_c as hot_c
 
@@ -39,15 +39,11 @@ _FRAMED = re.compile(
 _PLAIN = re.compile(rb"[ \t]*([+-]?\d{1,4}(?:\.\d{1,4})?)[ \t]*([CFcf])?[ \t]*")
 
 
-class Lines:
+class Lines(Reader):
     """Puts lines together from bytes, however they are cut up, and has `line` make something of each."""
 
     def __init__(self) -> None:
-        self.good = 0
-        self.bad: Counter[str] = Counter()
-        """Bad lines by kind."""
-        self.missed = 0
-        """Lines that the sequence numbers say were sent and did not come."""
+        super().__init__()
         self._part = bytearray()
         self._overlong = False
         self._plausible = Plausible()
@@ -67,7 +63,7 @@ class Lines:
             if overlong:
                 self.bad["too long"] += 1
             elif line:
-                self._take(line, found)
+                found += self.counted(self.line(line))
         return found
 
     def reopened(self) -> None:
@@ -75,17 +71,9 @@ class Lines:
         self._part.clear()
         self._overlong = False
 
+    @abstractmethod
     def line(self, line: bytes) -> Sample | Fault | str:
         """What one line says, or the kind of its badness."""
-        raise NotImplementedError
-
-    def _take(self, line: bytes, found: list[Found]) -> None:
-        made = self.line(line)
-        if isinstance(made, str):
-            self.bad[made] += 1
-        else:
-            self.good += 1
-            found.append(made)
 
 
 class FramedLines(Lines):

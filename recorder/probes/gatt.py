@@ -5,11 +5,10 @@ has them; (M) is from memory. What comes is taken for new: of a probe that keeps
 them later, the memory must be switched off.
 """
 
-from collections import Counter
 from datetime import datetime
 
 from recorder.probes.plausible import Plausible
-from recorder.probes.source import Charge, Chunk, Fault, Found
+from recorder.probes.source import Charge, Chunk, Fault, Found, Reader
 
 MEASUREMENT, INTERMEDIATE, TEMPERATURE, BATTERY = "2A1C", "2A1E", "2A6E", "2A19"
 """Temperature Measurement and Intermediate Temperature (M) of a thermometer, Temperature of environmental sensing,
@@ -50,13 +49,11 @@ def float_11073(data: bytes) -> float | str:
     return float(f"{mantissa}e{exponent}")
 
 
-class GattReader:
+class GattReader(Reader):
     """A reader of one probe's characteristics; a chunk's `where` is the characteristic's number, such as "2A1C"."""
 
     def __init__(self, channel: str) -> None:
-        self.good = 0
-        self.bad: Counter[str] = Counter()
-        self.missed = 0
+        super().__init__()
         self._channel = channel
         self._plausible = Plausible()
         self._last: tuple[datetime, bytes] | None = None
@@ -74,11 +71,7 @@ class GattReader:
                 made = self._charge(chunk.data)
             case _:
                 made = "unknown characteristic"
-        if isinstance(made, str):
-            self.bad[made] += 1
-            return []
-        self.good += 1
-        return [made]
+        return self.counted(made)
 
     def reopened(self) -> None:
         self._last = None

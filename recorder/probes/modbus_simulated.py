@@ -23,7 +23,7 @@ from recorder.core.rules import in_unit
 from recorder.driver import DriverUnavailable
 from recorder.probes.modbus_probe import ModbusSettings
 from recorder.probes.registers import KINDS, Register
-from recorder.probes.simulated import SLOW_MS, STEP_MS, Kitchen, alone
+from recorder.probes.simulated import SLOW_MS, Kitchen, Simulation, alone
 
 REGISTERS = (
     Register("needle", 1, 0, type="int32", scale=0.01, faults=(0x7FFF_FFFF,)),
@@ -42,18 +42,13 @@ LOOK_S = 0.002
 PATIENCE_S = 5.0
 
 
-class SimulatedTransmitters:
+class SimulatedTransmitters(Simulation):
     """Devices on one line. Its port keeps its name, through unplugging and plugging in again."""
-
-    step_ms = STEP_MS
-    """They measure this often."""
 
     def __init__(self, kitchen: Kitchen, registers: tuple[Register, ...] = REGISTERS, tcp: bool = False) -> None:
         """On a pty, or with `tcp` on a port of this machine."""
-        self.kitchen = kitchen
+        super().__init__(kitchen)
         self.registers = registers
-        self.quiet: set[str] = set()
-        """Channels whose device does not answer."""
         self.spoil: Callable[[bytes], bytes] = bytes
         """What becomes of each answer on its way: nothing."""
         self.asked: Counter[int] = Counter()
@@ -65,7 +60,6 @@ class SimulatedTransmitters:
         self._fresh = set(registers)
         """Measured, and nobody has asked for it yet."""
         self._read = {"needle": kitchen.needle_c, "vat": kitchen.oil_c, "cabinet": kitchen.cabinet_c}
-        self._age_ms = self._left_ms = 0
         self._lock = threading.Lock()
         self._news = asyncio.Event()
         self._line: _Pty | _Tcp | None = None
@@ -98,17 +92,6 @@ class SimulatedTransmitters:
                 self._sent -= len(self._owed)
                 self._owed.clear()
 
-    def advance(self, ms: int) -> None:
-        """Let `ms` pass in the story, in steps of `step_ms`, and measure; a rest waits its turn."""
-        self._left_ms += ms
-        while self._left_ms >= self.step_ms:
-            self._left_ms -= self.step_ms
-            self._age_ms += self.step_ms
-            self.kitchen.pass_time(self.step_ms)
-            with self._lock:
-                self._measure()
-        self._loop.call_soon_threadsafe(self._news.set)
-
     def measure(self, channel: str, temp_c: float) -> None:
         """This channel measures exactly this, until the story goes on."""
         with self._lock:
@@ -128,6 +111,11 @@ class SimulatedTransmitters:
         self._loop.run_until_complete(_ended())
         self._loop.close()
         self._folder.cleanup()
+
+    def _step(self) -> None:
+        with self._lock:
+            self._measure()
+        self._loop.call_soon_threadsafe(self._news.set)
 
     def _measure(self) -> None:
         """New values of all channels, in the order and with the noise of the simulated board."""

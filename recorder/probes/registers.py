@@ -5,12 +5,11 @@ A register has 16 bits and no type: what they mean is in the device's manual, an
 
 import math
 import struct
-from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 
 from recorder.probes.plausible import Plausible
-from recorder.probes.source import Chunk, Fault, Found, Sample
+from recorder.probes.source import Chunk, Fault, Found, Reader, Sample
 
 KINDS = {"input": 4, "holding": 3}
 """Kind of register -> the function code that reads it. There are no other function codes in this program."""
@@ -157,7 +156,7 @@ def blocks(registers: Iterable[Register]) -> list[Block]:
     return found
 
 
-class RegisterReader:
+class RegisterReader(Reader):
     """A reader of registers. Modbus does not number its answers: two that are equal are two measurements.
 
     A chunk's `where` is a register's; its data are the register's bytes, or one byte: the code of an exception, or
@@ -165,9 +164,7 @@ class RegisterReader:
     """
 
     def __init__(self, registers: Iterable[Register]) -> None:
-        self.good = 0
-        self.bad: Counter[str] = Counter()
-        self.missed = 0
+        super().__init__()
         self._registers = {register.where: register for register in registers}
         self._plausible = Plausible()
 
@@ -178,11 +175,7 @@ class RegisterReader:
             self.missed += 1
             return []
         made = self._made(register, chunk.data) if register else chunk.where
-        if isinstance(made, str):
-            self.bad[made] += 1
-            return []
-        self.good += 1
-        return [made]
+        return self.counted(made)
 
     def reopened(self) -> None:
         """Nothing goes on from one answer to the next."""

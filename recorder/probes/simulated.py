@@ -15,6 +15,7 @@ import sys
 import tempfile
 import time
 import tty
+from abc import ABC, abstractmethod
 from pathlib import Path
 
 from recorder.probes.frames import SEQUENCE, checksum
@@ -92,23 +93,43 @@ class Kitchen:
         return self._random.gauss(0, NOISE_C)
 
 
-class SimulatedFirmware:
-    """A board on a pty. Its port keeps one path, through unplugging and plugging in again."""
+class Simulation(ABC):
+    """A device that measures a kitchen, and goes through its story step by step."""
 
     step_ms = STEP_MS
     """It goes on in steps of this: `advance` by less has no effect yet."""
 
     def __init__(self, kitchen: Kitchen) -> None:
         self.kitchen = kitchen
+        self.quiet: set[str] = set()
+        """Channels that say nothing though they are there, as by a broken firmware."""
+        self._age_ms = 0
+        self._left_ms = 0
+
+    def advance(self, ms: int) -> None:
+        """Let `ms` pass in the story, in steps of `step_ms`, and say what is measured; a rest waits its turn."""
+        self._left_ms += ms
+        while self._left_ms >= self.step_ms:
+            self._left_ms -= self.step_ms
+            self._age_ms += self.step_ms
+            self.kitchen.pass_time(self.step_ms)
+            self._step()
+
+    @abstractmethod
+    def _step(self) -> None:
+        """The device does what it does in one step."""
+
+
+class SimulatedFirmware(Simulation):
+    """A board on a pty. Its port keeps one path, through unplugging and plugging in again."""
+
+    def __init__(self, kitchen: Kitchen) -> None:
+        super().__init__(kitchen)
         self.sent = 0
         """Lines that reached somebody's port. What is said while nobody has the port open goes nowhere."""
-        self.quiet: set[str] = set()
-        """Channels that say nothing, as by a broken firmware."""
         self._folder = tempfile.TemporaryDirectory(prefix="simulated-probe-")
         self.port = str(Path(self._folder.name) / "port")
         self._sequence: dict[str, int] = {}
-        self._age_ms = 0
-        self._left_ms = 0
         self._board: int | None = None
         self.plug_in()
 
@@ -130,15 +151,6 @@ class SimulatedFirmware:
             os.close(self._board)
             self._board = None
 
-    def advance(self, ms: int) -> None:
-        """Let `ms` pass in the story, in steps of `step_ms`, and say what the probes measure; a rest waits its turn."""
-        self._left_ms += ms
-        while self._left_ms >= self.step_ms:
-            self._left_ms -= self.step_ms
-            self._age_ms += self.step_ms
-            self.kitchen.pass_time(self.step_ms)
-            self._step()
-
     def send(self, data: bytes) -> bool:
         """Send these bytes as they are; False when nobody has the port open or has read for long."""
         if self._board is None or alone(self._board):
@@ -156,7 +168,6 @@ class SimulatedFirmware:
         self._folder.cleanup()
 
     def _step(self) -> None:
-        """The board does what it does in one step."""
         self._say("needle", self.kitchen.needle_c, self.kitchen.fault)
         if self._age_ms % SLOW_MS == 0:
             self._say("vat", self.kitchen.oil_c)

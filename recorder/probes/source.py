@@ -4,6 +4,7 @@ source (a device) -> Chunk -> reader (pure) -> Sample, Fault, Charge -> probe (t
 """
 
 import threading
+from abc import ABC, abstractmethod
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -61,20 +62,29 @@ class Source(Protocol):
         ...
 
 
-class Reader(Protocol):
+class Reader(ABC):
     """Makes sense of chunks. Pure: no device, no clock. Other threads may look at its counts."""
 
-    good: int
-    """Messages that had something to say."""
-    bad: Counter[str]
-    """Messages that had not, by the kind of their badness; none of them became a temperature."""
-    missed: int
-    """Messages that were sent, as the later ones show, and did not come."""
+    def __init__(self) -> None:
+        self.good = 0
+        """Messages that had something to say."""
+        self.bad: Counter[str] = Counter()
+        """Messages that had not, by the kind of their badness; none of them became a temperature."""
+        self.missed = 0
+        """Messages that were sent, as the later ones show, and did not come."""
 
+    @abstractmethod
     def read(self, chunk: Chunk) -> list[Found]:
         """What the messages that end in `chunk` say."""
-        ...
 
+    def counted(self, made: Found | str) -> list[Found]:
+        """What a message says, or nothing where it is bad: `made` is then the kind of its badness."""
+        if isinstance(made, str):
+            self.bad[made] += 1
+            return []
+        self.good += 1
+        return [made]
+
+    @abstractmethod
     def reopened(self) -> None:
         """The device was opened again: the rest of a message is not to come, and the device may have started anew."""
-        ...
