@@ -2,9 +2,9 @@
 
 import json
 from collections.abc import Callable, Mapping
-from dataclasses import fields, is_dataclass
+from dataclasses import asdict, fields, is_dataclass
 from types import UnionType
-from typing import Any, TypeVar, get_args, get_type_hints
+from typing import Any, TypeVar, cast, get_args, get_type_hints
 
 T = TypeVar("T")
 
@@ -15,7 +15,7 @@ def build(kind: Callable[..., T], table: Mapping[str, Any]) -> T:
     Raises `ValueError` naming the key.
     """
     hints = get_type_hints(kind)
-    names = [field.name for field in fields(kind)]  # type: ignore[arg-type]
+    names = [field.name for field in fields(cast(Any, kind))]
     values = {}
     for key, value in table.items():
         if key not in names:
@@ -29,6 +29,11 @@ def build(kind: Callable[..., T], table: Mapping[str, Any]) -> T:
         return kind(**values)
     except TypeError as error:
         raise ValueError(str(error)) from error
+
+
+def plain(value: Any) -> dict[str, Any]:
+    """The table of `value`, a dataclass as `build` makes them."""
+    return asdict(value)
 
 
 def toml(name: str, value: Any) -> str:

@@ -17,6 +17,7 @@ from jsonschema import Draft202012Validator
 from typer.testing import CliRunner
 
 from recorder.__main__ import app
+from recorder.clock import Stamp
 from recorder.commands.records import examine
 from recorder.core.station import State, step
 from recorder.driver import DriverUnavailable
@@ -396,7 +397,5 @@ def test_a_new_head_is_told_once_a_minute_and_at_the_stop(tmp_path: Path) -> Non
     journal.close()
 
 
-def kept_stamp(at_ms: int):  # type: ignore[no-untyped-def]
-    from recorder.clock import Stamp
-
+def kept_stamp(at_ms: int) -> Stamp:
     return Stamp(at_ms, "boot", at_ms, at_ms, True)

@@ -96,7 +96,8 @@ def test_the_daemon_lives_in_the_cage_and_nobody_can_call_it(tmp_path: Path) -> 
     assert reachable == set()
     journal = Journal.read(tmp_path / "records.db")
     kinds = {entry.kind for entry, _ in journal.entries()}
-    assert journal.newest().kind == "stopped"  # type: ignore[union-attr]
+    newest = journal.newest()
+    assert newest and newest.kind == "stopped"
     journal.close()
     assert (tmp_path / "records.db").stat().st_mode & 0o007 == 0
     assert kinds >= {"started", "ear back", "reading", "probe lost", "link up"}

@@ -110,6 +110,7 @@ def test_the_daemon_stops_in_two_seconds(broker: object, tmp_path: Path) -> None
     assert stopped_s < STOP_S
     assert not any(Path(f"/proc/{note.read_text().strip()}").exists() for note in notes)
     journal = Journal.read(tmp_path / "records.db")
-    assert journal.newest().kind == "stopped"  # type: ignore[union-attr]
+    newest = journal.newest()
+    assert newest and newest.kind == "stopped"
     journal.close()
     assert examine(tmp_path / "records.db").faults == ()

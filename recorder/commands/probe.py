@@ -18,6 +18,7 @@ from recorder.clock import SystemClock
 from recorder.commands.probe_panel import Panel, counts, degrees
 from recorder.core.events import Event, ProbeBack, ProbeCharge, ProbeLost, Reading
 from recorder.driver import DriverLost, DriverUnavailable
+from recorder.journal.codec import encode
 from recorder.probes import urls
 from recorder.probes.probe import Probe
 from recorder.probes.recording import OVER, Recording
@@ -26,8 +27,6 @@ app = typer.Typer()
 
 DRAW_S = 0.25
 """The panel is drawn anew this often."""
-
-KINDS = {Reading: "reading", ProbeLost: "lost", ProbeBack: "back", ProbeCharge: "charge"}
 
 
 @app.command()
@@ -70,8 +69,8 @@ def probe(
         typer.echo(json.dumps({"bytes": driver.bytes_read, "messages": lines}))
     elif driver.bytes_read or not lost:
         console.print(_summary(driver, url), markup=False)
-    if record:
-        console.print(f"Recorded: replay:{record}") if not as_json else None
+    if record and not as_json:
+        console.print(f"Recorded: replay:{record}")
     if lost:
         typer.echo(f"error: {url}: {lost}", err=True)
         typer.echo(
@@ -113,7 +112,8 @@ def _watch(driver: Probe, show: Callable[[Event], None], seconds: float | None) 
 
 
 def _echo(event: Event) -> None:
-    typer.echo(json.dumps({"event": KINDS[type(event)], **asdict(event)}))  # type: ignore[index]
+    kind, _ = encode(event)
+    typer.echo(json.dumps({"event": kind, **asdict(event)}))
 
 
 def _show(event: Event, console: Console) -> None:

@@ -6,6 +6,7 @@ import signal
 import socket
 import threading
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
@@ -90,7 +91,7 @@ def _findings(config: Path, console: Console) -> Iterator[Finding]:
     known = wall_known()
     yield "clock", "", "set" if known else "not known to be set; times of day may be wrong until it is"
     for probe in settings.probes:
-        yield _tried(f"probe {probe.title()}", lambda probe=probe: _probe(probe))  # type: ignore[misc]
+        yield _tried(f"probe {probe.title()}", partial(_probe, probe))
     if settings.voice:
         yield _tried("microphone", lambda: _microphone(settings, console))
         if switch := ear.foot_switch(settings.voice):

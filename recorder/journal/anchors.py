@@ -11,7 +11,6 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from recorder.clock import Stamp
 from recorder.journal.chain import Entry
 from recorder.journal.codec import CodecError, canonical
 from recorder.journal.journal import ENTRY, Journal, as_entry
@@ -65,13 +64,7 @@ def source(station: str, first_hash: str) -> str:
 
 def told(station: str, first: Entry, newest: Entry, sign: Sign | None) -> dict[str, Any]:
     """The anchor for `newest`, as it goes out."""
-    stamp: Stamp = newest.stamp
-    value = {
-        "source": source(station, first.hash),
-        "entry": newest.seq,
-        "entry_hash": newest.hash,
-        "at_ms": stamp.at_ms,
-    }
+    value = _signed_value(source(station, first.hash), newest.seq, newest.hash, newest.stamp.at_ms)
     return {**value, "signature": sign(canonical(value))} if sign else value
 
 
@@ -123,16 +116,13 @@ def compare(path: Path, anchors: Sequence[Anchor], genuine: Genuine | None = Non
 def signed_bytes(anchor: Anchor) -> bytes:
     """What the signature of an anchor is over: RFC 8785 JSON of all but itself; empty where that can't be written."""
     try:
-        return canonical(
-            {
-                "source": anchor.source,
-                "entry": anchor.entry,
-                "entry_hash": anchor.entry_hash,
-                "at_ms": anchor.at_ms,
-            }
-        )
+        return canonical(_signed_value(anchor.source, anchor.entry, anchor.entry_hash, anchor.at_ms))
     except CodecError:
         return b""
+
+
+def _signed_value(source: str, entry: int, entry_hash: str, at_ms: int) -> dict[str, Any]:
+    return {"source": source, "entry": entry, "entry_hash": entry_hash, "at_ms": at_ms}
 
 
 def _wrong(journal: Journal, anchor: Anchor, last: int) -> str | None:

@@ -8,7 +8,7 @@ A recording without an end is still being written: what is added to it is played
 import json
 import threading
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
@@ -17,6 +17,7 @@ from recorder.driver import DriverLost, DriverUnavailable
 from recorder.probes.probe import ProbeSettings
 from recorder.probes.source import READ_S, Chunk, Reader
 from recorder.probes.urls import from_table
+from recorder.tables import plain
 
 OVER = "recording over"
 """In records: a recording was played to its end."""
@@ -29,7 +30,7 @@ class Recording:
         """`file` is open for writing, and is closed by who opened it."""
         self._source, self._file, self._clock = settings.source(clock), file, clock
         self._began_ms = clock.now_ms()
-        self._write({"probe": asdict(settings)})  # type: ignore[call-overload]
+        self._write({"probe": plain(settings)})
 
     def chunks(self, stop: threading.Event) -> Iterator[Chunk | None]:
         """Those of the other source."""
