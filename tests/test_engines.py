@@ -134,7 +134,7 @@ def test_vosk_without_a_model_says_how_to_get_one(tmp_path: Path) -> None:
 
 def test_without_vosk_the_engine_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "vosk", None)  # Python's own way to say that a module cannot be imported
-    with pytest.raises(DriverUnavailable, match=r"batch-recorder\[vosk\]"):
+    with pytest.raises(DriverUnavailable, match=r"pip install -e '\.\[vosk\]'"):
         engines.build("vosk", phrases.load(SHIPPED), "kitchen recorder", None)
 
 

@@ -441,7 +441,7 @@ def test_a_port_that_another_has_is_refused() -> None:
 
 def test_without_pymodbus_the_remedy_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(__import__("sys").modules, "pymodbus.client", None)
-    with pytest.raises(DriverUnavailable, match=r"pip install 'batch-recorder\[modbus\]'"):
+    with pytest.raises(DriverUnavailable, match=r"pip install -e '\.\[modbus\]'"):
         scan("/dev/null", [1])
 
 

@@ -91,5 +91,5 @@ def _library() -> tuple[Any, Any]:
         from cryptography.exceptions import InvalidSignature
         from cryptography.hazmat.primitives import serialization
     except ImportError as error:
-        raise DriverUnavailable("signing needs batch-recorder[sign]; pip install 'batch-recorder[sign]'") from error
+        raise DriverUnavailable("signing needs cryptography; in the clone: pip install -e '.[sign]'") from error
     return InvalidSignature, serialization

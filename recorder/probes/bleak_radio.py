@@ -95,7 +95,7 @@ def _bleak() -> Any:
     try:
         import bleak
     except ImportError as error:
-        raise DriverUnavailable("bleak is missing; pip install 'batch-recorder[ble]'") from error
+        raise DriverUnavailable("bleak is missing; in the clone: pip install -e '.[ble]'") from error
     return bleak
 
 

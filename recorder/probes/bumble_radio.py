@@ -23,7 +23,7 @@ def bumble() -> Any:
         import bumble.link
         import bumble.transport.common
     except ImportError as error:
-        raise DriverUnavailable("bumble is missing; pip install 'batch-recorder[ble-sim]'") from error
+        raise DriverUnavailable("bumble is missing; in the clone: pip install -e '.[ble-sim]'") from error
     return bumble
 
 

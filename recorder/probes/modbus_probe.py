@@ -170,7 +170,7 @@ class Line:
         try:
             from pymodbus.client import ModbusTcpClient
         except ImportError as error:
-            raise DriverUnavailable("pymodbus is missing; pip install 'batch-recorder[modbus]'") from error
+            raise DriverUnavailable("pymodbus is missing; in the clone: pip install -e '.[modbus]'") from error
         logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
         host, number = endpoint(port)
         self._came = b""

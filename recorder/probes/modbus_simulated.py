@@ -143,7 +143,7 @@ class SimulatedTransmitters(Simulation):
             from pymodbus.server import ModbusSerialServer, ModbusTcpServer
             from pymodbus.simulator import DataType, SimData, SimDevice
         except ImportError as error:
-            raise DriverUnavailable("pymodbus is missing; pip install 'batch-recorder[modbus]'") from error
+            raise DriverUnavailable("pymodbus is missing; in the clone: pip install -e '.[modbus]'") from error
 
         logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
         bits, words = [SimData(0, datatype=DataType.BITS)], [SimData(0, count=0x10000, datatype=DataType.REGISTERS)]

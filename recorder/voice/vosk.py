@@ -30,7 +30,7 @@ class Vosk:
         try:
             from vosk import KaldiRecognizer, Model, SetLogLevel
         except ImportError as error:
-            raise DriverUnavailable("the vosk engine needs vosk; pip install 'batch-recorder[vosk]'") from error
+            raise DriverUnavailable("the vosk engine needs vosk; in the clone: pip install -e '.[vosk]'") from error
         if model is None or not model.is_dir():
             remedy = "run `batch-recorder voice-model install` and set voice.model to the folder that it names"
             raise DriverUnavailable(f"the vosk engine finds no model at {model}; {remedy}")
