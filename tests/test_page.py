@@ -103,6 +103,7 @@ class Kitchen:
         self.tell(station, "checks", {"at_ms": now, "checks": [check(p, t, now) for p, t in spots]})
         probes = {"needle": "ok", "cabinet": "no frame for 12 s"}
         health = {"version": "0.1.0", "probes": probes, "hearing": "well", "clock_known": True, "unsent": 2}
+        health |= {"charges": {"needle": 12, "vat1": 85}}
         self.tell(station, "health", {"at_ms": now, **health, "free_mb": 2400})
         self.tell(station, "reading/needle", {"at_ms": now, "temp_c": 71.4, "settled": True})
 
@@ -270,6 +271,8 @@ def test_counts_down_draws_checks_and_fits_a_phone_of_360_px(kitchen: Kitchen, p
     assert before.startswith(("3:0", "2:5"))
     phone.shows("#health", "Trouble: Probe cabinet: no frame for 12 s")
     phone.shows("#health", "160.5 °F")
+    phone.shows("#health", "Trouble: Battery of needle: 12 %, charge it or change it")
+    phone.shows("#health", "Battery of vat1: 85 %")
     marks = "return ['ok', 'low', 'unsafe'].map((c) => document.querySelectorAll(`#checks .${c}`).length)"
     assert phone.js(marks) == [6, 2, 1]
     assert phone.js("return document.documentElement.scrollWidth") == 360
