@@ -47,6 +47,9 @@ log = logging.getLogger(__name__)
 TURN_S = 0.25
 """How long the loop waits for an event before it looks after the outbox, the clock and the watchdog."""
 
+SENDING_S = 0.004
+"""The same while messages go out one after another, as after a week without the broker."""
+
 DRIVERS_S = 0.6
 """How long a stop waits for the drivers, all in all; one that hangs is left behind. All in all under 2 s."""
 
@@ -85,6 +88,7 @@ class App:
         self._watch = watch
         self._clock_watch = ClockWatch(clock)
         self._gate = Gate()
+        self._sending = False
         self._upkept_ms = clock.now_ms()
         channels = [name for probe in settings.probes for name in probe.names()]
         self._teller = Teller(self.publisher.latest, journal, settings.database, channels) if self.publisher else None
@@ -113,9 +117,9 @@ class App:
 
     def turn(self, longest_s: float = TURN_S) -> bool:
         """One event or what is due, then the outbox and the clock; False when no event came."""
-        busy = self.loop.turn(longest_s)
+        busy = self.loop.turn(min(longest_s, SENDING_S) if self._sending else longest_s)
         if self.outbox and self._teller and self._anchoring:
-            self.outbox.step(self.clock.now_ms())
+            self._sending = self.outbox.step(self.clock.now_ms())
             self._teller.beat(self.loop.state.world, self.clock.now_ms())
             self._anchoring.beat(self.clock.now_ms())
         if stepped := self._clock_watch.look():

@@ -61,6 +61,11 @@ def wait_for(done: Callable[[], bool], *errors: type[Exception], seconds: float 
         time.sleep(0.02)
 
 
+def stepped(box: Outbox) -> bool:
+    box.step(0)
+    return True
+
+
 @pytest.fixture
 def free_port() -> int:
     with socket.socket() as probe:
@@ -95,7 +100,7 @@ def test_what_waited_arrives_in_order_after_the_broker_was_away(folder: Path, pr
         MqttSettings("line-1", port=broker.port, protocol=protocol), lambda up, reason: links.append(up)
     )
     publisher.start()
-    wait_for(lambda: publisher.connected() and phone.ready(0))
+    wait_for(lambda: publisher.acknowledged() is not None and bool(links) and phone.ready(0))
     journal = waiting(folder, 60)
     box = Outbox(journal, publisher)
     broker.stop(signal.SIGKILL)
@@ -104,8 +109,9 @@ def test_what_waited_arrives_in_order_after_the_broker_was_away(folder: Path, pr
     assert len(journal.unsent(0, 100)) == 60
     broker.start()
     wait_for(lambda: publisher.connected() and phone.ready(0))
-    wait_for(lambda: box.step(0) is None and box.empty())
+    wait_for(lambda: stepped(box) and box.empty())
     wait_for(lambda: len(order) == 60)
+    assert publisher.acknowledged() == []
     assert order == [str(number) for number in range(1, 61)]
     assert links == [True, False, True]
     publisher.close()
@@ -123,7 +129,7 @@ def test_the_state_is_retained_and_the_will_speaks_for_the_dead(folder: Path) ->
     publisher.latest("reading/needle", {"temp_c": 70.0})
     publisher.latest("reading/needle", {"temp_c": 71.0})
     publisher.start()
-    wait_for(publisher.connected)
+    wait_for(lambda: bool(publisher.acknowledged()))
     wait_for(lambda: json.loads(phone.retained["kitchen/line-1/reading/needle"]) == {"temp_c": 71.0}, KeyError)
     assert json.loads(phone.retained["kitchen/line-1/state"]) == {"online": True}
     publisher._client._sock_close()  # the wire is cut without a goodbye
@@ -149,7 +155,7 @@ def test_a_wrong_password_is_told_and_the_right_one_lets_in(folder: Path, word: 
         lambda up, reason: links.append((up, reason)),
     )
     publisher.start()
-    wait_for(lambda: bool(links))
+    wait_for(lambda: publisher.acknowledged() is not None and bool(links))
     publisher.close()
     broker.stop()
     assert links[0][0] is lets_in
@@ -194,7 +200,6 @@ def test_a_message_that_the_broker_refuses_is_kept_and_holds_up_no_other(folder:
     broker = Mosquitto(folder, "allow_anonymous true", f"acl_file {folder / 'acl'}", "log_type none")
     publisher = MqttPublisher(MqttSettings("line-1", port=broker.port))
     publisher.start()
-    wait_for(publisher.connected)
     places = ["journal"] * 25 + ["alerts"] * 3
     journal = Journal.open(
         folder / "r.db",
@@ -203,7 +208,7 @@ def test_a_message_that_the_broker_refuses_is_kept_and_holds_up_no_other(folder:
     for number in range(28):
         journal.append(STAMP, Tick(number), ())
     box = Outbox(journal, publisher)
-    wait_for(lambda: box.step(0) is None and box.sent == 3)
+    wait_for(lambda: stepped(box) and box.sent == 3)
     assert [row.id for row in journal.unsent(most=99)] == list(range(1, 26))
     publisher.close()
     journal.close()
@@ -221,7 +226,7 @@ def test_a_try_leaves_a_station_at_work_alone(folder: Path) -> None:
     assert phone.retained == {}, "nothing is published in its name"
     publisher = MqttPublisher(settings, lambda up, reason: links.append(up))
     publisher.start()
-    wait_for(publisher.connected)
+    wait_for(lambda: publisher.acknowledged() is not None and bool(links))
     assert reach(settings, 5) == ""
     time.sleep(0.2)
     assert links == [True] and publisher.connected()
@@ -235,7 +240,7 @@ def test_why_the_broker_is_not_reached_is_told(free_port: int) -> None:
     links: list[tuple[bool, str]] = []
     publisher = MqttPublisher(MqttSettings("line-1", port=free_port), lambda up, reason: links.append((up, reason)))
     publisher.start()
-    wait_for(lambda: bool(links))
+    wait_for(lambda: publisher.acknowledged() is not None and bool(links))
     publisher.close()
     assert links[0][0] is False and "Connection refused" in links[0][1]
 
@@ -296,7 +301,8 @@ def test_the_small_broker_goes_and_comes_back(tmp_path: Path, free_port: int) ->
     wait_for(lambda: publisher.connected() and phone.ready(0))
     journal = waiting(tmp_path, 5)
     box = Outbox(journal, publisher)
-    wait_for(lambda: box.step(0) is None and len(phone.messages) == 5)
+    wait_for(lambda: stepped(box) and len(phone.messages) == 5)
+    publisher.acknowledged()
     for message in (event(2), event(2)):
         publisher.publish(Message("kitchen/line-1/alerts", message))
     wait_for(lambda: phone.doubles == 2)
