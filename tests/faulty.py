@@ -66,7 +66,9 @@ class Visit:
             self._broker.acknowledged.add(body)
         else:
             self._broker.refused.add(body)
-        self.send(b"\x40\x04" + token.to_bytes(2) + bytes((reason, 0)) if self.five else b"\x40\x02" + token.to_bytes(2))
+        self.send(
+            b"\x40\x04" + token.to_bytes(2) + bytes((reason, 0)) if self.five else b"\x40\x02" + token.to_bytes(2)
+        )
 
     def send(self, data: bytes) -> None:
         with suppress(OSError):
@@ -173,7 +175,7 @@ def twice(visit: Visit) -> None:
 
 
 def garbage(visit: Visit) -> None:
-    """Answers with noise, and goes on to."""
+    """Answers each message with noise."""
     visit.hello()
     noise = random.Random(len(visit._broker.given) + visit._broker.visits)
     for number, _ in enumerate(visit.publishes()):
@@ -183,7 +185,7 @@ def garbage(visit: Visit) -> None:
 
 
 def unreadable(visit: Visit) -> None:
-    """Packets whose frame is right and whose inside is not: each of them ended paho's thread, or could have."""
+    """Packets whose frame is right and whose inside is not."""
     visit.hello()
     for _ in visit.publishes():
         visit.send(bytes((0x32, 6, 0, 2, 0xFF, 0xFE, 0, 1)))  # a topic that is no UTF-8
@@ -220,7 +222,8 @@ class Proxy:
         self.port = int(self._server.getsockname()[1])
         self._pairs: list[tuple[socket.socket, socket.socket]] = []
         self._frozen: set[socket.socket] = set()
-        threading.Thread(target=self._serve, name="proxy", daemon=True).start()
+        self._threads: list[threading.Thread] = []
+        self._begin(self._serve)
 
     def cut(self) -> None:
         """End every connection at once."""
@@ -238,9 +241,16 @@ class Proxy:
     def stop(self) -> None:
         self._server.shutdown(socket.SHUT_RDWR)
         self._server.close()
-        self.cut()
         for side in self._frozen:
-            side.close()
+            with suppress(OSError):
+                side.shutdown(socket.SHUT_RDWR)
+        self.cut()
+        for thread in self._threads:
+            thread.join(5)
+
+    def _begin(self, work: Callable[..., None], *about: socket.socket) -> None:
+        self._threads.append(threading.Thread(target=work, args=about, name="proxy", daemon=True))
+        self._threads[-1].start()
 
     def _serve(self) -> None:
         with suppress(OSError):
@@ -252,16 +262,14 @@ class Proxy:
                     near.close()
                     continue
                 self._pairs.append((near, far))
-                for one, other in ((near, far), (far, near)):
-                    threading.Thread(target=self._carry, args=(one, other), name="proxy-wire", daemon=True).start()
+                self._begin(self._carry, near, far)
+                self._begin(self._carry, far, near)
 
     def _carry(self, one: socket.socket, other: socket.socket) -> None:
-        with suppress(OSError):
-            while data := one.recv(65_536):
-                if one in self._frozen:
-                    return
-                other.sendall(data)
-        if one not in self._frozen:
-            for side in (one, other):
-                with suppress(OSError):
-                    side.shutdown(socket.SHUT_RDWR)
+        with one:
+            with suppress(OSError):
+                while data := one.recv(65_536):
+                    if one not in self._frozen:
+                        other.sendall(data)
+            with suppress(OSError):
+                other.shutdown(socket.SHUT_RDWR)

@@ -27,7 +27,7 @@ FLAPS = 6
 """A connection is told to be up at most so often in ten minutes: each telling is an entry of the journal."""
 
 RECOVER_S = 1.0
-"""How long the connection rests after what is not MQTT."""
+"""How long the connection rests after an error that paho does not know."""
 
 LARGEST = 16_384
 """Bytes of a packet that the broker may send to us, by MQTT 5; it drops larger ones itself."""
@@ -188,7 +188,7 @@ class MqttPublisher:
             self._client.socket().shutdown(socket.SHUT_RDWR)
 
     def _make(self) -> Any:
-        client = _client(self._settings, "", self._garbage)
+        client = _client(self._settings, "", self._failed)
         client.max_inflight_messages_set(20)
         client.will_set(self._settings.topic("state"), _state(False), 1, True)
         client.on_connect = self._connected
@@ -225,8 +225,8 @@ class MqttPublisher:
         if not message.retain:  # an answer is said once; a kept one would come again with every connection
             self._on_answer(message.topic.rsplit("/", 1)[-1], message.payload)
 
-    def _garbage(self, reason: str) -> None:
-        self._complaints.say("garbage", reason)
+    def _failed(self, reason: str) -> None:
+        self._complaints.say("failure", reason)
         self._down(reason)
 
     def _down(self, reason: str) -> None:
@@ -277,7 +277,8 @@ def send(settings: MqttSettings, what: str, body: str, wait_s: float) -> None:
 def _client(settings: MqttSettings, suffix: str, complain: Callable[[str], None] = lambda reason: None) -> Any:
     """A client that would speak as these settings say; raises `DriverUnavailable`.
 
-    Its thread outlives what a broker sends: paho's own ends at bytes that it can't read, and tells nobody.
+    Its thread outlives every error: paho's own ends, and tells nobody, at one that is no `OSError`, such as a host name
+    that can be none.
     """
     from paho.mqtt import client as paho
 
@@ -287,8 +288,7 @@ def _client(settings: MqttSettings, suffix: str, complain: Callable[[str], None]
                 try:
                     return super().loop_forever(timeout, retry_first_connection)
                 except Exception as error:
-                    reason = f"the broker sends what is not MQTT ({type(error).__name__})"
-                    complain(reason)
+                    complain(f"the connection failed: {type(error).__name__}: {str(error)!a}")
                     time.sleep(RECOVER_S)
                     _aim(self, settings)
 

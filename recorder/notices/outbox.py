@@ -5,7 +5,6 @@ doubles by `source` and `id`. Rows wait in the journal, not in memory. Judges no
 """
 
 import json
-import logging
 from collections import deque
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
@@ -17,8 +16,7 @@ from recorder.journal.anchors import source
 from recorder.journal.chain import Entry
 from recorder.journal.codec import plain
 from recorder.journal.journal import Journal, Message, Unsent
-
-log = logging.getLogger(__name__)
+from recorder.notices.complaints import Complaints
 
 PUBLISH = ("alerts", "records", "all")
 """What goes out: alerts; rows of the trade's tables as well; every entry of the journal as well."""
@@ -128,6 +126,7 @@ class Outbox:
         self._publisher = publisher
         self.sent = 0
         """Messages that the broker has taken since this began."""
+        self._complaints = Complaints()
         self._connection = 0
         self._flying: dict[int, int] = {}
         self._newest = 0
@@ -188,8 +187,7 @@ class Outbox:
         refused = [row for row, taken in results if not taken]
         self._refused += refused
         if refused and now_ms >= self._not_before_ms:
-            if not self._wait_ms:
-                log.warning("the broker refuses message %s; it is kept and tried again", refused[0])
+            self._complaints.say("refusal", f"the broker refuses message {refused[0]}; it is kept and tried again")
             self._wait_ms = min(max(2 * self._wait_ms, FIRST_WAIT_MS), LONGEST_WAIT_MS)
             self._not_before_ms = now_ms + self._wait_ms
         return bool(results)
