@@ -88,6 +88,10 @@ class MqttPublisher:
 
     def start(self) -> None:
         """Begin to connect, for as long as it takes."""
+        if not self._settings.tls and not self._settings.local:
+            self._complaints.say(
+                "plain", f"no TLS: what goes to {self._settings.host} can be read and changed on its way"
+            )
         _begin(self._client, self._settings)
 
     def connected(self) -> bool:
@@ -301,9 +305,9 @@ def _client(settings: MqttSettings, suffix: str, complain: Callable[[str], None]
     try:
         if settings.username is not None:
             client.username_pw_set(settings.username, _password(settings.password_file))
-        if settings.ca_file is not None:
+        if settings.tls:
             client.tls_set(
-                str(settings.ca_file),
+                str(settings.ca_file) if settings.ca_file else None,
                 str(settings.cert_file) if settings.cert_file else None,
                 str(settings.key_file) if settings.key_file else None,
                 tls_version=ssl.PROTOCOL_TLS_CLIENT,
