@@ -42,7 +42,8 @@ def main(story_path: str, records: str, cues: str, port: str, pace_s: str) -> No
     journal = open_journal(settings)
     done = sum(entry.kind not in BESIDES for entry, _ in journal.entries())
     newest = journal.newest()
-    clock = ManualClock(newest.stamp.at_ms if newest else story[0].at_ms, boot_id="one boot")
+    clock = ManualClock(story[0].at_ms, boot_id="one boot")
+    clock.at_ms = newest.stamp.at_ms if newest else clock.at_ms
 
     def give(cue: Cue) -> None:
         entry = journal.newest()

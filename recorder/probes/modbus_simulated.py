@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from recorder.core.rules import in_unit
+from recorder.driver import DriverUnavailable
 from recorder.probes.modbus_probe import ModbusSettings
 from recorder.probes.registers import KINDS, Register
 from recorder.probes.simulated import SLOW_MS, STEP_MS, Kitchen, alone
@@ -149,9 +150,12 @@ class SimulatedTransmitters:
         return bool(channels) and not channels & self.quiet
 
     async def _listening(self) -> "_Pty | _Tcp":
-        from pymodbus import FramerType
-        from pymodbus.server import ModbusSerialServer, ModbusTcpServer
-        from pymodbus.simulator import DataType, SimData, SimDevice
+        try:
+            from pymodbus import FramerType
+            from pymodbus.server import ModbusSerialServer, ModbusTcpServer
+            from pymodbus.simulator import DataType, SimData, SimDevice
+        except ImportError as error:
+            raise DriverUnavailable("pymodbus is missing; pip install 'batch-recorder[modbus]'") from error
 
         logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
         bits, words = [SimData(0, datatype=DataType.BITS)], [SimData(0, count=0x10000, datatype=DataType.REGISTERS)]
