@@ -1,7 +1,7 @@
 """Bad brokers and wires in bulk: `python -m tests.bench.network [--connections 1000] [--cuts 100] [--seed 1]`.
 
-A scripted broker that misbehaves in one of ten ways at each connection, drawn at random; and a wire to a mosquitto that is
-cut again and again. After each step of the outbox: sent is acknowledged, and paho holds no more than it may.
+A scripted broker that misbehaves in one of ten ways at each connection, drawn at random; and a wire to a mosquitto that
+is cut again and again. After each step of the outbox: sent is acknowledged, and paho holds no more than it may.
 """
 
 import argparse
