@@ -4,7 +4,6 @@ drivers -> inbox -> station.step -> journal (one commit) -> cue
                                        '-> outbox -> MQTT
 """
 
-import logging
 import threading
 import time
 from collections.abc import Callable
@@ -30,9 +29,8 @@ from recorder.driver import load
 from recorder.journal import seal
 from recorder.journal.journal import Journal, JournalError
 from recorder.loop import Loop
-from recorder.notices import answers
 from recorder.notices.anchoring import Anchoring
-from recorder.notices.answers import Gate
+from recorder.notices.answers import Reception
 from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.outbox import Messages, Outbox
 from recorder.notices.teller import Teller
@@ -42,10 +40,11 @@ from recorder.voice import ear
 from recorder.voice.microphone import Microphone
 from recorder.voice.speaker import Speaker
 
-log = logging.getLogger(__name__)
-
 TURN_S = 0.25
 """How long the loop waits for an event before it looks after the outbox, the clock and the watchdog."""
+
+SENDING_S = 0.004
+"""The same while messages go out one after another, as after a week without the broker."""
 
 DRIVERS_S = 0.6
 """How long a stop waits for the drivers, all in all; one that hangs is left behind. All in all under 2 s."""
@@ -84,7 +83,8 @@ class App:
         self._anchoring = Anchoring(self.publisher.latest, journal, settings.station, sign) if self.publisher else None
         self._watch = watch
         self._clock_watch = ClockWatch(clock)
-        self._gate = Gate()
+        self._reception = Reception(lambda: self.loop.state.world)
+        self._sending = False
         self._upkept_ms = clock.now_ms()
         channels = [name for probe in settings.probes for name in probe.names()]
         self._teller = Teller(self.publisher.latest, journal, settings.database, channels) if self.publisher else None
@@ -113,9 +113,9 @@ class App:
 
     def turn(self, longest_s: float = TURN_S) -> bool:
         """One event or what is due, then the outbox and the clock; False when no event came."""
-        busy = self.loop.turn(longest_s)
+        busy = self.loop.turn(min(longest_s, SENDING_S) if self._sending else longest_s)
         if self.outbox and self._teller and self._anchoring:
-            self.outbox.step(self.clock.now_ms())
+            self._sending = self.outbox.step(self.clock.now_ms())
             self._teller.beat(self.loop.state.world, self.clock.now_ms())
             self._anchoring.beat(self.clock.now_ms())
         if stepped := self._clock_watch.look():
@@ -171,16 +171,8 @@ class App:
 
     def _answer(self, what: str, payload: bytes) -> None:
         """From a phone, in another thread."""
-        now_ms = self.clock.now_ms()
-        try:
-            event = answers.parse(what, payload, now_ms)
-        except ValueError as error:
-            log.warning("a message on %s is refused: %s", what, error)
-            return
-        if self._gate.open(now_ms):
+        if event := self._reception.event(what, payload, self.clock.now_ms()):
             self.loop.inbox.put(event)
-        else:
-            log.warning("a message on %s is refused: too many of them", what)
 
 
 def open_journal(settings: Settings) -> Journal:

@@ -16,6 +16,7 @@ from typing import TypeVar
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from paho.mqtt import client as paho
 from typer.testing import CliRunner
 
 from recorder.__main__ import app
@@ -382,3 +383,49 @@ def test_two_stations_share_a_name_only_if_they_share_their_topics(a: str, b: st
 def test_nothing_that_comes_in_goes_out_again() -> None:
     assert not {*OUT} & {*IN} and "#" not in "".join((*OUT, *IN))
     assert [topic for topic in OUT if topic.startswith("+")] == []
+
+
+def answers(broker: Broker, user: str | None, word: str, topics: list[str]) -> dict[str, str]:
+    """What the broker says, by MQTT 5, to one who publishes on each of these topics."""
+    said, tokens = dict[int, str](), dict[str, int]()
+    client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
+    client.on_publish = lambda client, userdata, mid, reason, properties: said.update({mid: str(reason)})
+    client.on_connect = lambda client, userdata, flags, reason, properties: said.update({0: str(reason)})
+    if user:
+        client.username_pw_set(user, word)
+    client.connect("127.0.0.1", broker.port)
+    client.loop_start()
+    wait_for(lambda: 0 in said)
+    if said[0] == "Success":
+        tokens = {topic: client.publish(topic, b"{}", 1).mid for topic in topics}
+        wait_for(lambda: len(said) > len(topics))
+    client.disconnect()
+    client.loop_stop()
+    return {topic: said[token] for topic, token in tokens.items()} if tokens else {"": said[0]}
+
+
+@bridged
+def test_nobody_may_publish_more_than_their_part(tmp_path: Path, authority: Path) -> None:
+    """Each forbidden topic is refused with reason 135 of MQTT 5 (3.4.2.1), "Not authorized"; each needed one is not."""
+    site = Site(tmp_path, authority, "5")
+    bridge_word = (tmp_path / "remote-password").read_text().rstrip("\n")
+    told = [topic.replace("+", "needle") for topic in OUT]
+    strange = ["kitchen/line-2/alerts", "alerts", "other/line-1/alerts", "$SYS/broker/uptime", f"{HERE}2/alerts"]
+    neighbours = ["main-street/kitchen/line-2/", "high-street/kitchen/line-1/", "kitchen/line-1/"]
+    device = [f"{HERE}/{topic}" for topic in told]
+    assert refused(answers(site.local, "line-1", "oil", [*device, *strange])) == strange
+    bridge, manager = [f"{THERE}/{topic}" for topic in (*told, "link")], [f"{THERE}/{topic}" for topic in IN]
+    elsewhere = [prefix + topic for prefix in neighbours for topic in (*told, *IN)]
+    bare = [THERE, f"{THERE}/", f"{THERE}/anything", f"{THERE}/alerts/more", "main-street", "$SYS/broker/uptime"]
+    found = answers(site.remote, NAME, bridge_word, [*bridge, *manager, *elsewhere, *bare])
+    assert refused(found) == [*manager, *elsewhere, *bare], "the device acknowledges nothing for its manager"
+    found = answers(site.remote, "manager", "fries", [*manager, *bridge, *elsewhere, *bare])
+    assert refused(found) == [*bridge, *elsewhere, *bare], "the manager's phone says nothing for the device"
+    for broker, user, word in ((site.local, None, ""), (site.remote, None, ""), (site.local, "line-1", "water")):
+        assert answers(broker, user, word, [f"{THERE}/acknowledge"]) == {"": "Not authorized"}, user
+    site.close()
+
+
+def refused(found: dict[str, str]) -> list[str]:
+    assert set(found.values()) <= {"Success", "No matching subscribers", "Not authorized"}
+    return [topic for topic, said in found.items() if said == "Not authorized"]

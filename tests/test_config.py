@@ -73,6 +73,7 @@ def test_the_shipped_safety_limits_name_their_source() -> None:
         ('station = "a"\n[mqtt]\nprotocol = "4"', 'write "5" or "3.1.1"'),
         ('station = "a"\n[mqtt]\nroot = "#"', "write a topic"),
         ('station = "a"\n[mqtt]\nca_file = "ca.pem"', "is not a file"),
+        ('station = "a"\n[mqtt]\ntls = "no"', "tls is 'no'"),
         ('station = "a"\nprocedure = "none.toml"', "none.toml can't be read"),
         ('station = "a"\nphrases = "none.toml"', "none.toml can't be read"),
         ("station = ", "is not TOML"),

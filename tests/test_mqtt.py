@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 
 from recorder.clock import Stamp
+from recorder.commands.station import _weak
 from recorder.core.events import Tick
 from recorder.driver import DriverUnavailable
 from recorder.journal.journal import Journal, Message
@@ -61,6 +62,11 @@ def wait_for(done: Callable[[], bool], *errors: type[Exception], seconds: float 
         time.sleep(0.02)
 
 
+def stepped(box: Outbox) -> bool:
+    box.step(0)
+    return True
+
+
 @pytest.fixture
 def free_port() -> int:
     with socket.socket() as probe:
@@ -95,7 +101,7 @@ def test_what_waited_arrives_in_order_after_the_broker_was_away(folder: Path, pr
         MqttSettings("line-1", port=broker.port, protocol=protocol), lambda up, reason: links.append(up)
     )
     publisher.start()
-    wait_for(lambda: publisher.connected() and phone.ready(0))
+    wait_for(lambda: publisher.acknowledged() is not None and bool(links) and phone.ready(0))
     journal = waiting(folder, 60)
     box = Outbox(journal, publisher)
     broker.stop(signal.SIGKILL)
@@ -104,8 +110,9 @@ def test_what_waited_arrives_in_order_after_the_broker_was_away(folder: Path, pr
     assert len(journal.unsent(0, 100)) == 60
     broker.start()
     wait_for(lambda: publisher.connected() and phone.ready(0))
-    wait_for(lambda: box.step(0) is None and box.empty())
+    wait_for(lambda: stepped(box) and box.empty())
     wait_for(lambda: len(order) == 60)
+    assert publisher.acknowledged() == []
     assert order == [str(number) for number in range(1, 61)]
     assert links == [True, False, True]
     publisher.close()
@@ -123,7 +130,7 @@ def test_the_state_is_retained_and_the_will_speaks_for_the_dead(folder: Path) ->
     publisher.latest("reading/needle", {"temp_c": 70.0})
     publisher.latest("reading/needle", {"temp_c": 71.0})
     publisher.start()
-    wait_for(publisher.connected)
+    wait_for(lambda: bool(publisher.acknowledged()))
     wait_for(lambda: json.loads(phone.retained["kitchen/line-1/reading/needle"]) == {"temp_c": 71.0}, KeyError)
     assert json.loads(phone.retained["kitchen/line-1/state"]) == {"online": True}
     publisher._client._sock_close()  # the wire is cut without a goodbye
@@ -149,7 +156,7 @@ def test_a_wrong_password_is_told_and_the_right_one_lets_in(folder: Path, word: 
         lambda up, reason: links.append((up, reason)),
     )
     publisher.start()
-    wait_for(lambda: bool(links))
+    wait_for(lambda: publisher.acknowledged() is not None and bool(links))
     publisher.close()
     broker.stop()
     assert links[0][0] is lets_in
@@ -159,8 +166,9 @@ def test_a_wrong_password_is_told_and_the_right_one_lets_in(folder: Path, word: 
 @needs("openssl", "openssl")
 @mosquitto
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # paho drops a socket whose TLS failed
-def test_tls_is_verified(folder: Path) -> None:
-    """The broker shows a certificate; it is believed only when the authority in `ca_file` signed it for this host."""
+def test_tls_is_verified(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The broker's certificate is believed only when the authority in `ca_file`, or one that the machine trusts, signed
+    it for this host."""
     for name in ("right", "wrong"):
         subject = ["-subj", "/CN=127.0.0.1", "-addext", "subjectAltName=IP:127.0.0.1"]
         files = ["-keyout", str(folder / f"{name}.key"), "-out", str(folder / f"{name}.pem")]
@@ -174,6 +182,12 @@ def test_tls_is_verified(folder: Path) -> None:
     assert "CERTIFICATE_VERIFY_FAILED" in reach(
         MqttSettings("line-1", port=broker.port, ca_file=folder / "wrong.pem"), 5
     )
+    other_name = MqttSettings("line-1", host="localhost", port=broker.port, ca_file=folder / "right.pem")
+    assert "CERTIFICATE_VERIFY_FAILED" in reach(other_name, 5), "it is another host's"
+    trusting = MqttSettings("line-1", port=broker.port, tls=True)
+    assert "CERTIFICATE_VERIFY_FAILED" in reach(trusting, 5)
+    monkeypatch.setenv("SSL_CERT_FILE", str(folder / "right.pem"))  # OpenSSL's own word for what the machine trusts
+    assert reach(trusting, 5) == ""
     broker.stop()
     gc.collect()
     lines = [f"{key} {folder / name}" for key, name in (("cafile", "right.pem"), ("certfile", "right.pem"))]
@@ -194,7 +208,6 @@ def test_a_message_that_the_broker_refuses_is_kept_and_holds_up_no_other(folder:
     broker = Mosquitto(folder, "allow_anonymous true", f"acl_file {folder / 'acl'}", "log_type none")
     publisher = MqttPublisher(MqttSettings("line-1", port=broker.port))
     publisher.start()
-    wait_for(publisher.connected)
     places = ["journal"] * 25 + ["alerts"] * 3
     journal = Journal.open(
         folder / "r.db",
@@ -203,7 +216,7 @@ def test_a_message_that_the_broker_refuses_is_kept_and_holds_up_no_other(folder:
     for number in range(28):
         journal.append(STAMP, Tick(number), ())
     box = Outbox(journal, publisher)
-    wait_for(lambda: box.step(0) is None and box.sent == 3)
+    wait_for(lambda: stepped(box) and box.sent == 3)
     assert [row.id for row in journal.unsent(most=99)] == list(range(1, 26))
     publisher.close()
     journal.close()
@@ -221,7 +234,7 @@ def test_a_try_leaves_a_station_at_work_alone(folder: Path) -> None:
     assert phone.retained == {}, "nothing is published in its name"
     publisher = MqttPublisher(settings, lambda up, reason: links.append(up))
     publisher.start()
-    wait_for(publisher.connected)
+    wait_for(lambda: publisher.acknowledged() is not None and bool(links))
     assert reach(settings, 5) == ""
     time.sleep(0.2)
     assert links == [True] and publisher.connected()
@@ -235,7 +248,7 @@ def test_why_the_broker_is_not_reached_is_told(free_port: int) -> None:
     links: list[tuple[bool, str]] = []
     publisher = MqttPublisher(MqttSettings("line-1", port=free_port), lambda up, reason: links.append((up, reason)))
     publisher.start()
-    wait_for(lambda: bool(links))
+    wait_for(lambda: publisher.acknowledged() is not None and bool(links))
     publisher.close()
     assert links[0][0] is False and "Connection refused" in links[0][1]
 
@@ -296,7 +309,8 @@ def test_the_small_broker_goes_and_comes_back(tmp_path: Path, free_port: int) ->
     wait_for(lambda: publisher.connected() and phone.ready(0))
     journal = waiting(tmp_path, 5)
     box = Outbox(journal, publisher)
-    wait_for(lambda: box.step(0) is None and len(phone.messages) == 5)
+    wait_for(lambda: stepped(box) and len(phone.messages) == 5)
+    publisher.acknowledged()
     for message in (event(2), event(2)):
         publisher.publish(Message("kitchen/line-1/alerts", message))
     wait_for(lambda: phone.doubles == 2)
@@ -314,13 +328,60 @@ def test_the_small_broker_goes_and_comes_back(tmp_path: Path, free_port: int) ->
         {"root": "/a"},
         {"root": ""},
         {"host": ""},
-        {"port": 0},
+        {"port": -1},
         {"port": 65_536},
         {"keepalive_s": 0},
-        {"cert_file": Path("c.pem")},
+        {"key_file": Path("k.pem")},
+        {"tls": False, "ca_file": Path("c.pem")},
+        {"tls": False, "cert_file": Path("c.pem")},
     ],
     ids=lambda wrong: str(wrong),
 )
 def test_settings_that_cannot_be(wrong: dict[str, object]) -> None:
-    with pytest.raises(ValueError, match=r"write|name it"):
+    with pytest.raises(ValueError, match=r"write|name it|take that"):
         MqttSettings("line-1", **wrong)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("said", "tls", "port"),
+    [
+        ({}, False, 1883),
+        ({"host": "localhost"}, False, 1883),
+        ({"host": "127.0.0.2", "port": 1999}, False, 1999),
+        ({"host": "::1"}, False, 1883),
+        ({"host": "mqtt.example.org"}, True, 8883),
+        ({"host": "192.0.2.7", "port": 1883}, True, 1883),
+        ({"host": "127.example.org"}, True, 8883),
+        ({"host": "mqtt.example.org", "tls": False}, False, 1883),
+        ({"tls": True}, True, 8883),
+        ({"ca_file": Path("ca.pem")}, True, 8883),
+        ({"cert_file": Path("c.pem"), "key_file": Path("k.pem")}, True, 8883),
+    ],
+    ids=str,
+)
+def test_tls_is_spoken_to_any_other_machine(said: dict[str, object], tls: bool, port: int) -> None:
+    """Ports 1883 and 8883 are IANA's for mqtt and secure-mqtt, from memory."""
+    settings = MqttSettings("line-1", **said)  # type: ignore[arg-type]
+    assert (settings.tls, settings.port) == (tls, port)
+
+
+def test_what_goes_over_a_network_without_tls_is_told(caplog: pytest.LogCaptureFixture) -> None:
+    with caplog.at_level("WARNING"):
+        for host in ("192.0.2.1", "127.0.0.1"):  # the first is in no network: RFC 5737
+            publisher = MqttPublisher(MqttSettings("line-1", host=host, tls=False))
+            publisher._client.loop_start = lambda: None
+            publisher.start()
+    assert caplog.text.count("no TLS") == 1 and "192.0.2.1" in caplog.text
+
+
+def test_check_says_what_is_weak(tmp_path: Path) -> None:
+    secret = tmp_path / "password"
+    secret.write_text("oil\n")
+    secret.chmod(0o644)
+    assert list(_weak(MqttSettings("line-1"))) == []
+    far = MqttSettings("line-1", host="mqtt.example.org")
+    assert [text.split(";")[0] for text in _weak(far)] == ["the broker can't tell who this is"]
+    weak = list(_weak(replace(far, tls=False, port=1883, username="a", password_file=secret, protocol="3.1.1")))
+    assert [text.split(" ")[0] for text in weak] == ["without", "others", "MQTT"]
+    secret.chmod(0o640)
+    assert list(_weak(replace(far, username="a", password_file=secret))) == []

@@ -23,13 +23,13 @@ class Wire:
     """A publisher that does as it is told."""
 
     def __init__(self) -> None:
-        self.up = True
+        self.number = 1
         self.given: list[Message] = []
         self.takes = True
         self._results: list[tuple[int, bool]] = []
 
-    def connected(self) -> bool:
-        return self.up
+    def connection(self) -> int:
+        return self.number
 
     def publish(self, message: Message) -> int | None:
         if not self.takes:
@@ -43,6 +43,11 @@ class Wire:
     def acknowledged(self) -> list[tuple[int, bool]]:
         results, self._results = self._results, []
         return results
+
+
+@pytest.fixture(autouse=True)
+def few(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(outbox, "IN_FLIGHT", 20)
 
 
 @pytest.fixture
@@ -68,17 +73,35 @@ def test_a_message_is_marked_only_when_the_broker_has_it(journal: Journal) -> No
     assert wire.given[-1].body == "22"
 
 
-def test_what_was_in_flight_goes_again_after_a_break(journal: Journal) -> None:
+@pytest.mark.parametrize("seen_down", [True, False])
+def test_what_was_in_flight_goes_again_on_a_new_connection(journal: Journal, seen_down: bool) -> None:
+    """Whether or not a step saw that it was down between."""
     wire = Wire()
     box = Outbox(journal, wire)
     box.step(0)
     wire.answer(1)
-    wire.up = False
-    box.step(1)
-    wire.up = True
-    wire.answer(2)
+    if seen_down:
+        wire.number = 0
+        box.step(1)
+    wire.number = 2
     box.step(2)
-    assert wire.given[outbox.IN_FLIGHT].body == "2", "an answer that came after the break counts for nothing"
+    assert [message.body for message in wire.given[outbox.IN_FLIGHT :]] == [str(n) for n in range(2, 22)]
+    wire.answer(3)
+    box.step(3)
+    assert box.sent == 1, "an answer of the old connection that came after the new one counts for nothing"
+
+
+def test_an_acknowledgement_counts_once(journal: Journal) -> None:
+    wire = Wire()
+    box = Outbox(journal, wire)
+    box.step(0)
+    for _ in range(3):
+        wire.answer(1)
+    assert box.step(1) and box.sent == 1
+    wire.answer(1)
+    wire.answer(999)
+    box.step(2)
+    assert box.sent == 1 and journal.unsent(0, 1)[0].id == 2
 
 
 def test_a_refused_message_is_kept_and_tried_again_later(journal: Journal, caplog: pytest.LogCaptureFixture) -> None:

@@ -67,7 +67,7 @@ def _files(
     settings = load(config).mqtt
     if settings is None:
         raise _Fault(f'{config} has no [mqtt] table; write one with host = "127.0.0.1"')
-    if settings.host not in ("127.0.0.1", "localhost") or settings.ca_file:
+    if settings.host not in ("127.0.0.1", "localhost") or settings.tls:
         raise _Fault(
             f'{config} [mqtt]: with a bridge the recorder speaks to its own device; host = "127.0.0.1", no TLS'
         )

@@ -24,6 +24,7 @@ from recorder.driver import DriverLost, DriverUnavailable
 from recorder.journal import seal
 from recorder.journal.journal import Journal, JournalError
 from recorder.notices.mqtt import reach
+from recorder.notices.settings import MqttSettings
 from recorder.probes.probe import Probe, ProbeSettings
 from recorder.voice import ear
 from recorder.voice.confusable import close_words, pairs
@@ -203,4 +204,20 @@ def _broker(settings: Settings) -> str:
         pass
     if reason := reach(settings.mqtt, LISTEN_S):
         raise _Fault(reason)
-    return f"reached, MQTT {settings.mqtt.protocol}"
+    weak = "; ".join(_weak(settings.mqtt))
+    return f"reached, MQTT {settings.mqtt.protocol}{' by TLS' if settings.mqtt.tls else ''}" + (
+        f"; beware: {weak}" if weak else ""
+    )
+
+
+def _weak(mqtt: MqttSettings) -> Iterator[str]:
+    """What somebody on the network, or with an account on this machine, could make use of."""
+    if not mqtt.tls and not mqtt.local:
+        yield "without TLS all can be read and changed on its way, a password too; take tls = false out"
+    if not mqtt.local and not mqtt.username and not mqtt.cert_file:
+        yield "the broker can't tell who this is; name username and password_file, or cert_file and key_file"
+    for file in (mqtt.password_file, mqtt.key_file):
+        if file and file.stat().st_mode & 0o007:
+            yield f"others may read {file}; chmod o= it"
+    if mqtt.protocol == "3.1.1":
+        yield 'MQTT 3.1.1 does not tell when the broker\'s access list drops a message; protocol = "5" does'

@@ -1,11 +1,17 @@
-"""What comes back from phones: an alert is in hand, an alert was seen. Checked to the letter before it counts. Pure."""
+"""What comes back from phones: an alert is in hand, an alert was seen. Checked to the letter before it counts.
+
+Each answer that counts is an entry of the journal, so one that would change nothing does not count. Opens nothing.
+"""
 
 import json
 import re
 import unicodedata
+from collections.abc import Callable
 from datetime import date
 
 from recorder.core.events import Acknowledged, Seen, Signed
+from recorder.core.world import World
+from recorder.notices.complaints import Complaints
 
 ACKNOWLEDGE, SEEN, SIGN = "acknowledge", "seen", "sign"
 """Last parts of the topics."""
@@ -22,13 +28,16 @@ LONGEST_NOTE = 400
 UNSEEN = ("C", "Zl", "Zp")
 """Unicode's categories of what is no letter of a line: controls, lone surrogates, marks of direction, ends of lines."""
 
+MOST = {ACKNOWLEDGE: (30, 60_000), SEEN: (30, 60_000), SIGN: (10, 3_600_000)}
+"""So many of each kind count in so many ms. Signatures are fewer: each is a row, where an alert is seen only once."""
+
 
 def parse(what: str, payload: bytes, at_ms: int) -> Acknowledged | Seen | Signed:
     """The event in a message on the topic that ends with `what`; raises `ValueError` that says what is wrong."""
     if what not in (ACKNOWLEDGE, SEEN, SIGN):
         raise ValueError(f"nothing is expected on {what!r}")
     if len(payload) > LONGEST:
-        raise ValueError(f"{len(payload)} bytes are more than {LONGEST}")
+        raise ValueError(f"it is longer than {LONGEST} bytes")
     try:
         value = json.loads(payload)
     except (ValueError, RecursionError) as error:
@@ -58,10 +67,48 @@ def signed(value: object, at_ms: int) -> Signed:
         raise ValueError("its day is no date; write it like 2026-02-26")
     if not isinstance(by, str) or not BY[ACKNOWLEDGE].fullmatch(by):
         raise ValueError("its by is no name; write initials, up to 8 letters and digits")
-    unseen = isinstance(note, str) and any(unicodedata.category(letter).startswith(UNSEEN) for letter in note)
-    if not isinstance(note, str) or len(note) > LONGEST_NOTE or unseen:
-        raise ValueError(f"its note is no line of up to {LONGEST_NOTE} letters")
+    if not isinstance(note, str) or len(note) > LONGEST_NOTE:
+        raise ValueError(f"its note is no text of up to {LONGEST_NOTE} letters")
+    if any(unicodedata.category(letter).startswith(UNSEEN) for letter in note):
+        raise ValueError("its note has a letter that can't be seen; write one plain line")
     return Signed(at_ms, day, by, note)
+
+
+class Reception:
+    """Lets answers in that are to the letter, change something and are not too many. For paho's thread.
+
+    What is refused is told in the log, once for each kind in an hour, in words of ours alone.
+    """
+
+    def __init__(self, world: Callable[[], World]) -> None:
+        """`world` gives how things stand."""
+        self._world = world
+        self._gates = {what: Gate(*most) for what, most in MOST.items()}
+        self._complaints = Complaints()
+
+    def event(self, what: str, payload: bytes, now_ms: int) -> Acknowledged | Seen | Signed | None:
+        """The event in a message on the topic that ends with `what`, or None where it is refused."""
+        try:
+            event = parse(what, payload, now_ms)
+            if idle(event, self._world()):
+                raise ValueError("no alert waits for it")
+            if not self._gates[what].open(now_ms):
+                raise ValueError("too many of them")
+        except ValueError as error:
+            self._complaints.say(f"{what}: {error}", f"a message on {what} is refused: {error}")
+            return None
+        return event
+
+
+def idle(event: Acknowledged | Seen | Signed, world: World) -> bool:
+    """Whether it would change nothing: no such alert is open, or somebody was faster."""
+    match event:
+        case Acknowledged(alert=id):
+            return not any(a.id == id and a.ended_ms is None and a.acknowledged_ms is None for a in world.alerts)
+        case Seen(alert=id):
+            return not any(a.id == id and a.ended_ms is None and a.seen_ms is None for a in world.alerts)
+        case Signed():
+            return False
 
 
 class Gate:

@@ -5,7 +5,6 @@ connected. Its callbacks run in its thread: they only put things into queues, an
 """
 
 import json
-import logging
 import queue
 import socket
 import ssl
@@ -18,12 +17,20 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from recorder.driver import DriverUnavailable
-from recorder.notices.answers import ACKNOWLEDGE, SEEN, SIGN
+from recorder.notices.answers import ACKNOWLEDGE, SEEN, SIGN, Gate
+from recorder.notices.complaints import Complaints
 from recorder.notices.settings import MqttSettings
 
-log = logging.getLogger(__name__)
-
 CONTENT_TYPE = "application/cloudevents+json"
+
+FLAPS = 6
+"""A connection is told to be up at most so often in ten minutes: each telling is an entry of the journal."""
+
+RECOVER_S = 1.0
+"""How long the connection rests after an error that paho does not know."""
+
+LARGEST = 16_384
+"""Bytes of a packet that the broker may send to us, by MQTT 5; it drops larger ones itself."""
 
 
 class Sendable(Protocol):
@@ -38,77 +45,162 @@ class Sendable(Protocol):
 
 
 class MqttPublisher:
-    """A connection that is kept up by itself; `on_link(up, reason)` is told of its changes, from another thread."""
+    """A connection that is kept up by itself. All but the paho callbacks is for one thread.
+
+    paho's own queue is emptied with every connection: who gave the messages gives them again. So a broker that takes
+    connections and drops them can't make it grow.
+    """
 
     def __init__(
         self,
         settings: MqttSettings,
         on_link: Callable[[bool, str], None] = lambda up, reason: None,
         on_answer: Callable[[str, bytes], None] = lambda what, payload: None,
+        patience_s: float = 60.0,
     ) -> None:
-        """`on_answer` is given what comes on the topics of `answers`, from another thread.
-
-        Raises `DriverUnavailable` when a file of the settings can't be used.
+        """`on_link(up, reason)` is told of changes of the connection that last; `on_answer` is given what comes on the
+        topics of `answers`, from another thread. A connection on which nothing is acknowledged for `patience_s` is
+        given up for a new one. Raises `DriverUnavailable` when a file of the settings can't be used.
         """
         self._settings = settings
         self._on_link = on_link
         self._on_answer = on_answer
+        self._patience_s = patience_s
         self._acknowledged: queue.SimpleQueue[tuple[int, bool]] = queue.SimpleQueue()
+        self._complaints = Complaints()
         self._latest: dict[str, str] = {}
-        self._lock = threading.Lock()
+        self._owed: set[str] = set()
+        """Topics of `_latest` whose newest value has not been given to this connection."""
+        self._states: dict[int, str] = {}
+        """Topics by token, of states that were given and are not acknowledged: one for each topic at most."""
+        self._waiting: set[int] = set()
+        """Tokens of messages and states that were given and are not acknowledged."""
         self._up = False
+        self._reason = ""
+        self._number = 0
+        self._seen_number = 0
         self._told: bool | None = None
+        self._flaps = Gate(FLAPS, 600_000)
+        self._heard_s = 0.0
+        self._alive = False
+        """Whether anything was acknowledged on this connection."""
         self._client = self._make()
 
     def start(self) -> None:
         """Begin to connect, for as long as it takes."""
+        if not self._settings.tls and not self._settings.local:
+            self._complaints.say(
+                "plain", f"no TLS: what goes to {self._settings.host} can be read and changed on its way"
+            )
         _begin(self._client, self._settings)
 
     def connected(self) -> bool:
         return self._up
 
+    def connection(self) -> int:
+        """0 while the broker is not reached, else the number of the connection; as `acknowledged` last saw it."""
+        return self._seen_number if self._up and self._seen_number == self._number else 0
+
     def publish(self, message: Sendable) -> int | None:
         """Give one message to the broker, at least once; the token, or None while it is not connected."""
-        if not self._up:
-            return None
-        info = self._client.publish(message.topic, message.body, 1, message.retain, self._properties())
-        return info.mid if info.rc == 0 else None
+        return self._give(message.topic, message.body, message.retain, self._properties())
 
     def acknowledged(self) -> list[tuple[int, bool]]:
+        """Tokens that came back, and whether the broker took the message. To be called at every turn.
+
+        States that waited go out then, and changes of the connection are told.
+        """
+        if self._number != self._seen_number:
+            self._seen_number = self._number
+            self._states.clear()
+            self._waiting.clear()
+            self._owed = set(self._latest)
+            self._heard_s, self._alive = time.monotonic(), False
         found = []
-        while True:
-            try:
+        with suppress(queue.Empty):
+            while True:
                 found.append(self._acknowledged.get_nowait())
-            except queue.Empty:
-                return found
+        for token, taken in found:
+            self._waiting.discard(token)
+            if (topic := self._states.pop(token, None)) and not taken:
+                self._complaints.say("state", f"the broker refuses {topic}; see its access list")
+        if found or not self._waiting:
+            self._heard_s = time.monotonic()
+        elif self._up and time.monotonic() - self._heard_s > self._patience_s:
+            self._renew()
+        self._alive |= bool(found)
+        self._tell()
+        self._flush()
+        return found
 
     def latest(self, name: str, value: dict[str, Any]) -> None:
         """The newest `value` of a state, retained by the broker; an older one that never went out is forgotten.
 
         At least once, though a lost one would soon be replaced: what is not answered makes the next alert on a bridge
-        wait 40 ms for TCP's delayed acknowledgement (tests/bench/alert_path.py).
+        wait 40 ms for TCP's delayed acknowledgement (tests/bench/alert_path.py). The next value of a topic waits for
+        the acknowledgement of the last.
         """
-        topic, body = self._settings.topic(name), json.dumps(value, ensure_ascii=False)
-        with self._lock:  # so that an older value never goes out after a newer one
-            self._latest[topic] = body
-            if self._up:
-                self._client.publish(topic, body, 1, True)
+        topic = self._settings.topic(name)
+        self._latest[topic] = json.dumps(value, ensure_ascii=False)
+        self._owed.add(topic)
+        self._flush()
 
     def close(self) -> None:
         """Say goodbye and end."""
         if self._up:
             with suppress(RuntimeError, ValueError):  # the connection ended this very moment: the will says it
+                for topic in self._owed:
+                    self._give(topic, self._latest[topic], True)
                 self._client.publish(self._settings.topic("state"), _state(False), 1, True).wait_for_publish(1.0)
         _end(self._client)
 
+    def _give(self, topic: str, body: str, retain: bool, properties: Any = None) -> int | None:
+        if not self._up:
+            return None
+        info = self._client.publish(topic, body, 1, retain, properties)
+        if info.rc != 0:
+            return None
+        self._waiting.add(info.mid)
+        return int(info.mid)
+
+    def _flush(self) -> None:
+        """States that are owed, but those whose last value is not acknowledged."""
+        if not self._up or self._number != self._seen_number:
+            return
+        for topic in self._owed.difference(self._states.values()):
+            if (token := self._give(topic, self._latest[topic], True)) is None:
+                return
+            self._states[token] = topic
+            self._owed.discard(topic)
+
+    def _tell(self) -> None:
+        """A connection counts once something was acknowledged on it; one that flaps is not told over and over."""
+        if self._told is not True and self._up and self._alive and self._flaps.open(round(time.monotonic() * 1000)):
+            self._told = True
+            self._on_link(True, "")
+        elif self._told is not False and not self._up and self._reason:
+            self._told = False
+            self._on_link(False, self._reason)
+
+    def _renew(self) -> None:
+        """Give up a connection that only looks alive; paho's thread sees its end and makes a new one."""
+        self._complaints.say(
+            "silence", f"the broker has acknowledged nothing for {self._patience_s:.0f} s; the connection is made anew"
+        )
+        self._heard_s = time.monotonic()
+        with suppress(OSError, AttributeError):  # it has ended by itself
+            self._client.socket().shutdown(socket.SHUT_RDWR)
+
     def _make(self) -> Any:
-        client = _client(self._settings, "")
+        client = _client(self._settings, "", self._failed)
         client.max_inflight_messages_set(20)
         client.will_set(self._settings.topic("state"), _state(False), 1, True)
         client.on_connect = self._connected
-        client.on_connect_fail = lambda *_: self._link(False, _unreached())
-        client.on_disconnect = self._disconnected
-        client.on_publish = self._published
+        client.on_connect_fail = lambda *_: self._down(_unreached())
+        client.on_disconnect = lambda client, userdata, flags, reason, properties: self._down(_ended(reason))
+        client.on_publish = lambda client, userdata, mid, reason, properties: self._acknowledged.put(
+            (mid, not reason.is_failure)
+        )
         client.on_message = self._answered
         return client
 
@@ -124,31 +216,27 @@ class MqttPublisher:
 
     def _connected(self, client: Any, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
         if reason.is_failure:
-            self._link(False, _refusal(reason))
+            self._down(_refusal(reason))
             return
+        client.drop_out_messages()
         client.publish(self._settings.topic("state"), _state(True), 1, True)
         client.subscribe([(self._settings.topic(what), 1) for what in (ACKNOWLEDGE, SEEN, SIGN)])
-        with self._lock:
-            for topic, body in self._latest.items():
-                client.publish(topic, body, 1, True)
-            self._up = True
-        self._link(True, "")
-
-    def _disconnected(self, client: Any, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
-        self._link(False, _ended(reason))
-
-    def _published(self, client: Any, userdata: Any, mid: int, reason: Any, properties: Any) -> None:
-        self._acknowledged.put((mid, not reason.is_failure))
+        self._reason = ""
+        self._number += 1
+        self._up = True
 
     def _answered(self, client: Any, userdata: Any, message: Any) -> None:
         if not message.retain:  # an answer is said once; a kept one would come again with every connection
             self._on_answer(message.topic.rsplit("/", 1)[-1], message.payload)
 
-    def _link(self, up: bool, reason: str) -> None:
-        self._up = up
-        if up != self._told:
-            self._told = up
-            self._on_link(up, reason)
+    def _failed(self, reason: str) -> None:
+        self._complaints.say("failure", reason)
+        self._down(reason)
+
+    def _down(self, reason: str) -> None:
+        """The first reason counts: a refusal is followed by the end of the connection."""
+        self._reason = self._reason or reason
+        self._up = False
 
 
 def reach(settings: MqttSettings, wait_s: float) -> str:
@@ -190,23 +278,36 @@ def send(settings: MqttSettings, what: str, body: str, wait_s: float) -> None:
         _end(client)
 
 
-def _client(settings: MqttSettings, suffix: str) -> Any:
-    """A client that would speak as these settings say; raises `DriverUnavailable`."""
+def _client(settings: MqttSettings, suffix: str, complain: Callable[[str], None] = lambda reason: None) -> Any:
+    """A client that would speak as these settings say; raises `DriverUnavailable`.
+
+    Its thread outlives every error: paho's own ends, and tells nobody, at one that is no `OSError`, such as a host name
+    that can be none.
+    """
     from paho.mqtt import client as paho
+
+    class Client(paho.Client):
+        def loop_forever(self, timeout: float = 1.0, retry_first_connection: bool = False) -> Any:
+            while True:
+                try:
+                    return super().loop_forever(timeout, retry_first_connection)
+                except Exception as error:
+                    complain(f"the connection failed: {type(error).__name__}: {str(error)!a}")
+                    time.sleep(RECOVER_S)
+                    _aim(self, settings)
 
     version = paho.MQTTv5 if settings.protocol == "5" else paho.MQTTv311
     name = f"{settings.root}-{settings.station}{suffix}"
-    client = paho.Client(paho.CallbackAPIVersion.VERSION2, client_id=name, protocol=version)
+    client = Client(paho.CallbackAPIVersion.VERSION2, client_id=name, protocol=version)
     client.suppress_exceptions = True
-    client.enable_logger(log)
     client.reconnect_delay_set(1, 60)
     client.on_socket_open = _at_once
     try:
         if settings.username is not None:
             client.username_pw_set(settings.username, _password(settings.password_file))
-        if settings.ca_file is not None:
+        if settings.tls:
             client.tls_set(
-                str(settings.ca_file),
+                str(settings.ca_file) if settings.ca_file else None,
                 str(settings.cert_file) if settings.cert_file else None,
                 str(settings.key_file) if settings.key_file else None,
                 tls_version=ssl.PROTOCOL_TLS_CLIENT,
@@ -251,13 +352,23 @@ def _unreached() -> str:
 
 
 def _begin(client: Any, settings: MqttSettings) -> None:
-    options: dict[str, Any] = {} if settings.protocol == "3.1.1" else {"clean_start": True}
-    client.connect_async(settings.host, settings.port, settings.keepalive_s, **options)
+    _aim(client, settings)
     client.loop_start()
 
 
+def _aim(client: Any, settings: MqttSettings) -> None:
+    """The next connection of its thread goes to this broker."""
+    options: dict[str, Any] = {}
+    if settings.protocol == "5":
+        from paho.mqtt.packettypes import PacketTypes
+        from paho.mqtt.properties import Properties
+
+        options = {"clean_start": True, "properties": Properties(PacketTypes.CONNECT)}
+        options["properties"].MaximumPacketSize = LARGEST
+    client.connect_async(settings.host, settings.port, settings.keepalive_s, **options)
+
+
 def _end(client: Any) -> None:
-    client.disable_logger()  # its thread calls the closed connection an error
     client.disconnect()
     client.loop_stop()
 
@@ -284,7 +395,6 @@ class Subscriber:
         version = paho.MQTTv5 if protocol == "5" else paho.MQTTv311
         self._client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=version)
         self._client.suppress_exceptions = True
-        self._client.enable_logger(log)
         self._client.reconnect_delay_set(1, 2)
         self._client.on_connect = lambda client, *_: client.subscribe(self._topic, 1)
         self._client.on_subscribe = lambda *_: self._ready.set()

@@ -5,7 +5,6 @@ doubles by `source` and `id`. Rows wait in the journal, not in memory. Judges no
 """
 
 import json
-import logging
 from collections import deque
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
@@ -17,14 +16,16 @@ from recorder.journal.anchors import source
 from recorder.journal.chain import Entry
 from recorder.journal.codec import plain
 from recorder.journal.journal import Journal, Message, Unsent
-
-log = logging.getLogger(__name__)
+from recorder.notices.complaints import Complaints
 
 PUBLISH = ("alerts", "records", "all")
 """What goes out: alerts; rows of the trade's tables as well; every entry of the journal as well."""
 
-IN_FLIGHT = 20
-"""Messages given to the broker and not acknowledged yet, at most."""
+IN_FLIGHT = 200
+"""Messages given away and not acknowledged yet, at most; paho has 20 of them on the wire at a time.
+
+All acknowledgements that came since the last step are noted in one commit, so a slow disk costs little.
+"""
 
 FIRST_WAIT_MS = 1_000
 LONGEST_WAIT_MS = 60_000
@@ -36,8 +37,11 @@ TOPICS = {"alert": "alerts", "record": "records", "entry": "journal"}
 class Publisher(Protocol):
     """A way to the broker."""
 
-    def connected(self) -> bool:
-        """Whether the broker is reached now."""
+    def connection(self) -> int:
+        """0 while the broker is not reached, else a number that no earlier connection had.
+
+        What an earlier connection was given and did not acknowledge is forgotten, and has to be given again.
+        """
         ...
 
     def publish(self, message: Message) -> int | None:
@@ -122,6 +126,8 @@ class Outbox:
         self._publisher = publisher
         self.sent = 0
         """Messages that the broker has taken since this began."""
+        self._complaints = Complaints()
+        self._connection = 0
         self._flying: dict[int, int] = {}
         self._newest = 0
         self._refused: deque[int] = deque()
@@ -129,24 +135,34 @@ class Outbox:
         self._wait_ms = 0
         self._not_before_ms = 0
 
-    def step(self, now_ms: int) -> None:
-        """Note what the broker has, and give it more; returns at once. Raises `JournalError`."""
-        self._land(now_ms)
-        if not self._publisher.connected():
+    def step(self, now_ms: int) -> bool:
+        """Note what the broker has, and give it more; returns at once. Raises `JournalError`.
+
+        True where more is under way, so that the next step should come soon.
+        """
+        moved = self._land(now_ms)
+        if (connection := self._publisher.connection()) != self._connection:
+            self._connection = connection
             self._flying.clear()
             self._refused.clear()
             self._tried_again.clear()
             self._newest = self._wait_ms = self._not_before_ms = 0
-            return
+        return (self._give_more(now_ms) or moved) if connection else False
+
+    def _give_more(self, now_ms: int) -> bool:
+        given = False
         while self._refused and now_ms >= self._not_before_ms and len(self._flying) < IN_FLIGHT:
             if not self._give(*self._journal.unsent(self._refused[0] - 1, 1)):
-                return
+                return given
             self._tried_again.add(self._refused.popleft())
+            given = True
         if len(self._flying) < IN_FLIGHT:
             for row in self._journal.unsent(self._newest, IN_FLIGHT - len(self._flying)):
                 if not self._give(row):
-                    return
+                    return given
                 self._newest = row.id
+                given = True
+        return given
 
     def empty(self) -> bool:
         """Whether nothing waits."""
@@ -158,7 +174,7 @@ class Outbox:
             self._flying[token] = row.id
         return token is not None
 
-    def _land(self, now_ms: int) -> None:
+    def _land(self, now_ms: int) -> bool:
         results = [
             (self._flying.pop(token), taken) for token, taken in self._publisher.acknowledged() if token in self._flying
         ]
@@ -171,7 +187,7 @@ class Outbox:
         refused = [row for row, taken in results if not taken]
         self._refused += refused
         if refused and now_ms >= self._not_before_ms:
-            if not self._wait_ms:
-                log.warning("the broker refuses message %s; it is kept and tried again", refused[0])
+            self._complaints.say("refusal", f"the broker refuses message {refused[0]}; it is kept and tried again")
             self._wait_ms = min(max(2 * self._wait_ms, FIRST_WAIT_MS), LONGEST_WAIT_MS)
             self._not_before_ms = now_ms + self._wait_ms
+        return bool(results)

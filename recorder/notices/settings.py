@@ -1,7 +1,11 @@
 """Where the broker is and how to speak to it. Opens nothing."""
 
+import ipaddress
 from dataclasses import dataclass
 from pathlib import Path
+
+PLAIN_PORT, TLS_PORT = 1883, 8883
+"""As registered with IANA for mqtt and secure-mqtt."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -10,7 +14,8 @@ class MqttSettings:
 
     station: str
     host: str = "127.0.0.1"
-    port: int = 1883
+    port: int = 0
+    """0 stands for the usual one: 8883 with TLS and 1883 without."""
     protocol: str = "5"
     """ "5" or "3.1.1"."""
     root: str = "kitchen"
@@ -18,8 +23,10 @@ class MqttSettings:
     username: str | None = None
     password_file: Path | None = None
     """File that holds the password in its first line."""
+    tls: bool | None = None
+    """Whether TLS is spoken, and the broker's certificate verified; None for: unless the broker is on this machine."""
     ca_file: Path | None = None
-    """Certificate of the authority that signed the broker's; turns TLS on."""
+    """Certificate of the authority that signed the broker's; None for those that the machine trusts."""
     cert_file: Path | None = None
     """This device's own certificate, with `key_file`."""
     key_file: Path | None = None
@@ -28,14 +35,28 @@ class MqttSettings:
     def __post_init__(self) -> None:
         if self.protocol not in ("5", "3.1.1"):
             raise ValueError(f'protocol is {self.protocol!r}; write "5" or "3.1.1"')
+        if self.tls is None:
+            object.__setattr__(self, "tls", bool(self.ca_file or self.cert_file) or not self.local)
+        if self.port == 0:
+            object.__setattr__(self, "port", TLS_PORT if self.tls else PLAIN_PORT)
         if not self.host or not 0 < self.port < 65_536:
             raise ValueError(f"the broker is {self.host!r}, port {self.port!r}; write its name, and a port up to 65535")
         if self.keepalive_s < 1:
             raise ValueError(f"keepalive_s is {self.keepalive_s!r}; write 1 or more")
-        if (self.cert_file or self.key_file) and not self.ca_file:
-            raise ValueError("cert_file and key_file do nothing without ca_file; name it too")
+        if not self.tls and (self.ca_file or self.cert_file or self.key_file):
+            raise ValueError("ca_file, cert_file and key_file do nothing with tls = false; take that line out, or them")
+        if self.key_file and not self.cert_file:
+            raise ValueError("key_file does nothing without cert_file; name it too")
         if any(sign in self.root for sign in "+#") or self.root.startswith("/") or not self.root:
             raise ValueError(f"root is {self.root!r}; write a topic without +, # and a leading /")
+
+    @property
+    def local(self) -> bool:
+        """Whether the broker is on this machine, so that nothing of it goes over a network."""
+        try:
+            return ipaddress.ip_address(self.host).is_loopback
+        except ValueError:
+            return self.host == "localhost"
 
     def topic(self, *parts: str) -> str:
         """The station's topic that ends with `parts`."""

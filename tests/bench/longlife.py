@@ -42,8 +42,8 @@ class Sink:
         self.latest: dict[str, dict[str, Any]] = {}
         self._tokens: list[tuple[int, bool]] = []
 
-    def connected(self) -> bool:
-        return True
+    def connection(self) -> int:
+        return 1
 
     def publish(self, message: Message) -> int | None:
         self.taken += 1
