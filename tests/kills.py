@@ -8,10 +8,11 @@ import multiprocessing
 import random
 import socket
 import sqlite3
-import time
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
+from itertools import count
 from pathlib import Path
 
 from recorder.commands.records import examine
@@ -19,13 +20,22 @@ from recorder.notices.broker import LocalBroker
 from recorder.notices.mqtt import Subscriber
 from recorder.notices.outbox import PUBLISH
 from tests import shift_under_fire
-from tests.shift_under_fire import SOON, Life
+from tests.shift_under_fire import COMMITTED, CUED, EMPTYING, POINTS, SOON, Life
 from tests.waiting import until
 
 RANDOM = "a random moment"
 
 EVENTS = 250
 """A shift: so many events of the story."""
+
+RARE = {
+    "entry written, before a row": 5,
+    "entry written, before a message": 1,
+    COMMITTED: 4,
+    CUED: 4,
+    EMPTYING: 1,
+}
+"""Points that a life passes seldom, and the last passage at which it may die there."""
 
 LONGEST_S = 0.5
 """A life that dies at a random moment does so within this; opening takes some 0.1 s of it."""
@@ -89,6 +99,14 @@ class Story:
         alerts = sum(message["type"].startswith("alert.") for message in phone.messages.values())
         return Shift(tuple(kills), finding.entries, len(phone.messages), alerts, phone.doubles)
 
+    def shifts(self, folder: Path, kills: int, chance: random.Random) -> Iterator[Shift]:
+        """Shifts one after another, until there were so many kills; the points that had the fewest come first."""
+        had, numbers = Counter[str](), count()
+        while had.total() < kills:
+            points = sorted((*POINTS, RANDOM, RANDOM, RANDOM), key=lambda point: (had[point], chance.random()))
+            yield (shift := self.shift(folder / f"{next(numbers)}", points[: kills - had.total()], chance))
+            had.update(kill.point for kill in shift.kills)
+
     def live(self, life: Life, longest_s: float) -> bool:
         """One life; it is killed from here after `longest_s`. True if it came to its end, False if it was killed."""
         process = self._fork.Process(target=shift_under_fire.live, args=(life,))
@@ -104,12 +122,19 @@ class Story:
             if point == RANDOM:
                 over = self.live(replace(life, pace_s=0.002), chance.uniform(0, LONGEST_S))
             else:
-                passage = chance.randint(1, 3 if point in SOON else 30)
+                passage = chance.randint(1, _passages(point, life.publish))
                 over = self.live(replace(life, point=point, passage=passage), WHOLE_S)
             if over:
                 return
             yield Killed(point, *held(Path(life.folder), phone))
         assert self.live(life, WHOLE_S), "the shift does not come to its end"
+
+
+def _passages(point: str, publish: str) -> int:
+    """At which passage of a point a life may die at the latest, so that most lives get so far."""
+    if point in SOON:
+        return 1 if publish == "alerts" else 3
+    return RARE.get(point, 30)
 
 
 @contextmanager
@@ -214,4 +239,3 @@ def _messages(connection: sqlite3.Connection) -> dict[tuple[str, str], bool]:
     rows = connection.execute("SELECT body, sent_ms IS NOT NULL FROM outbox").fetchall()
     bodies = [(json.loads(body), bool(is_sent)) for body, is_sent in rows]
     return {(body["source"], body["id"]): is_sent for body, is_sent in bodies}
-

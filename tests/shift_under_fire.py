@@ -166,7 +166,7 @@ def live(life: Life) -> None:
     done = sum(entry.kind not in BESIDES for entry, _ in journal.entries())
     newest = journal.newest()
     clock = ManualClock(story[0].at_ms, boot_id="one boot")
-    clock.at_ms = newest.stamp.at_ms if newest else clock.at_ms
+    clock.advance(newest.stamp.at_ms - clock.at_ms if newest else 0)
 
     def give(cue: Cue) -> None:
         entry = journal.newest()
@@ -184,7 +184,7 @@ def live(life: Life) -> None:
     while life.point in SOON and not app.publisher.connected() and time.monotonic() < end_s:
         app.turn(0.001)
     for number, event in enumerate(story[done:], done):
-        clock.at_ms = max(clock.at_ms, event.at_ms)
+        clock.advance(max(event.at_ms - clock.at_ms, 0))
         app.loop.handle(event)
         while app.turn(0):
             pass

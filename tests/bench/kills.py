@@ -23,15 +23,12 @@ def main() -> None:
     options.add_argument("--seed", type=int, default=1)
     options.add_argument("--story", type=Path, help="a database of records whose events are played")
     args = options.parse_args()
-    chance, shifts, kills = random.Random(args.seed), [], Counter[str]()
-    cued, waiting = Counter[str](), Counter[str]()
+    shifts, kills, cued, waiting = [], Counter[str](), Counter[str](), Counter[str]()
     begin_s = time.monotonic()
     with tempfile.TemporaryDirectory() as folder:
         story = args.story or perform(Path(folder)).database
         with brokered(story) as lives:
-            while kills.total() < args.kills:
-                points = sorted((RANDOM, RANDOM, RANDOM, *POINTS), key=lambda point: (kills[point], chance.random()))
-                shift = lives.shift(Path(folder) / f"{len(shifts)}", points, chance)
+            for shift in lives.shifts(Path(folder), args.kills, random.Random(args.seed)):
                 shifts.append(shift)
                 for kill in shift.kills:
                     kills[kill.point] += 1
@@ -44,8 +41,8 @@ def main() -> None:
     entries, messages = sum(shift.entries for shift in shifts), sum(shift.messages for shift in shifts)
     alerts, doubles = sum(shift.alerts for shift in shifts), sum(shift.doubles for shift in shifts)
     print(
-        f"{len(shifts)} shifts of {entries} entries in {time.monotonic() - begin_s:.0f} s: {messages} messages delivered,"
-        f" {alerts} of them alerts; 0 lost, 0 invented, {doubles} doubles"
+        f"{len(shifts)} shifts of {entries} entries in {time.monotonic() - begin_s:.0f} s: {messages} messages"
+        f" delivered, {alerts} of them alerts; 0 lost, 0 invented, {doubles} doubles"
     )
 
 
