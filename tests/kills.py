@@ -162,7 +162,8 @@ def subscribed(port: int, topic: str) -> Iterator[Subscriber]:
 
 def held(folder: Path, phone: Subscriber) -> tuple[int, int]:
     """Asserts what must hold after a kill; how many entries had been cued, and how many messages wait."""
-    records, witness = folder / "records.db", Witness(folder / "witness.log")
+    records, log = folder / "records.db", folder / "witness.log"
+    witness = Witness(log.read_text() if log.exists() else "")
     if not records.exists():
         assert not witness.cued and not phone.messages
         return 0, 0
@@ -181,15 +182,13 @@ def held(folder: Path, phone: Subscriber) -> tuple[int, int]:
 class Witness:
     """What was seen outside, as the lives wrote it down before they went on."""
 
-    def __init__(self, log: Path, size: int | None = None) -> None:
-        """Reads the first `size` bytes."""
+    def __init__(self, text: str) -> None:
         self.cued: dict[int, str] = {}
         """Kinds of the entries whose cue was given, by number."""
         self.given: set[str] = set()
         """Ids of the messages that were given to the broker, or were about to."""
         self.taken: set[str] = set()
         """Ids of those that it acknowledged."""
-        text = log.read_bytes()[:size].decode() if log.exists() else ""
         for what, first, *rest in (line.split(" ") for line in text.splitlines()):
             match what:
                 case "cued":
