@@ -3,7 +3,8 @@
 SIGKILL loses nothing that the kernel has; a power cut does. So the recorder runs with a shim before the C library
 (cuts.c) that writes down each write, truncation, sync, file made and file removed. Replayed up to any of them, a disk
 owes what was synced and nothing else: of the rest it may hold all, a part in order, any subset, and the last write torn
-in the middle. The shim stands before SQLite as it is used, which a file system of our own inside SQLite would not be.
+in the middle. A disk that promises less may spoil the whole block that it was writing. The shim stands behind
+the SQLite that the product uses; a file system of our own inside SQLite would need another one (apsw).
 """
 
 import os
@@ -25,9 +26,13 @@ from tests.shift_under_fire import Life, run
 SECTOR = 512
 """Bytes that a disk writes as one."""
 
+BLOCK = 4096
+"""Bytes that cheap flash rewrites together: power that fails meanwhile may spoil all of them, synced or not."""
+
 KEPT = ("all that was written", "each file to a point", "any subset of the writes")
-TORN = ("", ", torn at a sector", ", torn at a byte", ", torn into noise")
+TORN = ("", ", torn at a sector", ", torn at a byte", ", torn into noise", ", its block spoiled")
 SYNCED = "nothing but what was synced"
+SPOILED = f"{KEPT[0]}{TORN[-1]}"
 WAYS = (SYNCED, *(kept + torn for kept in KEPT for torn in TORN))
 """What a cut leaves of what was not synced."""
 
@@ -60,7 +65,7 @@ def recorded(lives: Iterable[Life], shim: Path) -> list[Step]:
     """Lives one after another in one folder, with all that they did to its files."""
     steps: list[Step] = []
     for number, life in enumerate(lives):
-        log = shim.with_name(f"{number}.log")
+        log = Path(f"{life.folder}-{number}.log")
         env = {**os.environ, "LD_PRELOAD": str(shim), "CUT_FOLDER": life.folder, "CUT_LOG": str(log)}
         ended = subprocess.run(run(life), env=env, timeout=60).returncode
         assert ended == (-9 if life.point else 0), f"life {number} ended with {ended}"
@@ -87,7 +92,7 @@ class Content:
 
 
 class Disk:
-    """A folder of files. Of names it owes what was there when the folder was synced last, and keeps changes in order."""
+    """A folder of files. It owes the names that were there when the folder was synced, and keeps changes in order."""
 
     def __init__(self) -> None:
         self._names: dict[str, Content] = {}
@@ -117,6 +122,14 @@ class Disk:
         """The files as the programs see them."""
         return {name: _after(content, content.since) for name, content in self._names.items()}
 
+    def unsynced(self) -> bool:
+        """Whether a cut now may lose anything of the database's."""
+        return any(
+            content.since
+            for name, content in self._names.items()
+            if name.startswith("records.db") and name[-3:] != "shm"
+        )
+
     def cut(self, way: str, chance: random.Random) -> dict[str, bytes]:
         """The files as they may be after a cut now."""
         names = dict(self._synced_names)
@@ -138,17 +151,24 @@ def _left(steps: Sequence[Step], way: str, chance: random.Random) -> list[Step]:
         left = left[: chance.randint(0, len(left))]
     elif way.startswith(KEPT[2]):
         left = [step for step in left if chance.random() < share]
-    if left and left[-1].data and "torn" in way:
-        last = left.pop()
-        size = chance.randrange(len(last.data))
-        if way.endswith("sector"):
-            size = max(size - (last.offset + size) % SECTOR, 0)
-        data = last.data[:size]
-        if way.endswith("noise"):
-            rest = min(SECTOR - (last.offset + size) % SECTOR, len(last.data) - size)
-            data += chance.randbytes(rest)
-        left.append(Step("w", last.name, last.offset, data))
+    tear = next(tear for tear in reversed(TORN) if way.endswith(tear))
+    if tear and left and left[-1].data:
+        left[-1:] = _torn(left[-1], tear, chance)
     return left
+
+
+def _torn(step: Step, tear: str, chance: random.Random) -> list[Step]:
+    """A write that was cut in its middle."""
+    size = chance.randrange(len(step.data))
+    place = step.offset + size
+    if tear == TORN[1]:
+        size = max(size - place % SECTOR, 0)
+    torn = [Step("w", step.name, step.offset, step.data[:size])]
+    if tear == TORN[3]:
+        torn.append(Step("w", step.name, place, chance.randbytes(min(SECTOR - place % SECTOR, len(step.data) - size))))
+    elif tear == TORN[4]:
+        torn.append(Step("w", step.name, place - place % BLOCK, chance.randbytes(BLOCK)))
+    return torn
 
 
 def _after(content: Content, steps: Sequence[Step]) -> bytes:
@@ -176,10 +196,13 @@ class Held:
     """Entries that had been cued before the cut, each found in the journal."""
     given: int
     """Messages that the broker had been given before it, each found in the journal."""
-    entries: int
+    unsynced: bool
+    """Whether anything was at stake: something was not synced."""
 
 
-def cut(steps: Sequence[Step], cuts: int, folder: Path, chance: random.Random) -> Iterator[Held]:
+def cut(
+    steps: Sequence[Step], cuts: int, folder: Path, chance: random.Random, ways: Sequence[str] = WAYS
+) -> Iterator[Held]:
     """Cuts the power so often, evenly over the steps, each time in the next way, and asserts what must hold."""
     places = sorted(chance.sample(range(len(steps)), cuts) if cuts < len(steps) else range(len(steps)))
     disk, done = Disk(), 0
@@ -187,7 +210,7 @@ def cut(steps: Sequence[Step], cuts: int, folder: Path, chance: random.Random) -
         for step in steps[done : place + 1]:
             disk.do(step)
         done = place + 1
-        way = WAYS[number % len(WAYS)]
+        way = ways[number % len(ways)]
         try:
             yield held(way, disk, folder, chance)
         except Exception as error:
@@ -199,14 +222,14 @@ def held(way: str, disk: Disk, folder: Path, chance: random.Random) -> Held:
     """Asserts what must hold after a cut now; `folder` is filled with what is left."""
     shutil.rmtree(folder, ignore_errors=True)
     folder.mkdir()
-    witness = Witness(disk.written().get("witness.log", b"").decode())
+    text = disk.written().get("witness.log", b"").decode()  # is outside: no cut takes it back
+    witness, records = Witness(text), folder / "records.db"
     for name, content in disk.cut(way, chance).items():
         if not name.endswith("-shm"):  # never synced, and made anew
             (folder / name).write_bytes(content)
-    records = folder / "records.db"
+    (folder / "witness.log").write_text(text)
     Journal.open(records).close()
     with closing(sqlite3.connect(records)) as connection:
         witness.compare(connection)
-    finding = examine(records)
-    assert finding.faults == ()
-    return Held(way, len(witness.cued), len(witness.given), finding.entries)
+    assert examine(records).faults == ()
+    return Held(way, len(witness.cued), len(witness.given), disk.unsynced())

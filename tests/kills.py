@@ -84,14 +84,16 @@ class Story:
             free.bind(("127.0.0.1", 0))
             self.port = free.getsockname()[1]
 
-    def shift(self, folder: Path, points: Sequence[str], chance: random.Random, events: int = EVENTS) -> Shift:
-        """Plays a shift in `folder`; kills at `points` in turn for as long as it lasts, then lets it end."""
+    def life(self, folder: Path, chance: random.Random, events: int = EVENTS) -> Life:
+        """A life in a shift that is new in `folder`."""
         folder.mkdir()
-        life = Life(
-            str(folder), str(self._story), chance.randrange(self._entries - 2 * events), events, self.port,
-            f"station-{folder.name}", chance.choice(PUBLISH),
-        )  # fmt: skip
-        with subscribed(self.port, f"kitchen/{life.station}/+") as phone:
+        begin, publish = chance.randrange(self._entries - 2 * events), chance.choice(PUBLISH)
+        return Life(str(folder), str(self._story), begin, events, self.port, f"station-{folder.name}", publish)
+
+    def shift(self, folder: Path, points: Sequence[str], chance: random.Random) -> Shift:
+        """Plays a shift in `folder`; kills at `points` in turn for as long as it lasts, then lets it end."""
+        life = self.life(folder, chance)
+        with subscribed(life) as phone:
             kills = list(self._kills(life, points, chance, phone))
             finding = examine(folder / "records.db")
             assert finding.faults == ()
@@ -117,24 +119,33 @@ class Story:
         assert process.exitcode in (0, -9), f"a life ended with {process.exitcode}"
         return process.exitcode == 0
 
+    def resume(self, life: Life, folder: Path) -> int:
+        """Starts again in `folder`, to the end of the shift; how many messages then arrived that had not before."""
+        taken = frozenset(Witness((folder / "witness.log").read_text()).taken)
+        with subscribed(life) as phone:
+            assert self.live(replace(life, folder=str(folder)), WHOLE_S), "the shift does not come to its end"
+            all_arrived(folder / "records.db", phone, taken)
+        assert examine(folder / "records.db").faults == ()
+        return len(phone.messages)
+
     def _kills(self, life: Life, points: Sequence[str], chance: random.Random, phone: Subscriber) -> Iterator[Killed]:
         for point in points:
             if point == RANDOM:
                 over = self.live(replace(life, pace_s=0.002), chance.uniform(0, LONGEST_S))
             else:
-                passage = chance.randint(1, _passages(point, life.publish))
-                over = self.live(replace(life, point=point, passage=passage), WHOLE_S)
+                over = self.live(fatal(life, point, chance), WHOLE_S)
             if over:
                 return
             yield Killed(point, *held(Path(life.folder), phone))
         assert self.live(life, WHOLE_S), "the shift does not come to its end"
 
 
-def _passages(point: str, publish: str) -> int:
-    """At which passage of a point a life may die at the latest, so that most lives get so far."""
+def fatal(life: Life, point: str, chance: random.Random) -> Life:
+    """The same life with a death at this point, so early that most get so far."""
+    passages = RARE.get(point, 30)
     if point in SOON:
-        return 1 if publish == "alerts" else 3
-    return RARE.get(point, 30)
+        passages = 1 if life.publish == "alerts" else 3
+    return replace(life, point=point, passage=chance.randint(1, passages))
 
 
 @contextmanager
@@ -150,9 +161,9 @@ def brokered(story: Path) -> Iterator[Story]:
 
 
 @contextmanager
-def subscribed(port: int, topic: str) -> Iterator[Subscriber]:
-    """An outside subscriber."""
-    phone = Subscriber("127.0.0.1", port, topic)
+def subscribed(life: Life) -> Iterator[Subscriber]:
+    """An outside subscriber to what this station says."""
+    phone = Subscriber("127.0.0.1", life.port, f"kitchen/{life.station}/+")
     try:
         assert phone.ready(10)
         yield phone
