@@ -10,9 +10,10 @@ import pytest
 
 from recorder.core.events import Tick
 from recorder.notices import mqtt
-from recorder.notices.mqtt import MqttPublisher, Subscriber
+from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.outbox import IN_FLIGHT, Outbox
 from recorder.notices.settings import MqttSettings
+from recorder.notices.subscriber import Subscriber
 from tests.faulty import (
     FAULTS,
     NOT_AUTHORIZED,
