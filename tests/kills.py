@@ -17,7 +17,7 @@ from pathlib import Path
 
 from recorder.commands.records import examine
 from recorder.notices.broker import LocalBroker
-from recorder.notices.mqtt import Subscriber
+from recorder.notices.subscriber import Subscriber
 from recorder.notices.outbox import PUBLISH
 from tests import shift_under_fire
 from tests.shift_under_fire import COMMITTED, CUED, EMPTYING, POINTS, SOON, Life

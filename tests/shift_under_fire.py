@@ -22,7 +22,7 @@ from recorder.config import Settings, load_phrases, load_procedure
 from recorder.core.effects import Cue
 from recorder.journal.codec import encode
 from recorder.journal.journal import Journal, Message
-from recorder.notices.mqtt import MqttSettings
+from recorder.notices.settings import MqttSettings
 from recorder.notices.outbox import Outbox, Publisher
 
 COMMITTING = {

@@ -154,6 +154,10 @@ class Journal:
         """The last entry, or None; raises `JournalError`."""
         return self._one("seq DESC LIMIT 1")
 
+    def at(self, seq: int) -> Entry | None:
+        """The entry with this number, or None."""
+        return self._one("seq", "seq = ?", seq)
+
     def after(self, entry: Entry) -> Entry | None:
         """The next entry, or None."""
         return self._one("seq LIMIT 1", "seq > ?", entry.seq)
