@@ -20,7 +20,7 @@ from pathlib import Path
 
 from recorder.commands.records import examine
 from recorder.journal.journal import Journal
-from tests.kills import Witness
+from tests.kills import Witness, starts_as_it_was
 from tests.shift_under_fire import Life, run
 
 SECTOR = 512
@@ -42,7 +42,7 @@ class Step:
     """One operation that succeeded."""
 
     what: str
-    """c made, w written, t cut to a length, s synced, u removed."""
+    """c made, w written, t cut to a length, s synced, u removed, r renamed to `data`."""
     name: str
     """The file's name in the folder; "" is the folder itself."""
     offset: int = 0
@@ -79,6 +79,8 @@ def _read(log: bytes, folder: str) -> Iterator[Step]:
         what, path_size, offset, size = head.unpack_from(log, place)
         place += head.size + path_size + size
         path, data = log[place - size - path_size : place - size], log[place - size : place]
+        if what == b"r":
+            data = data[len(folder) + 1 :]
         yield Step(what.decode(), path.decode()[len(folder) + 1 :], offset, data)
 
 
@@ -97,16 +99,16 @@ class Disk:
     def __init__(self) -> None:
         self._names: dict[str, Content] = {}
         self._synced_names: dict[str, Content] = {}
-        self._since: list[tuple[str, Content | None]] = []
+        self._since: list[dict[str, Content | None]] = []
 
     def do(self, step: Step) -> None:
         match step.what:
             case "c":
-                self._names[step.name] = Content()
-                self._since.append((step.name, self._names[step.name]))
+                self._rename({step.name: Content()})
             case "u":
-                del self._names[step.name]
-                self._since.append((step.name, None))
+                self._rename({step.name: None})
+            case "r":
+                self._rename({step.name: None, step.data.decode(): self._names[step.name]})
             case "s" if step.name == "":
                 self._synced_names, self._since = dict(self._names), []
             case "s" if step.name in self._names:
@@ -115,8 +117,6 @@ class Disk:
                 content.since = []
             case "w" | "t" if step.name in self._names:  # else it was removed while it was open
                 self._names[step.name].since.append(step)
-            case "r":
-                raise AssertionError("a rename is not replayed here")
 
     def written(self) -> dict[str, bytes]:
         """The files as the programs see them."""
@@ -134,12 +134,21 @@ class Disk:
         """The files as they may be after a cut now."""
         names = dict(self._synced_names)
         changes = len(self._since) if way.startswith(KEPT[0]) else chance.randint(0, len(self._since))
-        for name, content in self._since[: 0 if way == SYNCED else changes]:
-            if content is None:
-                names.pop(name, None)
-            else:
-                names[name] = content
+        for change in self._since[: 0 if way == SYNCED else changes]:
+            _change(names, change)
         return {name: _after(content, _left(content.since, way, chance)) for name, content in names.items()}
+
+    def _rename(self, change: dict[str, Content | None]) -> None:
+        _change(self._names, change)
+        self._since.append(change)
+
+
+def _change(names: dict[str, Content], change: dict[str, Content | None]) -> None:
+    """All at once, as file systems do it."""
+    for name, content in change.items():
+        names.pop(name, None)
+        if content:
+            names[name] = content
 
 
 def _left(steps: Sequence[Step], way: str, chance: random.Random) -> list[Step]:
@@ -198,6 +207,8 @@ class Held:
     """Messages that the broker had been given before it, each found in the journal."""
     unsynced: bool
     """Whether anything was at stake: something was not synced."""
+    kept: bool
+    """Whether a state could be used that was kept beside the database; it leads to where the journal does."""
 
 
 def cut(
@@ -232,4 +243,4 @@ def held(way: str, disk: Disk, folder: Path, chance: random.Random) -> Held:
     with closing(sqlite3.connect(records)) as connection:
         witness.compare(connection)
     assert examine(records).faults == ()
-    return Held(way, len(witness.cued), len(witness.given), disk.unsynced())
+    return Held(way, len(witness.cued), len(witness.given), disk.unsynced(), starts_as_it_was(records))

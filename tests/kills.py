@@ -16,11 +16,15 @@ from itertools import count
 from pathlib import Path
 
 from recorder.commands.records import examine
+from recorder.core.station import State
+from recorder.journal.journal import Journal
+from recorder.kept import beside, start
+from recorder.loop import restored
 from recorder.notices.broker import LocalBroker
-from recorder.notices.subscriber import Subscriber
 from recorder.notices.outbox import PUBLISH
+from recorder.notices.subscriber import Subscriber
 from tests import shift_under_fire
-from tests.shift_under_fire import COMMITTED, CUED, EMPTYING, POINTS, SOON, Life
+from tests.shift_under_fire import COMMITTED, CUED, EMPTYING, KEEPING, PLACING, POINTS, SOON, Life
 from tests.waiting import until
 
 RANDOM = "a random moment"
@@ -34,6 +38,8 @@ RARE = {
     COMMITTED: 4,
     CUED: 4,
     EMPTYING: 1,
+    KEEPING: 1,
+    PLACING: 1,
 }
 """Points that a life passes seldom, and the last passage at which it may die there."""
 
@@ -187,7 +193,20 @@ def held(folder: Path, phone: Subscriber) -> tuple[int, int]:
         assert arrived <= _messages(connection).keys(), "the subscriber has a message that no entry made"
         waiting = connection.execute("SELECT count(*) FROM outbox WHERE sent_ms IS NULL").fetchone()[0]
     assert examine(records).faults == ()
+    starts_as_it_was(records)
     return len(witness.cued), waiting
+
+
+def starts_as_it_was(records: Path) -> bool:
+    """Asserts that the state which is kept beside the database leads to the same station as the whole journal.
+
+    Whether one was kept that can be used.
+    """
+    with closing(Journal.read(records)) as journal:
+        kept = start(beside(records), journal)
+        resumed = restored(kept, (event for _, event in journal.entries(kept.seq)))
+        assert resumed == restored(State(), (event for _, event in journal.entries()))
+        return kept.seq > 0
 
 
 class Witness:

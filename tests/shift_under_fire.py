@@ -4,8 +4,8 @@
 
 It takes the next events of the story that are not in its own journal yet. What it shows the outside (cues, messages
 given to the broker, acknowledgements) it writes down in the witness before it goes on. It may die by its own hand at
-the nth passage of a named point: the product has no hooks for that, so SQLite is asked to tell its statements, and the
-way to the broker and the cue are wrapped.
+the nth passage of a named point: the product has no hooks for that, so SQLite is asked to tell its statements, Python what
+it opens and renames, and the way to the broker and the cue are wrapped.
 """
 
 import json
@@ -16,14 +16,15 @@ import time
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+import recorder.app
 from recorder.app import App, open_journal
 from recorder.clock import ManualClock
 from recorder.config import Settings, load_phrases, load_procedure
 from recorder.core.effects import Cue
 from recorder.journal.codec import encode
 from recorder.journal.journal import Journal, Message
-from recorder.notices.settings import MqttSettings
 from recorder.notices.outbox import Outbox, Publisher
+from recorder.notices.settings import MqttSettings
 
 COMMITTING = {
     "BEGIN": "event taken, commit not begun",
@@ -44,17 +45,21 @@ MARKING = {
 COMMITTED, CUED = "committed, before the cue", "after the cue"
 SENDING, GIVEN, SENT = "before the send", "given to paho", "on the wire, not acknowledged"
 MARKED, EMPTYING = "after the mark", "before the log is emptied"
+KEEPING, PLACING = "before the state is kept", "state written, before it is in place"
 
 SOON = (*MARKING.values(), SENDING, GIVEN, SENT, MARKED)
 """Points that need the broker."""
 
-POINTS = (*COMMITTING.values(), COMMITTED, CUED, *SOON, EMPTYING)
+POINTS = (*COMMITTING.values(), COMMITTED, CUED, *SOON, EMPTYING, KEEPING, PLACING)
 
 BESIDES = ("started", "procedure loaded", "link up", "link down", "stopped", "clock set", "tick")
 """Kinds that come from a recorder's own life and not from the shift."""
 
 EMPTYING_EVERY = 40
 """Events after which SQLite's log is emptied, as by upkeep."""
+
+KEEP_EVERY = 30
+"""Entries after which the state is kept anew."""
 
 WIRE_S = 0.005
 """How long paho's thread has to put a message on the wire."""
@@ -110,6 +115,13 @@ class Fate:
             if sql.startswith(begin):
                 self.passes(point)
 
+    def audit(self, event: str, arguments: tuple[object, ...]) -> None:
+        """Python is about to do this."""
+        if event == "open" and str(arguments[0]).endswith(".state.part"):
+            self.passes(KEEPING)
+        elif event == "os.rename":
+            self.passes(PLACING)
+
 
 class Watched:
     """The way to the broker, with its points."""
@@ -161,7 +173,8 @@ def live(life: Life) -> None:
         mqtt=MqttSettings(life.station, port=life.port, protocol="3.1.1"),
         publish=life.publish,
     )
-    fate = Fate(life)
+    fate, recorder.app.KEEP_EVERY = Fate(life), KEEP_EVERY
+    sys.addaudithook(fate.audit)
     journal = open_journal(settings)
     done = sum(entry.kind not in BESIDES for entry, _ in journal.entries())
     newest = journal.newest()

@@ -52,6 +52,7 @@ def main() -> None:
         print(f"{way:<52}{len(left):>6}{cued:>14}{given:>16}{0:>6}")
     unsynced = sum(held.unsynced for held in done)
     print(f"{len(done)} cuts, {unsynced} of them with something unsynced: all open, verify clean")
+    print(f"{sum(held.kept for held in done)} starts from a kept state, each as the whole journal would have it")
     print(f"{len(resumed)} shifts played to their end after a cut: {sum(resumed)} more messages, 0 lost, 0 invented")
     print(f"{time.monotonic() - begin_s:.0f} s")
 
