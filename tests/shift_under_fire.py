@@ -3,9 +3,9 @@
     python -m tests.shift_under_fire LIFE.json
 
 It takes the next events of the story that are not in its own journal yet. What it shows the outside (cues, messages
-given to the broker, acknowledgements) it writes down in the witness before it goes on. It may die by its own hand at
-the nth passage of a named point: the product has no hooks for that, so SQLite is asked to tell its statements, Python what
-it opens and renames, and the way to the broker and the cue are wrapped.
+given to the broker, acknowledgements) it writes down in the witness before it goes on. It may die by its own hand
+at the nth passage of a named point. The product has no hooks for that: SQLite is asked to tell its statements, Python
+the files that it opens and renames, and the way to the broker and the cue are wrapped.
 """
 
 import json

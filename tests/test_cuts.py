@@ -1,6 +1,7 @@
 """The power is cut under a shift, at the level of files; `python -m tests.bench.cuts` cuts more often."""
 
 import random
+import sys
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass, replace
@@ -15,7 +16,10 @@ from tests.kills import Story, brokered
 from tests.shift_under_fire import COMMITTING, Life
 from tests.system import needs
 
-pytestmark = needs("gcc", "gcc libc6-dev")
+pytestmark = [
+    needs("gcc", "gcc libc6-dev"),
+    pytest.mark.skipif(sys.platform != "linux", reason="the shim stands before Linux's C library"),
+]
 
 CUTS = 10 * len(WAYS)
 
