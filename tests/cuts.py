@@ -214,8 +214,8 @@ class Held:
 def cut(
     steps: Sequence[Step], cuts: int, folder: Path, chance: random.Random, ways: Sequence[str] = WAYS
 ) -> Iterator[Held]:
-    """Cuts the power so often, evenly over the steps, each time in the next way, and asserts what must hold."""
-    places = sorted(chance.sample(range(len(steps)), cuts) if cuts < len(steps) else range(len(steps)))
+    """Cuts the power so often, at random steps, each time in the next way, and asserts what must hold."""
+    places = sorted(chance.choices(range(len(steps)), k=cuts))
     disk, done = Disk(), 0
     for number, place in enumerate(places):
         for step in steps[done : place + 1]:

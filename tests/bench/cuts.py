@@ -1,7 +1,7 @@
 """Power cuts in bulk, at the level of files: `python -m tests.bench.cuts [--cuts 4000] [--story DB] [--seed 1]`.
 
-Shifts of four lives are recorded write by write, each with messages for a broker; then the power is cut, evenly over
-all steps, and what is left of what was not synced is drawn in all ways of tests/cuts.py. At some of the cuts the
+Shifts of four lives are recorded write by write, each with messages for a broker; then the power is cut at random
+steps, and what is left of what was not synced is drawn in all ways of tests/cuts.py. At some of the cuts the
 recorder is started again, and runs to the end of the shift. Without `--story` the demo is played first.
 """
 
