@@ -20,8 +20,8 @@ from pathlib import Path
 
 from recorder.commands.records import examine
 from recorder.journal.journal import Journal
-from tests.kills import Witness, starts_as_it_was
 from tests.shift_under_fire import Life, run
+from tests.witness import Witness, starts_as_it_was
 
 SECTOR = 512
 """Bytes that a disk writes as one."""

@@ -47,7 +47,8 @@ def test_a_power_cut_loses_nothing_that_was_shown(recording: Recording, tmp_path
     done = list(cut(recording.steps, CUTS, tmp_path / "left", random.Random(2)))
     assert {held.way for held in done} == set(WAYS)
     assert done[-1].cued > 5 and done[-1].given > 60
-    assert sum(held.unsynced for held in done) > CUTS / 2 and done[-1].kept
+    assert sum(held.unsynced for held in done) > CUTS / 2
+    assert sum(held.kept for held in done) > 5, "the state that is kept was tried too"
 
 
 def test_nor_where_flash_spoils_the_block_that_it_was_writing(recording: Recording, tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ from tests.conftest import Performance
 from tests.kills import RANDOM, brokered
 from tests.shift_under_fire import POINTS
 
-KILLS = 80
+KILLS = 60
 SEED = 20260226
 
 
