@@ -1,9 +1,8 @@
 """The journal: one commit per event, with the rows and messages that it caused. It judges nothing.
 
 One connection in one thread; WAL with synchronous=FULL, so that what was committed survives a power cut, and psow=0, so
-that it does where cheap flash spoils the whole block that it was writing (tests/cuts.py). A failed
-commit is final: the journal refuses all further use, because a recorder that runs on unrecorded is worse than none.
-The only door to sqlite-utils.
+that it does where flash spoils the whole block that it was writing (tests/cuts.py). A failed commit is final: the journal
+refuses all further use, because a recorder that runs on unrecorded is worse than none. The only door to sqlite-utils.
 """
 
 import fcntl
@@ -82,7 +81,8 @@ class Journal:
             try:
                 path.parent.mkdir(parents=True, exist_ok=True)
                 lock = opened.enter_context(path.with_name(f"{path.name}.lock").open("a"))
-                connection = opened.enter_context(closing(sqlite3.connect(f"{path.absolute().as_uri()}?psow=0", uri=True)))
+                address = f"{path.absolute().as_uri()}?psow=0"
+                connection = opened.enter_context(closing(sqlite3.connect(address, uri=True)))
             except (OSError, sqlite3.Error) as error:
                 raise JournalError(f"{path} can't be opened: {error}") from error
             try:
