@@ -1,8 +1,9 @@
 """The journal: one commit per event, with the rows and messages that it caused. It judges nothing.
 
 One connection in one thread; WAL with synchronous=FULL, so that what was committed survives a power cut, and psow=0, so
-that it does where flash spoils the whole block that it was writing (tests/cuts.py). A failed commit is final: the journal
-refuses all further use, because a recorder that runs on unrecorded is worse than none. The only door to sqlite-utils.
+that it does where flash spoils the whole block that it was writing (tests/cuts.py). A failed commit is final: the
+journal refuses all further use, because a recorder that runs on unrecorded is worse than none. The only door to
+sqlite-utils.
 """
 
 import fcntl
