@@ -10,6 +10,7 @@ import random
 import tempfile
 import time
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 
 from tests.conftest import perform
@@ -36,7 +37,7 @@ def main() -> None:
         story, shim = args.story or perform(folder).database, built(folder)
         with brokered(story) as lives:
             for number in range(SHIFTS):
-                life = lives.life(folder / f"shift-{number}", chance, 100)
+                life = replace(lives.life(folder / f"shift-{number}", chance, 100), publish="all")
                 ends = [fatal(life, point, chance) for point in chance.sample(POINTS, 3)]
                 recording = recorded([*ends, life], shim)
                 steps.update(step.what for step in recording)
