@@ -27,7 +27,7 @@ from recorder.core.events import (
 from recorder.core.station import State
 from recorder.driver import load
 from recorder.journal import seal
-from recorder.journal.journal import Journal, JournalError
+from recorder.journal.journal import Journal, JournalBusy, JournalError
 from recorder.loop import Loop
 from recorder.notices.anchoring import Anchoring
 from recorder.notices.answers import Reception
@@ -216,7 +216,7 @@ def _probe_post(probe: Probe, clock: Clock) -> Post:
 def run(settings: Settings, stop: threading.Event) -> None:
     """Record with the real devices of `settings` until `stop`.
 
-    Raises `DriverUnavailable`, and `JournalError` after it has said aloud that nothing is recorded.
+    Raises `DriverUnavailable`, `JournalBusy`, and `JournalError` after it has said aloud that nothing is recorded.
     """
     speaker, farewell_s = Speaker(settings.speaker) if settings.speaker else None, LAST_WORD_S
     try:
@@ -225,6 +225,8 @@ def run(settings: Settings, stop: threading.Event) -> None:
         app = App(settings, journal, clock, speaker.give if speaker else lambda cue: None)
         drivers = posts(settings, clock, speaker.talking if speaker else lambda: False)
         app.run(Supervisor(drivers, app.loop.inbox.put), stop)
+    except JournalBusy:  # the other one records
+        raise
     except JournalError:
         if speaker:
             speaker.give(Cue(Tone.ALERT, "Nothing is recorded any more. Tell the manager."))

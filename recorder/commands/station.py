@@ -22,7 +22,7 @@ from recorder.core.events import OFFSET, Event, ProbeLost, Reading
 from recorder.core.hearing import TROUBLES
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.journal import seal
-from recorder.journal.journal import Journal, JournalError
+from recorder.journal.journal import Journal, JournalBusy, JournalError
 from recorder.notices.mqtt import reach
 from recorder.notices.settings import MqttSettings
 from recorder.probes.probe import Probe, ProbeSettings
@@ -57,6 +57,9 @@ def run(config: Config) -> None:
     except (ConfigError, DriverUnavailable) as error:
         typer.echo(f"error: {error}", err=True)
         raise typer.Exit(2) from error
+    except JournalBusy as error:
+        typer.echo(f"error: {error}", err=True)
+        raise typer.Exit(4) from error
     except JournalError as error:
         typer.echo(f"error: nothing is recorded any more: {error}", err=True)
         raise typer.Exit(3) from error

@@ -21,6 +21,7 @@ from recorder.core.events import Event, Started
 from recorder.journal.chain import GENESIS, Entry, linked
 from recorder.journal.codec import CodecError, decode, encode
 from recorder.journal.migrations import ADDED, FIRST, columns, migrations
+from recorder.journal.remedies import remedy
 
 DAMAGE = (sqlite3.Error, UnicodeDecodeError)
 """What SQLite raises: also the second, since what it quotes from a damaged file may be no text."""
@@ -83,11 +84,13 @@ class Journal:
                 lock = opened.enter_context(path.with_name(f"{path.name}.lock").open("a"))
                 connection = opened.enter_context(closing(sqlite3.connect(path)))
             except (OSError, sqlite3.Error) as error:
-                raise JournalError(f"{path} can't be opened: {error}") from error
+                raise JournalError(f"{path} can't be opened: {error}{remedy(error)}") from error
             try:
                 fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except OSError as error:
+            except BlockingIOError as error:
                 raise JournalBusy(f"{path} is being written by a recorder that runs; stop it first") from error
+            except OSError as error:
+                raise JournalError(f"{lock.name} can't be locked: {error}{remedy(error)}") from error
             try:
                 db = Database(connection, execute_plugins=False)
                 if (found := connection.execute("PRAGMA quick_check(1)").fetchone()[0]) != "ok":
@@ -101,7 +104,7 @@ class Journal:
                 journal = cls(db, post)
                 journal._last = journal.newest()
             except DAMAGE as error:
-                raise JournalError(f"{path} can't be used: {error}{_remedy(error)}") from error
+                raise JournalError(f"{path} can't be used: {error}{remedy(error)}") from error
             journal._lock = lock
             opened.pop_all()
             return journal
@@ -135,7 +138,7 @@ class Journal:
                 self._write(entry, effects, self._post(entry, event, effects))
         except Exception as error:
             self._broken = True
-            raise JournalError(f"the record can't be kept: {error}{_remedy(error)}") from error
+            raise JournalError(f"the record can't be kept: {error}{remedy(error)}") from error
         self._last = entry
         return entry
 
@@ -240,7 +243,7 @@ class Journal:
                     self._db.conn.execute(sql, (at_ms, each))
         except sqlite3.Error as error:
             self._broken = True
-            raise JournalError(f"the record can't be kept: {error}{_remedy(error)}") from error
+            raise JournalError(f"the record can't be kept: {error}{remedy(error)}") from error
 
     def copy_to(self, empty: sqlite3.Connection) -> None:
         """Copy all to another database, as it stands at this moment, whatever is appended; raises `sqlite3.Error`."""
@@ -294,15 +297,6 @@ def _fresh(connection: sqlite3.Connection) -> bool:
     """Whether nothing is in it yet but what a first start that was cut short leaves."""
     left = "SELECT name FROM sqlite_master WHERE tbl_name != ?"
     return connection.execute(left, (migrations.migrations_table,)).fetchone() is None
-
-
-def _remedy(error: Exception) -> str:
-    name = getattr(error, "sqlite_errorname", "")
-    if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")):
-        return "; set the file aside and start with a new one"
-    if name:
-        return "; look at the file's permissions, at the free space, and whether another recorder has it"
-    return ""
 
 
 def _event(entry: Entry) -> Event:

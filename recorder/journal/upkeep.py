@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from recorder.journal.journal import DAMAGE, Journal, JournalError
+from recorder.journal.remedies import remedy
 from recorder.journal.verify import Finding
 
 Examine = Callable[[Path], Finding]
@@ -50,7 +51,7 @@ def keep(database: Path, folder: Path, most: int, examine: Examine) -> Copy:
                 copy.execute("PRAGMA journal_mode = DELETE")
             _synced(part)
         except (OSError, *DAMAGE) as error:
-            raise JournalError(f"{database} can't be copied to {part}: {error}; look at the free space") from error
+            raise JournalError(f"{database} can't be copied to {part}: {error}{remedy(error)}") from error
     finding = examine(part)
     if finding.faults:
         fault = finding.faults[0]
