@@ -4,15 +4,17 @@ drivers -> inbox -> station.step -> journal (one commit) -> cue
                                        '-> outbox -> MQTT
 """
 
+import logging
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from importlib.metadata import version
 
 from recorder import systemd
 from recorder.clock import Clock, ClockWatch, SystemClock
 from recorder.config import Settings
-from recorder.core.effects import Cue, Tone
+from recorder.core.effects import Cue
 from recorder.core.events import (
     RULES,
     EarLost,
@@ -25,10 +27,13 @@ from recorder.core.events import (
     Stopped,
 )
 from recorder.core.station import State
-from recorder.driver import load
+from recorder.core.world import World
+from recorder.driver import DriverUnavailable, load
 from recorder.journal import seal
 from recorder.journal.journal import Journal, JournalBusy, JournalError
+from recorder.last_resort import Lamp, LastResort
 from recorder.loop import Loop
+from recorder.notices import last_word
 from recorder.notices.anchoring import Anchoring
 from recorder.notices.answers import Reception
 from recorder.notices.mqtt import MqttPublisher
@@ -39,6 +44,8 @@ from recorder.supervisor import Post, Supervisor
 from recorder.voice import ear
 from recorder.voice.microphone import Microphone
 from recorder.voice.speaker import Speaker
+
+log = logging.getLogger(__name__)
 
 TURN_S = 0.25
 """How long the loop waits for an event before it looks after the outbox, the clock and the watchdog."""
@@ -59,7 +66,7 @@ UPKEEP_MS = 24 * 3_600_000
 """SQLite's write-ahead log is emptied so often, when nothing happens and no batch is open."""
 
 FAREWELL_S = 5.0
-"""The same where nothing can be recorded any more, and that is what it says."""
+"""The same where nothing can be recorded any more, and that is what it says; and for the broker to take that."""
 
 
 class App:
@@ -72,7 +79,9 @@ class App:
         clock: Clock,
         give: Callable[[Cue], None],
         watch: Callable[[Event, State], None] = lambda event, state: None,
+        cry: Callable[[str], None] = lambda reason: None,
     ) -> None:
+        """`give` gives a cue, `watch` sees events on disk, `cry` says at once that nothing is recorded any more."""
         self.settings = settings
         self.clock = clock
         self.journal = journal
@@ -82,6 +91,7 @@ class App:
         sign = seal.load(settings.device_key).sign if settings.device_key else None
         self._anchoring = Anchoring(self.publisher.latest, journal, settings.station, sign) if self.publisher else None
         self._watch = watch
+        self._cry = cry
         self._clock_watch = ClockWatch(clock)
         self._reception = Reception(lambda: self.loop.state.world)
         self._sending = False
@@ -127,21 +137,24 @@ class App:
 
     def run(self, supervisor: Supervisor, stop: threading.Event) -> None:
         """Record until `stop`; systemd's watchdog is fed only while this loop turns and every worker lives."""
-        self.open()
+        with self._crying():
+            self.open()
         supervisor.start()
         systemd.notify("READY=1")
         every_s, fed_s = systemd.watchdog_s(), 0.0
         try:
-            while not stop.is_set():
-                self.turn()
-                supervisor.watch()
-                if every_s and time.monotonic() - fed_s >= every_s and supervisor.alive():
-                    systemd.notify("WATCHDOG=1")
-                    fed_s = time.monotonic()
+            with self._crying():
+                while not stop.is_set():
+                    self.turn()
+                    supervisor.watch()
+                    if every_s and time.monotonic() - fed_s >= every_s and supervisor.alive():
+                        systemd.notify("WATCHDOG=1")
+                        fed_s = time.monotonic()
         finally:
             systemd.notify("STOPPING=1")
             supervisor.stop(DRIVERS_S)
-        self.close()
+        with self._crying():
+            self.close()
 
     def close(self) -> None:
         """Record what is still in the inbox, and the stop; say goodbye to the broker."""
@@ -154,10 +167,30 @@ class App:
             while self.publisher.connected() and not self.outbox.empty() and time.monotonic() < end_s:
                 self.outbox.step(self.clock.now_ms())
                 time.sleep(0.01)
-            goodbye = threading.Thread(target=self.publisher.close, name="goodbye", daemon=True)
-            goodbye.start()  # beside, since it lasts as long as the network thread is in a connect that nobody answers
-            goodbye.join(GOODBYE_S)
+            part(self.publisher)
         self.journal.close()
+
+    def tell_end(self, error: Exception, longest_s: float) -> None:
+        """Once it has failed: tell the broker that nothing is recorded any more, as far as it is reached."""
+        if not self.publisher:
+            return
+        try:
+            first, newest = self.journal.first(), self.journal.newest()
+        except JournalError:
+            first = newest = None
+        ends = (first, newest) if first and newest else None
+        world, now = self.loop.state.world, self.clock.stamp()
+        last_word.tell(self.publisher, messages(self.settings), ends, world, str(error), now, longest_s)
+        part(self.publisher)
+
+    @contextmanager
+    def _crying(self) -> Iterator[None]:
+        """Whatever ends recording but a stop is told at once, before the drivers are stopped."""
+        try:
+            yield
+        except Exception as error:
+            self._cry(str(error))
+            raise
 
     def _link(self, up: bool, reason: str) -> None:
         at_ms = self.clock.now_ms()
@@ -177,11 +210,22 @@ class App:
 
 def open_journal(settings: Settings) -> Journal:
     """The station's journal, ready to append; raises `JournalError`."""
-    root = settings.mqtt.root if settings.mqtt else "kitchen"
-    messages = Messages(root, settings.station, settings.publish)
-    journal = Journal.open(settings.database, messages)
-    messages.begin(journal.first(), journal.rules())
+    post = messages(settings)
+    journal = Journal.open(settings.database, post)
+    post.begin(journal.first(), journal.rules())
     return journal
+
+
+def messages(settings: Settings) -> Messages:
+    """Who makes the messages of this station's entries."""
+    return Messages(settings.mqtt.root if settings.mqtt else "kitchen", settings.station, settings.publish)
+
+
+def part(publisher: MqttPublisher) -> None:
+    """Say goodbye to the broker, beside: it lasts as long as the network thread is in a connect that nobody answers."""
+    goodbye = threading.Thread(target=publisher.close, name="goodbye", daemon=True)
+    goodbye.start()
+    goodbye.join(GOODBYE_S)
 
 
 def clock_after(journal: Journal) -> SystemClock:
@@ -216,22 +260,40 @@ def _probe_post(probe: Probe, clock: Clock) -> Post:
 def run(settings: Settings, stop: threading.Event) -> None:
     """Record with the real devices of `settings` until `stop`.
 
-    Raises `DriverUnavailable`, `JournalBusy`, and `JournalError` after it has said aloud that nothing is recorded.
+    Raises `DriverUnavailable`, `JournalBusy`, and what else ended it (a `JournalError`, a fault of the program) after
+    that was said aloud, shown and told.
     """
-    speaker, farewell_s = Speaker(settings.speaker) if settings.speaker else None, LAST_WORD_S
+    speaker = Speaker(settings.speaker) if settings.speaker else None
+    resort = LastResort(speaker, Lamp(settings.lamp) if settings.lamp else None)
+    app, end_s = None, time.monotonic()
     try:
         journal = open_journal(settings)
         clock = clock_after(journal)
-        app = App(settings, journal, clock, speaker.give if speaker else lambda cue: None)
+        app = App(settings, journal, clock, speaker.give if speaker else lambda cue: None, cry=resort.cry)
         drivers = posts(settings, clock, speaker.talking if speaker else lambda: False)
+        resort.rest()
         app.run(Supervisor(drivers, app.loop.inbox.put), stop)
-    except JournalBusy:  # the other one records
+    except (DriverUnavailable, JournalBusy):  # nothing has begun; in the second case another one records
         raise
-    except JournalError:
-        if speaker:
-            speaker.give(Cue(Tone.ALERT, "Nothing is recorded any more. Tell the manager."))
-            farewell_s = FAREWELL_S
+    except Exception as error:
+        resort.cry(str(error))
+        end_s = time.monotonic() + FAREWELL_S
+        try:
+            app.tell_end(error, FAREWELL_S) if app else tell_no_start(settings, error)
+        except Exception as failed:
+            log.warning("the broker is not told: %s", failed)
         raise
     finally:
         if speaker:
-            speaker.close(farewell_s)
+            speaker.close(max(end_s - time.monotonic(), LAST_WORD_S))
+
+
+def tell_no_start(settings: Settings, error: Exception) -> None:
+    """As `App.tell_end`, where the records can't even be opened."""
+    if not settings.mqtt:
+        return
+    publisher = MqttPublisher(settings.mqtt)
+    publisher.start()
+    now = SystemClock(None).stamp()
+    last_word.tell(publisher, messages(settings), None, World(station=settings.station), str(error), now, FAREWELL_S)
+    part(publisher)

@@ -50,6 +50,8 @@ class Settings:
     """What goes to the broker: one of `outbox.PUBLISH`."""
     device_key: Path | None = None
     """File of the key that signs anchors; None for a station that signs none."""
+    lamp: Path | None = None
+    """Folder of a light of the board, as under /sys/class/leds, that blinks when nothing is recorded; None for none."""
 
 
 def load(path: Path) -> Settings:
@@ -71,6 +73,7 @@ def load(path: Path) -> Settings:
         raise ConfigError(f"{where} [mqtt]: publish is {publish!r}; write one of {', '.join(PUBLISH)}")
     speaker = _take(table, "speaker", dict, where, None)
     device_key = _take(table, "device_key", str, where, None)
+    lamp = _take(table, "lamp", str, where, None)
     loaded = Settings(
         station=station,
         vats=tuple(vats),
@@ -85,6 +88,7 @@ def load(path: Path) -> Settings:
         mqtt=_mqtt(mqtt, station, path.parent, f"{where} [mqtt]") if mqtt is not None else None,
         publish=publish,
         device_key=path.parent / device_key if device_key is not None else None,
+        lamp=path.parent / lamp if lamp is not None else None,
     )
     _none_left(table, where)
     _none_left(speaker or {}, f"{where} [speaker]")

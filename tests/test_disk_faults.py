@@ -2,32 +2,95 @@
 
 import errno
 import fcntl
+import json
 import os
+import socket
 import sqlite3
 import subprocess
 import sys
 import tempfile
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 import pytest
 
-from recorder.clock import Stamp
-from recorder.core.effects import Record
-from recorder.core.events import Tick
+from recorder.app import App, open_journal
+from recorder.clock import ManualClock, Stamp
+from recorder.commands.records import examine
+from recorder.config import load
+from recorder.core.effects import Cue, Record, Tone
+from recorder.core.events import EarBack, EarLost, Event, Tick
+from recorder.core.station import State
+from recorder.driver import Put
+from recorder.journal.anchors import compare, picked
 from recorder.journal.journal import Journal, JournalBusy, JournalError
 from recorder.journal.remedies import BY_NAME, BY_NUMBER, remedy
+from recorder.notices.broker import LocalBroker
+from recorder.notices.mqtt import Subscriber
+from recorder.probes.simulated import Kitchen as Story
+from recorder.probes.simulated import SimulatedFirmware
+from recorder.supervisor import Post, Supervisor
+from recorder.voice.speaker import Speaker, tone_pcm
 from tests.disks import fill, read_only, tiny_disk
+from tests.test_interfaces import validator
+from tests.waiting import until
 
 STAMP = Stamp(1_772_100_000_000, "boot", 7, 1_772_100_000_000, True)
 
 
 def player(folder: Path) -> dict[str, str]:
-    """The environment with a loudspeaker of ours first: it notes when it was given sound, and how much."""
-    (folder / "aplay").write_text(f'#!/bin/sh\necho "$(date +%s.%N) $(wc -c)" >> {folder}/played\n')
+    """The environment with a loudspeaker of ours first. It notes when it was given what, and never ends a greeting."""
+    (folder / "aplay").write_text(
+        f"""#!/bin/sh
+case "$*" in
+    *raw*) what="tone of $(wc -c)" ;;
+    *) what=$(cat) ;;
+esac
+echo "$(date +%s.%N) $what" >> {folder}/played
+case "$what" in Recorder*) exec sleep 60 ;; esac
+"""
+    )
     (folder / "espeak-ng").write_text("#!/bin/sh\nexec cat\n")
     for name in ("aplay", "espeak-ng"):
         (folder / name).chmod(0o755)
     return {**os.environ, "PATH": f"{folder}:{os.environ['PATH']}"}
+
+
+def spoken(board: SimulatedFirmware, done: Callable[[], bool]) -> None:
+    """The board goes on until it is so."""
+
+    def step() -> bool:
+        board.advance(1000)
+        time.sleep(0.02)
+        return done()
+
+    until(step, "what the board says is heard", 20)
+
+
+@contextmanager
+def notified(folder: Path) -> Iterator[socket.socket]:
+    """Stands for systemd."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as server:
+        server.bind(str(folder / "notify"))
+        server.settimeout(5)
+        yield server
+
+
+@contextmanager
+def a_broker() -> Iterator[int]:
+    """Its port."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = int(probe.getsockname()[1])
+    broker = LocalBroker(port)
+    broker.start()
+    try:
+        yield port
+    finally:
+        broker.stop()
 
 
 def test_a_second_recorder_is_told_so_and_says_nothing_aloud(tmp_path: Path) -> None:
@@ -124,3 +187,125 @@ def test_a_folder_that_this_user_may_not_write_is_said_to_be_one() -> None:
             if root:
                 os.seteuid(0)
             Path(folder).chmod(0o755)
+
+
+class Chatter:
+    """A driver that has much to say, and notes when it is stopped."""
+
+    name = "chatter"
+
+    def __init__(self, order: list[str]) -> None:
+        self._order = order
+
+    def run(self, put: Put, stop: threading.Event) -> None:
+        while not stop.wait(0.001):
+            put(EarLost(0, "x" * 2000))
+            put(EarBack(0))
+        self._order.append("stopped")
+
+
+@pytest.mark.parametrize("full", [True, False])
+def test_the_end_of_recording_is_cried_out_before_the_drivers_are_stopped(full: bool, tmp_path: Path) -> None:
+    """A full database, and a fault of the program in mid-shift."""
+    (tmp_path / "station.toml").write_text('station = "line-1"\n')
+    settings, order = load(tmp_path / "station.toml"), list[str]()
+
+    def watch(event: Event, state: State) -> None:
+        if not full and isinstance(event, EarLost):
+            raise RuntimeError("a fault of the program")
+
+    with closing(open_journal(settings)) as journal:
+        if full:
+            pages = next(journal.rows("PRAGMA page_count"))[0] + 9
+            assert next(journal.rows(f"PRAGMA max_page_count = {pages}"))[0] == pages
+        app = App(settings, journal, ManualClock(0), lambda cue: None, watch, order.append)
+        with pytest.raises(JournalError if full else RuntimeError):
+            app.run(Supervisor((Post(Chatter(order)),), app.loop.inbox.put), threading.Event())
+    assert len(order) == 2 and order[1] == "stopped"
+    assert ("the disk is full" if full else "a fault of the program") in order[0]
+
+
+def test_a_cue_of_last_resort_cuts_off_what_sounds(tmp_path: Path) -> None:
+    environment = player(tmp_path)
+    speaker = Speaker(player=f"{tmp_path}/aplay", voice=f"{tmp_path}/espeak-ng")
+    played = tmp_path / "played"
+    for _ in range(20):  # each time it is in the middle of a greeting that never ends, with others waiting
+        played.unlink(missing_ok=True)
+        for say in ("Recorder started.", "one", "two"):
+            speaker.give(Cue(Tone.ALERT, say))
+        until(lambda: played.exists() and "Recorder" in played.read_text(), "it greets")
+        began_s = time.time()
+        speaker.interrupt(Cue(Tone.ALERT, "Nothing"))
+        until(lambda: "Nothing" in played.read_text(), "the last cue is played")
+        lines = [line.split(" ", 1) for line in played.read_text().splitlines()]
+        assert [what for _, what in lines[-2:]] == [f"tone of {len(tone_pcm(Tone.ALERT))}", "Nothing"]
+        assert float(lines[-2][0]) - began_s < 0.5 and not any(what in ("one", "two") for _, what in lines)
+    speaker.close(5)
+    assert environment["PATH"].startswith(str(tmp_path))
+
+
+def test_a_disk_that_fills_up_in_mid_shift_is_said_shown_and_told(tmp_path: Path) -> None:
+    """The real daemon, a real full disk, a loudspeaker in the middle of words, a lamp's folder, a broker."""
+    lamp = tmp_path / "lamp"
+    lamp.mkdir()
+    with a_broker() as port, tiny_disk(tmp_path / "disk") as disk, notified(tmp_path) as systemd:
+        phone = Subscriber("127.0.0.1", port, "kitchen/#")
+        assert phone.ready(10)
+        board = SimulatedFirmware(Story())
+        (tmp_path / "station.toml").write_text(
+            f'station = "line-1"\ndatabase = "disk/records.db"\nlamp = "lamp"\n[speaker]\n[mqtt]\nport = {port}\n'
+            f'protocol = "3.1.1"\n[[probe]]\ndriver = "serial"\nport = "{board.port}"\n'
+            'channels = ["needle", "vat", "cabinet"]\n'
+        )
+        command = [sys.executable, "-m", "recorder", "run", "--config", str(tmp_path / "station.toml")]
+        environment = {**player(tmp_path), "NOTIFY_SOCKET": str(tmp_path / "notify")}
+        with subprocess.Popen(command, stderr=subprocess.PIPE, text=True, env=environment) as daemon:
+            spoken(board, lambda: "kitchen/line-1/reading/cabinet" in phone.retained)
+            assert (lamp / "trigger").read_text() == "none"
+            until(lambda: "Recorder started." in (tmp_path / "played").read_text(), "it greets", 20)
+            filled = fill(disk)
+            phone.say("kitchen/line-1/sign", b'{"day": "2026-02-26", "by": "JD", "note": "one entry more"}')
+            spoken(board, lambda: "Nothing is recorded any more" in (tmp_path / "played").read_text())
+            _, complaints = daemon.communicate(timeout=30)
+        told = systemd.recv(10_000) + systemd.recv(10_000)
+        until(lambda: not json.loads(phone.retained["kitchen/line-1/state"])["online"], "it is off")
+        phone.close()
+        filled.unlink()
+        with closing(Journal.read(disk / "records.db")) as journal:
+            newest = journal.newest()
+        assert examine(disk / "records.db").faults == ()
+        anchors = list(picked(json.dumps(message) for message in phone.messages.values()))
+        assert compare(disk / "records.db", anchors).faults == ()
+        board.close()
+    assert daemon.returncode == 3 and "CRITICAL recorder.last_resort: nothing is recorded any more" in complaints
+    assert (lamp / "trigger").read_text() == "timer"
+    assert b"READY=1" in told and b"STATUS=Nothing is recorded any more: " in told
+    ((_, alert),) = [(key, each) for key, each in phone.messages.items() if each["id"].endswith("-unrecorded")]
+    assert newest and (alert["type"], alert["data"]["kind"], alert["data"]["level"], alert["data"]["entry_hash"]) == (
+        "alert.raised",
+        "not recording",
+        "critical",
+        newest.hash,
+    )
+    opened = json.loads(phone.retained["kitchen/line-1/open"])
+    assert opened["alerts"][-1]["id"] == alert["data"]["id"] == f"{newest.seq}-not-recording"
+    assert "the disk is full; make room on it" in opened["alerts"][-1]["text"]
+    assert not [*validator("alert").iter_errors(alert), *validator("open").iter_errors(opened)]
+
+
+def test_records_that_cannot_be_opened_are_told_to_the_broker(tmp_path: Path) -> None:
+    with a_broker() as port, tiny_disk(tmp_path / "disk") as disk:
+        phone = Subscriber("127.0.0.1", port, "kitchen/#")
+        assert phone.ready(10)
+        read_only(disk)
+        (tmp_path / "station.toml").write_text(
+            f'station = "line-1"\ndatabase = "disk/records.db"\n[mqtt]\nport = {port}\nprotocol = "3.1.1"\n'
+        )
+        command = [sys.executable, "-m", "recorder", "run", "--config", str(tmp_path / "station.toml")]
+        run = subprocess.run(command, capture_output=True, text=True, timeout=30)
+        until(lambda: "kitchen/line-1/open" in phone.retained, "the alert is there")
+        phone.close()
+    assert run.returncode == 3 and "read-only" in run.stderr
+    (alert,) = json.loads(phone.retained["kitchen/line-1/open"])["alerts"]
+    assert alert["kind"] == "not recording" and "it is read-only" in alert["text"]
+    assert json.loads(phone.retained["kitchen/line-1/state"]) == {"online": False} and not phone.messages

@@ -20,6 +20,7 @@ from recorder.core.alerts import (
     HOLD_PAST_LIMIT,
     HOLD_UNPROVEN,
     NOT_HEARING,
+    NOT_RECORDING,
     OIL_OUTSIDE_BAND,
     OIL_POLAR,
     OIL_SLOW,
@@ -286,6 +287,12 @@ def hears_badly(trouble: str, text: str, about: int, at_ms: int) -> Alert:
     """The station hears, but its sound is in trouble; `text` says in which and what to do."""
     text = f"The recorder hears badly: {text} Commands may not be recorded until then."
     return _alert(HEARS_BADLY, about, Level.WARNING, text, at_ms, trouble=trouble)
+
+
+def not_recording(reason: str, about: int, at_ms: int) -> Alert:
+    """Nothing can be kept. The one alert that is in no journal; `about` is the newest entry that is."""
+    text = f"The recorder records nothing any more: {reason}. Write down by hand what is done until it starts again."
+    return _alert(NOT_RECORDING, about, Level.CRITICAL, text, at_ms, reason=reason)
 
 
 def time_not_proven(batch: Batch, about: int, at_ms: int) -> Alert:
