@@ -23,14 +23,15 @@ from recorder.core.events import (
     LinkUp,
     ProbeLost,
     ProcedureLoaded,
+    RecordsSetAside,
     Started,
     Stopped,
 )
 from recorder.core.station import State
 from recorder.core.world import World
 from recorder.driver import DriverUnavailable, load
-from recorder.journal import seal
-from recorder.journal.journal import Journal, JournalBusy, JournalError
+from recorder.journal import aside, seal
+from recorder.journal.journal import Journal, JournalBusy, JournalDamaged, JournalError
 from recorder.last_resort import Lamp, LastResort
 from recorder.loop import Loop
 from recorder.notices import last_word
@@ -80,8 +81,12 @@ class App:
         give: Callable[[Cue], None],
         watch: Callable[[Event, State], None] = lambda event, state: None,
         cry: Callable[[str], None] = lambda reason: None,
+        damage: str = "",
     ) -> None:
-        """`give` gives a cue, `watch` sees events on disk, `cry` says at once that nothing is recorded any more."""
+        """`give` gives a cue, `watch` sees events on disk, `cry` says at once that nothing is recorded any more.
+
+        `damage` is what was wrong with the records that were set aside just now.
+        """
         self.settings = settings
         self.clock = clock
         self.journal = journal
@@ -92,6 +97,7 @@ class App:
         self._anchoring = Anchoring(self.publisher.latest, journal, settings.station, sign) if self.publisher else None
         self._watch = watch
         self._cry = cry
+        self._damage = damage
         self._clock_watch = ClockWatch(clock)
         self._reception = Reception(lambda: self.loop.state.world)
         self._sending = False
@@ -118,6 +124,8 @@ class App:
         )
         if self.loop.state.world.procedure != settings.procedure:
             self.loop.handle(ProcedureLoaded(stamp.at_ms, settings.procedure))
+        for file in aside.untold(self.journal, settings.database):
+            self.loop.handle(RecordsSetAside(stamp.at_ms, file, self._damage))
         if self.publisher:
             self.publisher.start()
 
@@ -212,7 +220,13 @@ def open_journal(settings: Settings) -> Journal:
     """The station's journal, ready to append; raises `JournalError`."""
     post = messages(settings)
     journal = Journal.open(settings.database, post)
-    post.begin(journal.first(), journal.rules())
+    try:
+        if (rules := journal.rules()) > RULES:
+            raise JournalError(f"{settings.database} was written by a newer version; install that one")
+        post.begin(journal.first(), rules)
+    except BaseException:
+        journal.close()
+        raise
     return journal
 
 
@@ -257,6 +271,25 @@ def _probe_post(probe: Probe, clock: Clock) -> Post:
     return Post(probe, hangs=lambda: tuple(ProbeLost(clock.now_ms(), name, "it hangs") for name in probe.names()))
 
 
+def on_records(settings: Settings, give: Callable[[Cue], None], cry: Callable[[str], None]) -> App:
+    """The station on its records. Damaged ones are set aside and new ones begun; raises `JournalError`."""
+
+    def built(damage: str) -> App:
+        journal = open_journal(settings)
+        try:
+            return App(settings, journal, clock_after(journal), give, cry=cry, damage=damage)
+        except BaseException:
+            journal.close()
+            raise
+
+    try:
+        return built("")
+    except JournalDamaged as error:
+        file = aside.set_aside(settings.database)
+        log.critical("%s; it lies in %s now, and new records are begun", error, file)
+        return built(str(error))
+
+
 def run(settings: Settings, stop: threading.Event) -> None:
     """Record with the real devices of `settings` until `stop`.
 
@@ -267,10 +300,8 @@ def run(settings: Settings, stop: threading.Event) -> None:
     resort = LastResort(speaker, Lamp(settings.lamp) if settings.lamp else None)
     app, end_s = None, time.monotonic()
     try:
-        journal = open_journal(settings)
-        clock = clock_after(journal)
-        app = App(settings, journal, clock, speaker.give if speaker else lambda cue: None, cry=resort.cry)
-        drivers = posts(settings, clock, speaker.talking if speaker else lambda: False)
+        app = on_records(settings, speaker.give if speaker else lambda cue: None, resort.cry)
+        drivers = posts(settings, app.clock, speaker.talking if speaker else lambda: False)
         resort.rest()
         app.run(Supervisor(drivers, app.loop.inbox.put), stop)
     except (DriverUnavailable, JournalBusy):  # nothing has begun; in the second case another one records

@@ -4,6 +4,7 @@ import errno
 import fcntl
 import json
 import os
+import shutil
 import socket
 import sqlite3
 import subprocess
@@ -17,17 +18,20 @@ from pathlib import Path
 
 import pytest
 
-from recorder.app import App, open_journal
+from recorder.app import App, on_records, open_journal
 from recorder.clock import ManualClock, Stamp
 from recorder.commands.records import examine
 from recorder.config import load
 from recorder.core.effects import Cue, Record, Tone
-from recorder.core.events import EarBack, EarLost, Event, Tick
+from recorder.core.events import RULES, EarBack, EarLost, Event, RecordsSetAside, Started, Tick
 from recorder.core.station import State
 from recorder.driver import Put
+from recorder.journal import aside
 from recorder.journal.anchors import compare, picked
-from recorder.journal.journal import Journal, JournalBusy, JournalError
+from recorder.journal.chain import GENESIS, linked
+from recorder.journal.journal import Journal, JournalBusy, JournalDamaged, JournalError, as_row
 from recorder.journal.remedies import BY_NAME, BY_NUMBER, remedy
+from recorder.journal.upkeep import keep
 from recorder.notices.broker import LocalBroker
 from recorder.notices.mqtt import Subscriber
 from recorder.probes.simulated import Kitchen as Story
@@ -35,6 +39,7 @@ from recorder.probes.simulated import SimulatedFirmware
 from recorder.supervisor import Post, Supervisor
 from recorder.voice.speaker import Speaker, tone_pcm
 from tests.disks import fill, read_only, tiny_disk
+from tests.kitchen import Kitchen, kept
 from tests.test_interfaces import validator
 from tests.waiting import until
 
@@ -309,3 +314,194 @@ def test_records_that_cannot_be_opened_are_told_to_the_broker(tmp_path: Path) ->
     (alert,) = json.loads(phone.retained["kitchen/line-1/open"])["alerts"]
     assert alert["kind"] == "not recording" and "it is read-only" in alert["text"]
     assert json.loads(phone.retained["kitchen/line-1/state"]) == {"online": False} and not phone.messages
+
+
+def spoil(what: str, path: Path) -> None:
+    """Damage the closed database at `path`."""
+    data = bytearray(path.read_bytes())
+    size = len(data)
+    match what:
+        case "header":
+            data[:100] = b"?" * 100
+        case "first page":
+            data[100:4096] = bytes(3996)
+        case "middle page":
+            start = size // 2 & ~4095
+            data[start : start + 4096] = bytes(4096)
+        case "cut":
+            del data[size // 2 :]
+        case "zeros":
+            data[:] = bytes(size)
+        case "a letter of an entry":
+            at = data.index(b"shift start")
+            data[at : at + 1] = b"S"
+            at = data.index(b'{"at_ms":')
+            data[at : at + 1] = b"["
+    path.write_bytes(data)
+
+
+DAMAGES = ["header", "first page", "middle page", "cut", "zeros", "a letter of an entry"]
+
+
+def station_on(folder: Path, cues: list[Cue]) -> App:
+    (folder / "station.toml").write_text('station = "line-1"\n')
+    app = on_records(load(folder / "station.toml"), cues.append, lambda reason: None)
+    app.open()
+    return app
+
+
+@pytest.mark.parametrize("what", DAMAGES)
+def test_damaged_records_are_set_aside_told_and_begun_anew(what: str, tmp_path: Path) -> None:
+    path, cues = tmp_path / "records.db", list[Cue]()
+    kitchen = Kitchen()
+    kitchen.open_shift()
+    kept(kitchen, path).close()
+    spoil(what, path)
+    damaged = path.read_bytes()
+    station_on(tmp_path, cues).close()
+    (file,) = tmp_path.glob("records.db.damaged-*Z")
+    assert file.read_bytes() == damaged
+    with closing(Journal.read(path)) as journal:
+        events = [event for _, event in journal.entries()]
+        (alert,) = journal.table("alerts", "kind = 'records damaged'")
+        assert any(file.name in row.message.body for row in journal.unsent())
+    assert [type(event).__name__ for event in events[:3]] == ["Started", "ProcedureLoaded", "RecordsSetAside"]
+    told = events[2]
+    assert isinstance(told, RecordsSetAside) and told.file == file.name and told.reason
+    assert file.name in alert["text"] and any("The records were damaged" in cue.say for cue in cues)
+    assert examine(path).faults == ()
+    cues.clear()
+    station_on(tmp_path, cues).close()
+    assert not any("damaged" in cue.say for cue in cues), "it is told once"
+    assert len([*tmp_path.glob("records.db.damaged-*Z")]) == 1
+
+
+def test_what_lies_beside_a_damaged_database_goes_with_it(tmp_path: Path) -> None:
+    """As after a power cut: the write-ahead log is full, and the database's beginning is gone."""
+    (tmp_path / "was").mkdir()
+    kitchen = Kitchen()
+    kitchen.open_shift()
+    journal = kept(kitchen, tmp_path / "was" / "records.db")
+    journal.truncate_log()
+    journal.append(STAMP, Tick(STAMP.at_ms), ())
+    for part in ("", "-wal", "-shm"):
+        shutil.copy(tmp_path / "was" / f"records.db{part}", tmp_path / f"records.db{part}")
+    journal.close()
+    log = (tmp_path / "records.db-wal").read_bytes()
+    spoil("header", tmp_path / "records.db")
+    station_on(tmp_path, []).close()
+    (moved,) = tmp_path.glob("records.db.damaged-*Z-wal")
+    assert len(log) > 4_096 and moved.read_bytes() == log
+    assert (tmp_path / moved.name.removesuffix("-wal")).exists()
+    assert examine(tmp_path / "records.db").faults == ()
+
+
+@pytest.mark.parametrize("left", ["nothing", "an empty file"])
+def test_a_log_without_its_database_is_set_aside_and_told(left: str, tmp_path: Path) -> None:
+    (tmp_path / "records.db-wal").write_bytes(b"what was left")
+    if left == "an empty file":
+        (tmp_path / "records.db").touch()
+    cues = list[Cue]()
+    station_on(tmp_path, cues).close()
+    (moved,) = tmp_path.glob("records.db.damaged-*-wal")
+    assert moved.read_bytes() == b"what was left" and any("damaged" in cue.say for cue in cues)
+
+
+def test_what_was_set_aside_before_the_power_went_is_told_by_the_next_start(tmp_path: Path) -> None:
+    """And a name that is taken is never taken again, not even in the same second."""
+    path, cues = tmp_path / "records.db", list[Cue]()
+    names = set()
+    for number in range(20):
+        path.write_bytes(bytes(100 + number))
+        names.add(aside.set_aside(path))
+    assert [each.stat().st_size for each in sorted(names, key=lambda each: each.stat().st_size)] == [*range(100, 120)]
+    station_on(tmp_path, cues).close()
+    assert len([cue for cue in cues if "damaged" in cue.say]) == 20
+    with closing(Journal.read(path)) as journal:
+        assert {event.file for _, event in journal.entries() if isinstance(event, RecordsSetAside)} == {
+            name.name for name in names
+        }
+    with closing(Journal.open(path)), pytest.raises(JournalBusy):
+        aside.set_aside(path)
+
+
+def another(path: Path) -> None:
+    sqlite3.connect(path).execute("CREATE TABLE recipes (name)").connection.close()
+
+
+def another_damaged(path: Path) -> None:
+    with closing(sqlite3.connect(path)) as db:
+        db.execute("CREATE TABLE recipes (name)")
+        db.executemany("INSERT INTO recipes VALUES (?)", [("x" * 500,)] * 100)
+        db.commit()
+    spoil("middle page", path)
+
+
+def newer_schema(path: Path) -> None:
+    Journal.open(path).close()
+    with closing(sqlite3.connect(path)) as db:
+        db.execute("INSERT INTO _sqlite_migrations VALUES (99, 'batch-recorder', 'm999_holograms', '2030-01-01')")
+        db.commit()
+
+
+def newer_rules(path: Path) -> None:
+    with closing(Journal.open(path)) as journal:
+        journal.append(STAMP, Started(0, "boot", True, "9", "line-1", (1,), RULES + 1), ())
+
+
+def newer_kind(path: Path) -> None:
+    with closing(Journal.open(path)) as journal:
+        entry = linked(1, STAMP, "hologram seen", '{"at_ms":1}', GENESIS)
+        with journal._db.atomic():
+            journal._db.execute(f"INSERT INTO journal VALUES ({', '.join('?' * 10)})", as_row(entry))
+
+
+@pytest.mark.parametrize(
+    ("make", "complaint"),
+    [
+        (another, "another program's"),
+        (another_damaged, "or name another"),
+        (lambda path: path.write_text("a list of recipes\n" * 500), "or name another"),
+        (newer_schema, "newer version"),
+        (newer_rules, "newer version"),
+        (newer_kind, "no event is of the kind"),
+        (lambda path: path.mkdir(), "can't be"),
+    ],
+)
+def test_what_is_not_damaged_or_not_ours_stays_where_it_is(
+    make: Callable[[Path], None], complaint: str, tmp_path: Path
+) -> None:
+    make(tmp_path / "records.db")
+    for _ in range(2):
+        with pytest.raises(JournalError, match=complaint) as caught:
+            station_on(tmp_path, [])
+        assert not isinstance(caught.value, JournalDamaged)
+    assert not [*tmp_path.glob("*damaged*")]
+
+
+def test_a_full_or_read_only_disk_sets_nothing_aside(tmp_path: Path) -> None:
+    with tiny_disk(tmp_path / "disk") as disk:
+        station_on(disk, []).close()
+        fill(disk)
+        with pytest.raises(JournalError, match="disk is full"):
+            station_on(disk, [])
+        (disk / "filler").unlink()
+        read_only(disk)
+        with pytest.raises(JournalError, match="read-only"):
+            on_records(load(disk / "station.toml"), lambda cue: None, lambda reason: None)
+        read_only(disk, False)
+        assert not [*disk.glob("*damaged*")]
+        station_on(disk, []).close()
+        assert examine(disk / "records.db").faults == ()
+
+
+def test_copies_of_records_that_were_set_aside_are_not_rotated_away(tmp_path: Path) -> None:
+    path, folder = tmp_path / "records.db", tmp_path / "copies"
+    for generation in range(2):
+        station_on(tmp_path, []).close()
+        for night in range(3):
+            copy = keep(path, folder, 2, examine)
+            copy.file.rename(copy.file.with_name(f"records-2026010{1 + 3 * generation + night}T030000Z.db"))
+        if not generation:
+            spoil("cut", path)
+    assert [file.name[8:16] for file in sorted(folder.iterdir())] == ["20260102", "20260103", "20260105", "20260106"]

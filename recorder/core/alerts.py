@@ -27,6 +27,8 @@ HEARS_BADLY = "hears badly"
 TIME_NOT_PROVEN = "time not proven"
 RECORDER_STARTED = "recorder started"
 CLOCK_NOT_SET = "clock not set"
+RECORDS_DAMAGED = "records damaged"
+DISK_NEARLY_FULL = "disk nearly full"
 
 MINUTE = 60_000
 REMINDERS = {

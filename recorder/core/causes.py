@@ -13,6 +13,7 @@ from recorder.core.alerts import (
     CLOCK_NOT_SET,
     COOK_OVERDUE,
     COOK_SHORT,
+    DISK_NEARLY_FULL,
     DRIFT,
     HEARS_BADLY,
     HOLD_COLD,
@@ -28,6 +29,7 @@ from recorder.core.alerts import (
     PROBE_CHECK_OVERDUE,
     PROBE_LOST,
     RECORDER_STARTED,
+    RECORDS_DAMAGED,
     TIME_NOT_PROVEN,
     alert_id,
 )
@@ -315,6 +317,25 @@ def clock_not_set(about: int, at_ms: int) -> Alert:
     """The wall clock is not known to be right."""
     text = "The recorder's clock is not known to be set. Lengths of time are right, times of day may not be."
     return _alert(CLOCK_NOT_SET, about, Level.WARNING, text, at_ms)
+
+
+def records_damaged(file: str, reason: str, about: int, at_ms: int) -> Alert:
+    """Older records were set aside as damaged, and what was open in them is not known any more."""
+    why = f" ({reason})" if reason else ""
+    text = (
+        f"The records were damaged{why}. They lie in {file}, and new ones were begun: open batches and holds are not"
+        " known any more. Begin them anew or discard them; keep that file and its copies. Acknowledge when it is done."
+    )
+    return _alert(RECORDS_DAMAGED, about, Level.CRITICAL, text, at_ms, file=file, reason=reason)
+
+
+def disk_nearly_full(free_mb: int, least_mb: int, about: int, at_ms: int) -> Alert:
+    """The disk of the records runs short of space."""
+    text = (
+        f"The recorder's disk is nearly full: {free_mb} MB free, should be {least_mb} MB. Make room: when it is full"
+        " nothing is recorded."
+    )
+    return _alert(DISK_NEARLY_FULL, about, Level.WARNING, text, at_ms, free_mb=free_mb, least_mb=least_mb)
 
 
 def _alert(

@@ -11,6 +11,7 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
+from recorder.journal.chain import Entry
 from recorder.journal.journal import DAMAGE, Journal, JournalError
 from recorder.journal.remedies import remedy
 from recorder.journal.verify import Finding
@@ -34,6 +35,8 @@ class Copy:
 def keep(database: Path, folder: Path, most: int, examine: Examine) -> Copy:
     """Check `database`, copy it into `folder`, open and verify the copy, and keep the newest `most` copies.
 
+    Copies of an older journal, of records that were set aside since, are not counted and stay.
+
     Raises `JournalError` and deletes nothing where the records are damaged, the copy can't be made, or it is not as
     the records were when it was begun. A copy that failed stays until the next try, with `.part` behind its name.
     """
@@ -41,7 +44,7 @@ def keep(database: Path, folder: Path, most: int, examine: Examine) -> Copy:
     with closing(Journal.read(database)) as journal:
         if (found := next(journal.rows("PRAGMA quick_check(1)"))[0]) != "ok":
             raise JournalError(f"{database} is damaged ({found}); keep the copies, set it aside, start with a new file")
-        newest = journal.newest()
+        first, newest = journal.first(), journal.newest()
         try:
             folder.mkdir(parents=True, exist_ok=True)
             for failed in folder.glob(f"{database.stem}-*.db.part"):
@@ -61,11 +64,20 @@ def keep(database: Path, folder: Path, most: int, examine: Examine) -> Copy:
     file = part.with_suffix("")
     part.rename(file)
     _synced(folder)
-    copies = sorted(folder.glob(f"{database.stem}-*T*Z.db"))
+    copies = [each for each in sorted(folder.glob(f"{database.stem}-*T*Z.db")) if not _others(each, first)]
     dropped = tuple(copies[:-most])
     for each in dropped:
         each.unlink()
     return Copy(file, finding.entries, finding.head, dropped)
+
+
+def _others(copy: Path, first: Entry | None) -> bool:
+    """Whether it is sound and of another journal: older records were set aside since, and this may be all of them."""
+    try:
+        with closing(Journal.read(copy)) as journal:
+            return journal.first() != first
+    except JournalError:
+        return False
 
 
 def _synced(path: Path) -> None:
