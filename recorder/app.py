@@ -14,6 +14,7 @@ from importlib.metadata import version
 from recorder import systemd
 from recorder.clock import Clock, ClockWatch, SystemClock
 from recorder.config import Settings
+from recorder.core.alerts import DISK_NEARLY_FULL, is_open
 from recorder.core.effects import Cue
 from recorder.core.events import (
     RULES,
@@ -41,6 +42,7 @@ from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.outbox import Messages, Outbox
 from recorder.notices.teller import Teller
 from recorder.probes.probe import Probe
+from recorder.space import Reserve, SpaceWatch
 from recorder.supervisor import Post, Supervisor
 from recorder.voice import ear
 from recorder.voice.microphone import Microphone
@@ -99,6 +101,7 @@ class App:
         self._cry = cry
         self._damage = damage
         self._clock_watch = ClockWatch(clock)
+        self.space = SpaceWatch(settings.database, settings.least_free_mb)
         self._reception = Reception(lambda: self.loop.state.world)
         self._sending = False
         self._upkept_ms = clock.now_ms()
@@ -138,6 +141,8 @@ class App:
             self._anchoring.beat(self.clock.now_ms())
         if stepped := self._clock_watch.look():
             self.loop.handle(stepped)
+        if changed := self.space.look(is_open(self.loop.state.world, DISK_NEARLY_FULL), self.clock.now_ms()):
+            self.loop.handle(changed)
         if not busy and self.clock.now_ms() - self._upkept_ms >= UPKEEP_MS and not self.loop.state.world.batches:
             self._upkept_ms = self.clock.now_ms()
             self.journal.truncate_log()
@@ -300,7 +305,10 @@ def run(settings: Settings, stop: threading.Event) -> None:
     resort = LastResort(speaker, Lamp(settings.lamp) if settings.lamp else None)
     app, end_s = None, time.monotonic()
     try:
+        reserve = Reserve(settings.database)
+        reserve.tend()  # before the records are opened: on a full disk they can't be
         app = on_records(settings, speaker.give if speaker else lambda cue: None, resort.cry)
+        app.space = SpaceWatch(settings.database, settings.least_free_mb, reserve)
         drivers = posts(settings, app.clock, speaker.talking if speaker else lambda: False)
         resort.rest()
         app.run(Supervisor(drivers, app.loop.inbox.put), stop)

@@ -18,6 +18,7 @@ from recorder.notices.outbox import PUBLISH
 from recorder.notices.settings import MqttSettings
 from recorder.probes.probe import ProbeSettings
 from recorder.probes.urls import from_table
+from recorder.space import LEAST_MB
 from recorder.tables import build
 from recorder.voice import phrases, settings
 from recorder.voice.phrases import Phrases
@@ -52,6 +53,8 @@ class Settings:
     """File of the key that signs anchors; None for a station that signs none."""
     lamp: Path | None = None
     """Folder of a light of the board, as under /sys/class/leds, that blinks when nothing is recorded; None for none."""
+    least_free_mb: int = LEAST_MB
+    """With less space on the disk of the records than this, the manager is told."""
 
 
 def load(path: Path) -> Settings:
@@ -74,6 +77,9 @@ def load(path: Path) -> Settings:
     speaker = _take(table, "speaker", dict, where, None)
     device_key = _take(table, "device_key", str, where, None)
     lamp = _take(table, "lamp", str, where, None)
+    least_free_mb = _take(table, "least_free_mb", int, where, LEAST_MB)
+    if least_free_mb < 0:
+        raise ConfigError(f"{where}: least_free_mb is {least_free_mb}; write megabytes, such as {LEAST_MB}")
     loaded = Settings(
         station=station,
         vats=tuple(vats),
@@ -89,6 +95,7 @@ def load(path: Path) -> Settings:
         publish=publish,
         device_key=path.parent / device_key if device_key is not None else None,
         lamp=path.parent / lamp if lamp is not None else None,
+        least_free_mb=least_free_mb,
     )
     _none_left(table, where)
     _none_left(speaker or {}, f"{where} [speaker]")

@@ -5,6 +5,7 @@ import fcntl
 import json
 import os
 import shutil
+import signal
 import socket
 import sqlite3
 import subprocess
@@ -17,13 +18,15 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
+from recorder.__main__ import app as command_line
 from recorder.app import App, on_records, open_journal
 from recorder.clock import ManualClock, Stamp
 from recorder.commands.records import examine
 from recorder.config import load
 from recorder.core.effects import Cue, Record, Tone
-from recorder.core.events import RULES, EarBack, EarLost, Event, RecordsSetAside, Started, Tick
+from recorder.core.events import RULES, EarBack, EarLost, Event, Reading, RecordsSetAside, Started, Tick
 from recorder.core.station import State
 from recorder.driver import Put
 from recorder.journal import aside
@@ -31,11 +34,12 @@ from recorder.journal.anchors import compare, picked
 from recorder.journal.chain import GENESIS, linked
 from recorder.journal.journal import Journal, JournalBusy, JournalDamaged, JournalError, as_row
 from recorder.journal.remedies import BY_NAME, BY_NUMBER, remedy
-from recorder.journal.upkeep import keep
+from recorder.journal.upkeep import MARGIN, keep
 from recorder.notices.broker import LocalBroker
 from recorder.notices.mqtt import Subscriber
 from recorder.probes.simulated import Kitchen as Story
 from recorder.probes.simulated import SimulatedFirmware
+from recorder.space import LOOK_MS, RESERVE, Reserve
 from recorder.supervisor import Post, Supervisor
 from recorder.voice.speaker import Speaker, tone_pcm
 from tests.disks import fill, read_only, tiny_disk
@@ -55,7 +59,7 @@ case "$*" in
     *) what=$(cat) ;;
 esac
 echo "$(date +%s.%N) $what" >> {folder}/played
-case "$what" in Recorder*) exec sleep 60 ;; esac
+case "$what" in "Recorder started."*) [ -e {folder}/greeted ] || exec sleep 60 ;; esac
 """
     )
     (folder / "espeak-ng").write_text("#!/bin/sh\nexec cat\n")
@@ -73,6 +77,16 @@ def spoken(board: SimulatedFirmware, done: Callable[[], bool]) -> None:
         return done()
 
     until(step, "what the board says is heard", 20)
+
+
+@contextmanager
+def running(command: list[str], environment: dict[str, str]) -> Iterator["subprocess.Popen[str]"]:
+    """It is ended with the test, whatever becomes of that."""
+    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True, env=environment) as daemon:
+        try:
+            yield daemon
+        finally:
+            daemon.kill()
 
 
 @contextmanager
@@ -253,7 +267,7 @@ def test_a_disk_that_fills_up_in_mid_shift_is_said_shown_and_told(tmp_path: Path
     """The real daemon, a real full disk, a loudspeaker in the middle of words, a lamp's folder, a broker."""
     lamp = tmp_path / "lamp"
     lamp.mkdir()
-    with a_broker() as port, tiny_disk(tmp_path / "disk") as disk, notified(tmp_path) as systemd:
+    with a_broker() as port, tiny_disk(tmp_path / "disk", "40m") as disk, notified(tmp_path) as systemd:
         phone = Subscriber("127.0.0.1", port, "kitchen/#")
         assert phone.ready(10)
         board = SimulatedFirmware(Story())
@@ -264,7 +278,7 @@ def test_a_disk_that_fills_up_in_mid_shift_is_said_shown_and_told(tmp_path: Path
         )
         command = [sys.executable, "-m", "recorder", "run", "--config", str(tmp_path / "station.toml")]
         environment = {**player(tmp_path), "NOTIFY_SOCKET": str(tmp_path / "notify")}
-        with subprocess.Popen(command, stderr=subprocess.PIPE, text=True, env=environment) as daemon:
+        with running(command, environment) as daemon:
             spoken(board, lambda: "kitchen/line-1/reading/cabinet" in phone.retained)
             assert (lamp / "trigger").read_text() == "none"
             until(lambda: "Recorder started." in (tmp_path / "played").read_text(), "it greets", 20)
@@ -272,18 +286,26 @@ def test_a_disk_that_fills_up_in_mid_shift_is_said_shown_and_told(tmp_path: Path
             phone.say("kitchen/line-1/sign", b'{"day": "2026-02-26", "by": "JD", "note": "one entry more"}')
             spoken(board, lambda: "Nothing is recorded any more" in (tmp_path / "played").read_text())
             _, complaints = daemon.communicate(timeout=30)
+        blinked = (lamp / "trigger").read_text()
         told = systemd.recv(10_000) + systemd.recv(10_000)
         until(lambda: not json.loads(phone.retained["kitchen/line-1/state"])["online"], "it is off")
         phone.close()
-        filled.unlink()
         with closing(Journal.read(disk / "records.db")) as journal:
             newest = journal.newest()
         assert examine(disk / "records.db").faults == ()
         anchors = list(picked(json.dumps(message) for message in phone.messages.values()))
         assert compare(disk / "records.db", anchors).faults == ()
+        assert systemd.recv(100) == b"STOPPING=1"
+        (tmp_path / "greeted").touch()
+        with running(command, environment) as again:
+            assert systemd.recv(100) == b"READY=1" and (lamp / "trigger").read_text() == "none"
+            again.send_signal(signal.SIGTERM)
+            _, given_up = again.communicate(timeout=30)
+        assert again.returncode == 0 and "the reserve of 8 MB is given up" in given_up
+        assert filled.exists() and examine(disk / "records.db").faults == ()
         board.close()
     assert daemon.returncode == 3 and "CRITICAL recorder.last_resort: nothing is recorded any more" in complaints
-    assert (lamp / "trigger").read_text() == "timer"
+    assert blinked == "timer"
     assert b"READY=1" in told and b"STATUS=Nothing is recorded any more: " in told
     ((_, alert),) = [(key, each) for key, each in phone.messages.items() if each["id"].endswith("-unrecorded")]
     assert newest and (alert["type"], alert["data"]["kind"], alert["data"]["level"], alert["data"]["entry_hash"]) == (
@@ -346,7 +368,11 @@ DAMAGES = ["header", "first page", "middle page", "cut", "zeros", "a letter of a
 def station_on(folder: Path, cues: list[Cue]) -> App:
     (folder / "station.toml").write_text('station = "line-1"\n')
     app = on_records(load(folder / "station.toml"), cues.append, lambda reason: None)
-    app.open()
+    try:
+        app.open()
+    except JournalError:
+        app.journal.close()
+        raise
     return app
 
 
@@ -505,3 +531,84 @@ def test_copies_of_records_that_were_set_aside_are_not_rotated_away(tmp_path: Pa
         if not generation:
             spoil("cut", path)
     assert [file.name[8:16] for file in sorted(folder.iterdir())] == ["20260102", "20260103", "20260105", "20260106"]
+
+
+def test_space_is_watched_ahead_of_time(tmp_path: Path) -> None:
+    """Once a minute, with the alert ended when there is space again; the look itself is free of records."""
+    with tiny_disk(tmp_path / "disk", "40m") as disk:
+        (disk / "station.toml").write_text('station = "line-1"\nleast_free_mb = 20\n')
+        clock, cues = ManualClock(0), list[Cue]()
+        settings = load(disk / "station.toml")
+        with closing(open_journal(settings)) as journal:
+            app = App(settings, journal, clock, cues.append)
+            app.open()
+            app.turn(0)
+            seen: list[tuple[str, str | None]] = []
+            for leave_mb in (30, 15, 12, 22, 30):  # back only when a fifth more is free than the least
+                (disk / "filler").unlink(missing_ok=True)
+                fill(disk, leave_mb * 1_000_000)
+                clock.advance(LOOK_MS - 1)
+                assert not app.turn(0) and len(cues) == 1 + bool(seen[1:])
+                clock.advance(1)
+                app.turn(0)
+                (row,) = journal.table("alerts", "kind = 'disk nearly full'") or [{"text": "", "ended_by": ""}]
+                seen.append((row["text"][:52], row["ended_by"]))
+            full = "The recorder's disk is nearly full: 14 MB free, shou"
+            assert seen == [("", ""), (full, None), (full, None), (full, None), (full, "space is back")]
+            assert [cue.say for cue in cues] == ["Recorder started.", "The disk is nearly full. Tell the manager."]
+            app.close()
+        result = CliRunner().invoke(
+            command_line, ["check", "--config", str(disk / "station.toml")], env={"COLUMNS": "200"}
+        )
+        assert "MB free, told under 20" in result.output
+        fill(disk, 15_000_000)
+        result = CliRunner().invoke(
+            command_line, ["check", "--config", str(disk / "station.toml")], env={"COLUMNS": "200"}
+        )
+        assert result.exit_code == 1 and "should be 20; make room" in result.output.replace("\n", " ")
+
+
+def test_a_full_disk_is_survived_by_the_reserve(tmp_path: Path) -> None:
+    """Filled within a minute, so that no look could come before: the next start gives it up and records on."""
+    with tiny_disk(tmp_path / "disk", "40m") as disk:
+        (disk / "station.toml").write_text('station = "line-1"\n')
+        settings = load(disk / "station.toml")
+        reserve = Reserve(settings.database)
+        reserve.tend()
+        assert reserve.file.stat().st_blocks * 512 == RESERVE
+        app = station_on(disk, [])
+        fill(disk)
+        with pytest.raises(JournalError, match="the disk is full"):
+            write_on(app.journal)
+        app.journal.close()
+        with pytest.raises(JournalError, match="the disk is full"):
+            station_on(disk, [])
+        reserve.tend()
+        cues = list[Cue]()
+        app = station_on(disk, cues)
+        app.turn(0)
+        assert "The disk is nearly full. Tell the manager." in [cue.say for cue in cues]
+        for number in range(4_000):  # more than a day at full trade
+            app.loop.handle(Reading(app.clock.now_ms(), "vat1", 160.0 + number % 7))
+        app.close()
+        assert not reserve.file.exists() and examine(settings.database).faults == ()
+        (disk / "filler").unlink()
+        reserve.tend()
+        assert reserve.file.exists()
+
+
+def test_old_copies_go_before_the_disk_is_full(tmp_path: Path) -> None:
+    with tiny_disk(tmp_path / "disk", "64m") as disk:
+        station_on(disk, []).close()
+        path, copies = disk / "records.db", disk / "copies"
+        sound = keep(path, copies, 7, examine)
+        for night in range(1, 4):
+            (copies / f"records-2026010{night}T030000Z.db").write_bytes(bytes(4_000_000))
+        fill(disk, MARGIN + 1_000_000 - 5_000_000)
+        copy = keep(path, copies, 7, examine)
+        assert [file.name[8:16] for file in copy.dropped] == ["20260101", "20260102"]
+        before = {*copies.iterdir()}
+        fill(disk, MARGIN - 20_000_000)
+        with pytest.raises(JournalError, match="the disk is full"):
+            keep(path, copies, 7, examine)
+        assert {*copies.iterdir()} == before and sound.file in before

@@ -26,6 +26,7 @@ from recorder.journal.journal import Journal, JournalBusy, JournalError
 from recorder.notices.mqtt import reach
 from recorder.notices.settings import MqttSettings
 from recorder.probes.probe import Probe, ProbeSettings
+from recorder.space import free_bytes
 from recorder.voice import ear
 from recorder.voice.confusable import close_words, pairs
 from recorder.voice.footswitch import FootSwitch
@@ -40,9 +41,6 @@ Config = Annotated[Path, typer.Option("--config", help="The station's configurat
 
 LISTEN_S = 4.0
 """How long `check` waits for a probe or the broker."""
-
-LEAST_FREE = 200_000_000
-"""Bytes of disk: many months of records."""
 
 
 @app.command()
@@ -91,7 +89,7 @@ def _findings(config: Path, console: Console) -> Iterator[Finding]:
         yield "configuration", str(error), ""
         return
     yield "configuration", "", f"{settings.station}, vats {', '.join(map(str, settings.vats))}"
-    yield _tried("records", lambda: _disk(settings.database))
+    yield _tried("records", lambda: _disk(settings.database, settings.least_free_mb))
     known = wall_known()
     yield "clock", "", "set" if known else "not known to be set; times of day may be wrong until it is"
     for probe in settings.probes:
@@ -123,7 +121,7 @@ def _tried(what: str, trial: Callable[[], str]) -> Finding:
         return what, str(error), ""
 
 
-def _disk(database: Path) -> str:
+def _disk(database: Path, least_mb: int) -> str:
     if database.exists():
         journal = Journal.read(database)
         newest = journal.newest()
@@ -135,10 +133,9 @@ def _disk(database: Path) -> str:
         trial.write_bytes(b"")
         trial.unlink()
         held = "no records yet"
-    free = shutil.disk_usage(database.parent).free
-    if free < LEAST_FREE:
-        raise _Fault(f"only {free // 1_000_000} MB free beside {database}; make room")
-    return f"{database}: {held}, {free // 1_000_000_000} GB free"
+    if (free_mb := free_bytes(database) // 1_000_000) < least_mb:
+        raise _Fault(f"only {free_mb} MB free beside {database}, should be {least_mb}; make room")
+    return f"{database}: {held}, {free_mb} MB free, told under {least_mb}"
 
 
 def _probe(settings: ProbeSettings) -> str:
