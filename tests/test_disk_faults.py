@@ -14,19 +14,20 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
 
 from recorder.__main__ import app as command_line
-from recorder.app import App, on_records, open_journal
+from recorder.app import App, on_records, open_journal, run
 from recorder.clock import ManualClock, Stamp
 from recorder.commands.records import examine
 from recorder.config import load
 from recorder.core.effects import Cue, Record, Tone
-from recorder.core.events import RULES, EarBack, EarLost, Event, Reading, RecordsSetAside, Started, Tick
+from recorder.core.events import RULES, EarBack, EarLost, Event, Heard, Reading, RecordsSetAside, Started, Tick
 from recorder.core.station import State
 from recorder.driver import Put
 from recorder.journal import aside
@@ -42,7 +43,7 @@ from recorder.probes.simulated import SimulatedFirmware
 from recorder.space import LOOK_MS, RESERVE, Reserve
 from recorder.supervisor import Post, Supervisor
 from recorder.voice.speaker import Speaker, tone_pcm
-from tests.disks import fill, read_only, tiny_disk
+from tests.disks import Shim, fill, read_only, tiny_disk
 from tests.kitchen import Kitchen, kept
 from tests.test_interfaces import validator
 from tests.waiting import until
@@ -112,16 +113,17 @@ def a_broker() -> Iterator[int]:
         broker.stop()
 
 
-def test_a_second_recorder_is_told_so_and_says_nothing_aloud(tmp_path: Path) -> None:
+def test_a_second_recorder_is_told_so_and_says_nothing_aloud(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The first one goes on recording: it would be a lie."""
+    monkeypatch.setattr(signal, "signal", lambda *_: None)
+    monkeypatch.setenv("PATH", player(tmp_path)["PATH"])
     first = Journal.open(tmp_path / "records.db")
     (tmp_path / "station.toml").write_text('station = "line-1"\n[speaker]\n')
-    command = [sys.executable, "-m", "recorder", "run", "--config", str(tmp_path / "station.toml")]
-    second = subprocess.run(command, capture_output=True, text=True, timeout=30, env=player(tmp_path))
+    second = CliRunner().invoke(command_line, ["run", "--config", str(tmp_path / "station.toml")])
     first.append(STAMP, Tick(1), ())
     first.close()
-    assert (second.returncode, "stop it first" in second.stderr) == (4, True), second.stderr
-    assert "nothing is recorded" not in second.stderr.lower() and not (tmp_path / "played").exists()
+    assert (second.exit_code, "stop it first" in second.output) == (4, True), second.output
+    assert "nothing is recorded" not in second.output.lower() and not (tmp_path / "played").exists()
 
 
 @pytest.mark.parametrize("number", [errno.EWOULDBLOCK, errno.ENOLCK, errno.EIO])
@@ -248,7 +250,7 @@ def test_a_cue_of_last_resort_cuts_off_what_sounds(tmp_path: Path) -> None:
     environment = player(tmp_path)
     speaker = Speaker(player=f"{tmp_path}/aplay", voice=f"{tmp_path}/espeak-ng")
     played = tmp_path / "played"
-    for _ in range(20):  # each time it is in the middle of a greeting that never ends, with others waiting
+    for _ in range(4):  # each time it is in the middle of a greeting that never ends, with others waiting
         played.unlink(missing_ok=True)
         for say in ("Recorder started.", "one", "two"):
             speaker.give(Cue(Tone.ALERT, say))
@@ -328,11 +330,10 @@ def test_records_that_cannot_be_opened_are_told_to_the_broker(tmp_path: Path) ->
         (tmp_path / "station.toml").write_text(
             f'station = "line-1"\ndatabase = "disk/records.db"\n[mqtt]\nport = {port}\nprotocol = "3.1.1"\n'
         )
-        command = [sys.executable, "-m", "recorder", "run", "--config", str(tmp_path / "station.toml")]
-        run = subprocess.run(command, capture_output=True, text=True, timeout=30)
+        with pytest.raises(JournalError, match="read-only"):
+            run(load(tmp_path / "station.toml"), threading.Event())
         until(lambda: "kitchen/line-1/open" in phone.retained, "the alert is there")
         phone.close()
-    assert run.returncode == 3 and "read-only" in run.stderr
     (alert,) = json.loads(phone.retained["kitchen/line-1/open"])["alerts"]
     assert alert["kind"] == "not recording" and "it is read-only" in alert["text"]
     assert json.loads(phone.retained["kitchen/line-1/state"]) == {"online": False} and not phone.messages
@@ -376,12 +377,19 @@ def station_on(folder: Path, cues: list[Cue]) -> App:
     return app
 
 
-@pytest.mark.parametrize("what", DAMAGES)
-def test_damaged_records_are_set_aside_told_and_begun_anew(what: str, tmp_path: Path) -> None:
-    path, cues = tmp_path / "records.db", list[Cue]()
-    kitchen = Kitchen()
+@pytest.fixture(scope="module")
+def shift_records(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    """A closed database of a shift."""
+    path, kitchen = tmp_path_factory.mktemp("shift") / "records.db", Kitchen()
     kitchen.open_shift()
     kept(kitchen, path).close()
+    return path.read_bytes()
+
+
+@pytest.mark.parametrize("what", DAMAGES)
+def test_damaged_records_are_set_aside_told_and_begun_anew(what: str, shift_records: bytes, tmp_path: Path) -> None:
+    path, cues = tmp_path / "records.db", list[Cue]()
+    path.write_bytes(shift_records)
     spoil(what, path)
     damaged = path.read_bytes()
     station_on(tmp_path, cues).close()
@@ -402,13 +410,11 @@ def test_damaged_records_are_set_aside_told_and_begun_anew(what: str, tmp_path: 
     assert len([*tmp_path.glob("records.db.damaged-*Z")]) == 1
 
 
-def test_what_lies_beside_a_damaged_database_goes_with_it(tmp_path: Path) -> None:
+def test_what_lies_beside_a_damaged_database_goes_with_it(shift_records: bytes, tmp_path: Path) -> None:
     """As after a power cut: the write-ahead log is full, and the database's beginning is gone."""
     (tmp_path / "was").mkdir()
-    kitchen = Kitchen()
-    kitchen.open_shift()
-    journal = kept(kitchen, tmp_path / "was" / "records.db")
-    journal.truncate_log()
+    (tmp_path / "was" / "records.db").write_bytes(shift_records)
+    journal = Journal.open(tmp_path / "was" / "records.db")
     journal.append(STAMP, Tick(STAMP.at_ms), ())
     for part in ("", "-wal", "-shm"):
         shutil.copy(tmp_path / "was" / f"records.db{part}", tmp_path / f"records.db{part}")
@@ -588,7 +594,7 @@ def test_a_full_disk_is_survived_by_the_reserve(tmp_path: Path) -> None:
         app = station_on(disk, cues)
         app.turn(0)
         assert "The disk is nearly full. Tell the manager." in [cue.say for cue in cues]
-        for number in range(4_000):  # more than a day at full trade
+        for number in range(1_000):
             app.loop.handle(Reading(app.clock.now_ms(), "vat1", 160.0 + number % 7))
         app.close()
         assert not reserve.file.exists() and examine(settings.database).faults == ()
@@ -612,3 +618,88 @@ def test_old_copies_go_before_the_disk_is_full(tmp_path: Path) -> None:
         with pytest.raises(JournalError, match="the disk is full"):
             keep(path, copies, 7, examine)
         assert {*copies.iterdir()} == before and sound.file in before
+
+
+@contextmanager
+def shift(folder: Path, shim: Shim, every_s: float = 0.02) -> Iterator["subprocess.Popen[str]"]:
+    (folder / "station.toml").write_text('station = "line-1"\n')
+    command = [sys.executable, "-m", "tests.disk_shift", str(folder / "station.toml"), str(every_s)]
+    environment = {**shim.environment, "NOTIFY_SOCKET": str(folder / "notify"), "WATCHDOG_USEC": "2000000"}
+    pipe = subprocess.PIPE
+    with subprocess.Popen(command, stdin=pipe, stdout=pipe, stderr=pipe, text=True, env=environment) as child:
+        try:
+            yield child
+        finally:
+            child.kill()
+
+
+def lines(output: str) -> list[tuple[float, str, str]]:
+    """Time, word and the rest of what the shift printed."""
+    split = [line.split(" ", 2) for line in output.splitlines()]
+    return [(float(at_s), word, rest[0] if rest else "") for at_s, word, *rest in split]
+
+
+def test_a_disk_that_fails_ends_it_aloud_and_what_was_cued_is_there(tmp_path: Path) -> None:
+    fail(tmp_path, "sync", 20)
+
+
+def fail(folder: Path, fault: str, after: int) -> None:
+    """EIO from pwrite64 ("write") or fdatasync ("sync") in mid-shift, after so many lines."""
+    shim = Shim(folder)
+    shim.does("")
+    with notified(folder), shift(folder, shim) as child:
+        first = [child.stdout.readline() for _ in range(after)]  # type: ignore[union-attr]
+        shim.does(fault)
+        output, complaints = child.communicate(timeout=20)
+    told = lines("".join(first) + output)
+    assert child.returncode == 1 and "JournalError" in complaints, complaints
+    (cry,) = [rest for _, word, rest in told if word == "cry"]
+    assert "the disk fails; copy the records off it and replace it" in cry
+    cues = [rest for _, word, rest in told if word == "cue"]
+    assert cues and [word for _, word, _ in told].index("cry") > max(
+        place for place, (_, word, _) in enumerate(told) if word == "cue"
+    )
+    shim.does("")
+    assert examine(folder / "records.db").faults == ()
+    with closing(Journal.read(folder / "records.db")) as journal:
+        heard = [event for _, event in journal.entries() if isinstance(event, Heard)]
+    assert len(heard) >= sum("Recorder started" not in cue for cue in cues)
+
+
+def test_a_disk_that_takes_seconds_makes_cues_late_and_loses_nothing(tmp_path: Path) -> None:
+    crawl(tmp_path, 0.4, 1.4)
+
+
+def crawl(folder: Path, sync_s: float, lasts_s: float) -> tuple[float, float]:
+    """Each sync takes so long for a while, and words come every 0.02 s. How late cues were, how seldom it was fed."""
+    shim = Shim(folder)
+    shim.does("")
+    with notified(folder) as systemd, shift(folder, shim) as child:
+        fed_s: list[float] = []
+        first = [child.stdout.readline() for _ in range(6)]  # type: ignore[union-attr]
+        shim.does(f"{sync_s}")
+        slow_s = time.monotonic()
+        systemd.settimeout(0.1)
+        while time.monotonic() < slow_s + lasts_s:
+            with suppress(TimeoutError):
+                if systemd.recv(100) == b"WATCHDOG=1":
+                    fed_s.append(time.monotonic())
+        shim.does("")
+        end_s = time.monotonic()
+        time.sleep(0.1)
+        output, complaints = child.communicate("", timeout=60)
+    told = lines("".join(first) + output)
+    assert child.returncode == 0, complaints
+    given = [(at_s, rest) for at_s, word, rest in told if word == "given"]
+    cues = [(at_s, rest) for at_s, word, rest in told if word == "cue" and "Recorder started" not in rest]
+    with closing(Journal.read(folder / "records.db")) as journal:
+        heard = [event.text for _, event in journal.entries() if isinstance(event, Heard)]
+    assert heard == [number for _, number in given] and len(cues) == len(heard) > 50, "all in order, none lost"
+    assert all(cue_s >= given_s for (given_s, _), (cue_s, _) in zip(given, cues, strict=True))
+    late_s = max(cue_s - given_s for (given_s, _), (cue_s, _) in zip(given, cues, strict=True))
+    slow = [second - first for (first, _), (second, _) in pairwise(cues) if slow_s + sync_s < first < end_s - sync_s]
+    fed = [second - first for first, second in pairwise([slow_s, *fed_s, end_s])]
+    assert slow and min(slow) > 0.9 * sync_s, "no cue before its commit"
+    assert max(fed) < 1.5 + sync_s, "half of what its watchdog allows, and one commit"
+    assert examine(folder / "records.db").faults == ()
+    return late_s, max(fed)
