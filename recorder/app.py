@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from importlib.metadata import version
 
-from recorder import systemd
+from recorder import kept, systemd
 from recorder.clock import Clock, ClockWatch, SystemClock
 from recorder.config import Settings
 from recorder.core.alerts import DISK_NEARLY_FULL, is_open
@@ -68,6 +68,9 @@ LAST_WORD_S = 0.1
 UPKEEP_MS = 24 * 3_600_000
 """SQLite's write-ahead log is emptied so often, when nothing happens and no batch is open."""
 
+KEEP_EVERY = 5_000
+"""Entries after which the state is kept anew, when nothing happens: a start reads no more than about so many."""
+
 FAREWELL_S = 5.0
 """The same where nothing can be recorded any more, and that is what it says; and for the broker to take that."""
 
@@ -92,7 +95,9 @@ class App:
         self.settings = settings
         self.clock = clock
         self.journal = journal
-        self.loop = Loop(journal, clock, give, self._tell)
+        self._state_file = kept.beside(settings.database)
+        self.loop = Loop(journal, clock, give, self._tell, kept.start(self._state_file, journal))
+        self._kept_seq = self.loop.state.seq
         self.publisher = MqttPublisher(settings.mqtt, self._link, self._answer) if settings.mqtt else None
         self.outbox = Outbox(journal, self.publisher) if self.publisher else None
         sign = seal.load(settings.device_key).sign if settings.device_key else None
@@ -143,10 +148,24 @@ class App:
             self.loop.handle(stepped)
         if changed := self.space.look(is_open(self.loop.state.world, DISK_NEARLY_FULL), self.clock.now_ms()):
             self.loop.handle(changed)
-        if not busy and self.clock.now_ms() - self._upkept_ms >= UPKEEP_MS and not self.loop.state.world.batches:
-            self._upkept_ms = self.clock.now_ms()
-            self.journal.truncate_log()
+        if not busy:
+            self._rest()
         return busy
+
+    def _rest(self) -> None:
+        """What is done while nothing happens."""
+        state, now_ms = self.loop.state, self.clock.now_ms()
+        if now_ms - self._upkept_ms >= UPKEEP_MS and not state.world.batches:
+            self._upkept_ms = now_ms
+            self.journal.truncate_log()
+        if state.seq - self._kept_seq >= KEEP_EVERY:
+            self._kept_seq = state.seq
+            newest = self.journal.newest()
+            try:
+                if newest and newest.seq == state.seq:
+                    kept.keep(self._state_file, kept.Kept(state, newest.hash))
+            except OSError as error:
+                log.warning("the next start will take longer: %s can't be written: %s", self._state_file, error)
 
     def run(self, supervisor: Supervisor, stop: threading.Event) -> None:
         """Record until `stop`; systemd's watchdog is fed only while this loop turns and every worker lives."""

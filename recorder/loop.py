@@ -12,6 +12,9 @@ from recorder.core.events import Event, Tick
 from recorder.core.station import State, deadline, step
 from recorder.journal.journal import Journal
 
+NEW = State()
+"""A station that nothing has happened to."""
+
 
 class Loop:
     """Brings one event after another through the station into the journal."""
@@ -22,14 +25,18 @@ class Loop:
         clock: Clock,
         give: Callable[[Cue], None],
         watch: Callable[[Event, State], None] = lambda event, state: None,
+        start: State = NEW,
     ) -> None:
-        """`give` gives a cue; `watch` sees each event and the state after it, once they are on disk."""
+        """`give` gives a cue; `watch` sees each event and the state after it, once they are on disk.
+
+        `start` is the state after the journal's first `start.seq` entries; only the others are read.
+        """
         self.inbox: queue.SimpleQueue[Event] = queue.SimpleQueue()
         self._journal = journal
         self._clock = clock
         self._give = give
         self._watch = watch
-        self.state = restored(event for _, event in journal.entries())
+        self.state = restored(start, (event for _, event in journal.entries(start.seq)))
 
     def handle(self, event: Event) -> None:
         """One event, all the way: step, one commit, then the cues. Raises `JournalError` when it can't be kept."""
@@ -58,9 +65,8 @@ class Loop:
         return True
 
 
-def restored(events: Iterable[Event]) -> State:
-    """The state after these events; what they asked for was done when they happened."""
-    state = State()
+def restored(state: State, events: Iterable[Event]) -> State:
+    """The state after these events more; what they asked for was done when they happened."""
     for event in events:
         state, _ = step(state, event)
     return state

@@ -16,7 +16,7 @@ from recorder.config import Settings, load_phrases, load_procedure
 from recorder.core.effects import Cue
 from recorder.journal.codec import encode
 from recorder.journal.journal import Journal
-from recorder.notices.mqtt import MqttSettings
+from recorder.notices.settings import MqttSettings
 
 BESIDES = ("started", "procedure loaded", "link up", "link down", "stopped", "clock set")
 """Kinds that come from a recorder's own life and not from the shift."""

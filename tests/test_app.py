@@ -20,7 +20,7 @@ from recorder.core.events import Heard, Intent, ProcedureLoaded, Reading, Starte
 from recorder.journal.journal import Journal, JournalError
 from recorder.loop import Loop
 from recorder.notices.broker import LocalBroker
-from recorder.notices.mqtt import Subscriber
+from recorder.notices.subscriber import Subscriber
 from recorder.probes.simulated import Kitchen as Story
 from recorder.probes.simulated import SimulatedFirmware
 from tests.kitchen import PROCEDURE

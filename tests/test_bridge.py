@@ -22,8 +22,9 @@ from typer.testing import CliRunner
 from recorder.__main__ import app
 from recorder.journal.journal import Message
 from recorder.notices.bridge import IN, OUT, Bridge, join
-from recorder.notices.mqtt import MqttPublisher, Subscriber
+from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.settings import MqttSettings
+from recorder.notices.subscriber import Subscriber
 from tests.system import needs
 from tests.test_mqtt import event, wait_for
 

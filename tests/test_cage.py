@@ -10,7 +10,7 @@ from pathlib import Path
 
 from recorder.journal.journal import Journal
 from recorder.notices.broker import LocalBroker
-from recorder.notices.mqtt import Subscriber
+from recorder.notices.subscriber import Subscriber
 from recorder.probes.simulated import Kitchen, SimulatedFirmware
 from tests.system import needs
 

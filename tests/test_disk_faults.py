@@ -37,7 +37,7 @@ from recorder.journal.journal import Journal, JournalBusy, JournalDamaged, Journ
 from recorder.journal.remedies import BY_NAME, BY_NUMBER, remedy
 from recorder.journal.upkeep import MARGIN, keep
 from recorder.notices.broker import LocalBroker
-from recorder.notices.mqtt import Subscriber
+from recorder.notices.subscriber import Subscriber
 from recorder.probes.simulated import Kitchen as Story
 from recorder.probes.simulated import SimulatedFirmware
 from recorder.space import LOOK_MS, RESERVE, Reserve

@@ -12,7 +12,8 @@ from recorder.app import App, open_journal
 from recorder.clock import ManualClock
 from recorder.config import load
 from recorder.core.events import ProbeLost, Reading
-from recorder.notices.mqtt import LARGEST, MqttPublisher
+from recorder.notices.client import LARGEST
+from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.settings import MqttSettings
 from tests.test_mqtt import Mosquitto, mosquitto, wait_for
 

@@ -13,7 +13,7 @@ import pytest
 
 from recorder.commands.records import examine
 from recorder.notices.broker import LocalBroker
-from recorder.notices.mqtt import Subscriber
+from recorder.notices.subscriber import Subscriber
 from tests.conftest import Performance
 
 KILLS = 50

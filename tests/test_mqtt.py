@@ -20,9 +20,11 @@ from recorder.core.events import Tick
 from recorder.driver import DriverUnavailable
 from recorder.journal.journal import Journal, Message
 from recorder.notices.broker import LocalBroker
-from recorder.notices.mqtt import MqttPublisher, Subscriber, reach
+from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.outbox import Outbox
+from recorder.notices.reaching import reach
 from recorder.notices.settings import MqttSettings
+from recorder.notices.subscriber import Subscriber
 from tests.system import needs
 
 STAMP = Stamp(1_772_100_000_000, "boot", 7, 1_772_100_000_000, True)

@@ -9,10 +9,11 @@ from pathlib import Path
 import pytest
 
 from recorder.core.events import Tick
-from recorder.notices import mqtt
-from recorder.notices.mqtt import MqttPublisher, Subscriber
+from recorder.notices import client, mqtt
+from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.outbox import IN_FLIGHT, Outbox
 from recorder.notices.settings import MqttSettings
+from recorder.notices.subscriber import Subscriber
 from tests.faulty import (
     FAULTS,
     NOT_AUTHORIZED,
@@ -33,7 +34,7 @@ def quick(publisher: MqttPublisher) -> None:
 
 @pytest.fixture(autouse=True)
 def soon(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(mqtt, "RECOVER_S", 0.02)
+    monkeypatch.setattr(client, "RECOVER_S", 0.02)
 
 
 def ordeal(folder: Path, script: list[Behaviour], protocol: str, messages: int, seconds: float) -> ScriptedBroker:

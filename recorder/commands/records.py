@@ -1,12 +1,14 @@
 """Commands about records: `verify`, `device-key`."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
 import typer
 from rich.console import Console
 
+from recorder import kept
 from recorder.core.effects import Effect
 from recorder.core.events import Event, Started
 from recorder.core.station import State, step
@@ -15,7 +17,8 @@ from recorder.journal import seal
 from recorder.journal.anchors import Anchor, Compared, Genuine, compare, picked
 from recorder.journal.chain import Entry
 from recorder.journal.journal import JournalError, Message
-from recorder.journal.verify import Finding, verify
+from recorder.journal.verify import Fault, Finding, verify
+from recorder.kept import Kept
 from recorder.notices.outbox import Messages
 
 app = typer.Typer()
@@ -108,8 +111,9 @@ def _report_anchors(compared: Compared, signed: bool, console: Console) -> None:
 
 def examine(database: Path) -> Finding:
     """What `verify` finds, replaying through the station; raises `JournalError`."""
-    replay = _Replay()
-    return verify(database, replay.effects, replay.messages)
+    replay = _Replay(kept.read(kept.beside(database)))
+    finding = verify(database, replay.effects, replay.messages)
+    return finding if finding.faults else replace(finding, faults=tuple(replay.kept_faults))
 
 
 def report(finding: Finding, console: Console) -> None:
@@ -130,8 +134,11 @@ def report(finding: Finding, console: Console) -> None:
 class _Replay:
     """The station that lives through the journal again."""
 
-    def __init__(self) -> None:
+    def __init__(self, kept: Kept | None) -> None:
+        """`kept` is compared on the way, once its entry comes."""
         self._state = State()
+        self._kept = kept
+        self.kept_faults: list[Fault] = []
         self._first: Entry | None = None
         self._messages: Messages | None = None
 
@@ -141,6 +148,8 @@ class _Replay:
 
     def messages(self, entry: Entry, event: Event, effects: Sequence[Effect]) -> list[tuple[Message, bool]]:
         self._first = self._first or entry
+        if self._kept and self._kept.entry_hash == entry.hash and self._kept.state != self._state:
+            self.kept_faults.append(Fault("kept state", entry.seq, "the journal says another; delete the file"))
         if isinstance(event, Started):  # the station may have a new name
             self._messages = Messages("", event.station, "all")
             self._messages.begin(self._first)

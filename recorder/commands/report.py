@@ -17,7 +17,8 @@ from recorder.core.events import Signed
 from recorder.driver import DriverUnavailable
 from recorder.journal.journal import Journal, JournalBusy, JournalError
 from recorder.notices.answers import SIGN, signed
-from recorder.notices.mqtt import MqttSettings, send
+from recorder.notices.reaching import send
+from recorder.notices.settings import MqttSettings
 from recorder.reports.day import gather
 from recorder.reports.export import FORMS
 from recorder.reports.export import export as write_all

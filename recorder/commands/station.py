@@ -23,7 +23,7 @@ from recorder.core.hearing import TROUBLES
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.journal import seal
 from recorder.journal.journal import Journal, JournalBusy, JournalError
-from recorder.notices.mqtt import reach
+from recorder.notices.reaching import reach
 from recorder.notices.settings import MqttSettings
 from recorder.probes.probe import Probe, ProbeSettings
 from recorder.space import free_bytes

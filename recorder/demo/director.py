@@ -24,7 +24,8 @@ from recorder.demo.show import Show
 from recorder.demo.story import Broker, InHand, Probe, Say, Scene, Tell, Wait
 from recorder.loop import Loop
 from recorder.notices.broker import LocalBroker, PageBroker
-from recorder.notices.mqtt import MqttSettings, Subscriber
+from recorder.notices.settings import MqttSettings
+from recorder.notices.subscriber import Subscriber
 from recorder.probes.probe import Probe as ProbeDriver
 from recorder.probes.probe import ProbeSettings
 from recorder.supervisor import Post, Supervisor

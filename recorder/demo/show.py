@@ -17,7 +17,7 @@ from recorder.core.events import NEEDLE, Event, Reading
 from recorder.core.rules import degrees, minutes_text, temp_text
 from recorder.core.station import State
 from recorder.journal.journal import Journal
-from recorder.notices.mqtt import Subscriber
+from recorder.notices.subscriber import Subscriber
 
 TONES = {Tone.DONE: "green", Tone.REFUSED: "red", Tone.ASKS: "cyan", Tone.ALERT: "yellow", Tone.ANSWER: "blue"}
 LEVELS = {"info": "blue", "warning": "yellow", "critical": "bold red"}

@@ -8,8 +8,9 @@ import json
 import types
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
+from enum import StrEnum
 from functools import cache
-from typing import Any, get_args, get_origin, get_type_hints
+from typing import Any, TypeVar, get_args, get_origin, get_type_hints
 
 import rfc8785
 
@@ -43,6 +44,8 @@ KINDS: dict[str, type[Event]] = {
 }
 """Kind, as it is stored -> event class."""
 
+Built = TypeVar("Built")
+
 _NAMES = {kind: name for name, kind in KINDS.items()}
 
 
@@ -68,10 +71,19 @@ def decode(kind: str, body: str) -> Event:
     if kind not in KINDS:
         raise CodecError(f"no event is of the kind {kind!r}")
     try:
-        event: Event = _built(KINDS[kind], json.loads(body))
-    except (TypeError, KeyError, ValueError, AttributeError, OverflowError, RecursionError) as error:
+        event: Event = built(KINDS[kind], json.loads(body))
+    except (ValueError, RecursionError) as error:
         raise CodecError(f"the body is no {kind!r} event: {error}") from error
     return event
+
+
+def built(kind: type[Built], value: Any) -> Built:
+    """The dataclass of this kind whose plain form is `value`; raises `CodecError`."""
+    try:
+        made: Built = _built(kind, value)
+    except (TypeError, KeyError, ValueError, AttributeError, OverflowError, RecursionError) as error:
+        raise CodecError(f"it is no {kind.__name__}: {error}") from error
+    return made
 
 
 def plain(value: Any, brief: bool = False) -> Any:
@@ -81,6 +93,8 @@ def plain(value: Any, brief: bool = False) -> Any:
         return {field.name: plain(each, brief) for field, each in found if not (brief and each == field.default)}
     if isinstance(value, tuple):
         return [plain(each, brief) for each in value]
+    if isinstance(value, dict):
+        return {key: plain(each, brief) for key, each in value.items()}
     return value
 
 
@@ -100,9 +114,17 @@ def _built(hint: Any, value: Any) -> Any:
     if isinstance(hint, types.UnionType):
         if value is None:
             return None
-        return _built(next(each for each in get_args(hint) if each is not types.NoneType), value)
+        kinds = [each for each in get_args(hint) if each is not types.NoneType]
+        return _built(next((each for each in kinds if type(value) is each), kinds[0]), value)
     if get_origin(hint) is tuple:
-        return tuple(_built(get_args(hint)[0], each) for each in value)
+        first, *rest = get_args(hint)
+        if rest == [...]:
+            return tuple(_built(first, each) for each in value)
+        return tuple(_built(each, part) for each, part in zip((first, *rest), value, strict=True))
+    if get_origin(hint) is dict:
+        return {key: _built(get_args(hint)[1], each) for key, each in value.items()}
+    if isinstance(hint, type) and issubclass(hint, StrEnum):
+        return hint(value)
     if hint is float and type(value) is int:
         return float(value)
     if type(value) is not hint:

@@ -1,23 +1,19 @@
-"""The way to the broker by MQTT 5 or 3.1.1. The only door to paho.
+"""The way to the broker by MQTT 5 or 3.1.1. Knows no journal.
 
 paho's own queue lives in memory and keeps what an offline `publish` refused, so nothing is given to it while it is not
-connected. Its callbacks run in its thread: they only put things into queues, and never raise. Knows no journal.
+connected. Its callbacks run in its thread: they only put things into queues, and never raise.
 """
 
 import json
 import queue
 import socket
-import ssl
-import sys
-import threading
 import time
 from collections.abc import Callable
 from contextlib import suppress
-from pathlib import Path
 from typing import Any, Protocol
 
-from recorder.driver import DriverUnavailable
 from recorder.notices.answers import ACKNOWLEDGE, SEEN, SIGN, Gate
+from recorder.notices.client import begin, end, ended, make, properties, refusal, unreached
 from recorder.notices.complaints import Complaints
 from recorder.notices.settings import MqttSettings
 
@@ -25,12 +21,6 @@ CONTENT_TYPE = "application/cloudevents+json"
 
 FLAPS = 6
 """A connection is told to be up at most so often in ten minutes: each telling is an entry of the journal."""
-
-RECOVER_S = 1.0
-"""How long the connection rests after an error that paho does not know."""
-
-LARGEST = 16_384
-"""Bytes of a packet that the broker may send to us, by MQTT 5; it drops larger ones itself."""
 
 
 class Sendable(Protocol):
@@ -92,7 +82,7 @@ class MqttPublisher:
             self._complaints.say(
                 "plain", f"no TLS: what goes to {self._settings.host} can be read and changed on its way"
             )
-        _begin(self._client, self._settings)
+        begin(self._client, self._settings)
 
     def connected(self) -> bool:
         return self._up
@@ -103,7 +93,8 @@ class MqttPublisher:
 
     def publish(self, message: Sendable) -> int | None:
         """Give one message to the broker, at least once; the token, or None while it is not connected."""
-        return self._give(message.topic, message.body, message.retain, self._properties())
+        about = properties("PUBLISH", ContentType=CONTENT_TYPE) if self._settings.protocol == "5" else None
+        return self._give(message.topic, message.body, message.retain, about)
 
     def acknowledged(self) -> list[tuple[int, bool]]:
         """Tokens that came back, and whether the broker took the message. To be called at every turn.
@@ -156,12 +147,12 @@ class MqttPublisher:
                 for topic in self._owed:
                     self._give(topic, self._latest[topic], True)
                 self._client.publish(self._settings.topic("state"), _state(False), 1, True).wait_for_publish(1.0)
-        _end(self._client)
+        end(self._client)
 
-    def _give(self, topic: str, body: str, retain: bool, properties: Any = None) -> int | None:
+    def _give(self, topic: str, body: str, retain: bool, about: Any = None) -> int | None:
         if not self._up:
             return None
-        info = self._client.publish(topic, body, 1, retain, properties)
+        info = self._client.publish(topic, body, 1, retain, about)
         if info.rc != 0:
             return None
         self._waiting.add(info.mid)
@@ -196,31 +187,21 @@ class MqttPublisher:
             self._client.socket().shutdown(socket.SHUT_RDWR)
 
     def _make(self) -> Any:
-        client = _client(self._settings, "", self._failed)
+        client = make(self._settings, "", self._failed)
         client.max_inflight_messages_set(20)
         client.will_set(self._settings.topic("state"), _state(False), 1, True)
         client.on_connect = self._connected
-        client.on_connect_fail = lambda *_: self._down(_unreached())
-        client.on_disconnect = lambda client, userdata, flags, reason, properties: self._down(_ended(reason))
+        client.on_connect_fail = lambda *_: self._down(unreached())
+        client.on_disconnect = lambda client, userdata, flags, reason, properties: self._down(ended(reason))
         client.on_publish = lambda client, userdata, mid, reason, properties: self._acknowledged.put(
             (mid, not reason.is_failure)
         )
         client.on_message = self._answered
         return client
 
-    def _properties(self) -> Any:
-        if self._settings.protocol != "5":
-            return None
-        from paho.mqtt.packettypes import PacketTypes
-        from paho.mqtt.properties import Properties
-
-        properties = Properties(PacketTypes.PUBLISH)
-        properties.ContentType = CONTENT_TYPE
-        return properties
-
     def _connected(self, client: Any, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
         if reason.is_failure:
-            self._down(_refusal(reason))
+            self._down(refusal(reason))
             return
         client.drop_out_messages()
         client.publish(self._settings.topic("state"), _state(True), 1, True)
@@ -243,189 +224,5 @@ class MqttPublisher:
         self._up = False
 
 
-def reach(settings: MqttSettings, wait_s: float) -> str:
-    """Why the broker can't be reached with these settings within `wait_s`; "" if it can.
-
-    Goes by a name of its own and publishes nothing, so a station at work is left alone. Raises `DriverUnavailable`.
-    """
-    answers: queue.SimpleQueue[str] = queue.SimpleQueue()
-    client = _client(settings, "-check")
-    client.on_connect = lambda client, userdata, flags, reason, properties: answers.put(
-        _refusal(reason) if reason.is_failure else ""
-    )
-    client.on_connect_fail = lambda *_: answers.put(_unreached())
-    client.on_disconnect = lambda client, userdata, flags, reason, properties: answers.put(_ended(reason))
-    _begin(client, settings)
-    try:
-        return answers.get(timeout=wait_s)
-    except queue.Empty:
-        return "it does not answer as an MQTT broker"
-    finally:
-        _end(client)
-
-
-def send(settings: MqttSettings, what: str, body: str, wait_s: float) -> None:
-    """One message to the station itself, as from a phone; raises `DriverUnavailable` if the broker does not take it."""
-    client = _client(settings, "-sign")
-    _begin(client, settings)
-    try:
-        end_s = time.monotonic() + wait_s
-        while not client.is_connected() and time.monotonic() < end_s:
-            time.sleep(0.02)
-        info = client.publish(settings.topic(what), body, 1)
-        info.wait_for_publish(max(end_s - time.monotonic(), 0.1))
-        if not info.is_published():
-            raise DriverUnavailable(f"the broker at {settings.host}:{settings.port} does not take the message")
-    except (ValueError, RuntimeError) as error:
-        raise DriverUnavailable(f"the broker at {settings.host}:{settings.port} is not reached: {error}") from error
-    finally:
-        _end(client)
-
-
-def _client(settings: MqttSettings, suffix: str, complain: Callable[[str], None] = lambda reason: None) -> Any:
-    """A client that would speak as these settings say; raises `DriverUnavailable`.
-
-    Its thread outlives every error: paho's own ends, and tells nobody, at one that is no `OSError`, such as a host name
-    that can be none.
-    """
-    from paho.mqtt import client as paho
-
-    class Client(paho.Client):
-        def loop_forever(self, timeout: float = 1.0, retry_first_connection: bool = False) -> Any:
-            while True:
-                try:
-                    return super().loop_forever(timeout, retry_first_connection)
-                except Exception as error:
-                    complain(f"the connection failed: {type(error).__name__}: {str(error)!a}")
-                    time.sleep(RECOVER_S)
-                    _aim(self, settings)
-
-    version = paho.MQTTv5 if settings.protocol == "5" else paho.MQTTv311
-    name = f"{settings.root}-{settings.station}{suffix}"
-    client = Client(paho.CallbackAPIVersion.VERSION2, client_id=name, protocol=version)
-    client.suppress_exceptions = True
-    client.reconnect_delay_set(1, 60)
-    client.on_socket_open = _at_once
-    try:
-        if settings.username is not None:
-            client.username_pw_set(settings.username, _password(settings.password_file))
-        if settings.tls:
-            client.tls_set(
-                str(settings.ca_file) if settings.ca_file else None,
-                str(settings.cert_file) if settings.cert_file else None,
-                str(settings.key_file) if settings.key_file else None,
-                tls_version=ssl.PROTOCOL_TLS_CLIENT,
-            )
-    except (OSError, ValueError) as error:
-        named = [str(file) for file in (settings.ca_file, settings.cert_file, settings.key_file) if file]
-        raise DriverUnavailable(f"one of the broker's files {', '.join(named)} can't be used: {error}") from error
-    return client
-
-
-def _at_once(client: Any, userdata: Any, sock: Any) -> None:
-    """Small messages are not held back to be sent together: an alert behind a state would wait 40 ms."""
-    with suppress(OSError):
-        sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-
-
-def _password(file: Path | None) -> str | None:
-    """The first line of the file; raises `DriverUnavailable` where there is none."""
-    if file is None:
-        return None
-    try:
-        lines = file.read_text("utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        raise DriverUnavailable(f"the password file {file} can't be read: {error}") from error
-    if not lines or not lines[0]:
-        raise DriverUnavailable(f"the password file {file} is empty; write the password in its first line")
-    return lines[0]
-
-
-def _refusal(reason: Any) -> str:
-    return f"the broker refuses the connection: {reason}"
-
-
-def _ended(reason: Any) -> str:
-    return f"the connection ended: {reason}"
-
-
-def _unreached() -> str:
-    """In paho's thread, while it holds the error that it tells nobody."""
-    error = sys.exc_info()[1]
-    return f"the broker is not reached: {error}" if error else "the broker is not reached"
-
-
-def _begin(client: Any, settings: MqttSettings) -> None:
-    _aim(client, settings)
-    client.loop_start()
-
-
-def _aim(client: Any, settings: MqttSettings) -> None:
-    """The next connection of its thread goes to this broker."""
-    options: dict[str, Any] = {}
-    if settings.protocol == "5":
-        from paho.mqtt.packettypes import PacketTypes
-        from paho.mqtt.properties import Properties
-
-        options = {"clean_start": True, "properties": Properties(PacketTypes.CONNECT)}
-        options["properties"].MaximumPacketSize = LARGEST
-    client.connect_async(settings.host, settings.port, settings.keepalive_s, **options)
-
-
-def _end(client: Any) -> None:
-    client.disconnect()
-    client.loop_stop()
-
-
 def _state(online: bool) -> str:
     return json.dumps({"online": online})
-
-
-class Subscriber:
-    """Stands for the manager's phone in the demo and the tests: keeps what arrives, without doubles."""
-
-    def __init__(
-        self, host: str, port: int, topic: str, protocol: str = "3.1.1", seen: Callable[[Any], object] = id
-    ) -> None:
-        """`seen` is told each new CloudEvents message, from another thread."""
-        from paho.mqtt import client as paho
-
-        self.messages: dict[tuple[str, str], dict[str, Any]] = {}
-        self.doubles = 0
-        self.retained: dict[str, str] = {}
-        self._seen = seen
-        self._topic = topic
-        self._ready = threading.Event()
-        version = paho.MQTTv5 if protocol == "5" else paho.MQTTv311
-        self._client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=version)
-        self._client.suppress_exceptions = True
-        self._client.reconnect_delay_set(1, 2)
-        self._client.on_connect = lambda client, *_: client.subscribe(self._topic, 1)
-        self._client.on_subscribe = lambda *_: self._ready.set()
-        self._client.on_disconnect = lambda *_: self._ready.clear()
-        self._client.on_message = self._arrived
-        self._client.connect_async(host, port, 30)
-        self._client.loop_start()
-
-    def ready(self, timeout_s: float) -> bool:
-        """Wait until it is subscribed; whether it is."""
-        return self._ready.wait(timeout_s)
-
-    def say(self, topic: str, payload: bytes) -> None:
-        """Send something back, at least once."""
-        self._client.publish(topic, payload, 1)
-
-    def close(self) -> None:
-        _end(self._client)
-
-    def _arrived(self, client: Any, userdata: Any, message: Any) -> None:
-        value = json.loads(message.payload)
-        if not isinstance(value, dict) or "specversion" not in value:
-            self.retained[message.topic] = message.payload.decode()
-            return
-        key = (value["source"], value["id"])
-        if key in self.messages:
-            self.doubles += 1
-            return
-        self.messages[key] = value
-        self._seen(value)

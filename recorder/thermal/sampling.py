@@ -11,7 +11,7 @@ All of it takes pieces for draws from one normal distribution. Values and bounds
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from itertools import pairwise
 from statistics import NormalDist, fmean, variance
 
@@ -125,9 +125,15 @@ def pooled_spread(batches: Sequence[Sequence[float]]) -> Spread | None:
 
     The root of the mean variance, each batch weighing as much as it has degrees of freedom.
     """
-    spread = [(len(temps_c) - 1, variance(temps_c)) for temps_c in batches if len(temps_c) > 1]
+    spread = [(len(temps_c) - 1, _variance(tuple(temps_c))) for temps_c in batches if len(temps_c) > 1]
     degrees = sum(each for each, _ in spread)
     return Spread(math.sqrt(sum(each * value for each, value in spread) / degrees), degrees) if degrees else None
+
+
+@lru_cache(maxsize=256)
+def _variance(temps_c: tuple[float, ...]) -> float:
+    """Remembered: the same batches are asked for again with every batch after them."""
+    return variance(temps_c)
 
 
 def pooled_lower_bound(

@@ -23,7 +23,7 @@ from recorder.config import load
 from recorder.core.events import Tick
 from recorder.journal.chain import Entry
 from recorder.journal.journal import Journal, Message
-from recorder.notices.mqtt import Subscriber
+from recorder.notices.subscriber import Subscriber
 from tests.bench.alert_path import broker, free_port
 
 WEEK_MS = 7 * 24 * 3_600_000

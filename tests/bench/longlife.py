@@ -3,7 +3,8 @@
     python -m tests.bench.longlife --days 90 --out FILE.db
 
 Prints, for each simulated week: entries, bytes of the file per entry, resident memory. Then how long the last
-recorder's start takes, `verify`, and the report of the last day. The trade is this bench's own: two vats, 10 hours a
+recorder's start takes, and reading the whole journal as a start would without the kept state; `verify`, and the report
+of the last day. The trade is this bench's own: two vats, 10 hours a
 day, invented; needle, oil and cabinet readings as the thinning lets them through (about one in 10 s while they move).
 """
 
@@ -16,6 +17,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from recorder import kept
 from recorder.app import App, open_journal
 from recorder.clock import ManualClock
 from recorder.commands.records import examine
@@ -23,7 +25,9 @@ from recorder.config import Settings, load_phrases
 from recorder.core import meanings as m
 from recorder.core.events import Event, Heard, Intent, Reading
 from recorder.core.rules import to_c
+from recorder.core.station import State
 from recorder.journal.journal import Journal, Message
+from recorder.loop import restored
 from recorder.notices.outbox import Outbox
 from recorder.notices.teller import Teller
 from recorder.reports.day import gather
@@ -188,6 +192,12 @@ def live(path: Path, days: int, seed: int) -> None:
 
 def figures(path: Path, trade: Trade) -> None:
     timed("start of a recorder on it", trade.start)
+    newest = trade.journal.newest()
+    assert newest
+    state, file = kept.Kept(trade.app.loop.state, newest.hash), kept.beside(path)
+    timed("to keep its state", lambda: kept.keep(file, state))
+    print(f"  {file.stat().st_size / 1000:.0f} kB, {len(state.state.said)} commands that could be struck")
+    timed("a state from the whole journal", lambda: restored(State(), (event for _, event in trade.journal.entries())))
     timed("the last checks", lambda: trade.journal.last_checks(20))
     trade.app.close()
     print(f"resident {resident_mb():.0f} MB")

@@ -11,7 +11,7 @@ import time
 from collections import Counter
 from pathlib import Path
 
-from recorder.notices import mqtt
+from recorder.notices import client
 from tests.faulty import FAULTS
 from tests.test_mqtt import Mosquitto
 from tests.test_network_faults import broken_wire, ordeal
@@ -23,7 +23,7 @@ def main() -> None:
     options.add_argument("--cuts", type=int, default=100)
     options.add_argument("--seed", type=int, default=1)
     args = options.parse_args()
-    mqtt.RECOVER_S = 0.02
+    client.RECOVER_S = 0.02
     chance, times, given, acknowledged = random.Random(args.seed), Counter[str](), 0, 0
     begin_s = time.monotonic()
     for number in range(0, args.connections, 50):

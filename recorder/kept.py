@@ -1,0 +1,115 @@
+"""The station's state in a file beside its journal, so that a start need not live through its whole life again.
+
+The file is a copy of what the journal says and never more. It is taken up only where the journal still has the entry
+that it ends at and the same code reads it as wrote it; in any doubt the journal is read from its first entry.
+"""
+
+import hashlib
+import json
+import logging
+import os
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from importlib.resources.abc import Traversable
+from pathlib import Path
+from typing import Any
+
+from recorder.core.effects import Record
+from recorder.core.station import Said, State
+from recorder.core.world import World
+from recorder.journal.codec import built, decode, encode, plain
+from recorder.journal.journal import Journal
+
+log = logging.getLogger(__name__)
+
+MAKERS = ("core", "thermal", "journal/codec.py", "kept.py")
+"""The parts of the package that make a state what it is."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """A state and where it belongs."""
+
+    state: State
+    entry_hash: str
+    """Of the newest entry that it has lived through."""
+
+
+def beside(database: Path) -> Path:
+    """The file for this database."""
+    return database.with_name(f"{database.name}.state")
+
+
+def keep(file: Path, kept: Kept) -> None:
+    """Put it in the place of what was kept before; whole or not at all. Raises `OSError`."""
+    body = json.dumps(_written(kept), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    part = file.with_name(f"{file.name}.part")
+    with part.open("w", encoding="utf-8") as written:
+        written.write(f"{code()} {_digest(body)}\n{body}\n")
+        written.flush()
+        os.fsync(written.fileno())
+    part.replace(file)
+
+
+def read(file: Path) -> Kept | None:
+    """What is kept in `file`; None where there is nothing, or nothing that can be used."""
+    try:
+        head, body = file.read_text("utf-8").splitlines()
+        return _read(json.loads(body)) if head == f"{code()} {_digest(body)}" else None
+    except FileNotFoundError:
+        return None
+    except (OSError, ValueError, TypeError, KeyError) as error:
+        log.warning("%s can't be used and the journal is read instead: %s", file, error)
+        return None
+
+
+def start(file: Path, journal: Journal) -> State:
+    """The state from which only the entries after its own have to be read: what was kept, or a new station's."""
+    kept = read(file)
+    entry = journal.at(kept.state.seq) if kept else None
+    return kept.state if kept and entry and entry.hash == kept.entry_hash else State()
+
+
+@cache
+def code() -> str:
+    """A fingerprint of the code that makes states."""
+    digest = hashlib.sha256()
+    for name in MAKERS:
+        for source in sorted(_sources(files("recorder") / name), key=lambda each: each.name):
+            digest.update(source.read_bytes())
+    return digest.hexdigest()
+
+
+def _sources(place: Traversable) -> list[Traversable]:
+    return [each for each in place.iterdir() if each.name.endswith(".py")] if place.is_dir() else [place]
+
+
+def _digest(body: str) -> str:
+    return hashlib.sha256(body.encode()).hexdigest()
+
+
+def _written(kept: Kept) -> dict[str, Any]:
+    state = kept.state
+    said = [
+        {
+            "command": plain(each.command),
+            "before": plain(each.before),
+            "later": [(seq, at_ms, *encode(event)) for seq, at_ms, event in each.later],
+        }
+        for each in state.said
+    ]
+    about = {"entry_hash": kept.entry_hash, "seq": state.seq, "at_ms": state.at_ms}
+    return {**about, "world": plain(state.world), "said": said}
+
+
+def _read(value: dict[str, Any]) -> Kept:
+    said = tuple(
+        Said(
+            built(Record, each["command"]),
+            built(World, each["before"]),
+            tuple((seq, at_ms, decode(kind, body)) for seq, at_ms, kind, body in each["later"]),
+        )
+        for each in value["said"]
+    )
+    return Kept(State(value["seq"], value["at_ms"], built(World, value["world"]), said), value["entry_hash"])
