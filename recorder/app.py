@@ -167,10 +167,14 @@ class App:
             except OSError as error:
                 log.warning("the next start will take longer: %s can't be written: %s", self._state_file, error)
 
-    def run(self, supervisor: Supervisor, stop: threading.Event) -> None:
-        """Record until `stop`; systemd's watchdog is fed only while this loop turns and every worker lives."""
+    def run(self, supervisor: Supervisor, stop: threading.Event, begun: Callable[[], None] = lambda: None) -> None:
+        """Record until `stop`; systemd's watchdog is fed only while this loop turns and every worker lives.
+
+        `begun` is told once the start is on record.
+        """
         with self._crying():
             self.open()
+        begun()
         supervisor.start()
         systemd.notify("READY=1")
         every_s, fed_s = systemd.watchdog_s(), 0.0
@@ -329,8 +333,7 @@ def run(settings: Settings, stop: threading.Event) -> None:
         app = on_records(settings, speaker.give if speaker else lambda cue: None, resort.cry)
         app.space = SpaceWatch(settings.database, settings.least_free_mb, reserve)
         drivers = posts(settings, app.clock, speaker.talking if speaker else lambda: False)
-        resort.rest()
-        app.run(Supervisor(drivers, app.loop.inbox.put), stop)
+        app.run(Supervisor(drivers, app.loop.inbox.put), stop, resort.rest)
     except (DriverUnavailable, JournalBusy):  # nothing has begun; in the second case another one records
         raise
     except Exception as error:

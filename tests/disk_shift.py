@@ -4,6 +4,7 @@ It is fed an event every so often by a thread, as a driver would, prints a line 
 for each cue, and tells systemd's socket that it lives. Each line has the time, by the clock that all processes share.
 """
 
+import os
 import sys
 import threading
 import time
@@ -17,7 +18,8 @@ from recorder.supervisor import Post, Supervisor
 
 
 def say(*words: object) -> None:
-    print(f"{time.monotonic():.4f}", *words, flush=True)
+    line = " ".join(map(str, (f"{time.monotonic():.4f}", *words)))
+    os.write(1, f"{line}\n".encode())  # whole, from whatever thread
 
 
 class Talker:

@@ -566,7 +566,7 @@ def test_space_is_watched_ahead_of_time(tmp_path: Path) -> None:
         result = CliRunner().invoke(
             command_line, ["check", "--config", str(disk / "station.toml")], env={"COLUMNS": "200"}
         )
-        assert "MB free, told under 20" in result.output
+        assert "MB free, told under 20" in result.output and "lamp" not in result.output
         fill(disk, 15_000_000)
         result = CliRunner().invoke(
             command_line, ["check", "--config", str(disk / "station.toml")], env={"COLUMNS": "200"}
@@ -703,3 +703,14 @@ def crawl(folder: Path, sync_s: float, lasts_s: float) -> tuple[float, float]:
     assert max(fed) < 1.5 + sync_s, "half of what its watchdog allows, and one commit"
     assert examine(folder / "records.db").faults == ()
     return late_s, max(fed)
+
+
+def test_a_lamp_that_cannot_be_lit_is_found_by_check(tmp_path: Path) -> None:
+    (tmp_path / "station.toml").write_text('station = "line-1"\nlamp = "led"\n')
+    for made in (False, True):
+        if made:
+            (tmp_path / "led").mkdir()
+            (tmp_path / "led" / "trigger").touch()
+            (tmp_path / "led" / "brightness").touch()
+        result = CliRunner().invoke(command_line, ["check", "--config", str(tmp_path / "station.toml")])
+        assert (result.exit_code == 0) == made and "lamp" in result.output

@@ -1,6 +1,7 @@
 """Commands about a station with real devices: `run` and `check`."""
 
 import logging
+import os
 import shutil
 import signal
 import socket
@@ -104,6 +105,8 @@ def _findings(config: Path, console: Console) -> Iterator[Finding]:
         player, voice = shutil.which("aplay"), shutil.which("espeak-ng")
         said = "tones and words" if voice else "tones; apt install espeak-ng for words"
         yield "speaker", "" if player else "aplay is missing; apt install alsa-utils", said
+    if lamp := settings.lamp:
+        yield _tried("lamp", lambda: _lamp(lamp))
     if key := settings.device_key:
         yield _tried("device key", lambda: seal.load(key).public)
     if settings.mqtt:
@@ -136,6 +139,13 @@ def _disk(database: Path, least_mb: int) -> str:
     if (free_mb := free_bytes(database) // 1_000_000) < least_mb:
         raise _Fault(f"only {free_mb} MB free beside {database}, should be {least_mb}; make room")
     return f"{database}: {held}, {free_mb} MB free, told under {least_mb}"
+
+
+def _lamp(folder: Path) -> str:
+    for name in ("trigger", "brightness"):
+        if not os.access(folder / name, os.W_OK):
+            raise _Fault(f"{folder / name} is missing, or this user may not write it; see ls /sys/class/leds")
+    return f"{folder}: blinks when nothing is recorded"
 
 
 def _probe(settings: ProbeSettings) -> str:
