@@ -4,6 +4,7 @@ import errno
 import fcntl
 import json
 import os
+import random
 import shutil
 import signal
 import socket
@@ -380,10 +381,14 @@ def station_on(folder: Path, cues: list[Cue]) -> App:
 @pytest.fixture(scope="module")
 def shift_records(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     """A closed database of a shift."""
-    path, kitchen = tmp_path_factory.mktemp("shift") / "records.db", Kitchen()
+    return records_in(tmp_path_factory.mktemp("shift"))
+
+
+def records_in(folder: Path) -> bytes:
+    kitchen = Kitchen()
     kitchen.open_shift()
-    kept(kitchen, path).close()
-    return path.read_bytes()
+    kept(kitchen, folder / "records.db").close()
+    return (folder / "records.db").read_bytes()
 
 
 @pytest.mark.parametrize("what", DAMAGES)
@@ -714,3 +719,36 @@ def test_a_lamp_that_cannot_be_lit_is_found_by_check(tmp_path: Path) -> None:
             (tmp_path / "led" / "brightness").touch()
         result = CliRunner().invoke(command_line, ["check", "--config", str(tmp_path / "station.toml")])
         assert (result.exit_code == 0) == made and "lamp" in result.output
+
+
+def spoilt_at_random(records: bytes, chance: random.Random, folder: Path) -> str:
+    """Start on `records` with a page, a bit or the end gone somewhere; what became of it: never a silent loss."""
+    path, data, cues = folder / "records.db", bytearray(records), list[Cue]()
+    at = chance.randrange(len(data))
+    match chance.choice(("zeros", "noise", "bit", "cut")):
+        case "zeros":
+            data[at & ~4095 : (at & ~4095) + 4096] = bytes(4096)
+        case "noise":
+            data[at & ~4095 : (at & ~4095) + 4096] = chance.randbytes(4096)
+        case "bit":
+            data[at] ^= 1 << chance.randrange(8)
+        case "cut":
+            del data[at:]
+    path.write_bytes(data)
+    try:
+        station_on(folder, cues).close()
+    except JournalError as error:
+        assert "or name another" in str(error) and len(data) < 8192 and path.read_bytes() == data
+        return "refused, since two pages do not tell whose it was"
+    aside = [*folder.glob("records.db.damaged-*Z")]
+    said = any("The records were damaged" in cue.say for cue in cues)
+    assert said == bool(aside), "told, and only then"
+    if aside:
+        assert aside[0].read_bytes() == data and examine(path).faults == ()
+        return "set aside"
+    return "found by verify" if examine(path).faults else "in no record"
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_damage_anywhere_is_never_silent(seed: int, shift_records: bytes, tmp_path: Path) -> None:
+    spoilt_at_random(shift_records, random.Random(seed), tmp_path)

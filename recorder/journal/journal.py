@@ -60,6 +60,9 @@ class Unsent:
 Post = Callable[[Entry, Event, Sequence[Effect]], Iterable[Message]]
 """Makes the messages of one entry."""
 
+TRACES = (b"journal_keeps", b"batch-recorderm0", b'{"at_ms":')
+"""Bytes that a database of records has somewhere: a trigger's name, a row of its migrations, an entry's body."""
+
 COLUMNS = "seq, at_ms, boot_id, boot_ms, wall_ms, wall_known, kind, body, previous, hash"
 ENTRY = f"SELECT {COLUMNS} FROM journal"
 """The columns that `as_entry` takes."""
@@ -314,10 +317,12 @@ def _check(path: Path, connection: sqlite3.Connection) -> None:
     """Raises `JournalError` unless this is a sound database of ours, by this version or an older, or a fresh one."""
     if (found := connection.execute("PRAGMA quick_check(1)").fetchone()[0]) != "ok":
         raise _damaged(path, found, _ours(connection))
-    if not (_ours(connection) or _fresh(connection)):
-        raise JournalError(f"{path} is another program's database; name another file")
     if not {step.name for step in migrations.applied(Database(connection, execute_plugins=False))} <= STEPS:
         raise JournalError(f"{path} was written by a newer version; install that one, or name another file")
+    if not (_ours(connection) or _fresh(connection)):
+        if _traces(path):
+            raise JournalDamaged(f"{path} is damaged: its journal is not there, or not as it was made")
+        raise JournalError(f"{path} is another program's database; name another file")
 
 
 def _read_sound(path: Path) -> bool:
@@ -346,7 +351,8 @@ def _orphaned(path: Path) -> bool:
 
 def _is_damage(error: Exception) -> bool:
     name = getattr(error, "sqlite_errorname", "")
-    return isinstance(error, UnicodeDecodeError) or name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB"))
+    no_text = isinstance(error, UnicodeDecodeError) or "Could not decode to UTF-8" in str(error)  # in Python's words
+    return no_text or name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB"))
 
 
 def _damaged(path: Path, found: str, ours: bool) -> JournalError:
@@ -359,7 +365,7 @@ def _damaged(path: Path, found: str, ours: bool) -> JournalError:
 
 
 def _traces(path: Path) -> bool:
-    """Whether a file that can't be read as a database has been one of ours: a trigger or an entry is still in it.
+    """Whether a file that can't be read as a database has been one of ours: a trigger, a step or an entry is in it.
 
     Nothing but zeros, as some disks leave after a power cut, counts too: it is nobody's.
     """
@@ -367,7 +373,7 @@ def _traces(path: Path) -> bool:
     try:
         with path.open("rb") as file:
             while block := file.read(1 << 20):
-                if b"journal_keeps" in rest + block or b'{"at_ms":' in rest + block:
+                if any(trace in rest + block for trace in TRACES):
                     return True
                 zeros &= not any(block)
                 rest = block[-16:]
