@@ -114,7 +114,9 @@ class App:
         self._teller = Teller(self.publisher.latest, journal, settings.database, channels) if self.publisher else None
 
     def open(self) -> None:
-        """Record the start and the procedure in force, and begin to look for the broker."""
+        """Begin to look for the broker, and record the start and the procedure in force."""
+        if self.publisher:  # first, so that it can be told if nothing can be recorded
+            self.publisher.start()
         stamp, settings = self.clock.stamp(), self.settings
         newest, boot_id = self.journal.newest(), self.loop.state.world.boot_id
         unseen = boot_id is not None and newest is not None and newest.stamp.boot_id != boot_id
@@ -134,8 +136,6 @@ class App:
             self.loop.handle(ProcedureLoaded(stamp.at_ms, settings.procedure))
         for file in aside.untold(self.journal, settings.database):
             self.loop.handle(RecordsSetAside(stamp.at_ms, file, self._damage))
-        if self.publisher:
-            self.publisher.start()
 
     def turn(self, longest_s: float = TURN_S) -> bool:
         """One event or what is due, then the outbox and the clock; False when no event came."""

@@ -1,8 +1,8 @@
 """Disks that fail: a tiny one that can be filled and made read-only, and one whose writes fail or take seconds.
 
 The first is a tmpfs of its own, so that the kernel itself says no. The second is a shim between a child process and
-the C library (LD_PRELOAD): SQLite calls pwrite64, fsync and fdatasync, and the shim asks a file what to do with those
-that go to the database. Faults begin and end when that file is written, in mid-shift.
+the C library (LD_PRELOAD): SQLite calls pread64, pwrite64, fsync and fdatasync, and the shim asks a file what to do
+with those that go to the database. Faults begin and end when that file is written, in mid-shift.
 """
 
 import os
@@ -24,8 +24,8 @@ SHIM = r"""
 #include <sys/types.h>
 #include <unistd.h>
 
-/* What the file says: "write" or "sync" fails with EIO, or a number of seconds that each sync takes. */
-static int fault(int fd, int sync) {
+/* What the file says: "read" (past two pages), "write" or "sync" fails with EIO, or seconds that each sync takes. */
+static int fault(int fd, const char *call) {
     char link[64], path[4096], word[32] = "";
     snprintf(link, sizeof link, "/proc/self/fd/%d", fd);
     ssize_t size = readlink(link, path, sizeof path - 1);
@@ -36,24 +36,34 @@ static int fault(int fd, int sync) {
     if (!file) return 0;
     if (fscanf(file, "%31s", word) != 1) word[0] = 0;
     fclose(file);
-    if (!strcmp(word, sync ? "sync" : "write")) { errno = EIO; return 1; }
-    if (sync && atof(word) > 0) usleep(1000000 * atof(word));
+    if (!strcmp(word, call)) { errno = EIO; return 1; }
+    if (!strcmp(call, "sync") && atof(word) > 0) usleep(1000000 * atof(word));
     return 0;
 }
 ssize_t pwrite64(int fd, const void *from, size_t size, off64_t at) {
     static ssize_t (*real)(int, const void *, size_t, off64_t);
     if (!real) real = dlsym(RTLD_NEXT, "pwrite64");
-    return fault(fd, 0) ? -1 : real(fd, from, size, at);
+    return fault(fd, "write") ? -1 : real(fd, from, size, at);
+}
+ssize_t pread64(int fd, void *into, size_t size, off64_t at) {
+    static ssize_t (*real)(int, void *, size_t, off64_t);
+    if (!real) real = dlsym(RTLD_NEXT, "pread64");
+    return at >= 8192 && fault(fd, "read") ? -1 : real(fd, into, size, at);
+}
+ssize_t read(int fd, void *into, size_t size) {
+    static ssize_t (*real)(int, void *, size_t);
+    if (!real) real = dlsym(RTLD_NEXT, "read");
+    return fault(fd, "read") ? -1 : real(fd, into, size);
 }
 int fsync(int fd) {
     static int (*real)(int);
     if (!real) real = dlsym(RTLD_NEXT, "fsync");
-    return fault(fd, 1) ? -1 : real(fd);
+    return fault(fd, "sync") ? -1 : real(fd);
 }
 int fdatasync(int fd) {
     static int (*real)(int);
     if (!real) real = dlsym(RTLD_NEXT, "fdatasync");
-    return fault(fd, 1) ? -1 : real(fd);
+    return fault(fd, "sync") ? -1 : real(fd);
 }
 """
 
@@ -105,7 +115,7 @@ class Shim:
         self.environment = {**os.environ, "LD_PRELOAD": str(library), "DISK_FAULT": str(self._fault)}
 
     def does(self, fault: str) -> None:
-        """From now on: "write" or "sync" fails, each sync takes so many seconds, or "" for a sound disk."""
+        """From now on: "read", "write" or "sync" fails, each sync takes so many seconds, or "" for a sound disk."""
         part = self._fault.with_suffix(".part")
         part.write_text(fault)
         part.rename(self._fault)

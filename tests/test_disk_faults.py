@@ -333,11 +333,20 @@ def test_records_that_cannot_be_opened_are_told_to_the_broker(tmp_path: Path) ->
         )
         with pytest.raises(JournalError, match="read-only"):
             run(load(tmp_path / "station.toml"), threading.Event())
-        until(lambda: "kitchen/line-1/open" in phone.retained, "the alert is there")
+        until(lambda: phone.retained.get("kitchen/line-1/state") == '{"online": false}', "it is told and off")
+        opened = json.loads(phone.retained["kitchen/line-1/open"])
+        assert not phone.messages
+        read_only(disk, False)
+        station_on(disk, []).close()
+        fill(disk, 50_000)  # room to open the records, and none to record the start
+        with pytest.raises(JournalError, match=r"the record can't be kept: .* the disk is full"):
+            run(load(tmp_path / "station.toml"), threading.Event())
+        until(lambda: bool(phone.messages), "the alert is there")
         phone.close()
-    (alert,) = json.loads(phone.retained["kitchen/line-1/open"])["alerts"]
+    (alert,) = opened["alerts"]
     assert alert["kind"] == "not recording" and "it is read-only" in alert["text"]
-    assert json.loads(phone.retained["kitchen/line-1/state"]) == {"online": False} and not phone.messages
+    (message,) = phone.messages.values()
+    assert message["id"].endswith("-unrecorded") and "the disk is full" in message["data"]["text"]
 
 
 def spoil(what: str, path: Path) -> None:
@@ -669,6 +678,18 @@ def fail(folder: Path, fault: str, after: int) -> None:
     with closing(Journal.read(folder / "records.db")) as journal:
         heard = [event for _, event in journal.entries() if isinstance(event, Heard)]
     assert len(heard) >= sum("Recorder started" not in cue for cue in cues)
+
+
+def test_a_disk_that_cannot_be_read_is_no_damage(shift_records: bytes, tmp_path: Path) -> None:
+    """EIO from pread64 past the first two pages, which SQLite's own check tells as it tells damage."""
+    (tmp_path / "records.db").write_bytes(shift_records)
+    (tmp_path / "station.toml").write_text('station = "line-1"\n')
+    shim = Shim(tmp_path)
+    shim.does("read")
+    command = [sys.executable, "-m", "recorder", "run", "--config", str(tmp_path / "station.toml")]
+    run = subprocess.run(command, capture_output=True, text=True, timeout=30, env=shim.environment)
+    assert run.returncode == 3 and "the disk fails; copy the records off it" in run.stderr, run.stderr
+    assert not [*tmp_path.glob("*damaged*")] and (tmp_path / "records.db").read_bytes() == shift_records
 
 
 def test_a_disk_that_takes_seconds_makes_cues_late_and_loses_nothing(tmp_path: Path) -> None:

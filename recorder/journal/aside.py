@@ -6,7 +6,7 @@ from pathlib import Path
 
 from recorder.core.events import RecordsSetAside
 from recorder.journal.codec import decode
-from recorder.journal.journal import Journal, JournalError, locked
+from recorder.journal.journal import Journal, JournalError, locked, read_whole
 from recorder.journal.remedies import remedy
 
 PARTS = ("", "-wal", "-shm")
@@ -16,10 +16,11 @@ PARTS = ("", "-wal", "-shm")
 def set_aside(path: Path) -> Path:
     """Give the database at `path` and what belongs to it another name, which is returned.
 
-    The name does not end as a database's, so that no rotation of copies takes it for one. Raises `JournalBusy` and
-    `JournalError`.
+    Not where it can't be read whole: then the disk fails, and the file may be sound. The name does not end as a
+    database's, so that no rotation of copies takes it for one. Raises `JournalBusy` and `JournalError`.
     """
     with locked(path):
+        read_whole(path)
         moment = f"{path.name}.damaged-{time.strftime('%Y%m%dT%H%M%SZ', time.gmtime())}"
         number, name = 1, moment
         while any(path.with_name(name + part).exists() for part in PARTS):

@@ -355,8 +355,24 @@ def _is_damage(error: Exception) -> bool:
     return no_text or name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB"))
 
 
+def read_whole(path: Path) -> None:
+    """Raises `JournalError` unless each byte of the database and its log can be read.
+
+    SQLite calls a file damaged that the disk does not give, and it may be sound on another day.
+    """
+    try:
+        for file in (path, path.with_name(f"{path.name}-wal")):
+            if file.exists():
+                with file.open("rb") as opened:
+                    while opened.read(1 << 20):
+                        pass
+    except OSError as error:
+        raise JournalError(f"{path} can't be read: {error}{remedy(error)}") from error
+
+
 def _damaged(path: Path, found: str, ours: bool) -> JournalError:
     """The error for a database that is damaged; a file that may be another program's is for a person to see to."""
+    read_whole(path)
     if ours or _traces(path):
         return JournalDamaged(f"{path} is damaged: {found}")
     return JournalError(
@@ -370,15 +386,12 @@ def _traces(path: Path) -> bool:
     Nothing but zeros, as some disks leave after a power cut, counts too: it is nobody's.
     """
     zeros, rest = True, b""
-    try:
-        with path.open("rb") as file:
-            while block := file.read(1 << 20):
-                if any(trace in rest + block for trace in TRACES):
-                    return True
-                zeros &= not any(block)
-                rest = block[-16:]
-    except OSError:
-        return False
+    with path.open("rb") as file:
+        while block := file.read(1 << 20):
+            if any(trace in rest + block for trace in TRACES):
+                return True
+            zeros &= not any(block)
+            rest = block[-16:]
     return zeros
 
 
