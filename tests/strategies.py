@@ -30,7 +30,7 @@ intents = st.builds(
 limits = st.builds(Limit, st.floats(0, 400), st.sampled_from("FC"))
 lengths = st.integers(-5, 10_000_000)
 asked_first = st.lists(st.sampled_from(m.COMMANDS), max_size=6).map(tuple)
-rules = st.sampled_from([1, e.RULES])
+rules = st.integers(1, e.RULES)
 site = {
     "probe_check_every_ms": st.none() | st.integers(-1, 10_000_000),
     "altitude_m": st.none() | st.floats(-600, 6000),

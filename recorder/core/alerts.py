@@ -50,6 +50,15 @@ def raised(world: World, alert: Alert) -> World:
     return replace(world, alerts=(*world.alerts, alert))
 
 
+def amended(world: World, alert: Alert) -> World:
+    """`world` with `alert` open in it; where it is so already, its words and numbers become these."""
+    known = next((each for each in world.alerts if each.id == alert.id and each.ended_ms is None), None)
+    if known is None:
+        return raised(world, alert)
+    newer = replace(known, text=alert.text, numbers=alert.numbers)
+    return replace(world, alerts=tuple(newer if each is known else each for each in world.alerts))
+
+
 def ended(world: World, at_ms: int, by: str, kinds: Iterable[str], batch: int | None = None, id: str = "") -> World:
     """`world` with its open alerts of these kinds ended: of this batch number, or with this id, where given."""
     kinds = tuple(kinds)

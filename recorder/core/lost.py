@@ -28,8 +28,7 @@ def lost(world: World, channel: str, reason: str, seq: int, at_ms: int) -> Chang
     for alert in _open(world):
         if world.rules >= 3 and ("reason", reason) in alert.numbers and at_ms - alert.began_ms <= TOGETHER_MS:
             wider = causes.probe_lost((*channels(alert), channel), reason, seq, at_ms)
-            wider = replace(alert, text=wider.text, numbers=wider.numbers)
-            return replace(world, alerts=tuple(wider if each is alert else each for each in world.alerts)), said
+            return alerts.amended(world, replace(wider, id=alert.id)), said
     return alerts.raised(world, causes.probe_lost((channel,), reason, seq, at_ms)), said
 
 

@@ -90,7 +90,8 @@ def due_ms(world: World) -> int | None:
 def overdue(world: World, at_ms: int) -> Change:
     """Tell that the probe has not been checked in time."""
     assert world.shift
-    world = alerts.raised(world, causes.probe_check_overdue(world.probe_passed_ms, world.shift.id, at_ms))
+    about = world.probe_read.id if world.probe_read and world.rules >= 4 else world.shift.id
+    world = alerts.raised(world, causes.probe_check_overdue(world.probe_passed_ms, about, at_ms))
     return world, (Cue(Tone.ALERT, "The probe's check is overdue. Check it in ice."),)
 
 
