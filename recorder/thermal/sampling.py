@@ -77,9 +77,11 @@ def tolerance_factor(n: int, coverage: float, confidence: float, degrees: int | 
     shift = NormalDist().inv_cdf(coverage) * math.sqrt(n)
     below = _noncentral_t(degrees, shift)
     low, high = -10.0, 10.0
+    while below(low) >= confidence:
+        low *= 2
     while below(high) < confidence:
         high *= 2
-    while high - low > 1e-9 * high:
+    while high - low > 1e-9 * max(abs(high), 0.001):
         middle = (low + high) / 2
         low, high = (middle, high) if below(middle) < confidence else (low, middle)
     return high / math.sqrt(n)
