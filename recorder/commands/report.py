@@ -1,8 +1,10 @@
 """The commands `report`, `export` and `sign`: records on paper and as files, and a manager's initials to a day."""
 
 import json
+import os
 import time
-from datetime import UTC, date, datetime
+from contextlib import closing
+from datetime import UTC, date, datetime, tzinfo
 from pathlib import Path
 from typing import Annotated
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -19,7 +21,7 @@ from recorder.journal.journal import Journal, JournalBusy, JournalError
 from recorder.notices.answers import SIGN, signed
 from recorder.notices.reaching import send
 from recorder.notices.settings import MqttSettings
-from recorder.reports.day import gather
+from recorder.reports.day import gather, last_day
 from recorder.reports.export import FORMS
 from recorder.reports.export import export as write_all
 from recorder.reports.page import page
@@ -45,12 +47,9 @@ def report(
 ) -> None:
     """Write one day as an HTML file that prints well, with everything in it."""
     try:
-        place = ZoneInfo(zone) if zone else datetime.now(UTC).astimezone().tzinfo or UTC
-        journal = Journal.read(database)
-        try:
+        place = ZoneInfo(zone) if zone else _here()
+        with closing(Journal.read(database)) as journal:
             found = gather(journal, _date(day), place)
-        finally:
-            journal.close()
         text = page(found, examine(database), time.time_ns() // 1_000_000)
         file = out or Path(f"report-{found.day}.html")
         file.write_text(text, "utf-8")
@@ -71,12 +70,9 @@ def export(
         typer.echo(f"error: {form!r} is no form; write one of {', '.join(FORMS)}", err=True)
         raise typer.Exit(2)
     try:
-        journal = Journal.read(database)
-        try:
+        with closing(Journal.read(database)) as journal:
             for file, rows in write_all(journal, out, form):
                 typer.echo(f"{file}: {rows} rows")
-        finally:
-            journal.close()
     except (JournalError, OSError) as error:
         typer.echo(f"error: {error}", err=True)
         raise typer.Exit(2) from error
@@ -93,11 +89,9 @@ def sign(
     said: list[Cue] = []
     try:
         settings = load(config)
-        journal = Journal.read(settings.database)
-        newest = journal.newest()
-        journal.close()
-        last = datetime.fromtimestamp((newest.stamp.at_ms if newest else 0) / 1000).astimezone().date()
-        event = signed({"day": str(_date(day) or last), "by": by, "note": note}, 0)
+        with closing(Journal.read(settings.database)) as journal:
+            its_day = _date(day) or last_day(journal, _here())
+        event = signed({"day": str(its_day), "by": by, "note": note}, 0)
         try:
             errands.sign(settings, event, said.append)
         except JournalBusy:
@@ -126,11 +120,20 @@ def _through_the_recorder(settings: MqttSettings, database: Path, event: Signed)
 
 
 def _signatures(database: Path) -> int:
-    journal = Journal.read(database)
-    try:
+    with closing(Journal.read(database)) as journal:
         return len(journal.table("signatures"))
-    finally:
-        journal.close()
+
+
+def _here() -> tzinfo:
+    """This machine's time zone, with its summer time; where it does not say, how far it is from UTC today."""
+    name = os.environ.get("TZ", "").removeprefix(":")
+    try:
+        if name:
+            return ZoneInfo(name)
+        with Path("/etc/localtime").open("rb") as rules:
+            return ZoneInfo.from_file(rules)
+    except (OSError, ValueError, ZoneInfoNotFoundError):
+        return datetime.now(UTC).astimezone().tzinfo or UTC
 
 
 def _date(text: str | None) -> date | None:

@@ -66,8 +66,10 @@ def timeline(day: Day) -> str:
 
 
 def _end_ms(sheet: Sheet) -> int:
-    ends = [sheet.batch["closed_ms"], *(cook["lid_open_ms"] for cook in sheet.cooks), sheet.batch["started_ms"]]
-    return max(end for end in ends if end is not None)
+    """The last thing that is on record of a batch."""
+    rows = [sheet.batch, *sheet.cooks, *(check for check, _ in sheet.checks), *([sheet.hold] if sheet.hold else [])]
+    names = ("started_ms", "lid_locked_ms", "lid_open_ms", "closed_ms", "ended_ms")
+    return max(row[name] for row in rows for name in names if row.get(name) is not None)
 
 
 def _bar(left: float, right: float, text: str, kind: str) -> str:
