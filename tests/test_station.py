@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from recorder.core import alerts, causes
+from recorder.core import alerts, station_causes
 from recorder.core import meanings as m
 from recorder.core.batch_commands import HIGHEST_BATCH
 from recorder.core.effects import Cue, Level, Notice, Tone
@@ -798,8 +798,8 @@ def test_a_number_that_is_no_temperature_is_refused(kitchen: Kitchen) -> None:
 
 
 def test_an_alert_is_raised_once() -> None:
-    world = alerts.raised(World(), causes.clock_not_set(1, 0))
-    assert alerts.raised(world, causes.clock_not_set(1, 5)) is world
+    world = alerts.raised(World(), station_causes.clock_not_set(1, 0))
+    assert alerts.raised(world, station_causes.clock_not_set(1, 5)) is world
 
 
 def test_what_is_wrong_with_a_procedure_is_told_in_sentences() -> None:

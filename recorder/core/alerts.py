@@ -3,7 +3,8 @@
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 
-from recorder.core.effects import Alert, Level, Notice
+from recorder.core.batch import Batch
+from recorder.core.effects import Alert, Level, Notice, Value
 from recorder.core.world import World
 
 CHECK_BELOW_TARGET = "check below target"
@@ -41,6 +42,14 @@ ENDED_BY_PROOF = (CHECK_BELOW_TARGET, CHECK_BELOW_CRITICAL, COOK_SHORT)
 def alert_id(about: int, kind: str) -> str:
     """Of the alert of that kind about entry number `about`."""
     return f"{about}-{kind.replace(' ', '-')}"
+
+
+def made(
+    kind: str, about: int, level: Level, text: str, at_ms: int, batch: Batch | None = None, **numbers: Value
+) -> Alert:
+    """An alert that begins now, about entry number `about`; `numbers` are in the order in which they are shown."""
+    number = batch.number if batch else None
+    return Alert(alert_id(about, kind), kind, level, text, number, tuple(numbers.items()), at_ms)
 
 
 def raised(world: World, alert: Alert) -> World:

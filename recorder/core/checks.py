@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from recorder.core import alerts, causes, probing
+from recorder.core import alerts, batch_causes, probing
 from recorder.core.batch import Batch, Check, Stage, Verdict
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import Reading
@@ -119,7 +119,7 @@ def judged(
     batch = world.batch(batch.id)
     what = f"{(check.part or 'piece').capitalize()} {degrees(temp_c, target.unit)} degrees"
     if verdict is not Verdict.PASSED:
-        alert = causes.check_failed(batch, check, target, critical, at_ms)
+        alert = batch_causes.check_failed(batch, check, target, critical, at_ms)
         world = alerts.raised(world, alert) if world.rules < 4 else alerts.amended(world, alert)
         return world, (Cue(Tone.ALERT, f"{what}, {verdict.value}. Cook more."),)
     if batch.proven:

@@ -9,7 +9,19 @@ refusal that names the reason. Replaying the same events gives the same states a
 
 from dataclasses import dataclass, field, replace
 
-from recorder.core import alerts, batch_commands, causes, checks, commands, hearing, lost, outcome, passing, trends
+from recorder.core import (
+    alerts,
+    batch_causes,
+    batch_commands,
+    checks,
+    commands,
+    hearing,
+    lost,
+    outcome,
+    passing,
+    station_causes,
+    trends,
+)
 from recorder.core import meanings as m
 from recorder.core.batch import Stage
 from recorder.core.effects import Cue, Effect, Level, Record, Tone, Value
@@ -146,11 +158,11 @@ def _started(world: World, event: Started, seq: int, at_ms: int) -> Change:
         spots=(),
         spot_used=0,
     )
-    world = alerts.raised(world, causes.recorder_started(event.station, event.version, seq, at_ms))
+    world = alerts.raised(world, station_causes.recorder_started(event.station, event.version, seq, at_ms))
     if event.wall_known:
         world = alerts.ended(world, at_ms, "clock set", (alerts.CLOCK_NOT_SET,))
     elif not alerts.is_open(world, alerts.CLOCK_NOT_SET):
-        world = alerts.raised(world, causes.clock_not_set(seq, at_ms))
+        world = alerts.raised(world, station_causes.clock_not_set(seq, at_ms))
     if not gap_known:
         world = _doubt_times(world, at_ms)
     return world, (Cue(Tone.ALERT, "Recorder started."),)
@@ -161,10 +173,10 @@ def _doubt_times(world: World, at_ms: int) -> World:
     for batch in world.batches:
         if batch.stage is Stage.COOKING:
             cook = replace(batch.cooks[-1], time_proven=False)
-            world = alerts.raised(world, causes.time_not_proven(batch, cook.id, at_ms))
+            world = alerts.raised(world, batch_causes.time_not_proven(batch, cook.id, at_ms))
             world = world.with_batch(batch.id, cooks=(*batch.cooks[:-1], cook))
         elif batch.hold and batch.stage is Stage.HOLDING:
-            world = alerts.raised(world, causes.time_not_proven(batch, batch.hold.id, at_ms))
+            world = alerts.raised(world, batch_causes.time_not_proven(batch, batch.hold.id, at_ms))
             world = world.with_batch(batch.id, hold=replace(batch.hold, time_proven=False))
     return world
 
@@ -197,7 +209,7 @@ def _watch_cabinet(world: World, seq: int, at_ms: int) -> World:
     if alerts.is_open(world, alerts.HOLD_COLD):
         return world
     numbers = [batch.number for batch in holding]
-    return alerts.raised(world, causes.hold_cold(numbers, temp_c, minimum, seq, at_ms))
+    return alerts.raised(world, station_causes.hold_cold(numbers, temp_c, minimum, seq, at_ms))
 
 
 Heeded = tuple[tuple[Said, ...], World, tuple[Cue, ...], tuple[Record, ...]]
