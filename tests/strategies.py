@@ -93,30 +93,38 @@ def ear_events(at: st.SearchStrategy[int] = times) -> st.SearchStrategy[e.Event]
     )
 
 
+USUAL = [
+    e.Intent(m.SHIFT_START, cook=4),
+    e.Intent(m.BATCH_START, vat=1),
+    e.Intent(m.LOAD, part="thigh", count=12),
+    e.Intent(m.LID_LOCKED),
+    e.Intent(m.LID_OPEN),
+    e.Intent(m.PROBE, part="thigh"),
+    e.Intent(m.HOLD_START),
+    e.Intent(m.ICE_POINT),
+    e.Intent(m.OIL_FILTERED, vat=1),
+    e.Intent(m.CONFIRM),
+    e.Intent(m.HOLD_END),
+    e.Intent(m.SCRATCH),
+]
+"""A cook's words."""
+
+# Made once: to make a strategy costs more than to draw from it.
+_places = st.lists(st.integers(0, 2 * len(USUAL)), max_size=40)
+_pauses_ms = st.sampled_from([1, 1000, 60_000, 800_000])
+_others = st.none() | st.sampled_from(USUAL) | intents
+_anything = events(st.just(0))
+
+
 @st.composite
 def stories(draw: st.DrawFn) -> list[e.Event]:
     """A working shift with anything in between: a cook's usual words at growing times, mixed with any event."""
-    usual = [
-        e.Intent(m.SHIFT_START, cook=4),
-        e.Intent(m.BATCH_START, vat=1),
-        e.Intent(m.LOAD, part="thigh", count=12),
-        e.Intent(m.LID_LOCKED),
-        e.Intent(m.LID_OPEN),
-        e.Intent(m.PROBE, part="thigh"),
-        e.Intent(m.HOLD_START),
-        e.Intent(m.ICE_POINT),
-        e.Intent(m.OIL_FILTERED, vat=1),
-        e.Intent(m.CONFIRM),
-        e.Intent(m.HOLD_END),
-        e.Intent(m.SCRATCH),
-    ]
     story: list[e.Event] = [e.Started(0, "a", True, "t", "s", (1, 2), draw(rules)), e.ProcedureLoaded(0, PROCEDURE)]
     at_ms = 0
-    for place in draw(st.lists(st.integers(0, 2 * len(usual)), max_size=40)):
-        at_ms += draw(st.sampled_from([1, 1000, 60_000, 800_000]))
-        if place < len(usual):
-            other = draw(st.none() | st.sampled_from(usual) | intents)
-            story.append(e.Heard(at_ms, "words", usual[place], "test", "open", None, other, "other words"))
+    for place in draw(_places):
+        at_ms += draw(_pauses_ms)
+        if place < len(USUAL):
+            story.append(e.Heard(at_ms, "words", USUAL[place], "test", "open", None, draw(_others), "other words"))
         else:
-            story.append(draw(events(st.just(at_ms))))
+            story.append(replace(draw(_anything), at_ms=at_ms))
     return story
