@@ -5,11 +5,15 @@ from functools import partial
 
 from hypothesis import strategies as st
 
+from recorder.core import alerts
 from recorder.core import events as e
 from recorder.core import meanings as m
 from recorder.core.procedure import Part, Procedure
 from recorder.core.rules import Limit
 from tests.kitchen import PROCEDURE
+
+KINDS = [value for name, value in vars(alerts).items() if name.isupper() and isinstance(value, str)]
+"""Of alerts."""
 
 times = st.integers(0, 2**45)
 texts = st.text(st.characters(codec="utf-8", exclude_categories=["Cs"]), max_size=20)
@@ -27,6 +31,7 @@ intents = st.builds(
     number=st.none() | st.floats(0, 300),
     percent=st.none() | st.floats(-1, 101),
 )
+alert_ids = st.builds(alerts.alert_id, st.integers(1, 45), st.sampled_from(KINDS)) | texts
 limits = st.builds(Limit, st.floats(0, 400), st.sampled_from("FC"))
 lengths = st.integers(-5, 10_000_000)
 asked_first = st.lists(st.sampled_from(m.COMMANDS), max_size=6).map(tuple)
@@ -75,6 +80,9 @@ def events(at: st.SearchStrategy[int] = times) -> st.SearchStrategy[e.Event]:
         st.builds(e.Heard, at, texts, intents, texts, listening, score, st.none() | intents, texts),
         st.builds(e.Unheard, at, texts, texts, texts, listening, score),
         ear_events(at),
+        st.builds(e.Acknowledged, at, alert_ids, texts),
+        st.builds(e.Seen, at, alert_ids, texts),
+        st.builds(e.Signed, at, texts, texts, texts),
         st.builds(e.LinkDown, at, texts),
         st.builds(e.LinkUp, at),
         st.builds(e.Tick, at),
