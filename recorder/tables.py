@@ -1,6 +1,7 @@
 """A settings value from a table of plain values, as TOML or JSON has them, checked by its fields' types; and back."""
 
 import json
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, fields, is_dataclass
 from types import UnionType
@@ -22,6 +23,8 @@ def build(kind: Callable[..., T], table: Mapping[str, Any]) -> T:
             raise ValueError(f"does not know {key}; there are {', '.join(names)}")
         if isinstance(value, list):
             value = tuple(_item(key, each, hints[key]) for each in value)
+        if isinstance(value, float) and not math.isfinite(value):
+            raise ValueError(f"{key} is {value}; write a number")
         if not _fits(value, hints[key]):
             raise ValueError(f"{key} is {value!r}; it must be {getattr(hints[key], '__name__', hints[key])}")
         values[key] = value

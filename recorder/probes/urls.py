@@ -28,7 +28,10 @@ def settings(url: str, **more: Any) -> ProbeSettings:
     for key, text in options.items():
         name, _, within = key.partition(".")
         if within:
-            table.setdefault(name, [{}])[0][within] = _value(text)
+            tables = table.setdefault(name, [{}])
+            if not (isinstance(tables, list) and tables and isinstance(tables[0], dict)):
+                raise ValueError(f"{url}: {key} has no place, since {name} is {tables!r}")
+            tables[0][within] = _value(text)
         elif get_origin(hints.get(name)) is tuple:
             item = next(iter(get_args(hints[name])), str)
             table[name] = [each if item is str else _value(each) for each in text.split(",") if each]
