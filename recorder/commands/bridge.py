@@ -10,7 +10,9 @@ from typing import Annotated
 import typer
 
 from recorder.config import ConfigError, load
+from recorder.driver import DriverUnavailable
 from recorder.notices import bridge as text
+from recorder.notices import client
 
 app = typer.Typer()
 
@@ -47,7 +49,7 @@ def bridge_command(
                 if name == "device.users":
                     os.fchmod(file.fileno(), 0o600)
                 file.write(content)
-    except (ConfigError, _Fault, ValueError, OSError) as error:
+    except (ConfigError, DriverUnavailable, _Fault, ValueError, OSError) as error:
         typer.echo(f"error: {error}", err=True)
         raise typer.Exit(2) from error
     typer.echo(f"Written to {out}: {', '.join(files)}.")
@@ -91,7 +93,7 @@ def _files(
         protocol=protocol,
     )
     _check_ca(ca)
-    _first_line(password_file)
+    client.password(password_file)
     files = {
         "device.conf": text.device_conf(made),
         "device.acl": text.device_acl(made),
@@ -100,7 +102,7 @@ def _files(
         "remote.acl": text.remote_acl(made),
     }
     if settings.username and settings.password_file:
-        files["device.users"] = f"{settings.username}:{_hashed(_first_line(settings.password_file))}\n"
+        files["device.users"] = f"{settings.username}:{_hashed(client.password(settings.password_file))}\n"
     return files
 
 
@@ -111,19 +113,6 @@ def _check_ca(ca: Path) -> None:
     except (OSError, ValueError) as error:
         remedy = "apt install ca-certificates, or name your authority's certificate (PEM) with --ca"
         raise _Fault(f"the CA file {ca} can't be used: {error}; {remedy}") from error
-
-
-def _first_line(file: Path) -> str:
-    """The password in `file`."""
-    try:
-        lines = file.read_text("utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        raise _Fault(
-            f"the password file {file} can't be read: {error}; write the password in its first line"
-        ) from error
-    if not lines or not lines[0]:
-        raise _Fault(f"the password file {file} is empty; write the password in its first line")
-    return lines[0]
 
 
 def _hashed(password: str) -> str:
