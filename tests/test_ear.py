@@ -1,6 +1,7 @@
 """The ear on real sound: the clips of fixtures/voice through the default recogniser; its front end on made sound."""
 
 import random
+import os
 import threading
 import tomllib
 from array import array
@@ -275,6 +276,24 @@ def test_a_microphone_stops_when_asked(tmp_path: Path) -> None:
     assert next(blocks)
     stop.set()
     assert len(list(blocks)) < 20
+
+
+def test_a_recogniser_that_fails_leaves_no_arecord_behind(tmp_path: Path) -> None:
+    """At once, and not when somebody lets go of the error."""
+
+    class Failing(Scripted):
+        def recognise(self, pcm: bytes) -> Guess | None:
+            raise RuntimeError("out of memory")
+
+    source = microphone(tmp_path, read_wav(CLIPS / "batch-start.wav") + hiss(1, 20), "exec sleep 20")
+    program = tmp_path / "program"
+    program.write_text(program.read_text().replace("cat", "echo $$ >pid; cat").replace("pid", f"{tmp_path}/pid"))
+    driver = ear.MicrophoneEar(source, Failing(None), KNOWN, VoiceSettings(), ManualClock(0))
+    with pytest.raises(RuntimeError, match="out of memory") as kept:
+        driver.run(lambda event: None, threading.Event())
+    assert kept.traceback, "the error, and all that it holds, is still there"
+    with pytest.raises(ProcessLookupError):
+        os.kill(int((tmp_path / "pid").read_text()), 0)
 
 
 def test_without_arecord_the_remedy_is_named() -> None:

@@ -6,6 +6,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable
+from contextlib import closing
 from datetime import UTC
 from pathlib import Path
 from typing import Annotated
@@ -55,11 +56,10 @@ def demo(
     console.print()
     report(finding, console)
     console.print(f"Records: {director.database}", soft_wrap=True)
-    journal = Journal.read(director.database)
     paper = folder / "report.html"
-    newest = journal.newest()
-    paper.write_text(page(gather(journal, None, UTC), finding, newest.stamp.at_ms if newest else 0), "utf-8")
-    journal.close()
+    with closing(Journal.read(director.database)) as journal:
+        newest = journal.newest()
+        paper.write_text(page(gather(journal, None, UTC), finding, newest.stamp.at_ms if newest else 0), "utf-8")
     console.print(f"The day on paper: {paper}", soft_wrap=True)
     console.print(
         f"{time.monotonic() - began_s:.0f} s. An invented kitchen; a recorder, not a safety device.", style="dim"

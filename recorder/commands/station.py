@@ -6,6 +6,7 @@ import signal
 import socket
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from functools import partial
 from pathlib import Path
 from typing import Annotated
@@ -122,9 +123,8 @@ def _tried(what: str, trial: Callable[[], str]) -> Finding:
 
 def _disk(database: Path) -> str:
     if database.exists():
-        journal = Journal.read(database)
-        newest = journal.newest()
-        journal.close()
+        with closing(Journal.read(database)) as journal:
+            newest = journal.newest()
         held = f"{newest.seq if newest else 0} entries"
     else:
         database.parent.mkdir(parents=True, exist_ok=True)

@@ -3,6 +3,7 @@
 import threading
 import time
 from collections.abc import Callable
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -97,14 +98,11 @@ class Show:
 
     def summary(self, database: Path, phone: Subscriber) -> None:
         """The tables of batches and alerts, as the database has them, and what reached the phone."""
-        journal = Journal.read(database)
-        try:
+        with closing(Journal.read(database)) as journal:
             self._console.print()
             self._console.print(_batches(journal))
             self._console.print()
             self._console.print(_alerts(journal, phone))
-        finally:
-            journal.close()
 
     def _line(self, who: str, text: Text) -> None:
         with self._lock:
