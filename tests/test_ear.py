@@ -1,7 +1,7 @@
 """The ear on real sound: the clips of fixtures/voice through the default recogniser; its front end on made sound."""
 
-import random
 import os
+import random
 import threading
 import tomllib
 from array import array

@@ -24,7 +24,8 @@ from recorder.clock import ManualClock, SystemClock
 from recorder.config import load
 from recorder.core.events import Event, ProbeBack, ProbeLost, Reading
 from recorder.driver import DriverLost, DriverUnavailable
-from recorder.probes.modbus_probe import Answer, Line, ModbusSettings
+from recorder.probes.modbus_line import Answer, Line
+from recorder.probes.modbus_probe import ModbusSettings
 from recorder.probes.modbus_scan import FIRST, Guess, scan
 from recorder.probes.modbus_simulated import REGISTERS, SimulatedTransmitters
 from recorder.probes.probe import Probe

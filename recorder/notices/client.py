@@ -48,7 +48,8 @@ def make(settings: MqttSettings, suffix: str, complain: Callable[[str], None] = 
     client.on_socket_open = _at_once
     try:
         if settings.username is not None:
-            client.username_pw_set(settings.username, settings.password_file and password(settings.password_file))
+            word = password(settings.password_file) if settings.password_file else None
+            client.username_pw_set(settings.username, word)
         if settings.tls:
             client.tls_set(
                 str(settings.ca_file) if settings.ca_file else None,

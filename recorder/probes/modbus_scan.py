@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from recorder.probes.modbus_probe import Line
+from recorder.probes.modbus_line import Line
 from recorder.probes.plausible import HIGHEST_C, LOWEST_C
 from recorder.probes.registers import KINDS, Register
 

@@ -96,7 +96,9 @@ class FrontEnd:
         self._before: deque[bytes] = deque(maxlen=max(1, settings.before_ms // CHUNK_MS))
         self._skipped: deque[bytes] = deque(maxlen=LEAD_MS // CHUNK_MS)
         self._utterance: list[bytes] = []
-        self._voiced = self._quiet = 0
+        self._voiced = self._quiet = self._far = 0
+        self._powers: list[float] = []
+        self._levels: list[float] = []
         self._talking = False
         self._chunks = 0
         self._farther = 10 ** (-settings.near_db / 10) if settings.near_db else 0.0
@@ -178,8 +180,7 @@ class FrontEnd:
     def _begin(self, chunks: list[bytes]) -> None:
         self._talking, self._voiced, self._quiet, self._far = True, 1, 0, 0
         self._utterance = chunks
-        self._powers: list[float] = []
-        self._levels: list[float] = []
+        self._powers, self._levels = [], []
 
     def _ended(self) -> Iterator[Utterance]:
         utterances = list(self._so_far(ended=True))
