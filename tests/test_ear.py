@@ -4,6 +4,7 @@ import os
 import random
 import threading
 import tomllib
+import tracemalloc
 from array import array
 from dataclasses import replace
 from importlib.resources import files
@@ -233,6 +234,25 @@ def test_speech_without_end_is_dropped_once() -> None:
     clips = b"".join(array("h", read_wav(CLIPS / name))[4800:-11200].tobytes() for name in COMMANDS[:8])
     found = list(FrontEnd(FrontEndSettings(longest_ms=5_000)).feed(clips + hiss(1, 20)))
     assert any(not utterance.pcm for utterance in found)
+
+
+def test_a_voice_that_never_pauses_costs_neither_memory_nor_time() -> None:
+    """A radio beside the microphone: five minutes of what the voice detection takes for speech, and then a pause."""
+    front_end = FrontEnd(FrontEndSettings(noise_suppression=0))
+    front_end._voice = lambda chunk: float(any(chunk))  # the vendor's model, replaced by what it might say
+    second = hiss(1, 2000)
+    found = list(front_end.feed(second * 10))
+    tracemalloc.start()
+    try:
+        for _ in range(290):
+            found += front_end.feed(second)
+        held, _ = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert held < 100_000, "bytes: less than 9 s of sound, the longest command"
+    found += front_end.feed(bytes(2 * len(second)))
+    assert [(each.pcm, each.start_ms, each.ended) for each in found if each.ended] == [(b"", 0, True)]
+    assert abs(found[-1].end_ms - 300_608) < 64
 
 
 def test_the_station_does_not_hear_itself(recogniser: Recogniser, tmp_path: Path) -> None:
