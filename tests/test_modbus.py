@@ -365,8 +365,9 @@ def test_a_flood_costs_neither_the_driver_nor_the_stop(bench: Bench) -> None:
     assert not any(isinstance(event, ProbeLost) and event.reason != "silent" for event in bench.taken())
     assert bench.probe.reader.bad.total() > 10
     until(lambda: bench.rounds() >= 1, "it is alive")
-    bench.poll(40, ms=500)
-    assert bench.probe.reader.good >= 60, "and reads when the flood is over"
+    before = bench.probe.reader.good
+    bench.poll(20, ms=500)
+    assert bench.probe.reader.good - before >= 30, "and reads when the flood is over"
     began_s = time.monotonic()
     bench.keeper.stop()
     assert time.monotonic() - began_s < 1
