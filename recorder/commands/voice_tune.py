@@ -55,7 +55,7 @@ def voice_tune(
         recogniser = build(known, voice)
         sounds = read_wav(noise) if noise else _listen(voice, console, "Let the kitchen run and say nothing", NOISE_S)
         heard = list(_guesses(recogniser, voice, sounds))
-        windows = range(0, len(sounds) - WINDOW_BYTES, WINDOW_BYTES)
+        windows = range(0, len(sounds) - WINDOW_BYTES + 1, WINDOW_BYTES)
         heard += filter(None, (recogniser.recognise(sounds[at : at + WINDOW_BYTES]) for at in windows))
         asked = commands and noise is None
         takes = list(
