@@ -444,7 +444,7 @@ def test_a_port_that_another_has_is_refused() -> None:
 def test_without_pymodbus_the_remedy_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(__import__("sys").modules, "pymodbus.client", None)
     with pytest.raises(DriverUnavailable, match=r"pip install -e '\.\[modbus\]'"):
-        scan("/dev/null", [1])
+        scan("/dev/null", [1], 9_600)
 
 
 def test_a_connection_that_is_closed_between_polls_is_noticed_at_once() -> None:
