@@ -27,7 +27,7 @@ from recorder.driver import DriverLost, DriverUnavailable
 from recorder.probes.modbus_line import Answer, Line
 from recorder.probes.modbus_probe import ModbusSettings
 from recorder.probes.modbus_scan import FIRST, Guess, scan
-from recorder.probes.modbus_simulated import REGISTERS, SimulatedTransmitters
+from recorder.probes.modbus_simulated import HOLD_S, REGISTERS, SimulatedTransmitters
 from recorder.probes.probe import Probe
 from recorder.probes.registers import Register
 from recorder.probes.simulated import Kitchen
@@ -390,7 +390,7 @@ def test_the_scan_finds_who_answers_and_what_it_may_mean(tcp: bool) -> None:
         Register("cabinet", 5, 2),
     )
     with closing(SimulatedTransmitters(Kitchen(), registers, tcp)) as far:
-        found = scan(far.port, range(2, 7), 115_200, timeout_s=0.15)
+        found = scan(far.port, range(2, 7), 115_200, timeout_s=3 * HOLD_S)  # an answer may take that long by itself
         assert [each.device for each in found] == [3, 5]
         needle, vat, cabinet = Register("needle", 3, 0, scale=0.1), registers[1], Register("needle", 5, 2)
         first = {guess.register: guess.temp_c for guess in found[0].guesses}
