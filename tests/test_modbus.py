@@ -390,7 +390,7 @@ def test_the_scan_finds_who_answers_and_what_it_may_mean(tcp: bool) -> None:
         Register("cabinet", 5, 2),
     )
     with closing(SimulatedTransmitters(Kitchen(), registers, tcp)) as far:
-        found = scan(far.port, range(2, 7), 115_200, timeout_s=3 * HOLD_S)  # an answer may take that long by itself
+        found = scan(far.port, range(2, 7), 115_200, timeout_s=3 * HOLD_S)  # an answer may be held for a third of it
         assert [each.device for each in found] == [3, 5]
         needle, vat, cabinet = Register("needle", 3, 0, scale=0.1), registers[1], Register("needle", 5, 2)
         first = {guess.register: guess.temp_c for guess in found[0].guesses}
