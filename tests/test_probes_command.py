@@ -12,6 +12,7 @@ import termios
 import threading
 import time
 import tomllib
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -81,6 +82,16 @@ def test_a_senseless_range_is_refused(devices: str) -> None:
 def test_settings_as_toml_are_the_same_settings(settings: SerialSettings | ModbusSettings) -> None:
     (table,) = tomllib.loads(toml("probe", settings))["probe"]
     assert build(type(settings), table) == settings
+
+
+def test_more_than_three_transmitters_on_a_line_each_get_a_channel() -> None:
+    """ "vat" and "vat1" are one."""
+    registers = tuple(Register("vat", device, 0, scale=0.1) for device in range(1, 6))
+    with closing(SimulatedTransmitters(Kitchen(), registers, True)) as far:
+        ((_, settings),) = probes._modbus(far.port, range(1, 6), 9_600)
+    assert isinstance(settings, ModbusSettings)
+    assert [each.device for each in settings.register] == [1, 2, 3, 4, 5]
+    assert settings.names() == ("needle", "cabinet", "vat1", "vat2", "vat3")
 
 
 def test_the_panel_shows_value_curve_pace_rest_and_fault() -> None:

@@ -94,7 +94,8 @@ def _modbus(port: str, devices: range, baud: int) -> list[Offer]:
     likely = [guess.register for each in found if (guess := each.likeliest())]
     if not likely:
         return []
-    registers = tuple(replace(each, channel=name) for each, name in zip(likely, CHANNELS, strict=False))
+    names = [name for name in CHANNELS if name != "vat"]  # which is the same as "vat1"
+    registers = tuple(replace(each, channel=name) for each, name in zip(likely, names, strict=False))
     told = "\n# ".join(_told(each) for each in found)
     remark = "Of each device the reading nearest to a room's; its manual knows better. What else there could be:"
     return [(f"{remark}\n# {told}", ModbusSettings("modbus", port, registers, baud))]
