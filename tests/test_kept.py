@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from hypothesis import example, given
+from hypothesis import settings as tries
 from hypothesis import strategies as st
 
 from recorder import app, kept
@@ -30,6 +31,7 @@ def stored(events: list[Event]) -> list[Event]:
     return [decode(*encode(event)) for event in events]
 
 
+@tries(max_examples=40)
 @given(stories(), stories())
 @example([Started(0, "boot", True, "test", "a name\u2028of\x85lines", (1,))], [])
 def test_a_state_comes_back_to_the_letter_and_goes_on_alike(
