@@ -15,6 +15,7 @@ from recorder.core import (
     batch_commands,
     checks,
     commands,
+    disk,
     hearing,
     lost,
     outcome,
@@ -42,8 +43,11 @@ from recorder.core.events import (
     ProbeLost,
     ProcedureLoaded,
     Reading,
+    RecordsSetAside,
     Seen,
     Signed,
+    SpaceBack,
+    SpaceLow,
     Started,
     Unheard,
     vat_channel,
@@ -136,8 +140,10 @@ def _happened(world: World, event: Event, seq: int, at_ms: int) -> Change:
             return replace(world, charges=tuple({**dict(world.charges), channel: percent}.items())), ()
         case EarLost() | EarBack() | EarTrouble() | EarClear():
             return hearing.happened(world, event, seq, at_ms)
+        case RecordsSetAside() | SpaceLow() | SpaceBack():
+            return disk.happened(world, event, seq, at_ms)
         case Acknowledged(alert=id, by=by):
-            return alerts.acknowledged(world, id, by, at_ms), ()
+            return disk.acknowledged(alerts.acknowledged(world, id, by, at_ms), id, at_ms), ()
         case Seen(alert=id, by=by):
             return alerts.seen(world, id, by, at_ms), ()
         case ClockStepped(wall_known=known):

@@ -1,4 +1,4 @@
-"""What a manager is told of the station: hot holding, oil, probes, ear, clock.
+"""What a manager is told of the station: hot holding, oil, probes, ear, clock, records.
 
 Like `batch_causes.py` it judges nothing.
 """
@@ -127,3 +127,28 @@ def clock_not_set(about: int, at_ms: int) -> Alert:
     """The wall clock is not known to be right."""
     text = "The recorder's clock is not known to be set. Lengths of time are right, times of day may not be."
     return alerts.made(alerts.CLOCK_NOT_SET, about, Level.WARNING, text, at_ms)
+
+
+def not_recording(reason: str, about: int, at_ms: int) -> Alert:
+    """Nothing can be kept. The one alert that is in no journal; `about` is the newest entry that is."""
+    text = f"The recorder records nothing any more: {reason}. Write down by hand what is done until it starts again."
+    return alerts.made(alerts.NOT_RECORDING, about, Level.CRITICAL, text, at_ms, reason=reason)
+
+
+def records_damaged(file: str, reason: str, about: int, at_ms: int) -> Alert:
+    """Older records were set aside as damaged, and what was open in them is not known any more."""
+    why = f" ({reason})" if reason else ""
+    text = (
+        f"The records were damaged{why}. They lie in {file}, and new ones were begun: open batches and holds are not"
+        " known any more. Begin them anew or discard them; keep that file and its copies. Acknowledge when it is done."
+    )
+    return alerts.made(alerts.RECORDS_DAMAGED, about, Level.CRITICAL, text, at_ms, file=file, reason=reason)
+
+
+def disk_nearly_full(free_mb: int, least_mb: int, about: int, at_ms: int) -> Alert:
+    """The disk of the records runs short of space."""
+    text = (
+        f"The recorder's disk is nearly full: {free_mb} MB free, should be {least_mb} MB. Make room: when it is full"
+        " nothing is recorded."
+    )
+    return alerts.made(alerts.DISK_NEARLY_FULL, about, Level.WARNING, text, at_ms, free_mb=free_mb, least_mb=least_mb)
