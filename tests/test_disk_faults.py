@@ -96,7 +96,7 @@ def notified(folder: Path) -> Iterator[socket.socket]:
     """Stands for systemd."""
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as server:
         server.bind(str(folder / "notify"))
-        server.settimeout(5)
+        server.settimeout(30)
         yield server
 
 
