@@ -7,7 +7,8 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
+from hypothesis import settings as tries
 from hypothesis import strategies as st
 
 from recorder import app, kept
@@ -15,7 +16,7 @@ from recorder.app import App, open_journal
 from recorder.clock import ManualClock
 from recorder.commands.records import examine
 from recorder.config import Settings, load_phrases
-from recorder.core.events import Event, Heard, Intent, Reading, RecordsSetAside
+from recorder.core.events import Event, Heard, Intent, Reading, Started
 from recorder.core.station import State, step
 from recorder.journal.codec import decode, encode
 from recorder.journal.journal import Journal, JournalError
@@ -30,7 +31,9 @@ def stored(events: list[Event]) -> list[Event]:
     return [decode(*encode(event)) for event in events]
 
 
+@tries(max_examples=40)
 @given(stories(), stories())
+@example([Started(0, "boot", True, "test", "a name\u2028of\x85lines", (1,))], [])
 def test_a_state_comes_back_to_the_letter_and_goes_on_alike(
     tmp_path_factory: pytest.TempPathFactory, before: list[Event], after: list[Event]
 ) -> None:
@@ -207,10 +210,3 @@ def test_what_was_lived_through_is_not_read_again(settings: Settings, monkeypatc
     kept.beside(settings.database).unlink()
     with closing(open_journal(settings)) as journal, pytest.raises(JournalError, match="entry 3"):
         App(settings, journal, ManualClock(0), lambda cue: None)
-
-
-@pytest.mark.parametrize("sign", ["\x85", "\u2028", "\x0b", "\r"])
-def test_a_line_end_in_a_text_ends_no_line(sign: str, tmp_path: Path) -> None:
-    state = restored(State(), [RecordsSetAside(0, f"records{sign}.db")])
-    kept.keep(tmp_path / "state", Kept(state, "hash"))
-    assert kept.read(tmp_path / "state") == Kept(state, "hash")

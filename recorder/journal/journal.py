@@ -1,8 +1,9 @@
 """The journal: one commit per event, with the rows and messages that it caused. It judges nothing.
 
-One connection in one thread; WAL with synchronous=FULL, so that what was committed survives a power cut. A failed
-commit is final: the journal refuses all further use, because a recorder that runs on unrecorded is worse than none.
-The only door to sqlite-utils.
+One connection in one thread; WAL with synchronous=FULL, so that what was committed survives a power cut, and psow=0, so
+that it does where flash spoils the whole block that it was writing (tests/cuts.py). A failed commit is final: the
+journal refuses all further use, because a recorder that runs on unrecorded is worse than none. The only door to
+sqlite-utils.
 """
 
 import fcntl
@@ -91,7 +92,8 @@ class Journal:
                 if _orphaned(path):
                     raise JournalDamaged(f"{path} is missing or empty, and its write-ahead log is there")
                 sound = _read_sound(path)
-                connection = opened.enter_context(closing(sqlite3.connect(path)))
+                address = f"{path.absolute().as_uri()}?psow=0"
+                connection = opened.enter_context(closing(sqlite3.connect(address, uri=True)))
                 db = Database(connection, execute_plugins=False)
                 if not sound:
                     _check(path, connection)
