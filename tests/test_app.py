@@ -17,7 +17,8 @@ from recorder.clock import ManualClock
 from recorder.commands.records import examine
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import Heard, Intent, ProcedureLoaded, Reading, Started
-from recorder.journal.journal import Journal, JournalError
+from recorder.journal.errors import JournalError
+from recorder.journal.journal import Journal
 from recorder.loop import Loop
 from recorder.notices.broker import LocalBroker
 from recorder.notices.subscriber import Subscriber

@@ -23,18 +23,20 @@ import pytest
 from typer.testing import CliRunner
 
 from recorder.__main__ import app as command_line
-from recorder.app import App, on_records, open_journal, run
+from recorder.app import App, open_journal
 from recorder.clock import ManualClock, Stamp
 from recorder.commands.records import examine
 from recorder.config import load
 from recorder.core.effects import Cue, Record, Tone
 from recorder.core.events import RULES, EarBack, EarLost, Event, Heard, Reading, RecordsSetAside, Started, Tick
 from recorder.core.station import State
+from recorder.daemon import on_records, run
 from recorder.driver import Put
 from recorder.journal import aside
 from recorder.journal.anchors import compare, picked
 from recorder.journal.chain import GENESIS, linked
-from recorder.journal.journal import Journal, JournalBusy, JournalDamaged, JournalError, as_row
+from recorder.journal.errors import JournalBusy, JournalDamaged, JournalError
+from recorder.journal.journal import Journal, as_row
 from recorder.journal.remedies import BY_NAME, BY_NUMBER, remedy
 from recorder.journal.upkeep import MARGIN, keep
 from recorder.notices.broker import LocalBroker

@@ -19,7 +19,8 @@ from recorder.config import Settings, load_phrases
 from recorder.core.events import Event, Heard, Intent, Reading, Started
 from recorder.core.station import State, step
 from recorder.journal.codec import decode, encode
-from recorder.journal.journal import Journal, JournalError
+from recorder.journal.errors import JournalError
+from recorder.journal.journal import Journal
 from recorder.kept import Kept
 from recorder.loop import restored
 from tests.kitchen import PROCEDURE

@@ -22,7 +22,8 @@ from recorder.core import meanings as m
 from recorder.core.events import RULES, ClockStepped, Signed, Started
 from recorder.core.station import State, step
 from recorder.demo import story
-from recorder.journal.journal import Journal, JournalBusy, JournalError
+from recorder.journal.errors import JournalBusy, JournalError
+from recorder.journal.journal import Journal
 from recorder.journal.migrations import TABLES, VIEWS, columns
 from recorder.journal.verify import Fault
 from recorder.notices.answers import SIGN, parse

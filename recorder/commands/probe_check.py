@@ -17,7 +17,7 @@ from recorder.core.events import NEEDLE, Event, ProbeLost, Reading
 from recorder.core.rules import temp_text
 from recorder.core.station import State
 from recorder.driver import DriverLost, DriverUnavailable
-from recorder.journal.journal import JournalError
+from recorder.journal.errors import JournalError
 
 app = typer.Typer()
 

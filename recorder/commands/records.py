@@ -16,7 +16,8 @@ from recorder.driver import DriverUnavailable
 from recorder.journal import seal
 from recorder.journal.anchors import Anchor, Compared, Genuine, compare, picked
 from recorder.journal.chain import Entry
-from recorder.journal.journal import JournalError, Message
+from recorder.journal.errors import JournalError
+from recorder.journal.journal import Message
 from recorder.journal.verify import Fault, Finding, verify
 from recorder.kept import Kept
 from recorder.notices.outbox import Messages

@@ -17,7 +17,8 @@ from recorder.config import ConfigError, load
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import Signed
 from recorder.driver import DriverUnavailable
-from recorder.journal.journal import Journal, JournalBusy, JournalError
+from recorder.journal.errors import JournalBusy, JournalError
+from recorder.journal.journal import Journal
 from recorder.notices.answers import SIGN, signed
 from recorder.notices.reaching import send
 from recorder.notices.settings import MqttSettings

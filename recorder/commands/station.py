@@ -16,7 +16,7 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
-from recorder import app as station
+from recorder import daemon
 from recorder.clock import SystemClock, wall_known
 from recorder.commands import meter
 from recorder.config import ConfigError, Settings, load
@@ -24,7 +24,8 @@ from recorder.core.events import OFFSET, Event, ProbeLost, Reading
 from recorder.core.hearing import TROUBLES
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.journal import seal
-from recorder.journal.journal import Journal, JournalBusy, JournalError
+from recorder.journal.errors import JournalBusy, JournalError
+from recorder.journal.journal import Journal
 from recorder.notices.reaching import reach
 from recorder.notices.settings import MqttSettings
 from recorder.probes.probe import Probe, ProbeSettings
@@ -53,7 +54,7 @@ def run(config: Config) -> None:
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
     try:
-        station.run(load(config), stop)
+        daemon.run(load(config), stop)
     except (ConfigError, DriverUnavailable) as error:
         typer.echo(f"error: {error}", err=True)
         raise typer.Exit(2) from error

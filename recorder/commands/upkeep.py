@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from recorder.commands.records import examine
-from recorder.journal.journal import JournalError
+from recorder.journal.errors import JournalError
 from recorder.journal.upkeep import keep
 
 app = typer.Typer()

@@ -11,7 +11,8 @@ from typing import Any
 
 from recorder.core.events import NEEDLE, ProcedureLoaded, Reading, Started
 from recorder.core.rules import in_unit
-from recorder.journal.journal import Journal, JournalError
+from recorder.journal.errors import JournalError
+from recorder.journal.journal import Journal
 from recorder.reports.wall import wall_times
 
 Row = dict[str, Any]
