@@ -271,6 +271,7 @@ def test_counts_down_draws_checks_and_fits_a_phone_of_360_px(kitchen: Kitchen, p
     assert before.startswith(("3:0", "2:5"))
     phone.shows("#health", "Trouble: Probe cabinet: no frame for 12 s")
     phone.shows("#health", "160.5 °F")
+    phone.shows("#health", "2.4 GB")
     phone.shows("#health", "Trouble: Battery of needle: 12 %, charge it or change it")
     phone.shows("#health", "Battery of vat1: 85 %")
     marks = "return ['ok', 'low', 'unsafe'].map((c) => document.querySelectorAll(`#checks .${c}`).length)"
@@ -282,6 +283,12 @@ def test_counts_down_draws_checks_and_fits_a_phone_of_360_px(kitchen: Kitchen, p
     assert phone.js(outside) == 0
     small = "return [...document.querySelectorAll('button, a, input')].filter((n) => n.offsetParent"
     assert phone.js(f"{small} && n.getBoundingClientRect().height < 48).length") == 0
+    phone.driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size(820, 1180))
+    wide = "return [...document.querySelectorAll('#checks svg')].filter((n) => n.getBoundingClientRect().width > 480).length"
+    assert phone.js(wide) == 0, "a tablet shows no giant charts"
+    kitchen.tell("work", "checks", {"at_ms": now, "checks": [check("wing", 164.96, now), check("leg", 170.0, now)]})
+    phone.shows("#checks .chart:first-child", "170.0 °F, passed")
+    phone.shows("#checks .chart:last-child", "164.9 °F, below critical limit")
 
 
 def test_says_that_the_link_is_lost_marks_what_is_old_and_recovers(kitchen: Kitchen, phone: Phone) -> None:
