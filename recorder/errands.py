@@ -12,6 +12,7 @@ from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
+from recorder import kept
 from recorder.app import App, clock_after, open_journal
 from recorder.clock import Clock, SystemClock
 from recorder.config import Settings
@@ -97,5 +98,6 @@ def sign(settings: Settings, event: Signed, give: Callable[[Cue], None]) -> None
     """Put `event` into the records while no recorder runs; raises `JournalBusy` while one does, and `JournalError`."""
     journal = open_journal(settings)
     clock = clock_after(journal)
-    Loop(journal, clock, give).handle(replace(event, at_ms=clock.now_ms()))
+    start = kept.start(kept.beside(settings.database), journal)
+    Loop(journal, clock, give, start=start).handle(replace(event, at_ms=clock.now_ms()))
     journal.close()

@@ -12,6 +12,9 @@ from recorder.core.events import Event, Tick
 from recorder.core.station import State, deadline, step
 from recorder.journal.journal import Journal
 
+NEW = State()
+"""A station that nothing has happened to."""
+
 
 class Loop:
     """Brings one event after another through the station into the journal."""
@@ -22,7 +25,7 @@ class Loop:
         clock: Clock,
         give: Callable[[Cue], None],
         watch: Callable[[Event, State], None] = lambda event, state: None,
-        start: State = State(),
+        start: State = NEW,
     ) -> None:
         """`give` gives a cue; `watch` sees each event and the state after it, once they are on disk.
 

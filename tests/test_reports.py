@@ -192,7 +192,7 @@ def test_a_day_is_signed_while_no_recorder_runs(kitchen: Kitchen, tmp_path: Path
     [
         (("--by", "J D"), "its by is no name"),
         (("--by", "JD", "--day", "yesterday"), "'yesterday' is no date"),
-        (("--by", "JD", "--note", "x\ny"), "its note is no line"),
+        (("--by", "JD", "--note", "x\ny"), "letter that can't be seen"),
     ],
 )
 def test_a_bad_signature_is_refused(
@@ -243,7 +243,7 @@ def test_an_answer_to_sign_is_checked_like_any_other() -> None:
 @pytest.mark.parametrize("letter", ["\ud800", "\u202e", "\u2028", "\u2029", "\x85", "\u200b"])
 def test_a_note_has_no_letter_that_cannot_be_seen(letter: str) -> None:
     """Half of a surrogate pair can't be written, and a commit that fails is the last: it stopped the recorder."""
-    with pytest.raises(ValueError, match="its note is no line"):
+    with pytest.raises(ValueError, match="letter that can't be seen"):
         parse(SIGN, json.dumps({"day": "2026-02-26", "by": "JD", "note": f"fryer{letter}two"}).encode(), 5)
 
 

@@ -201,19 +201,21 @@ class Journal:
         return entry.stamp if entry else None
 
     def table(self, name: str, where: str = "1", *values: Any) -> list[dict[str, Any]]:
-        """The rows of one of the trade's tables `where` SQL holds, in the order of their ids.
+        """The rows of one of the trade's tables `where` SQL holds, in the order of their ids; raises `JournalError`."""
+        return list(self.each(name, where, *values))
+
+    def each(self, name: str, where: str = "1", *values: Any) -> Iterator[dict[str, Any]]:
+        """As `table`, but one row at a time.
 
         In a file that no recorder has opened since, a later column is None and a later table has no rows.
         """
         held = {column for (column,) in self.rows("SELECT name FROM pragma_table_info(?)", name)}
         if not held and name not in FIRST:
-            return []
+            return
         names = [column for column in columns(name) if column in held or column not in ADDED.get(name, ())]
         empty = dict.fromkeys(columns(name))
-        return [
-            empty | dict(zip(names, row, strict=True))
-            for row in self.rows(f"SELECT {', '.join(names)} FROM {name} WHERE {where} ORDER BY id", *values)
-        ]
+        for row in self.rows(f"SELECT {', '.join(names)} FROM {name} WHERE {where} ORDER BY id", *values):
+            yield empty | dict(zip(names, row, strict=True))
 
     def last_checks(self, most: int) -> list[dict[str, Any]]:
         """The newest rows of the table of checks that were read and not struck, oldest first."""

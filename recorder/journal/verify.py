@@ -4,6 +4,7 @@ What replaying means is handed in, since the journal does not judge.
 """
 
 import json
+import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -56,7 +57,7 @@ def verify(path: Path, replay: Replay, posts: Posts) -> Finding:
     """Check the database at `path`; raises `JournalError` when it can't be opened as one at all."""
     journal = Journal.read(path)
     faults: list[Fault] = []
-    expected: dict[str, dict[int | str, dict[str, Any]]] = {table: {} for table in TABLES}
+    expected = _Expected()
     outbox = _Outbox(journal)
     entries, last, head, rows = 0, 0, GENESIS, 0
     links = {GENESIS}
@@ -76,17 +77,20 @@ def verify(path: Path, replay: Replay, posts: Posts) -> Finding:
             effects = replay(event)
             for effect in effects:
                 if isinstance(effect, Record):
-                    expected[effect.table][effect.id] = {"id": effect.id, **dict(effect.row)}
+                    expected.put(effect)
             outbox.compare(entry.seq, posts(entry, event, effects))
         if not faults:
-            for table, wanted in expected.items():
-                rows += len(wanted)
-                faults += _table_faults(journal, table, wanted)
+            rows = expected.count()
+            for table in TABLES:
+                faults += _table_faults(journal, table, expected)
             faults += outbox.rest()
         for (found,) in _read(journal, "PRAGMA integrity_check(10)", "file", faults):
             if found != "ok":
                 faults.append(Fault("file", None, str(found)))
+    except sqlite3.Error as error:
+        raise JournalError(f"there is no room to verify {path}: {error}; make some where SQLITE_TMPDIR says") from error
     finally:
+        expected.close()
         journal.close()
     return Finding(entries, head, rows, tuple(faults))
 
@@ -158,21 +162,49 @@ class _Times:
         return None
 
 
-def _table_faults(journal: Journal, table: str, wanted: dict[int | str, dict[str, Any]]) -> Iterator[Fault]:
+class _Expected:
+    """The rows that the entries explain, each as it was last. In a database of SQLite's own that is gone when it is
+    closed, so that memory does not grow with the records."""
+
+    def __init__(self) -> None:
+        self._db = sqlite3.connect("")
+        self._db.execute("CREATE TABLE expected (kind, id, row, PRIMARY KEY (kind, id)) WITHOUT ROWID")
+
+    def put(self, record: Record) -> None:
+        row = json.dumps({"id": record.id, **dict(record.row)}, ensure_ascii=False)
+        self._db.execute("INSERT OR REPLACE INTO expected VALUES (?, ?, ?)", (record.table, record.id, row))
+
+    def count(self) -> int:
+        return int(self._db.execute("SELECT count(*) FROM expected").fetchone()[0])
+
+    def take(self, table: str, id: int | str) -> dict[str, Any] | None:
+        """The row with this id, which is no more expected then; None where none is."""
+        sql = "DELETE FROM expected WHERE kind = ? AND id = ? RETURNING row"
+        found = self._db.execute(sql, (table, id)).fetchone()
+        return json.loads(found[0]) if found else None
+
+    def left(self, table: str) -> Iterator[int | str]:
+        """Ids of the rows that were not taken."""
+        return (id for (id,) in self._db.execute("SELECT id FROM expected WHERE kind = ? ORDER BY id", (table,)))
+
+    def close(self) -> None:
+        self._db.close()
+
+
+def _table_faults(journal: Journal, table: str, expected: _Expected) -> Iterator[Fault]:
     try:
-        stored = {row["id"]: row for row in journal.table(table)}
+        for row in journal.each(table):
+            wanted = expected.take(table, row["id"])
+            if wanted is None:
+                yield Fault(table, row["id"], "no entry of the journal explains this row")
+            elif differing := [name for name, value in row.items() if wanted.get(name) != value]:
+                name = differing[0]
+                yield Fault(table, row["id"], f"{name} is {row[name]!r}, the journal says {wanted.get(name)!r}")
     except JournalError as error:
         yield Fault(table, None, str(error))
         return
-    for key in wanted.keys() - stored.keys():
-        yield Fault(table, key, "the row is missing")
-    for key, row in stored.items():
-        if key not in wanted:
-            yield Fault(table, key, "no entry of the journal explains this row")
-        elif differing := [name for name, value in row.items() if wanted[key].get(name) != value]:
-            name, says = differing[0], wanted[key].get(differing[0])
-            says = str(says) if isinstance(says, str) else says  # a member of an enumeration, as plain text
-            yield Fault(table, key, f"{name} is {row[name]!r}, the journal says {says!r}")
+    for id in expected.left(table):
+        yield Fault(table, id, "the row is missing")
 
 
 class _Outbox:
