@@ -58,7 +58,7 @@ def test_the_shipped_safety_limits_name_their_source() -> None:
     [
         ("", "station is missing"),
         ('station = "Line 1"', "use small letters"),
-        ("station = 7", "must be str"),
+        ("station = 7", "must be text in quotes"),
         ('station = "a"\nvats = [1, 1]', "each vat's number once"),
         ('station = "a"\nvats = [0]', "each vat's number once"),
         ('station = "a"\nvat = [1]', "does not know vat"),
@@ -67,6 +67,9 @@ def test_the_shipped_safety_limits_name_their_source() -> None:
         ('station = "a"\n[[probe]]\ndriver = "serial"\nport = "x"\nchannels = ["toe"]', "'toe' is none of"),
         ('station = "a"\n[[probe]]\ndriver = "serial"\nport = "x"\nbaud = "fast"', "baud is 'fast'"),
         ('station = "a"\n[[probe]]\ndriver = "serial"\nport = "x"\nspeed = 3', "does not know speed"),
+        ('station = "a"\n[probe]\ndriver = "serial"', "[probe] needs double brackets, [[probe]]"),
+        ('station = "a"\n[mqtt]\ntls = "no"', "it must be true or false"),
+        ('station = "a"\nvats = 1', "it must be a list, in [ ]"),
         ('station = "a"\n[voice]\nengine = "ears"', "engine"),
         ('station = "a"\n[speaker]\nvolume = 11', "does not know volume"),
         ('station = "a"\n[mqtt]\npublish = "nothing"', "alerts, records, all"),
@@ -100,7 +103,7 @@ def test_a_mistake_in_a_station_file(tmp_path: Path, text: str, complaint: str) 
         ("low = 325", "low = 360", "low end must be below"),
         ('["discard batch"]', '["throw away"]', "ask_first can't name 'throw away'; it may name shift start"),
         ('["discard batch"]', '["confirm", 7]', "ask_first can't name 'confirm', 7;"),
-        ('["discard batch"]', '"discard batch"', "ask_first is 'discard batch'; it must be list"),
+        ('["discard batch"]', '"discard batch"', "ask_first is 'discard batch'; it must be a list, in [ ]"),
     ],
 )
 def test_a_mistake_in_a_procedure(tmp_path: Path, old: str, new: str, complaint: str) -> None:

@@ -107,6 +107,11 @@ def test_one_changed_byte_is_found(performance: Performance, tmp_path: Path) -> 
     assert (finding.faults[0].table, finding.faults[0].row) == ("journal", row)
 
 
+def test_a_folder_that_cannot_be_made_is_named() -> None:
+    done = CliRunner().invoke(app, ["demo", "--out", "/proc/demo"])
+    assert (done.exit_code, "/proc/demo can't be made" in done.output) == (2, True), done.output
+
+
 def test_a_probe_that_the_demo_has_not_is_refused() -> None:
     done = CliRunner().invoke(app, ["demo", "--probe", "magic"])
     assert done.exit_code == 2

@@ -14,7 +14,9 @@ from xml.etree import ElementTree
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from typer.testing import CliRunner
 
+from recorder.__main__ import app
 from recorder.commands.records import examine
 from recorder.config import load
 from recorder.core import meanings as m
@@ -190,8 +192,9 @@ def test_a_day_is_signed_while_no_recorder_runs(kitchen: Kitchen, tmp_path: Path
 @pytest.mark.parametrize(
     ("arguments", "complaint"),
     [
-        (("--by", "J D"), "its by is no name"),
+        (("--by", "J D"), "--by is no name"),
         (("--by", "JD", "--day", "yesterday"), "'yesterday' is no date"),
+        (("--by", "JD", "--day", "2020-01-01"), "nothing is on record for 2020-01-01"),
         (("--by", "JD", "--note", "x\ny"), "letter that can't be seen"),
     ],
 )
@@ -212,6 +215,11 @@ def test_one_record_has_one_writer(kitchen: Kitchen, tmp_path: Path) -> None:
         Journal.open(tmp_path / "records.db")
     run = command("sign", "--config", str(tmp_path / "station.toml"), "--by", "JD")
     assert run.returncode == 2 and "a recorder that runs" in run.stderr
+    run = command("run", "--config", str(tmp_path / "station.toml"))
+    assert (run.returncode, run.stderr.splitlines()[-1]) == (
+        3,
+        f"error: {tmp_path / 'records.db'} is being written by a recorder that runs; stop it first",
+    )
     journal.close()
     Journal.open(tmp_path / "records.db").close()
     assert load(tmp_path / "station.toml").mqtt is None
@@ -278,6 +286,20 @@ def test_every_row_comes_back_from_an_export(performance: Performance, tmp_path:
 
 def test_the_dictionary_describes_nothing_that_is_not_there() -> None:
     assert set(ANY) == {column for table in TABLES for column in columns(table)}
+
+
+@pytest.mark.parametrize(
+    ("arguments", "complaint"),
+    [
+        (("report", "--zone", "Mars/Base"), "'Mars/Base' is no time zone; write it like Europe/Madrid"),
+        (("report", "--zone", "/etc"), "'/etc' is no time zone"),
+        (("report", "--out", "/proc/day.html"), "/proc/day.html can't be written: No such file or directory; name"),
+        (("export", "--out", "/proc/day"), "/proc/day can't be written: No such file or directory; name another"),
+    ],
+)
+def test_what_cannot_be_is_named(performance: Performance, arguments: tuple[str, ...], complaint: str) -> None:
+    done = CliRunner().invoke(app, [*arguments, str(performance.database)])
+    assert done.exit_code == 2 and done.output.startswith(f"error: {complaint}"), done.output
 
 
 def test_an_unknown_form_is_refused(performance: Performance) -> None:

@@ -88,6 +88,22 @@ def test_hear_names_a_file_that_it_cannot_read(tmp_path: Path) -> None:
     assert code == 2 and "none.wav: there is no such file" in err
 
 
+def test_hear_says_that_there_is_no_voice(tmp_path: Path) -> None:
+    with wave.open(str(tmp_path / "still.wav"), "wb") as file:
+        file.setparams((1, 2, 16_000, 0, "NONE", ""))
+        file.writeframes(bytes(32_000))
+    code, out, _ = run("hear", str(tmp_path / "still.wav"))
+    assert (code, out) == (0, f"{tmp_path / 'still.wav'}: no voice in it\n")
+
+
+def test_a_file_of_confusions_that_is_none_is_named(tmp_path: Path) -> None:
+    (tmp_path / "dump").write_bytes(b"\xdf\xdf")
+    code, _, err = run("phrases", "--confusable", "--measured", str(tmp_path / "dump"))
+    assert code == 2 and f"{tmp_path / 'dump'}: " in err
+    code, _, err = run("phrases", "--measured", str(tmp_path / "dump"))
+    assert code == 2 and "--measured goes with --confusable" in err
+
+
 def test_hear_names_a_configuration_that_is_not_there(tmp_path: Path) -> None:
     code, _, err = run("hear", str(CLIPS / "status.wav"), "--config", str(tmp_path / "none.toml"))
     assert code == 2 and "none.toml" in err

@@ -18,7 +18,7 @@ from recorder.demo.boards import BOARDS
 from recorder.demo.director import DemoError, Director
 from recorder.demo.show import Show
 from recorder.driver import DriverUnavailable
-from recorder.journal.journal import Journal
+from recorder.journal.journal import Journal, JournalError
 from recorder.reports.day import gather
 from recorder.reports.page import page
 
@@ -40,6 +40,11 @@ def demo(
     logging.getLogger("recorder").setLevel(logging.CRITICAL)  # the story takes the broker away, and paho tells of that
     console = Console(highlight=False)
     folder = out or Path(tempfile.mkdtemp(prefix="batch-recorder-demo-"))
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        typer.echo(f"error: {folder} can't be made: {error.strerror}; name another folder with --out", err=True)
+        raise typer.Exit(2) from error
     began_s = time.monotonic()
     show = Show(console)
     try:
@@ -47,7 +52,7 @@ def demo(
         if with_page:
             console.print(f"The phone page: {director.page}", style="bold", soft_wrap=True)
         phone = director.play(_interrupted() if with_page else lambda: True)
-    except (DemoError, DriverUnavailable) as error:
+    except (DemoError, DriverUnavailable, JournalError) as error:
         typer.echo(f"error: {error}", err=True)
         raise typer.Exit(2) from error
     show.summary(director.database, phone)

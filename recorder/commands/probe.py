@@ -33,7 +33,9 @@ DRAW_S = 0.25
 def probe(
     url: Annotated[
         str,
-        typer.Argument(help="/dev/serial/by-id/..., or DRIVER:ADDRESS?KEY=VALUE with the keys of the configuration."),
+        typer.Argument(
+            metavar="URL", help="/dev/serial/by-id/..., or DRIVER:ADDRESS?KEY=VALUE with the keys of the configuration."
+        ),
     ],
     record: Annotated[Path | None, typer.Option(help="Keep the raw bytes with their times in this file.")] = None,
     seconds: Annotated[float | None, typer.Option(help="Stop after so long; without it, on Ctrl-C.")] = None,

@@ -22,7 +22,7 @@ from recorder.core.events import OFFSET, Event, ProbeLost, Reading
 from recorder.core.hearing import TROUBLES
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.journal import seal
-from recorder.journal.journal import Journal, JournalError
+from recorder.journal.journal import Journal, JournalBusy, JournalError
 from recorder.notices.reaching import reach
 from recorder.notices.settings import MqttSettings
 from recorder.probes.probe import Probe, ProbeSettings
@@ -53,10 +53,15 @@ def run(config: Config) -> None:
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
     try:
-        station.run(load(config), stop)
+        settings = load(config)
+        logging.getLogger("recorder").info("%s starts; records: %s", settings.station, settings.database)
+        station.run(settings, stop)
     except (ConfigError, DriverUnavailable) as error:
         typer.echo(f"error: {error}", err=True)
         raise typer.Exit(2) from error
+    except JournalBusy as error:
+        typer.echo(f"error: {error}", err=True)
+        raise typer.Exit(3) from error
     except JournalError as error:
         typer.echo(f"error: nothing is recorded any more: {error}", err=True)
         raise typer.Exit(3) from error
@@ -67,6 +72,8 @@ def check(config: Config) -> None:
     """Try configuration, disk, clock, probes, microphone, model and broker, and say what to mend."""
     console = Console(highlight=False)
     table = Table.grid(padding=(0, 2))
+    for _ in range(3):
+        table.add_column(overflow="fold")
     bad = 0
     for what, fault, found in _findings(config, console):
         bad += bool(fault)
@@ -162,7 +169,10 @@ def _microphone(settings: Settings, console: Console) -> str:
     """Listen for a moment; sound in trouble is a fault, with its level beside it."""
     assert settings.voice
     device = settings.voice.device
-    sound = meter.listen(Microphone(device), console)
+    try:
+        sound = meter.listen(Microphone(device), console)
+    except DriverLost as error:
+        raise _Fault(f"{error}; arecord -l lists what there is, device in [voice] names one of them") from error
     if trouble := sound.trouble():
         wrong, remedy = TROUBLES[trouble]
         where = "" if trouble == OFFSET else " (alsamixer shows levels and mutes.)"
@@ -200,8 +210,12 @@ def _phrases(settings: Settings) -> str:
 
 def _broker(settings: Settings) -> str:
     assert settings.mqtt
-    with socket.create_connection((settings.mqtt.host, settings.mqtt.port), LISTEN_S):
-        pass
+    try:
+        socket.create_connection((settings.mqtt.host, settings.mqtt.port), LISTEN_S).close()
+    except OSError as error:
+        raise _Fault(
+            f"not reached: {error.strerror or error}; does the broker run there, are host and port right?"
+        ) from (error)
     if reason := reach(settings.mqtt, LISTEN_S):
         raise _Fault(reason)
     weak = "; ".join(_weak(settings.mqtt))

@@ -14,7 +14,9 @@ app = typer.Typer()
 
 @app.command()
 def upkeep(
-    database: Annotated[Path, typer.Argument(help="The database of records; a recorder may be writing it.")],
+    database: Annotated[
+        Path, typer.Argument(metavar="DB", help="The database of records; a recorder may be writing it.")
+    ],
     folder: Annotated[Path, typer.Option(help="Folder for the copies; another disk is best.")],
     most: Annotated[int, typer.Option("--keep", min=1, help="How many copies to keep.")] = 7,
 ) -> None:

@@ -50,7 +50,9 @@ def keep(database: Path, folder: Path, most: int, examine: Examine) -> Copy:
                 copy.execute("PRAGMA journal_mode = DELETE")
             _synced(part)
         except (OSError, *DAMAGE) as error:
-            raise JournalError(f"{database} can't be copied to {part}: {error}; look at the free space") from error
+            raise JournalError(
+                f"{database} can't be copied to {part}: {error}; look at its rights and free space"
+            ) from error
     finding = examine(part)
     if finding.faults:
         fault = finding.faults[0]
