@@ -49,6 +49,10 @@ def test_each_alert_of_the_story_reached_the_phone_once(performance: Performance
     rows = [row for row in journal.table("alerts") if row["began_ms"] >= story.START_MS]
     journal.close()
     assert {row["kind"] for row in rows} == STORY.keys() and len(rows) == len(STORY)
+    assert performance.output.count("Recorder at canteen-line-2 started") == 1, "yesterday's is not told today"
+    lines = performance.output.splitlines()
+    assert "…" not in performance.output and max(map(len, lines)) <= 80, "its tables fit 80 columns"
+    assert any(line.split()[:1] == ["1"] and line.split()[-1:] == ["discarded"] for line in lines)
     shown = performance.output[performance.output.index("Alerts") :]
     counts = [int(line.split()[-1]) for line in shown.splitlines() if line[:1].isdigit() and line.split()[-1].isdigit()]
     assert Counter(counts) == Counter(STORY.values())
