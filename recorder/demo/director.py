@@ -203,7 +203,7 @@ class Director:
 
 
 def _record_yesterday(settings: Settings, start_ms: int) -> None:
-    """A shift in brief, straight into the records: what today is compared with. It is neither heard nor shown, and the phone has had it."""
+    """A shift in brief, straight into the records: what today is compared with. Neither heard nor shown nor told."""
     journal, clock = open_journal(settings), ManualClock(start_ms, boot_id="yesterday")
     loop = Loop(journal, clock, lambda cue: None)
 
