@@ -121,7 +121,7 @@ function showLink() {
     connecting: ["Connecting", "Nothing is known yet."],
     lost: ["✕ LINK LOST", `${lostAt === null ? "" : `For ${span(Date.now() - lostAt)}. `}${refusal}${old} Trying again.`],
     offline: ["✕ RECORDER IS OFF", `It has left the broker. ${old}`],
-    waiting: ["Linked", "Waiting for the recorder's first word."],
+    waiting: ["Linked", "Nothing has come from this station yet. If nothing comes: is its name in this page's address right?"],
     silent: ["✕ RECORDER IS SILENT", old],
     live: ["✓ Live", `Last word from the recorder ${exact() ? "" : "about "}${span(recorderNow() - newestMs)} ago.${disagreement()}`],
   }[state];
