@@ -17,7 +17,7 @@ from rich.table import Table
 from recorder import app as station
 from recorder.clock import SystemClock, wall_known
 from recorder.commands import meter
-from recorder.config import ConfigError, Settings, load
+from recorder.config import ConfigError, Settings, load, load_procedure
 from recorder.core.events import OFFSET, Event, ProbeLost, Reading
 from recorder.core.hearing import TROUBLES
 from recorder.driver import DriverLost, DriverUnavailable
@@ -95,6 +95,13 @@ def _findings(config: Path, console: Console) -> Iterator[Finding]:
         yield "configuration", str(error), ""
         return
     yield "configuration", "", f"{settings.station}, vats {', '.join(map(str, settings.vats))}"
+    example = settings.procedure == load_procedure(None)
+    yield (
+        "procedure",
+        "",
+        settings.procedure.product
+        + ("; beware: every number is the shipped example's, put in your kitchen's own" if example else ""),
+    )
     yield _tried("records", lambda: _disk(settings.database))
     known = wall_known()
     yield "clock", "", "set" if known else "not known to be set; times of day may be wrong until it is"
@@ -134,10 +141,14 @@ def _disk(database: Path) -> str:
         journal.close()
         held = f"{newest.seq if newest else 0} entries"
     else:
-        database.parent.mkdir(parents=True, exist_ok=True)
         trial = database.parent / ".batch-recorder-trial"
-        trial.write_bytes(b"")
-        trial.unlink()
+        try:
+            database.parent.mkdir(parents=True, exist_ok=True)
+            trial.write_bytes(b"")
+            trial.unlink()
+        except OSError as error:
+            remedy = "name another place as database, or make the folder this user's"
+            raise _Fault(f"{database} can't be made: {error.strerror}; {remedy}") from error
         held = "no records yet"
     free = shutil.disk_usage(database.parent).free
     if free < LEAST_FREE:
