@@ -27,8 +27,10 @@ app = typer.Typer()
 
 @app.command()
 def demo(
-    out: Annotated[Path | None, typer.Option(help="Folder for records.db; without it, a temporary one.")] = None,
-    probe: Annotated[str, typer.Option(help=f"What measures: {', '.join(BOARDS)}.")] = "serial",
+    out: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Folder for records.db; without it, a temporary one.")
+    ] = None,
+    probe: Annotated[str, typer.Option(metavar="NAME", help=f"What measures: {', '.join(BOARDS)}.")] = "serial",
     with_page: Annotated[
         bool, typer.Option("--page", help="Serve the phone page meanwhile, by mosquitto, and on until Ctrl-C.")
     ] = False,

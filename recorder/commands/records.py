@@ -28,9 +28,12 @@ app = typer.Typer()
 def verify_command(
     database: Annotated[Path, typer.Argument(metavar="DB", help="The database of records.")],
     anchors: Annotated[
-        Path | None, typer.Option(help="What a subscriber kept: the messages, as mosquitto_sub prints them.")
+        Path | None,
+        typer.Option(metavar="FILE", help="What a subscriber kept: the messages, as mosquitto_sub prints them."),
     ] = None,
-    key: Annotated[str | None, typer.Option(help="The device's public key: 64 digits, or a file of them.")] = None,
+    key: Annotated[
+        str | None, typer.Option(metavar="PUB", help="The device's public key: 64 digits, or a file of them.")
+    ] = None,
 ) -> None:
     """Check the chain, replay the journal, compare every row; exit 1 and name the row if one was changed."""
     console = Console(highlight=False, soft_wrap=True)

@@ -38,9 +38,11 @@ DayOption = Annotated[
 def report(
     database: Annotated[Path, typer.Argument(metavar="DB", help="The database of records.")],
     day: DayOption = None,
-    out: Annotated[Path | None, typer.Option(help="The file to write; without it, report-DATE.html.")] = None,
+    out: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="The file to write; without it, report-DATE.html.")
+    ] = None,
     zone: Annotated[
-        str | None, typer.Option(help="Time zone, such as Europe/Madrid; without it, this machine's.")
+        str | None, typer.Option(metavar="ZONE", help="Time zone, such as Europe/Madrid; without it, this machine's.")
     ] = None,
 ) -> None:
     """Write one day as an HTML file that prints well, with everything in it."""
@@ -68,7 +70,7 @@ def report(
 @app.command()
 def export(
     database: Annotated[Path, typer.Argument(metavar="DB", help="The database of records.")],
-    out: Annotated[Path, typer.Option(help="Folder for the files.")] = Path("export"),
+    out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the files.")] = Path("export"),
     form: Annotated[str, typer.Option("--as", metavar="FORM", help="csv, jsonl or parquet.")] = "csv",
 ) -> None:
     """Write every table as a file that other programs read, with a dictionary of all columns."""
@@ -95,9 +97,11 @@ def sign(
     config: Annotated[
         Path, typer.Option("--config", metavar="FILE", help="The station's configuration, such as station.toml.")
     ],
-    by: Annotated[str, typer.Option(help="Your initials, up to 8 letters and digits.")],
+    by: Annotated[str, typer.Option(metavar="INITIALS", help="Your initials, up to 8 letters and digits.")],
     day: DayOption = None,
-    note: Annotated[str, typer.Option(help="What you have to say of the day; needed while alerts are open.")] = "",
+    note: Annotated[
+        str, typer.Option(metavar="TEXT", help="What you have to say of the day; needed while alerts are open.")
+    ] = "",
 ) -> None:
     """Put your initials to a day's records, once you have read its report. Exit 1 if that was refused."""
     said: list[Cue] = []

@@ -33,8 +33,12 @@ def setup(
     write: Annotated[bool, typer.Option("--write", help="Write the files, as root, instead of only showing them.")] = (
         False
     ),
-    root: Annotated[Path, typer.Option("--root", help="Another folder to take for the machine's root.")] = Path("/"),
-    program: Annotated[str | None, typer.Option("--program", help="What the unit starts; by default this one.")] = None,
+    root: Annotated[
+        Path, typer.Option("--root", metavar="DIR", help="Another folder to take for the machine's root.")
+    ] = Path("/"),
+    program: Annotated[
+        str | None, typer.Option("--program", metavar="PATH", help="What the unit starts; by default this one.")
+    ] = None,
 ) -> None:
     """Show the unit, udev rule, user, folders and examples for a service, and how they differ from what is here."""
     console = Console(highlight=False, soft_wrap=True)

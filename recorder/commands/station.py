@@ -36,7 +36,9 @@ app = typer.Typer()
 
 HOW = {"open": "listening openly", "switch": "listening while the foot switch is held"}
 
-Config = Annotated[Path, typer.Option("--config", help="The station's configuration, such as station.toml.")]
+Config = Annotated[
+    Path, typer.Option("--config", metavar="FILE", help="The station's configuration, such as station.toml.")
+]
 
 LISTEN_S = 4.0
 """How long `check` waits for a probe or the broker."""
@@ -47,7 +49,7 @@ LEAST_FREE = 200_000_000
 
 @app.command()
 def run(config: Config) -> None:
-    """Record, until it is stopped."""
+    """Record, until it is stopped (Ctrl-C, or SIGTERM as systemd sends it)."""
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):

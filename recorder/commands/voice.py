@@ -64,7 +64,8 @@ def show_phrases(
         bool, typer.Option("--samples", help="Every kind of sentence once, instead of the card.")
     ] = False,
     confusable: Annotated[
-        bool, typer.Option("--confusable", help="Sentences that sound alike, instead of the card.")
+        bool,
+        typer.Option("--confusable", help="Sentences that do different things and sound alike, the closest first."),
     ] = False,
     most: Annotated[int, typer.Option(metavar="N", min=1, help="With --confusable: how many pairs.")] = 20,
     measured: Annotated[
@@ -77,8 +78,7 @@ def show_phrases(
     as_json: AsJson = False,
     station: ConfigPath = None,
 ) -> None:
-    """Print the command card for the wall; with --samples every kind of sentence once; with --confusable the sentences
-    that do different things and sound most alike, the worst first."""
+    """Print the command card for the wall, or every kind of sentence, or the sentences that sound most alike."""
     if measured and not confusable:
         _fail(MeasuredError("--measured goes with --confusable"))
     known, settings = _setup(station)
@@ -105,8 +105,10 @@ def about_voice_model() -> None:
 
 @voice_model.command()
 def install(
-    given: Annotated[Path | None, typer.Option("--from", help="The zip file, where there is no network.")] = None,
-    to: Annotated[Path, typer.Option(help="Folder that holds models.")] = MODELS,
+    given: Annotated[
+        Path | None, typer.Option("--from", metavar="ZIP", help="The zip file, where there is no network.")
+    ] = None,
+    to: Annotated[Path, typer.Option(metavar="DIR", help="Folder that holds models.")] = MODELS,
 ) -> None:
     """Fetch the small English model from its publisher, check it, and unpack it."""
     try:
