@@ -1,6 +1,10 @@
 """What README promises is there: its commands and their options, its sentences, its alerts with their levels."""
 
 import re
+import shutil
+import subprocess
+import urllib.request
+from importlib.resources import files
 from pathlib import Path
 
 import pytest
@@ -10,6 +14,11 @@ from recorder.__main__ import app
 from recorder.config import load_phrases
 from recorder.core import alerts
 from recorder.core.effects import Level
+from recorder.notices.reaching import reach
+from recorder.notices.settings import MqttSettings
+from tests.system import needs
+from tests.test_mqtt import wait_for
+from tests.test_page import free_ports
 
 README = Path("README.md").read_text("utf-8")
 COMMANDS = re.findall(r"^\| `([^`]+)` \|", README.split("| command |")[1].split("\n\n")[0], re.M)
@@ -43,3 +52,26 @@ def test_every_alert_stands_under_a_level() -> None:
     kinds = {value for name, value in vars(alerts).items() if name.isupper() and isinstance(value, str)}
     assert TOLD.keys() >= {level.value for level in Level}
     assert {kind for level in Level for kind in TOLD[level.value]} == kinds
+
+
+@needs("mosquitto", "mosquitto")
+def test_the_lines_for_mosquitto_serve_recorder_and_page(tmp_path: Path) -> None:
+    (block,) = re.findall(r"((?:^    .*\n)+)", README.split("**On a phone.**")[1].split("\n| ")[0], re.M)
+    port, web = free_ports(2)
+    page = files("recorder").joinpath("share/page")
+    text = re.sub(r"(?m)^    ", "", block).replace("/path/to/recorder/share/page", str(page))
+    (tmp_path / "page.conf").write_text(text.replace("1883", str(port)).replace("8080", str(web)) + "user root\n")
+    program = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
+    with subprocess.Popen([program, "-c", str(tmp_path / "page.conf")], stderr=subprocess.DEVNULL) as broker:
+        try:
+            found: list[str] = []
+
+            def served() -> bool:
+                found[:] = [urllib.request.urlopen(f"http://127.0.0.1:{web}/?station=x", timeout=5).read().decode()]
+                return True
+
+            wait_for(served, OSError)
+            assert '<main id="station"' in found[0]
+            assert reach(MqttSettings("x", port=port), 5) == ""
+        finally:
+            broker.terminate()
