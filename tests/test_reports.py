@@ -133,6 +133,7 @@ def test_a_changed_record_says_so_on_its_report(performance: Performance) -> Non
     day = day_of(performance.database)
     html = page(day, replace(finding, faults=(Fault("checks", 7, "temp_c is 90"),)), day.end_ms)
     assert "The record was changed: checks , row 7" in text_of(html).replace("checks,", "checks ,")
+    assert '<div class="look"><dt>record</dt><dd>changed</dd></div>' in html, "the summary on top says so too"
 
 
 @pytest.fixture
