@@ -19,6 +19,7 @@ from recorder.clock import SystemClock
 from recorder.commands.records import examine
 from recorder.config import load
 from recorder.core.events import ProbeLost
+from tests.conftest import Performance
 from tests.system import needs
 from tests.test_mqtt import wait_for
 
@@ -420,3 +421,13 @@ def test_axe_finds_no_fault(kitchen: Kitchen, phone: Phone, dark: bool) -> None:
     found = phone.driver.execute_async_script("axe.run().then(arguments[0])")
     assert [(fault["id"], [node["html"] for node in fault["nodes"]]) for fault in found["violations"]] == []
     assert "color-contrast" in {rule["id"] for rule in found["passes"]}
+
+
+def test_the_report_is_fit_for_a_phone_and_a_reader(phone: Phone, performance: Performance) -> None:
+    report = performance.database.with_name("report.html")
+    phone.driver.get(report.as_uri())
+    phone.driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size(390))
+    assert phone.js("return document.documentElement.scrollWidth") == 390
+    phone.js(AXE.read_text("utf-8"))
+    found = phone.driver.execute_async_script("axe.run().then(arguments[0])")
+    assert [(fault["id"], [node["html"] for node in fault["nodes"]]) for fault in found["violations"]] == []
