@@ -7,13 +7,15 @@ drivers -> inbox -> station.step -> journal (one commit) -> cue
 import logging
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from importlib.metadata import version
 
 from recorder import kept, systemd
 from recorder.clock import Clock, ClockWatch, SystemClock
 from recorder.config import Settings
-from recorder.core.effects import Cue, Tone
+from recorder.core.alerts import DISK_NEARLY_FULL, is_open
+from recorder.core.effects import Cue
 from recorder.core.events import (
     RULES,
     EarLost,
@@ -22,20 +24,25 @@ from recorder.core.events import (
     LinkUp,
     ProbeLost,
     ProcedureLoaded,
+    RecordsSetAside,
     Started,
     Stopped,
 )
 from recorder.core.station import State
-from recorder.driver import load
-from recorder.journal import seal
-from recorder.journal.journal import Journal, JournalError
+from recorder.core.world import World
+from recorder.driver import DriverUnavailable, load
+from recorder.journal import aside, seal
+from recorder.journal.journal import Journal, JournalBusy, JournalDamaged, JournalError
+from recorder.last_resort import Lamp, LastResort
 from recorder.loop import Loop
+from recorder.notices import last_word
 from recorder.notices.anchoring import Anchoring
 from recorder.notices.answers import Reception
 from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.outbox import Messages, Outbox
 from recorder.notices.teller import Teller
 from recorder.probes.probe import Probe
+from recorder.space import Reserve, SpaceWatch
 from recorder.supervisor import Post, Supervisor
 from recorder.voice import ear
 from recorder.voice.microphone import Microphone
@@ -65,7 +72,7 @@ KEEP_EVERY = 5_000
 """Entries after which the state is kept anew, when nothing happens: a start reads no more than about so many."""
 
 FAREWELL_S = 5.0
-"""The same where nothing can be recorded any more, and that is what it says."""
+"""The same where nothing can be recorded any more, and that is what it says; and for the broker to take that."""
 
 
 class App:
@@ -78,7 +85,13 @@ class App:
         clock: Clock,
         give: Callable[[Cue], None],
         watch: Callable[[Event, State], None] = lambda event, state: None,
+        cry: Callable[[str], None] = lambda reason: None,
+        damage: str = "",
     ) -> None:
+        """`give` gives a cue, `watch` sees events on disk, `cry` says at once that nothing is recorded any more.
+
+        `damage` is what was wrong with the records that were set aside just now.
+        """
         self.settings = settings
         self.clock = clock
         self.journal = journal
@@ -90,7 +103,10 @@ class App:
         sign = seal.load(settings.device_key).sign if settings.device_key else None
         self._anchoring = Anchoring(self.publisher.latest, journal, settings.station, sign) if self.publisher else None
         self._watch = watch
+        self._cry = cry
+        self._damage = damage
         self._clock_watch = ClockWatch(clock)
+        self.space = SpaceWatch(settings.database, settings.least_free_mb)
         self._reception = Reception(lambda: self.loop.state.world)
         self._sending = False
         self._upkept_ms = clock.now_ms()
@@ -98,7 +114,9 @@ class App:
         self._teller = Teller(self.publisher.latest, journal, settings.database, channels) if self.publisher else None
 
     def open(self) -> None:
-        """Record the start and the procedure in force, and begin to look for the broker."""
+        """Begin to look for the broker, and record the start and the procedure in force."""
+        if self.publisher:  # first, so that it can be told if nothing can be recorded
+            self.publisher.start()
         stamp, settings = self.clock.stamp(), self.settings
         newest, boot_id = self.journal.newest(), self.loop.state.world.boot_id
         unseen = boot_id is not None and newest is not None and newest.stamp.boot_id != boot_id
@@ -116,8 +134,8 @@ class App:
         )
         if self.loop.state.world.procedure != settings.procedure:
             self.loop.handle(ProcedureLoaded(stamp.at_ms, settings.procedure))
-        if self.publisher:
-            self.publisher.start()
+        for file in aside.untold(self.journal, settings.database):
+            self.loop.handle(RecordsSetAside(stamp.at_ms, file, self._damage))
 
     def turn(self, longest_s: float = TURN_S) -> bool:
         """One event or what is due, then the outbox and the clock; False when no event came."""
@@ -128,6 +146,8 @@ class App:
             self._anchoring.beat(self.clock.now_ms())
         if stepped := self._clock_watch.look():
             self.loop.handle(stepped)
+        if changed := self.space.look(is_open(self.loop.state.world, DISK_NEARLY_FULL), self.clock.now_ms()):
+            self.loop.handle(changed)
         if not busy:
             self._rest()
         return busy
@@ -147,23 +167,30 @@ class App:
             except OSError as error:
                 log.warning("the next start will take longer: %s can't be written: %s", self._state_file, error)
 
-    def run(self, supervisor: Supervisor, stop: threading.Event) -> None:
-        """Record until `stop`; systemd's watchdog is fed only while this loop turns and every worker lives."""
-        self.open()
+    def run(self, supervisor: Supervisor, stop: threading.Event, begun: Callable[[], None] = lambda: None) -> None:
+        """Record until `stop`; systemd's watchdog is fed only while this loop turns and every worker lives.
+
+        `begun` is told once the start is on record.
+        """
+        with self._crying():
+            self.open()
+        begun()
         supervisor.start()
         systemd.notify("READY=1")
         every_s, fed_s = systemd.watchdog_s(), 0.0
         try:
-            while not stop.is_set():
-                self.turn()
-                supervisor.watch()
-                if every_s and time.monotonic() - fed_s >= every_s and supervisor.alive():
-                    systemd.notify("WATCHDOG=1")
-                    fed_s = time.monotonic()
+            with self._crying():
+                while not stop.is_set():
+                    self.turn()
+                    supervisor.watch()
+                    if every_s and time.monotonic() - fed_s >= every_s and supervisor.alive():
+                        systemd.notify("WATCHDOG=1")
+                        fed_s = time.monotonic()
         finally:
             systemd.notify("STOPPING=1")
             supervisor.stop(DRIVERS_S)
-        self.close()
+        with self._crying():
+            self.close()
 
     def close(self) -> None:
         """Record what is still in the inbox, and the stop; say goodbye to the broker."""
@@ -176,10 +203,30 @@ class App:
             while self.publisher.connected() and not self.outbox.empty() and time.monotonic() < end_s:
                 self.outbox.step(self.clock.now_ms())
                 time.sleep(0.01)
-            goodbye = threading.Thread(target=self.publisher.close, name="goodbye", daemon=True)
-            goodbye.start()  # beside, since it lasts as long as the network thread is in a connect that nobody answers
-            goodbye.join(GOODBYE_S)
+            part(self.publisher)
         self.journal.close()
+
+    def tell_end(self, error: Exception, longest_s: float) -> None:
+        """Once it has failed: tell the broker that nothing is recorded any more, as far as it is reached."""
+        if not self.publisher:
+            return
+        try:
+            first, newest = self.journal.first(), self.journal.newest()
+        except JournalError:
+            first = newest = None
+        ends = (first, newest) if first and newest else None
+        world, now = self.loop.state.world, self.clock.stamp()
+        last_word.tell(self.publisher, messages(self.settings), ends, world, str(error), now, longest_s)
+        part(self.publisher)
+
+    @contextmanager
+    def _crying(self) -> Iterator[None]:
+        """Whatever ends recording but a stop is told at once, before the drivers are stopped."""
+        try:
+            yield
+        except Exception as error:
+            self._cry(str(error))
+            raise
 
     def _link(self, up: bool, reason: str) -> None:
         at_ms = self.clock.now_ms()
@@ -199,11 +246,28 @@ class App:
 
 def open_journal(settings: Settings) -> Journal:
     """The station's journal, ready to append; raises `JournalError`."""
-    root = settings.mqtt.root if settings.mqtt else "kitchen"
-    messages = Messages(root, settings.station, settings.publish)
-    journal = Journal.open(settings.database, messages)
-    messages.begin(journal.first(), journal.rules())
+    post = messages(settings)
+    journal = Journal.open(settings.database, post)
+    try:
+        if (rules := journal.rules()) > RULES:
+            raise JournalError(f"{settings.database} was written by a newer version; install that one")
+        post.begin(journal.first(), rules)
+    except BaseException:
+        journal.close()
+        raise
     return journal
+
+
+def messages(settings: Settings) -> Messages:
+    """Who makes the messages of this station's entries."""
+    return Messages(settings.mqtt.root if settings.mqtt else "kitchen", settings.station, settings.publish)
+
+
+def part(publisher: MqttPublisher) -> None:
+    """Say goodbye to the broker, beside: it lasts as long as the network thread is in a connect that nobody answers."""
+    goodbye = threading.Thread(target=publisher.close, name="goodbye", daemon=True)
+    goodbye.start()
+    goodbye.join(GOODBYE_S)
 
 
 def clock_after(journal: Journal) -> SystemClock:
@@ -235,23 +299,62 @@ def _probe_post(probe: Probe, clock: Clock) -> Post:
     return Post(probe, hangs=lambda: tuple(ProbeLost(clock.now_ms(), name, "it hangs") for name in probe.names()))
 
 
+def on_records(settings: Settings, give: Callable[[Cue], None], cry: Callable[[str], None]) -> App:
+    """The station on its records. Damaged ones are set aside and new ones begun; raises `JournalError`."""
+
+    def built(damage: str) -> App:
+        journal = open_journal(settings)
+        try:
+            return App(settings, journal, clock_after(journal), give, cry=cry, damage=damage)
+        except BaseException:
+            journal.close()
+            raise
+
+    try:
+        return built("")
+    except JournalDamaged as error:
+        file = aside.set_aside(settings.database)
+        log.critical("%s; it lies in %s now, and new records are begun", error, file)
+        return built(str(error))
+
+
 def run(settings: Settings, stop: threading.Event) -> None:
     """Record with the real devices of `settings` until `stop`.
 
-    Raises `DriverUnavailable`, and `JournalError` after it has said aloud that nothing is recorded.
+    Raises `DriverUnavailable`, `JournalBusy`, and what else ended it (a `JournalError`, a fault of the program) after
+    that was said aloud, shown and told.
     """
-    speaker, farewell_s = Speaker(settings.speaker) if settings.speaker else None, LAST_WORD_S
+    speaker = Speaker(settings.speaker) if settings.speaker else None
+    resort = LastResort(speaker, Lamp(settings.lamp) if settings.lamp else None)
+    app, end_s = None, time.monotonic()
     try:
-        journal = open_journal(settings)
-        clock = clock_after(journal)
-        app = App(settings, journal, clock, speaker.give if speaker else lambda cue: None)
-        drivers = posts(settings, clock, speaker.talking if speaker else lambda: False)
-        app.run(Supervisor(drivers, app.loop.inbox.put), stop)
-    except JournalError:
-        if speaker:
-            speaker.give(Cue(Tone.ALERT, "Nothing is recorded any more. Tell the manager."))
-            farewell_s = FAREWELL_S
+        reserve = Reserve(settings.database)
+        reserve.tend()  # before the records are opened: on a full disk they can't be
+        app = on_records(settings, speaker.give if speaker else lambda cue: None, resort.cry)
+        app.space = SpaceWatch(settings.database, settings.least_free_mb, reserve)
+        drivers = posts(settings, app.clock, speaker.talking if speaker else lambda: False)
+        app.run(Supervisor(drivers, app.loop.inbox.put), stop, resort.rest)
+    except (DriverUnavailable, JournalBusy):  # nothing has begun; in the second case another one records
+        raise
+    except Exception as error:
+        resort.cry(str(error))
+        end_s = time.monotonic() + FAREWELL_S
+        try:
+            app.tell_end(error, FAREWELL_S) if app else tell_no_start(settings, error)
+        except Exception as failed:
+            log.warning("the broker is not told: %s", failed)
         raise
     finally:
         if speaker:
-            speaker.close(farewell_s)
+            speaker.close(max(end_s - time.monotonic(), LAST_WORD_S))
+
+
+def tell_no_start(settings: Settings, error: Exception) -> None:
+    """As `App.tell_end`, where the records can't even be opened."""
+    if not settings.mqtt:
+        return
+    publisher = MqttPublisher(settings.mqtt)
+    publisher.start()
+    now = SystemClock(None).stamp()
+    last_word.tell(publisher, messages(settings), None, World(station=settings.station), str(error), now, FAREWELL_S)
+    part(publisher)

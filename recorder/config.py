@@ -18,6 +18,7 @@ from recorder.notices.outbox import PUBLISH
 from recorder.notices.settings import MqttSettings
 from recorder.probes.probe import ProbeSettings
 from recorder.probes.urls import from_table
+from recorder.space import LEAST_MB
 from recorder.tables import build, in_words
 from recorder.voice import phrases, settings
 from recorder.voice.phrases import Phrases
@@ -50,6 +51,10 @@ class Settings:
     """What goes to the broker: one of `outbox.PUBLISH`."""
     device_key: Path | None = None
     """File of the key that signs anchors; None for a station that signs none."""
+    lamp: Path | None = None
+    """Folder of a light of the board, as under /sys/class/leds, that blinks when nothing is recorded; None for none."""
+    least_free_mb: int = LEAST_MB
+    """With less space on the disk of the records than this, the manager is told."""
 
 
 def load(path: Path) -> Settings:
@@ -71,6 +76,10 @@ def load(path: Path) -> Settings:
         raise ConfigError(f"{where} [mqtt]: publish is {publish!r}; write one of {', '.join(PUBLISH)}")
     speaker = _take(table, "speaker", dict, where, None)
     device_key = _take(table, "device_key", str, where, None)
+    lamp = _take(table, "lamp", str, where, None)
+    least_free_mb = _take(table, "least_free_mb", int, where, LEAST_MB)
+    if least_free_mb < 0:
+        raise ConfigError(f"{where}: least_free_mb is {least_free_mb}; write megabytes, such as {LEAST_MB}")
     loaded = Settings(
         station=station,
         vats=tuple(vats),
@@ -83,6 +92,8 @@ def load(path: Path) -> Settings:
         mqtt=_mqtt(mqtt, station, path.parent, f"{where} [mqtt]") if mqtt is not None else None,
         publish=publish,
         device_key=path.parent / device_key if device_key is not None else None,
+        lamp=path.parent / lamp if lamp is not None else None,
+        least_free_mb=least_free_mb,
     )
     _none_left(table, where)
     _none_left(speaker or {}, f"{where} [speaker]")

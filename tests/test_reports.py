@@ -218,7 +218,7 @@ def test_one_record_has_one_writer(kitchen: Kitchen, tmp_path: Path) -> None:
     assert run.returncode == 2 and "a recorder that runs" in run.stderr
     run = command("run", "--config", str(tmp_path / "station.toml"))
     assert (run.returncode, run.stderr.splitlines()[-1]) == (
-        3,
+        4,
         f"error: {tmp_path / 'records.db'} is being written by a recorder that runs; stop it first",
     )
     journal.close()

@@ -14,6 +14,7 @@ from recorder.core.events import (
     RULES,
     SILENT,
     TOO_LOUD,
+    Acknowledged,
     ClockStepped,
     EarBack,
     EarClear,
@@ -25,6 +26,9 @@ from recorder.core.events import (
     ProbeCharge,
     ProbeLost,
     ProcedureLoaded,
+    RecordsSetAside,
+    SpaceBack,
+    SpaceLow,
     Started,
     Stopped,
     Tick,
@@ -699,6 +703,36 @@ def test_the_clock_is_told_of_until_it_is_set(kitchen: Kitchen) -> None:
         (alerts.CLOCK_NOT_SET, "raised"),
         (alerts.CLOCK_NOT_SET, "ended"),
     ]
+
+
+def test_a_disk_that_runs_full_is_one_alert_until_there_is_space(kitchen: Kitchen) -> None:
+    said = [kitchen.feed(SpaceLow(kitchen.at_ms, free_mb, 200))[-1:] for free_mb in (150, 100)]
+    assert said == [(Cue(Tone.ALERT, "The disk is nearly full. Tell the manager."),), ()]
+    assert "150 MB free, should be 200 MB" in kitchen.state.world.alerts[-1].text
+    kitchen.feed(SpaceBack(kitchen.at_ms, 400))
+    assert kitchen.notices(alerts.DISK_NEARLY_FULL) == [
+        (alerts.DISK_NEARLY_FULL, "raised"),
+        (alerts.DISK_NEARLY_FULL, "ended"),
+    ]
+
+
+@pytest.mark.parametrize("reason", ["", "database disk image is malformed"])
+def test_damaged_records_are_told_until_somebody_has_them_in_hand(kitchen: Kitchen, reason: str) -> None:
+    said = kitchen.feed(RecordsSetAside(kitchen.at_ms, "records.db.damaged-1", reason))[-1]
+    assert isinstance(said, Cue) and "damaged" in said.say
+    kitchen.feed(SpaceLow(kitchen.at_ms, 150, 200))
+    damaged, low = kitchen.state.world.alerts
+    assert "They lie in records.db.damaged-1" in damaged.text and reason in damaged.text and "()" not in damaged.text
+    for alert in (low, replace(low, id=""), damaged):
+        kitchen.feed(Acknowledged(kitchen.at_ms, alert.id, "JD"))
+    assert kitchen.notices(alerts.RECORDS_DAMAGED)[-1:] == [(alerts.RECORDS_DAMAGED, "ended")]
+    assert kitchen.notices(alerts.DISK_NEARLY_FULL)[-1] == (alerts.DISK_NEARLY_FULL, "acknowledged")
+
+
+def test_what_is_not_recorded_is_told_as_an_alert_of_the_newest_entry() -> None:
+    alert = causes.not_recording("the disk is full; make room on it", 41, 5)
+    assert (alert.id, alert.level, alert.ended_ms) == ("41-not-recording", Level.CRITICAL, None)
+    assert "the disk is full; make room on it. Write down by hand" in alert.text
 
 
 @pytest.mark.parametrize(

@@ -1,6 +1,7 @@
 """Commands about a station with real devices: `run` and `check`."""
 
 import logging
+import os
 import shutil
 import signal
 import socket
@@ -26,6 +27,7 @@ from recorder.journal.journal import Journal, JournalBusy, JournalError
 from recorder.notices.reaching import reach
 from recorder.notices.settings import MqttSettings
 from recorder.probes.probe import Probe, ProbeSettings
+from recorder.space import free_bytes
 from recorder.voice import ear
 from recorder.voice.confusable import close_words, pairs
 from recorder.voice.footswitch import FootSwitch
@@ -42,9 +44,6 @@ Config = Annotated[
 
 LISTEN_S = 4.0
 """How long `check` waits for a probe or the broker."""
-
-LEAST_FREE = 200_000_000
-"""Bytes of disk: many months of records."""
 
 
 @app.command()
@@ -63,7 +62,7 @@ def run(config: Config) -> None:
         raise typer.Exit(2) from error
     except JournalBusy as error:
         typer.echo(f"error: {error}", err=True)
-        raise typer.Exit(3) from error
+        raise typer.Exit(4) from error
     except JournalError as error:
         typer.echo(f"error: nothing is recorded any more: {error}", err=True)
         raise typer.Exit(3) from error
@@ -104,7 +103,7 @@ def _findings(config: Path, console: Console) -> Iterator[Finding]:
         settings.procedure.product
         + ("; beware: every number is the shipped example's, put in your kitchen's own" if example else ""),
     )
-    yield _tried("records", lambda: _disk(settings.database))
+    yield _tried("records", lambda: _disk(settings.database, settings.least_free_mb))
     known = wall_known()
     yield "clock", "", "set" if known else "not known to be set; times of day may be wrong until it is"
     for probe in settings.probes:
@@ -119,6 +118,8 @@ def _findings(config: Path, console: Console) -> Iterator[Finding]:
         player, voice = shutil.which("aplay"), shutil.which("espeak-ng")
         said = "tones and words" if voice else "tones; apt install espeak-ng for words"
         yield "speaker", "" if player else "aplay is missing; apt install alsa-utils", said
+    if lamp := settings.lamp:
+        yield _tried("lamp", lambda: _lamp(lamp))
     if key := settings.device_key:
         yield _tried("device key", lambda: seal.load(key).public)
     if settings.mqtt:
@@ -136,7 +137,7 @@ def _tried(what: str, trial: Callable[[], str]) -> Finding:
         return what, str(error), ""
 
 
-def _disk(database: Path) -> str:
+def _disk(database: Path, least_mb: int) -> str:
     if database.exists():
         journal = Journal.read(database)
         newest = journal.newest()
@@ -152,10 +153,16 @@ def _disk(database: Path) -> str:
             remedy = "name another place as database, or make the folder this user's"
             raise _Fault(f"{database} can't be made: {error.strerror}; {remedy}") from error
         held = "no records yet"
-    free = shutil.disk_usage(database.parent).free
-    if free < LEAST_FREE:
-        raise _Fault(f"only {free // 1_000_000} MB free beside {database}; make room")
-    return f"{database}: {held}, {free // 1_000_000_000} GB free"
+    if (free_mb := free_bytes(database) // 1_000_000) < least_mb:
+        raise _Fault(f"only {free_mb} MB free beside {database}, should be {least_mb}; make room")
+    return f"{database}: {held}, {free_mb} MB free, told under {least_mb}"
+
+
+def _lamp(folder: Path) -> str:
+    for name in ("trigger", "brightness"):
+        if not os.access(folder / name, os.W_OK):
+            raise _Fault(f"{folder / name} is missing, or this user may not write it; see ls /sys/class/leds")
+    return f"{folder}: blinks when nothing is recorded"
 
 
 def _probe(settings: ProbeSettings) -> str:

@@ -22,10 +22,13 @@ PROBE_LOST = "probe lost"
 PROBE_CHECK_FAILED = "probe check failed"
 PROBE_CHECK_OVERDUE = "probe check overdue"
 NOT_HEARING = "not hearing"
+NOT_RECORDING = "not recording"
 HEARS_BADLY = "hears badly"
 TIME_NOT_PROVEN = "time not proven"
 RECORDER_STARTED = "recorder started"
 CLOCK_NOT_SET = "clock not set"
+RECORDS_DAMAGED = "records damaged"
+DISK_NEARLY_FULL = "disk nearly full"
 
 MINUTE = 60_000
 REMINDERS = {

@@ -13,6 +13,7 @@ from recorder.core.alerts import (
     CLOCK_NOT_SET,
     COOK_OVERDUE,
     COOK_SHORT,
+    DISK_NEARLY_FULL,
     DRIFT,
     HEARS_BADLY,
     HOLD_COLD,
@@ -20,6 +21,7 @@ from recorder.core.alerts import (
     HOLD_PAST_LIMIT,
     HOLD_UNPROVEN,
     NOT_HEARING,
+    NOT_RECORDING,
     OIL_OUTSIDE_BAND,
     OIL_POLAR,
     OIL_SLOW,
@@ -27,6 +29,7 @@ from recorder.core.alerts import (
     PROBE_CHECK_OVERDUE,
     PROBE_LOST,
     RECORDER_STARTED,
+    RECORDS_DAMAGED,
     TIME_NOT_PROVEN,
     alert_id,
 )
@@ -288,6 +291,12 @@ def hears_badly(trouble: str, text: str, about: int, at_ms: int) -> Alert:
     return _alert(HEARS_BADLY, about, Level.WARNING, text, at_ms, trouble=trouble)
 
 
+def not_recording(reason: str, about: int, at_ms: int) -> Alert:
+    """Nothing can be kept. The one alert that is in no journal; `about` is the newest entry that is."""
+    text = f"The recorder records nothing any more: {reason}. Write down by hand what is done until it starts again."
+    return _alert(NOT_RECORDING, about, Level.CRITICAL, text, at_ms, reason=reason)
+
+
 def time_not_proven(batch: Batch, about: int, at_ms: int) -> Alert:
     """A restart with no known clock left a gap in a cook or a hold."""
     text = (
@@ -308,6 +317,25 @@ def clock_not_set(about: int, at_ms: int) -> Alert:
     """The wall clock is not known to be right."""
     text = "The recorder's clock is not known to be set. Lengths of time are right, times of day may not be."
     return _alert(CLOCK_NOT_SET, about, Level.WARNING, text, at_ms)
+
+
+def records_damaged(file: str, reason: str, about: int, at_ms: int) -> Alert:
+    """Older records were set aside as damaged, and what was open in them is not known any more."""
+    why = f" ({reason})" if reason else ""
+    text = (
+        f"The records were damaged{why}. They lie in {file}, and new ones were begun: open batches and holds are not"
+        " known any more. Begin them anew or discard them; keep that file and its copies. Acknowledge when it is done."
+    )
+    return _alert(RECORDS_DAMAGED, about, Level.CRITICAL, text, at_ms, file=file, reason=reason)
+
+
+def disk_nearly_full(free_mb: int, least_mb: int, about: int, at_ms: int) -> Alert:
+    """The disk of the records runs short of space."""
+    text = (
+        f"The recorder's disk is nearly full: {free_mb} MB free, should be {least_mb} MB. Make room: when it is full"
+        " nothing is recorded."
+    )
+    return _alert(DISK_NEARLY_FULL, about, Level.WARNING, text, at_ms, free_mb=free_mb, least_mb=least_mb)
 
 
 def _alert(

@@ -251,6 +251,34 @@ class Signed:
 
 
 @dataclass(frozen=True, slots=True)
+class RecordsSetAside:
+    """Older records were damaged: their file was given another name, and this journal was begun in its place."""
+
+    at_ms: int
+    file: str
+    """That name, in the folder of the database."""
+    reason: str = ""
+    """What was wrong, as it was found; "" where only the file was found."""
+
+
+@dataclass(frozen=True, slots=True)
+class SpaceLow:
+    """The disk of the records has less space left than it should."""
+
+    at_ms: int
+    free_mb: int
+    least_mb: int
+
+
+@dataclass(frozen=True, slots=True)
+class SpaceBack:
+    """It has enough again."""
+
+    at_ms: int
+    free_mb: int
+
+
+@dataclass(frozen=True, slots=True)
 class Tick:
     """Nothing but time has passed; fed when a deadline of the station is due."""
 
@@ -293,6 +321,9 @@ Event = (
     | Acknowledged
     | Seen
     | Signed
+    | RecordsSetAside
+    | SpaceLow
+    | SpaceBack
     | Tick
     | ClockStepped
     | Stopped

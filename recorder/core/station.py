@@ -9,7 +9,19 @@ refusal that names the reason. Replaying the same events gives the same states a
 
 from dataclasses import dataclass, field, replace
 
-from recorder.core import alerts, batch_commands, causes, checks, commands, hearing, lost, outcome, passing, trends
+from recorder.core import (
+    alerts,
+    batch_commands,
+    causes,
+    checks,
+    commands,
+    disk,
+    hearing,
+    lost,
+    outcome,
+    passing,
+    trends,
+)
 from recorder.core import meanings as m
 from recorder.core.batch import Stage
 from recorder.core.effects import Cue, Effect, Level, Record, Tone, Value
@@ -30,8 +42,11 @@ from recorder.core.events import (
     ProbeLost,
     ProcedureLoaded,
     Reading,
+    RecordsSetAside,
     Seen,
     Signed,
+    SpaceBack,
+    SpaceLow,
     Started,
     Unheard,
     vat_channel,
@@ -120,8 +135,10 @@ def _happened(world: World, event: Event, seq: int, at_ms: int) -> Change:
             return replace(world, charges=tuple({**dict(world.charges), channel: percent}.items())), ()
         case EarLost() | EarBack() | EarTrouble() | EarClear():
             return hearing.happened(world, event, seq, at_ms)
+        case RecordsSetAside() | SpaceLow() | SpaceBack():
+            return disk.happened(world, event, seq, at_ms)
         case Acknowledged(alert=id, by=by):
-            return alerts.acknowledged(world, id, by, at_ms), ()
+            return disk.acknowledged(alerts.acknowledged(world, id, by, at_ms), id, at_ms), ()
         case Seen(alert=id, by=by):
             return alerts.seen(world, id, by, at_ms), ()
         case ClockStepped(wall_known=known):

@@ -1,8 +1,9 @@
 """The journal: one commit per event, with the rows and messages that it caused. It judges nothing.
 
-One connection in one thread; WAL with synchronous=FULL, so that what was committed survives a power cut. A failed
-commit is final: the journal refuses all further use, because a recorder that runs on unrecorded is worse than none.
-The only door to sqlite-utils.
+One connection in one thread; WAL with synchronous=FULL, so that what was committed survives a power cut, and psow=0, so
+that it does where flash spoils the whole block that it was writing (tests/cuts.py). A failed commit is final: the
+journal refuses all further use, because a recorder that runs on unrecorded is worse than none. The only door to
+sqlite-utils.
 """
 
 import fcntl
@@ -20,7 +21,8 @@ from recorder.core.effects import Effect, Record
 from recorder.core.events import Event, Started
 from recorder.journal.chain import GENESIS, Entry, linked
 from recorder.journal.codec import CodecError, decode, encode
-from recorder.journal.migrations import ADDED, FIRST, columns, migrations
+from recorder.journal.migrations import ADDED, FIRST, STEPS, columns, migrations
+from recorder.journal.remedies import remedy
 
 DAMAGE = (sqlite3.Error, UnicodeDecodeError)
 """What SQLite raises: also the second, since what it quotes from a damaged file may be no text."""
@@ -32,6 +34,10 @@ class JournalError(Exception):
 
 class JournalBusy(JournalError):
     """Another process writes it."""
+
+
+class JournalDamaged(JournalError):
+    """The file is ours, and it is not as it was written: no disk that is only full, read-only or out of order."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +60,9 @@ class Unsent:
 
 Post = Callable[[Entry, Event, Sequence[Effect]], Iterable[Message]]
 """Makes the messages of one entry."""
+
+TRACES = (b"journal_keeps", b"batch-recorderm0", b'{"at_ms":')
+"""Bytes that a database of records has somewhere: a trigger's name, a row of its migrations, an entry's body."""
 
 COLUMNS = "seq, at_ms, boot_id, boot_ms, wall_ms, wall_known, kind, body, previous, hash"
 ENTRY = f"SELECT {COLUMNS} FROM journal"
@@ -78,22 +87,16 @@ class Journal:
         A file that is damaged or another program's is left as it was.
         """
         with ExitStack() as opened:
+            lock = opened.enter_context(locked(path))
             try:
-                path.parent.mkdir(parents=True, exist_ok=True)
-                lock = opened.enter_context(path.with_name(f"{path.name}.lock").open("a"))
-                connection = opened.enter_context(closing(sqlite3.connect(path)))
-            except (OSError, sqlite3.Error) as error:
-                raise JournalError(f"{path} can't be opened: {error}") from error
-            try:
-                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except OSError as error:
-                raise JournalBusy(f"{path} is being written by a recorder that runs; stop it first") from error
-            try:
+                if _orphaned(path):
+                    raise JournalDamaged(f"{path} is missing or empty, and its write-ahead log is there")
+                sound = _read_sound(path)
+                address = f"{path.absolute().as_uri()}?psow=0"
+                connection = opened.enter_context(closing(sqlite3.connect(address, uri=True)))
                 db = Database(connection, execute_plugins=False)
-                if (found := connection.execute("PRAGMA quick_check(1)").fetchone()[0]) != "ok":
-                    raise JournalError(f"{path} is damaged ({found}); set it aside and start with a new file")
-                if not (_ours(connection) or _fresh(connection)):
-                    raise JournalError(f"{path} is another program's database; name another file")
+                if not sound:
+                    _check(path, connection)
                 db.enable_wal()
                 for pragma in ("synchronous = FULL", "trusted_schema = OFF", "journal_size_limit = 16777216"):
                     connection.execute(f"PRAGMA {pragma}")
@@ -101,7 +104,11 @@ class Journal:
                 journal = cls(db, post)
                 journal._last = journal.newest()
             except DAMAGE as error:
-                raise JournalError(f"{path} can't be used: {error}{_remedy(error)}") from error
+                if _is_damage(error):
+                    raise _damaged(path, str(error), False) from error
+                raise JournalError(f"{path} can't be used: {error}{remedy(error)}") from error
+            except OSError as error:
+                raise JournalError(f"{path} can't be opened: {error}{remedy(error)}") from error
             journal._lock = lock
             opened.pop_all()
             return journal
@@ -135,7 +142,7 @@ class Journal:
                 self._write(entry, effects, self._post(entry, event, effects))
         except Exception as error:
             self._broken = True
-            raise JournalError(f"the record can't be kept: {error}{_remedy(error)}") from error
+            raise JournalError(f"the record can't be kept: {error}{remedy(error)}") from error
         self._last = entry
         return entry
 
@@ -246,7 +253,7 @@ class Journal:
                     self._db.conn.execute(sql, (at_ms, each))
         except sqlite3.Error as error:
             self._broken = True
-            raise JournalError(f"the record can't be kept: {error}{_remedy(error)}") from error
+            raise JournalError(f"the record can't be kept: {error}{remedy(error)}") from error
 
     def copy_to(self, empty: sqlite3.Connection) -> None:
         """Copy all to another database, as it stands at this moment, whatever is appended; raises `sqlite3.Error`."""
@@ -283,11 +290,111 @@ class Journal:
         try:
             yield from self._db.conn.execute(sql, values)
         except DAMAGE as error:
-            raise JournalError(f"the file can't be read here: {error}") from error
+            kind = JournalDamaged if _is_damage(error) else JournalError
+            raise kind(f"the file can't be read here: {error}{remedy(error)}") from error
 
     def _one(self, place: str, where: str = "1", *values: Any) -> Entry | None:
         row = next(self.rows(f"{ENTRY} WHERE {where} ORDER BY {place}", *values), None)
         return as_entry(row) if row else None
+
+
+def locked(path: Path) -> TextIO:
+    """The right to write the database at `path`, until it is closed; raises `JournalBusy` and `JournalError`."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        lock = path.with_name(f"{path.name}.lock").open("a")
+    except OSError as error:
+        raise JournalError(f"{path} can't be opened: {error}{remedy(error)}") from error
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        lock.close()
+        if isinstance(error, BlockingIOError):
+            raise JournalBusy(f"{path} is being written by a recorder that runs; stop it first") from error
+        raise JournalError(f"{lock.name} can't be locked: {error}{remedy(error)}") from error
+    return lock
+
+
+def _check(path: Path, connection: sqlite3.Connection) -> None:
+    """Raises `JournalError` unless this is a sound database of ours, by this version or an older, or a fresh one."""
+    if (found := connection.execute("PRAGMA quick_check(1)").fetchone()[0]) != "ok":
+        raise _damaged(path, found, _ours(connection))
+    if not {step.name for step in migrations.applied(Database(connection, execute_plugins=False))} <= STEPS:
+        raise JournalError(f"{path} was written by a newer version; install that one, or name another file")
+    if not (_ours(connection) or _fresh(connection)):
+        if _traces(path):
+            raise JournalDamaged(f"{path} is damaged: its journal is not there, or not as it was made")
+        raise JournalError(f"{path} is another program's database; name another file")
+
+
+def _read_sound(path: Path) -> bool:
+    """Whether `_check` holds for a connection that can't write; raises `JournalError` where it does not.
+
+    One that can would change a damaged file: as it closes, it writes the log into it. False where SQLite has to write
+    before it can read, as after a first start that was cut short.
+    """
+    if not (path.is_file() and path.stat().st_size):
+        return False
+    try:
+        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as connection:
+            _check(path, connection)
+    except DAMAGE as error:
+        if _is_damage(error):
+            raise
+        return False
+    return True
+
+
+def _orphaned(path: Path) -> bool:
+    """Whether the write-ahead log of a database is there and the database is not; SQLite would throw it away."""
+    log = path.with_name(f"{path.name}-wal")
+    return log.exists() and log.stat().st_size > 0 and not (path.exists() and path.stat().st_size > 0)
+
+
+def _is_damage(error: Exception) -> bool:
+    name = getattr(error, "sqlite_errorname", "")
+    no_text = isinstance(error, UnicodeDecodeError) or "Could not decode to UTF-8" in str(error)  # in Python's words
+    return no_text or name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB"))
+
+
+def read_whole(path: Path) -> None:
+    """Raises `JournalError` unless each byte of the database and its log can be read.
+
+    SQLite calls a file damaged that the disk does not give, and it may be sound on another day.
+    """
+    try:
+        for file in (path, path.with_name(f"{path.name}-wal")):
+            if file.exists():
+                with file.open("rb") as opened:
+                    while opened.read(1 << 20):
+                        pass
+    except OSError as error:
+        raise JournalError(f"{path} can't be read: {error}{remedy(error)}") from error
+
+
+def _damaged(path: Path, found: str, ours: bool) -> JournalError:
+    """The error for a database that is damaged; a file that may be another program's is for a person to see to."""
+    read_whole(path)
+    if ours or _traces(path):
+        return JournalDamaged(f"{path} is damaged: {found}")
+    return JournalError(
+        f"{path} can't be used: {found}; if it is the database of records set it aside, or name another"
+    )
+
+
+def _traces(path: Path) -> bool:
+    """Whether a file that can't be read as a database has been one of ours: a trigger, a step or an entry is in it.
+
+    Nothing but zeros, as some disks leave after a power cut, counts too: it is nobody's.
+    """
+    zeros, rest = True, b""
+    with path.open("rb") as file:
+        while block := file.read(1 << 20):
+            if any(trace in rest + block for trace in TRACES):
+                return True
+            zeros &= not any(block)
+            rest = block[-16:]
+    return zeros
 
 
 def _ours(connection: sqlite3.Connection) -> bool:
@@ -302,20 +409,20 @@ def _fresh(connection: sqlite3.Connection) -> bool:
     return connection.execute(left, (migrations.migrations_table,)).fetchone() is None
 
 
-def _remedy(error: Exception) -> str:
-    name = getattr(error, "sqlite_errorname", "")
-    if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")):
-        return "; set the file aside and start with a new one"
-    if name:
-        return "; look at the file's permissions, at the free space, and whether another recorder has it"
-    return ""
-
-
 def _event(entry: Entry) -> Event:
     try:
         return decode(entry.kind, entry.body)
     except CodecError as error:
-        raise JournalError(f"entry {entry.seq} can't be read: {error}; see batch-recorder verify") from error
+        kind = JournalError if _as_written(entry) else JournalDamaged
+        raise kind(f"entry {entry.seq} can't be read: {error}; see batch-recorder verify") from error
+
+
+def _as_written(entry: Entry) -> bool:
+    """Whether its hash is its own: then a program wrote it so, such as a newer version."""
+    try:
+        return linked(entry.seq, entry.stamp, entry.kind, entry.body, entry.previous).hash == entry.hash
+    except (CodecError, TypeError):
+        return False
 
 
 def as_entry(row: tuple[Any, ...]) -> Entry:

@@ -6,6 +6,8 @@ Every column of milliseconds "x_ms" is followed by "x", the same moment as text,
 person something. Both are on the station's own time line, which is UTC as far as the clock was set when it began.
 """
 
+import re
+
 from sqlite_utils import Database, Migrations
 
 migrations = Migrations("batch-recorder")
@@ -302,3 +304,7 @@ def m008_views(db: Database) -> None:
     """Tables that a person can read."""
     for name, select in VIEWS.items():
         db.execute(f"CREATE VIEW {name} AS {select}")
+
+
+STEPS = frozenset(name for name in globals() if re.fullmatch(r"m\d{3}_\w+", name))
+"""The names of all steps; a database that has others was written by a newer version."""

@@ -3,6 +3,7 @@
 Reads only, so that a recorder may write meanwhile: the one connection that writes stays the recorder's own.
 """
 
+import errno
 import os
 import sqlite3
 import time
@@ -11,8 +12,13 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
+from recorder.journal.chain import Entry
 from recorder.journal.journal import DAMAGE, Journal, JournalError
+from recorder.journal.remedies import remedy
 from recorder.journal.verify import Finding
+
+MARGIN = 32_000_000
+"""Bytes that a copy leaves free: the recorder may write to the same disk."""
 
 Examine = Callable[[Path], Finding]
 """Verifies a database."""
@@ -33,6 +39,9 @@ class Copy:
 def keep(database: Path, folder: Path, most: int, examine: Examine) -> Copy:
     """Check `database`, copy it into `folder`, open and verify the copy, and keep the newest `most` copies.
 
+    Where the folder has no room for one more copy, the oldest go first, and the newest stays. Copies of an older
+    journal, of records that were set aside since, are not counted and stay.
+
     Raises `JournalError` and deletes nothing where the records are damaged, the copy can't be made, or it is not as
     the records were when it was begun. A copy that failed stays until the next try, with `.part` behind its name.
     """
@@ -40,19 +49,18 @@ def keep(database: Path, folder: Path, most: int, examine: Examine) -> Copy:
     with closing(Journal.read(database)) as journal:
         if (found := next(journal.rows("PRAGMA quick_check(1)"))[0]) != "ok":
             raise JournalError(f"{database} is damaged ({found}); keep the copies, set it aside, start with a new file")
-        newest = journal.newest()
+        first, newest = journal.first(), journal.newest()
         try:
             folder.mkdir(parents=True, exist_ok=True)
             for failed in folder.glob(f"{database.stem}-*.db.part"):
                 failed.unlink()
+            made_room = _make_room(database, folder, first)
             with closing(sqlite3.connect(part)) as copy:
                 journal.copy_to(copy)
                 copy.execute("PRAGMA journal_mode = DELETE")
             _synced(part)
         except (OSError, *DAMAGE) as error:
-            raise JournalError(
-                f"{database} can't be copied to {part}: {error}; look at its rights and free space"
-            ) from error
+            raise JournalError(f"{database} can't be copied to {part}: {error}{remedy(error)}") from error
     finding = examine(part)
     if finding.faults:
         fault = finding.faults[0]
@@ -62,11 +70,44 @@ def keep(database: Path, folder: Path, most: int, examine: Examine) -> Copy:
     file = part.with_suffix("")
     part.rename(file)
     _synced(folder)
-    copies = sorted(folder.glob(f"{database.stem}-*T*Z.db"))
-    dropped = tuple(copies[:-most])
+    dropped = tuple(_copies(database, folder, first)[:-most])
     for each in dropped:
         each.unlink()
-    return Copy(file, finding.entries, finding.head, dropped)
+    return Copy(file, finding.entries, finding.head, (*made_room, *dropped))
+
+
+def _copies(database: Path, folder: Path, first: Entry | None) -> list[Path]:
+    """The copies of this journal, oldest first."""
+    return [each for each in sorted(folder.glob(f"{database.stem}-*T*Z.db")) if not _others(each, first)]
+
+
+def _make_room(database: Path, folder: Path, first: Entry | None) -> tuple[Path, ...]:
+    """Old copies go before the disk is full, since that would end the recording; which ones went.
+
+    The newest stays. Raises `OSError`, and deletes nothing, where it would be no use.
+    """
+    disk = os.statvfs(folder)
+    free = disk.f_bavail * disk.f_frsize
+    needed = sum(file.stat().st_size for file in (database, Path(f"{database}-wal")) if file.exists()) + MARGIN
+    old: list[Path] = []
+    for each in _copies(database, folder, first)[:-1]:
+        if free < needed:
+            free += each.stat().st_size
+            old.append(each)
+    if free < needed:
+        raise OSError(errno.ENOSPC, f"a copy needs {needed // 1_000_000} MB, and {free // 1_000_000} MB can be had")
+    for each in old:
+        each.unlink()
+    return tuple(old)
+
+
+def _others(copy: Path, first: Entry | None) -> bool:
+    """Whether it is sound and of another journal: older records were set aside since, and this may be all of them."""
+    try:
+        with closing(Journal.read(copy)) as journal:
+            return journal.first() != first
+    except JournalError:
+        return False
 
 
 def _synced(path: Path) -> None:

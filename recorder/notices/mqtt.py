@@ -136,6 +136,10 @@ class MqttPublisher:
         self._owed.add(topic)
         self._flush()
 
+    def settled(self) -> bool:
+        """Whether the broker is reached and has all that it was given; as `acknowledged` last saw it."""
+        return self.connection() > 0 and not self._owed and not self._waiting
+
     def close(self) -> None:
         """Say goodbye and end."""
         if self._up:

@@ -10,6 +10,7 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from typing import Any, Protocol
 
+from recorder.clock import Stamp
 from recorder.core.effects import Alert, Effect, Notice, Record
 from recorder.core.events import Event, Started
 from recorder.journal.anchors import source
@@ -88,7 +89,14 @@ class Messages:
             data = {"kind": entry.kind, "previous": entry.previous, "body": json.loads(entry.body)}
             yield self._message(entry, "entry", "entry", data), False
 
-    def _message(self, entry: Entry, place: str, kind: str, data: dict[str, Any]) -> Message:
+    def unrecorded(self, first: Entry, newest: Entry, alert: Alert, now: Stamp) -> Message:
+        """What can't be recorded any more, as one more message of the newest entry."""
+        self._origin = first.hash
+        return self._message(newest, "unrecorded", "alert.raised", _told(alert), now.wall_ms)
+
+    def _message(
+        self, entry: Entry, place: str, kind: str, data: dict[str, Any], wall_ms: int | None = None
+    ) -> Message:
         stamp = entry.stamp
         about = {
             "entry": entry.seq,
@@ -101,7 +109,9 @@ class Messages:
             "id": f"{entry.seq}-{place}",
             "source": source(self._station, self._origin or ""),
             "type": kind,
-            "time": datetime.fromtimestamp(stamp.wall_ms / 1000, UTC).isoformat(timespec="milliseconds"),
+            "time": datetime.fromtimestamp((stamp.wall_ms if wall_ms is None else wall_ms) / 1000, UTC).isoformat(
+                timespec="milliseconds"
+            ),
             "datacontenttype": "application/json",
             "data": {"station": self._station, **data, **about, **(data if self._rules >= 3 else {})},
         }

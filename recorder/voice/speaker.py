@@ -69,6 +69,16 @@ class Speaker:
             self._waiting.append(cue)
             self._change.notify()
 
+    def interrupt(self, cue: Cue) -> None:
+        """Play `cue` now: what sounds is cut off, and what waits is dropped. Returns at once."""
+        with self._change:
+            self._waiting.clear()
+            self._waiting.append(cue)
+            self._cut = True
+            if self._child is not None:
+                self._child.kill()
+            self._change.notify()
+
     def talking(self) -> bool:
         """Whether sound is going out now; the ear is deaf meanwhile."""
         return self._talking
@@ -94,6 +104,7 @@ class Speaker:
                 if not self._waiting:
                     return
                 cue = self._waiting.popleft()
+                self._cut = False
             if self._player is not None:
                 self._talking = True
                 try:

@@ -1,0 +1,53 @@
+"""What to do about an error of the disk or of SQLite, by its kind. Knows no file and no database."""
+
+import errno
+import sqlite3
+
+FULL = "the disk is full; make room on it"
+READ_ONLY = "it is read-only; a disk that fails is made so by the kernel (see dmesg): mount it anew, or replace it"
+FAILS = "the disk fails; copy the records off it and replace it"
+FORBIDDEN = "this user may not; look at owner and permissions of the file and of its folder"
+LOCKED = "another program has it locked; end that program"
+DAMAGED = "set the file aside and start with a new one"
+
+BY_NAME = {
+    "SQLITE_FULL": FULL,
+    "SQLITE_IOERR_SHMSIZE": FULL,
+    "SQLITE_READONLY": READ_ONLY,
+    "SQLITE_IOERR": FAILS,
+    "SQLITE_CANTOPEN": "it can't be opened; look at owner and permissions of file and folder, and at the free space",
+    "SQLITE_PERM": FORBIDDEN,
+    "SQLITE_AUTH": FORBIDDEN,
+    "SQLITE_BUSY": LOCKED,
+    "SQLITE_LOCKED": LOCKED,
+    "SQLITE_PROTOCOL": LOCKED,
+    "SQLITE_CORRUPT": DAMAGED,
+    "SQLITE_NOTADB": DAMAGED,
+    "SQLITE_CONSTRAINT": "another recorder writes the same file; end one of them",
+    "SQLITE_NOMEM": "memory ran out; end other programs, or start the recorder again",
+}
+"""Beginning of the name of SQLite's result code (sqlite.org/rescode.html) -> what to do; the first that fits counts.
+
+The shared memory beside the database is a file on the same disk, and can't grow where that is full.
+"""
+
+BY_NUMBER = {
+    errno.ENOSPC: FULL,
+    errno.EDQUOT: FULL,
+    errno.EROFS: READ_ONLY,
+    errno.EIO: FAILS,
+    errno.EACCES: FORBIDDEN,
+    errno.EPERM: FORBIDDEN,
+}
+"""The same for the system's own."""
+
+
+def remedy(error: Exception) -> str:
+    """What to do about `error`, with "; " before it; "" where it does not say what it is."""
+    found = None
+    if isinstance(error, sqlite3.Error):
+        name = getattr(error, "sqlite_errorname", "")
+        found = next((text for start, text in BY_NAME.items() if name.startswith(start)), None)
+    elif isinstance(error, OSError):
+        found = BY_NUMBER.get(error.errno or 0)
+    return f"; {found}" if found else ""
