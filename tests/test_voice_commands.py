@@ -118,6 +118,12 @@ def test_phrases_prints_the_card_with_its_cautions() -> None:
         assert line in flat, line
 
 
+def test_the_card_of_a_station_with_a_foot_switch_names_it(tmp_path: Path) -> None:
+    (tmp_path / "station.toml").write_text('station = "a"\n[voice]\nlistening = "switch"\nswitch = "/dev/input/x"\n')
+    _, out, _ = run("phrases", "--config", str(tmp_path / "station.toml"))
+    assert "Hold the foot switch meanwhile" in " ".join(out.split())
+
+
 def test_phrases_samples_are_the_corpus_as_objects() -> None:
     code, out, _ = run("phrases", "--samples", "--json")
     rows = [json.loads(line) for line in out.splitlines()]
