@@ -39,14 +39,14 @@ def demo(
     if probe not in BOARDS:
         typer.echo(f"error: {probe!r} is no probe of the demo; write one of {', '.join(BOARDS)}", err=True)
         raise typer.Exit(2)
-    logging.getLogger("recorder").setLevel(logging.CRITICAL)  # the story takes the broker away, and paho tells of that
-    console = Console(highlight=False)
     folder = out or Path(tempfile.mkdtemp(prefix="batch-recorder-demo-"))
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         typer.echo(f"error: {folder} can't be made: {error.strerror}; name another folder with --out", err=True)
         raise typer.Exit(2) from error
+    logging.getLogger("recorder").setLevel(logging.CRITICAL)  # the story takes the broker away, and paho tells of that
+    console = Console(highlight=False)
     began_s = time.monotonic()
     show = Show(console)
     try:
