@@ -144,6 +144,7 @@ def test_the_daemon_records_tells_and_stops(tmp_path: Path) -> None:
     assert kinds >= {"alert.raised", "alert.acknowledged", "record", "entry"}
     assert json.loads(phone.retained["kitchen/line-1/health"])["probes"]["needle"] == "open circuit"
     assert {"batches", "checks"} <= {topic.rsplit("/", 1)[-1] for topic in phone.retained}
+    assert f"line-1 starts; records: {tmp_path / 'records.db'}" in complaints
     assert "a message on acknowledge is refused: it is not JSON" in complaints
     finding = examine(tmp_path / "records.db")
     assert finding.faults == ()

@@ -527,9 +527,9 @@ def test_a_url_has_room_for_one_register() -> None:
         ('port = "/dev/ttyUSB0"', 'port = "COM3"', "port is 'COM3'; write a device"),
         ('port = "/dev/ttyUSB0"', 'port = "tcp://"', "write a device"),
         ('port = "/dev/ttyUSB0"', 'port = "tcp://host:99999"', "port is 'tcp://host:99999': Port out of range"),
-        ('port = "/dev/ttyUSB0"', "port = 502", "port is 502; it must be str"),
+        ('port = "/dev/ttyUSB0"', "port = 502", "port is 502; it must be text in quotes"),
         ("baud = 19200", "baud = 0", "baud, poll_s"),
-        ("baud = 19200", "baud = true", "baud is True; it must be int"),
+        ("baud = 19200", "baud = true", "baud is True; it must be a whole number"),
         ("baud = 19200", "bauds = 19200", "does not know bauds; there are driver, port"),
         ('parity = "E"', 'parity = "even"', 'write "N", "E" or "O"'),
         ("poll_s = 1", "poll_s = 10", "silence_s must be longer than poll_s and timeout_s"),
@@ -539,9 +539,9 @@ def test_a_url_has_room_for_one_register() -> None:
         ('channel = "needle"', 'channel = "oven"', "channel 'oven' is none of needle"),
         ('type = "float32"', 'type = "double"', "register: type is 'double'; write one of int16"),
         ('type = "float32"', "typ = 1", "register: does not know typ; there are channel"),
-        ("scale = 0.1", 'scale = "tenth"', "register: scale is 'tenth'; it must be float"),
+        ("scale = 0.1", 'scale = "tenth"', "register: scale is 'tenth'; it must be a number"),
         ("[0x7FFF, -1]", "[0.5]", r"register: faults has 0.5; write whole numbers"),
-        ("[0x7FFF, -1]", "7", "register: faults is 7; it must be tuple"),
+        ("[0x7FFF, -1]", "7", "register: faults is 7; it must be a list"),
     ],
 )
 def test_a_mistake_in_the_table_is_named_with_its_key(old: str, new: str, complaint: str) -> None:
@@ -553,7 +553,7 @@ def test_a_mistake_in_the_table_is_named_with_its_key(old: str, new: str, compla
 def test_a_table_without_registers_is_refused() -> None:
     own = {"driver": "modbus", "port": "/dev/ttyUSB0"}
     for register in ([], [3], {"channel": "needle"}):
-        with pytest.raises(ValueError, match=r"write a \[\[probe.register\]\]|register is .*; it must be tuple"):
+        with pytest.raises(ValueError, match=r"write a \[\[probe.register\]\]|register is .*; it must be a list"):
             from_table({**own, "register": register})
 
 

@@ -133,7 +133,7 @@ def test_the_panel_shows_value_curve_pace_rest_and_fault() -> None:
     os.close(near)
     board.close()
     assert program.returncode == 0, text()
-    assert re.search(r"needle +\d\d\.\d\d °C +\d+\.\d\d °F +\d+\.\d/s +[▁▂▃▄▅▆▇█ ]+ \d+ to \d+ °C", text())
+    assert re.search(r"needle +\d\d\.\d\d °C +\d+\.\d\d °F.*\r\n\d+\.\d/s +[▁▂▃▄▅▆▇█ ]+ \d+ to \d+ °C", text())
     assert "at rest at 84." in text()
     assert "lost: open circuit" in text()
     assert "Ctrl-C ends it" in text()

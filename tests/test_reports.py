@@ -14,7 +14,9 @@ from xml.etree import ElementTree
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from typer.testing import CliRunner
 
+from recorder.__main__ import app
 from recorder.clock import ManualClock
 from recorder.commands.records import examine
 from recorder.config import load
@@ -108,6 +110,7 @@ def test_the_demos_day_is_one_file_that_needs_no_other(performance: Performance,
         "MK, 10:18",
         "Not yet reviewed and signed.",
         "ice point",
+        "heard as answer",
         "load wings twelve",
         "Unchanged: ",
         "reviewed by, initials",
@@ -117,6 +120,8 @@ def test_the_demos_day_is_one_file_that_needs_no_other(performance: Performance,
     for svg in re.findall(r"<svg.*?</svg>", html, re.S):
         ElementTree.fromstring(svg)
     assert html.count("<svg") == 1 + 14 + 3
+    assert re.search(r'class="chart".*?>167\.8</text>.*?</svg>', html, re.S), "a chart shows what its lowest value is"
+    assert 'content: "canteen-line-2, 2026-02-26"' in html, "each printed page says whose it is"
 
 
 def test_yesterday_is_another_day(performance: Performance) -> None:
@@ -132,6 +137,7 @@ def test_a_changed_record_says_so_on_its_report(performance: Performance) -> Non
     day = day_of(performance.database)
     html = page(day, replace(finding, faults=(Fault("checks", 7, "temp_c is 90"),)), day.end_ms)
     assert "The record was changed: checks , row 7" in text_of(html).replace("checks,", "checks ,")
+    assert '<div class="look"><dt>record</dt><dd>changed</dd></div>' in html, "the summary on top says so too"
 
 
 @pytest.fixture
@@ -229,8 +235,9 @@ def test_without_a_zone_a_day_is_told_as_this_machine_told_it_then(
 @pytest.mark.parametrize(
     ("arguments", "complaint"),
     [
-        (("--by", "J D"), "its by is no name"),
+        (("--by", "J D"), "--by is no name"),
         (("--by", "JD", "--day", "yesterday"), "'yesterday' is no date"),
+        (("--by", "JD", "--day", "2020-01-01"), "nothing is on record for 2020-01-01"),
         (("--by", "JD", "--note", "x\ny"), "letter that can't be seen"),
     ],
 )
@@ -251,6 +258,11 @@ def test_one_record_has_one_writer(kitchen: Kitchen, tmp_path: Path) -> None:
         Journal.open(tmp_path / "records.db")
     run = command("sign", "--config", str(tmp_path / "station.toml"), "--by", "JD")
     assert run.returncode == 2 and "a recorder that runs" in run.stderr
+    run = command("run", "--config", str(tmp_path / "station.toml"))
+    assert (run.returncode, run.stderr.splitlines()[-1]) == (
+        4,
+        f"error: {tmp_path / 'records.db'} is being written by a recorder that runs; stop it first",
+    )
     journal.close()
     Journal.open(tmp_path / "records.db").close()
     assert load(tmp_path / "station.toml").mqtt is None
@@ -333,6 +345,20 @@ def test_every_row_comes_back_from_an_export(performance: Performance, tmp_path:
 
 def test_the_dictionary_describes_nothing_that_is_not_there() -> None:
     assert set(ANY) == {column for table in TABLES for column in columns(table)}
+
+
+@pytest.mark.parametrize(
+    ("arguments", "complaint"),
+    [
+        (("report", "--zone", "Mars/Base"), "'Mars/Base' is no time zone; write it like Europe/Madrid"),
+        (("report", "--zone", "/etc"), "'/etc' is no time zone"),
+        (("report", "--out", "/proc/day.html"), "/proc/day.html can't be written: No such file or directory; name"),
+        (("export", "--out", "/proc/day"), "/proc/day can't be written: No such file or directory; name another"),
+    ],
+)
+def test_what_cannot_be_is_named(performance: Performance, arguments: tuple[str, ...], complaint: str) -> None:
+    done = CliRunner().invoke(app, [*arguments, str(performance.database)])
+    assert done.exit_code == 2 and done.output.startswith(f"error: {complaint}"), done.output
 
 
 def test_an_unknown_form_is_refused(performance: Performance) -> None:

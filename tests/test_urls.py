@@ -36,10 +36,11 @@ def test_what_the_url_says_goes_before_the_defaults() -> None:
     ("url", "complaint"),
     [
         ("/dev/x?baud", "baud has no value; write baud=VALUE"),
-        ("/dev/x?baud=fast", "baud is 'fast'; it must be int"),
+        ("/dev/x?baud=fast", "baud is 'fast'; it must be a whole number"),
         ("/dev/x?speed=9600", "does not know speed; there are driver, port"),
         ("/dev/x?channels=oven", "'oven' is none of needle"),
         ("serial:?baud=9600", "there is no address; write it after serial:"),
+        ("seriall:/dev/x", "'seriall' is no driver; write one of serial, ble"),
         ("replay:none.jsonl", "none.jsonl is no recording"),
         ("/dev/x?unit.of=C", "unit is"),
         ("/dev/x?port.of=C", "port.of has no place, since port is '/dev/x'"),

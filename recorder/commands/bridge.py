@@ -26,14 +26,20 @@ ROUNDS = 10_000
 
 @app.command("bridge")
 def bridge_command(
-    config: Annotated[Path, typer.Option("--config", help="The station's configuration, such as station.toml.")],
+    config: Annotated[
+        Path, typer.Option("--config", metavar="FILE", help="The station's configuration, such as station.toml.")
+    ],
     remote: Annotated[str, typer.Option(metavar="HOST[:PORT]", help="The remote broker; its port is 8883 by default.")],
-    site: Annotated[str, typer.Option(help="This site's own prefix at the remote, such as main-street.")] = "",
-    ca: Annotated[Path, typer.Option(help="Certificate of who signed the remote's.")] = SYSTEM_CA,
+    site: Annotated[
+        str,
+        typer.Option(metavar="NAME", help="This site's own prefix at the remote, such as main-street; it is needed."),
+    ] = "",
+    ca: Annotated[Path, typer.Option(metavar="FILE", help="Certificate of who signed the remote's.")] = SYSTEM_CA,
     password_file: Annotated[
-        Path | None, typer.Option(help="The bridge's password at the remote; default: remote-password beside FILE.")
+        Path | None,
+        typer.Option(metavar="FILE", help="The bridge's password at the remote; default: remote-password beside FILE."),
     ] = None,
-    protocol: Annotated[str, typer.Option(help='What the bridge speaks: "3.1.1" or "5".')] = "3.1.1",
+    protocol: Annotated[str, typer.Option(metavar="VERSION", help='What the bridge speaks: "3.1.1" or "5".')] = "3.1.1",
     out: Annotated[Path | None, typer.Option(metavar="DIR", help="Write the files there; else they are shown.")] = None,
 ) -> None:
     """Write mosquitto's configuration for the device's broker and its bridge, and an example for the remote broker."""

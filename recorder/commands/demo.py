@@ -19,6 +19,7 @@ from recorder.demo.boards import BOARDS
 from recorder.demo.director import DemoError, Director
 from recorder.demo.show import Show
 from recorder.driver import DriverUnavailable
+from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
 from recorder.reports.day import gather
 from recorder.reports.page import page
@@ -28,8 +29,10 @@ app = typer.Typer()
 
 @app.command()
 def demo(
-    out: Annotated[Path | None, typer.Option(help="Folder for records.db; without it, a temporary one.")] = None,
-    probe: Annotated[str, typer.Option(help=f"What measures: {', '.join(BOARDS)}.")] = "serial",
+    out: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Folder for records.db; without it, a temporary one.")
+    ] = None,
+    probe: Annotated[str, typer.Option(metavar="NAME", help=f"What measures: {', '.join(BOARDS)}.")] = "serial",
     with_page: Annotated[
         bool, typer.Option("--page", help="Serve the phone page meanwhile, by mosquitto, and on until Ctrl-C.")
     ] = False,
@@ -38,9 +41,14 @@ def demo(
     if probe not in BOARDS:
         typer.echo(f"error: {probe!r} is no probe of the demo; write one of {', '.join(BOARDS)}", err=True)
         raise typer.Exit(2)
+    folder = out or Path(tempfile.mkdtemp(prefix="batch-recorder-demo-"))
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        typer.echo(f"error: {folder} can't be made: {error.strerror}; name another folder with --out", err=True)
+        raise typer.Exit(2) from error
     logging.getLogger("recorder").setLevel(logging.CRITICAL)  # the story takes the broker away, and paho tells of that
     console = Console(highlight=False)
-    folder = out or Path(tempfile.mkdtemp(prefix="batch-recorder-demo-"))
     began_s = time.monotonic()
     show = Show(console)
     try:
@@ -48,7 +56,7 @@ def demo(
         if with_page:
             console.print(f"The phone page: {director.page}", style="bold", soft_wrap=True)
         phone = director.play(_interrupted() if with_page else lambda: True)
-    except (DemoError, DriverUnavailable) as error:
+    except (DemoError, DriverUnavailable, JournalError) as error:
         typer.echo(f"error: {error}", err=True)
         raise typer.Exit(2) from error
     show.summary(director.database, phone)

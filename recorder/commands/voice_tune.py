@@ -38,7 +38,8 @@ def voice_tune(
         Path | None, typer.Option(metavar="WAV", help="A recording of the noise, not the microphone.")
     ] = None,
     said: Annotated[
-        list[Path] | None, typer.Option(metavar="WAV", help="A recorded command, named as its words: batch-start.wav")
+        list[Path] | None,
+        typer.Option(metavar="WAV", help="A recorded command, named as its words: batch-start.wav; once for each."),
     ] = None,
     commands: Annotated[bool, typer.Option(help="Ask for ten commands.")] = True,
     write: Annotated[bool, typer.Option("--write", help="Put the thresholds into the configuration.")] = False,

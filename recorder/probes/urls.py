@@ -8,6 +8,7 @@ Keys are those of [[probe]] in the configuration. Values are as in TOML, and wha
 with commas, and the keys of a table within with a point, such as `register.address=0`.
 """
 
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import fields
@@ -55,6 +56,8 @@ def from_table(table: Mapping[str, Any]) -> ProbeSettings:
 
 def _parts(url: str) -> tuple[str, str, dict[str, str]]:
     driver, colon, rest = url.partition(":")
+    if colon and driver not in PROBES and re.fullmatch(r"[a-z]+", driver) and not rest.startswith("//"):
+        raise ValueError(f"{url}: {driver!r} is no driver; write one of {', '.join(PROBES)}")
     if not colon or driver not in PROBES:
         driver, rest = "serial", url
     address, _, query = rest.partition("?")
@@ -62,7 +65,7 @@ def _parts(url: str) -> tuple[str, str, dict[str, str]]:
     if bad := [key for key, equals, _ in pairs if not equals]:
         raise ValueError(f"{url}: {bad[0]} has no value; write {bad[0]}=VALUE")
     if not address:
-        raise ValueError(f"{url}: there is no address; write it after {driver}:")
+        raise ValueError(f"{url}: there is no address; write it after {driver}:, or a port alone, such as /dev/ttyACM0")
     return driver, address, {key: value for key, _, value in pairs}
 
 
