@@ -18,22 +18,18 @@ from recorder.core.alerts import DISK_NEARLY_FULL, is_open
 from recorder.core.effects import Cue
 from recorder.core.events import (
     RULES,
-    EarLost,
     Event,
     LinkDown,
     LinkUp,
-    ProbeLost,
     ProcedureLoaded,
     RecordsSetAside,
     Started,
     Stopped,
 )
 from recorder.core.station import State
-from recorder.core.world import World
-from recorder.driver import DriverUnavailable, load
 from recorder.journal import aside, seal
-from recorder.journal.journal import Journal, JournalBusy, JournalDamaged, JournalError
-from recorder.last_resort import Lamp, LastResort
+from recorder.journal.errors import JournalError
+from recorder.journal.journal import Journal
 from recorder.loop import Loop
 from recorder.notices import last_word
 from recorder.notices.anchoring import Anchoring
@@ -41,12 +37,8 @@ from recorder.notices.answers import Reception
 from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.outbox import Messages, Outbox
 from recorder.notices.teller import Teller
-from recorder.probes.probe import Probe
-from recorder.space import Reserve, SpaceWatch
-from recorder.supervisor import Post, Supervisor
-from recorder.voice import ear
-from recorder.voice.microphone import Microphone
-from recorder.voice.speaker import Speaker
+from recorder.space import SpaceWatch
+from recorder.supervisor import Supervisor
 
 log = logging.getLogger(__name__)
 
@@ -62,17 +54,11 @@ DRIVERS_S = 0.6
 GOODBYE_S = 0.3
 """How long it waits for the broker to take the last messages (they are on disk), and again for the goodbye."""
 
-LAST_WORD_S = 0.1
-"""How long it then waits for the loudspeaker, before that is cut off."""
-
 UPKEEP_MS = 24 * 3_600_000
 """SQLite's write-ahead log is emptied so often, when nothing happens and no batch is open."""
 
 KEEP_EVERY = 5_000
 """Entries after which the state is kept anew, when nothing happens: a start reads no more than about so many."""
-
-FAREWELL_S = 5.0
-"""The same where nothing can be recorded any more, and that is what it says; and for the broker to take that."""
 
 
 class App:
@@ -274,87 +260,3 @@ def clock_after(journal: Journal) -> SystemClock:
     """The board's clocks, on the time line of these records; raises `JournalError`."""
     newest = journal.newest()
     return SystemClock(newest.stamp if newest else None)
-
-
-def posts(settings: Settings, clock: Clock, deaf: Callable[[], bool]) -> tuple[Post, ...]:
-    """A driver for every device in `settings`; raises `DriverUnavailable`."""
-    made = [_probe_post(Probe(probe, clock), clock) for probe in settings.probes]
-    if settings.voice:
-        recogniser = ear.build(settings.phrases, settings.voice)
-        source = Microphone(settings.voice.device)
-        switch = ear.foot_switch(settings.voice)
-        driver = load("arecord")(source, recogniser, settings.phrases, settings.voice, clock, deaf, switch)
-        made.append(
-            Post(
-                driver,
-                lambda reason: (EarLost(clock.now_ms(), reason),),
-                lambda: (EarLost(clock.now_ms(), "it hangs"),),
-            )
-        )
-    return tuple(made)
-
-
-def _probe_post(probe: Probe, clock: Clock) -> Post:
-    """A probe tells its losses itself, but not while it hangs."""
-    return Post(probe, hangs=lambda: tuple(ProbeLost(clock.now_ms(), name, "it hangs") for name in probe.names()))
-
-
-def on_records(settings: Settings, give: Callable[[Cue], None], cry: Callable[[str], None]) -> App:
-    """The station on its records. Damaged ones are set aside and new ones begun; raises `JournalError`."""
-
-    def built(damage: str) -> App:
-        journal = open_journal(settings)
-        try:
-            return App(settings, journal, clock_after(journal), give, cry=cry, damage=damage)
-        except BaseException:
-            journal.close()
-            raise
-
-    try:
-        return built("")
-    except JournalDamaged as error:
-        file = aside.set_aside(settings.database)
-        log.critical("%s; it lies in %s now, and new records are begun", error, file)
-        return built(str(error))
-
-
-def run(settings: Settings, stop: threading.Event) -> None:
-    """Record with the real devices of `settings` until `stop`.
-
-    Raises `DriverUnavailable`, `JournalBusy`, and what else ended it (a `JournalError`, a fault of the program) after
-    that was said aloud, shown and told.
-    """
-    speaker = Speaker(settings.speaker) if settings.speaker else None
-    resort = LastResort(speaker, Lamp(settings.lamp) if settings.lamp else None)
-    app, end_s = None, time.monotonic()
-    try:
-        reserve = Reserve(settings.database)
-        reserve.tend()  # before the records are opened: on a full disk they can't be
-        app = on_records(settings, speaker.give if speaker else lambda cue: None, resort.cry)
-        app.space = SpaceWatch(settings.database, settings.least_free_mb, reserve)
-        drivers = posts(settings, app.clock, speaker.talking if speaker else lambda: False)
-        app.run(Supervisor(drivers, app.loop.inbox.put), stop, resort.rest)
-    except (DriverUnavailable, JournalBusy):  # nothing has begun; in the second case another one records
-        raise
-    except Exception as error:
-        resort.cry(str(error))
-        end_s = time.monotonic() + FAREWELL_S
-        try:
-            app.tell_end(error, FAREWELL_S) if app else tell_no_start(settings, error)
-        except Exception as failed:
-            log.warning("the broker is not told: %s", failed)
-        raise
-    finally:
-        if speaker:
-            speaker.close(max(end_s - time.monotonic(), LAST_WORD_S))
-
-
-def tell_no_start(settings: Settings, error: Exception) -> None:
-    """As `App.tell_end`, where the records can't even be opened."""
-    if not settings.mqtt:
-        return
-    publisher = MqttPublisher(settings.mqtt)
-    publisher.start()
-    now = SystemClock(None).stamp()
-    last_word.tell(publisher, messages(settings), None, World(station=settings.station), str(error), now, FAREWELL_S)
-    part(publisher)

@@ -19,7 +19,7 @@ from recorder.notices.settings import MqttSettings
 from recorder.probes.probe import ProbeSettings
 from recorder.probes.urls import from_table
 from recorder.space import LEAST_MB
-from recorder.tables import build
+from recorder.tables import build, in_words
 from recorder.voice import phrases, settings
 from recorder.voice.phrases import Phrases
 from recorder.voice.settings import VoiceSettings
@@ -86,9 +86,7 @@ def load(path: Path) -> Settings:
         database=database,
         procedure=load_procedure(path.parent / procedure_name if procedure_name else None),
         phrases=load_phrases(path.parent / phrases_name if phrases_name else None),
-        probes=tuple(
-            _probe(entry, path.parent, f"{where} [[probe]]") for entry in _take(table, "probe", list, where, [])
-        ),
+        probes=tuple(_probe(entry, path.parent, f"{where} [[probe]]") for entry in _tables(table, "probe", where, [])),
         voice=_voice(_take(table, "voice", dict, where, None), where),
         speaker=_take(speaker, "device", str, f"{where} [speaker]", "default") if speaker is not None else None,
         mqtt=_mqtt(mqtt, station, path.parent, f"{where} [mqtt]") if mqtt is not None else None,
@@ -137,7 +135,7 @@ def load_procedure(path: Path | None) -> Procedure:
     procedure = Procedure(
         product=_take(table, "product", str, where),
         unit=unit,
-        parts=tuple(part(entry) for entry in _take(table, "part", list, where)),
+        parts=tuple(part(entry) for entry in _tables(table, "part", where, _MISSING)),
         pieces_per_load=_take(table, "pieces_per_load", int, where),
         shortest_cook_ms=_length(cook, "shortest", f"{where} [cook]"),
         planned_cook_ms=_length(cook, "planned", f"{where} [cook]"),
@@ -198,6 +196,14 @@ def _build(kind: Callable[..., T], table: Mapping[str, Any], where: str) -> T:
         raise ConfigError(f"{where}: {error}") from error
 
 
+def _tables(table: dict[str, Any], key: str, where: str, default: Any) -> list[Any]:
+    """As `_take`, of an array of tables."""
+    if isinstance(table.get(key), dict):
+        raise ConfigError(f"{where}: [{key}] needs double brackets, [[{key}]], since there may be several")
+    entries: list[Any] = _take(table, key, list, where, default)
+    return entries
+
+
 _MISSING = object()
 
 
@@ -207,8 +213,7 @@ def _take(table: dict[str, Any], key: str, kind: type | tuple[type, ...], where:
     if value is _MISSING:
         raise ConfigError(f"{where}: {key} is missing")
     if value is not default and (not isinstance(value, kind) or (isinstance(value, bool) and kind is not bool)):
-        names = kind if isinstance(kind, tuple) else (kind,)
-        raise ConfigError(f"{where}: {key} is {value!r}; it must be {' or '.join(name.__name__ for name in names)}")
+        raise ConfigError(f"{where}: {key} is {value!r}; it must be {in_words(kind)}")
     return value
 
 

@@ -22,7 +22,8 @@ from recorder.core.events import NEEDLE, Event, Heard, Intent, Signed
 from recorder.core.station import State
 from recorder.core.world import ProbeCheck
 from recorder.driver import DriverUnavailable
-from recorder.journal.journal import Journal, JournalError
+from recorder.journal.errors import JournalError
+from recorder.journal.journal import Journal
 from recorder.loop import Loop
 from recorder.probes.probe import Probe
 

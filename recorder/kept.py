@@ -55,7 +55,7 @@ def keep(file: Path, kept: Kept) -> None:
 def read(file: Path) -> Kept | None:
     """What is kept in `file`; None where there is nothing, or nothing that can be used."""
     try:
-        head, body = file.read_text("utf-8").splitlines()
+        head, body = file.read_text("utf-8").removesuffix("\n").split("\n")  # other line ends may stand in a text
         return _read(json.loads(body)) if head == f"{code()} {_digest(body)}" else None
     except FileNotFoundError:
         return None

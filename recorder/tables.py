@@ -1,12 +1,26 @@
 """A settings value from a table of plain values, as TOML or JSON has them, checked by its fields' types; and back."""
 
 import json
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, fields, is_dataclass
+from pathlib import Path
 from types import UnionType
 from typing import Any, TypeVar, cast, get_args, get_type_hints
 
 T = TypeVar("T")
+
+WORDS: dict[Any, str] = {
+    bool: "true or false",
+    int: "a whole number",
+    float: "a number",
+    str: "text in quotes",
+    Path: "text in quotes",
+    list: "a list, in [ ]",
+    tuple: "a list, in [ ]",
+    dict: "a table, [its name] and its lines under it",
+}
+"""How each type is written in TOML."""
 
 
 def build(kind: Callable[..., T], table: Mapping[str, Any]) -> T:
@@ -22,13 +36,22 @@ def build(kind: Callable[..., T], table: Mapping[str, Any]) -> T:
             raise ValueError(f"does not know {key}; there are {', '.join(names)}")
         if isinstance(value, list):
             value = tuple(_item(key, each, hints[key]) for each in value)
+        if isinstance(value, float) and not math.isfinite(value):
+            raise ValueError(f"{key} is {value}; write a number")
         if not _fits(value, hints[key]):
-            raise ValueError(f"{key} is {value!r}; it must be {getattr(hints[key], '__name__', hints[key])}")
+            raise ValueError(f"{key} is {value!r}; it must be {in_words(hints[key])}")
         values[key] = value
     try:
         return kind(**values)
     except TypeError as error:
         raise ValueError(str(error)) from error
+
+
+def in_words(kind: Any) -> str:
+    """What a value of `kind`, a type, a union or a tuple of types, looks like in TOML."""
+    kinds = kind if isinstance(kind, tuple) else get_args(kind) if isinstance(kind, UnionType) else (kind,)
+    words = dict.fromkeys(WORDS.get(getattr(each, "__origin__", each), "") for each in kinds if each is not type(None))
+    return " or ".join(filter(None, words))
 
 
 def plain(value: Any) -> dict[str, Any]:

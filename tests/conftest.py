@@ -61,17 +61,19 @@ OTHER_PROBES = [
 
 
 @pytest.fixture(scope="session", autouse=True)
-def other_performances(
+def performances(
     request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
 ) -> Iterator[dict[str, "Future[Performance]"]]:
-    """The demo with the other probes, if a test asks for it: begun at once, and played beside the tests before that."""
-    asked = {item.name for item in request.session.items if item.path.name == "test_simulated_probes.py"}
-    names = [name for name in ("ble-sim", "modbus-sim", "micropython") if any(name in each for each in asked)]
+    """The demo by each kind of probe that a test asks for: begun at once, and played beside the tests before that."""
+    others = {item.name for item in request.session.items if item.path.name == "test_simulated_probes.py"}
+    names = [name for name in ("ble-sim", "modbus-sim", "micropython") if any(name in each for each in others)]
+    if any("performance" in getattr(item, "fixturenames", ()) for item in request.session.items):
+        names.insert(0, "serial")
     with ThreadPoolExecutor(1) as pool:
         yield {name: pool.submit(perform, tmp_path_factory.mktemp(name), "--probe", name) for name in names}
 
 
 @pytest.fixture(scope="session")
-def performance(tmp_path_factory: pytest.TempPathFactory) -> Performance:
-    """The demo, run once for all tests."""
-    return perform(tmp_path_factory.mktemp("demo"))
+def performance(performances: dict[str, "Future[Performance]"]) -> Performance:
+    """The demo as it is without `--probe`, run once for all tests."""
+    return performances["serial"].result()

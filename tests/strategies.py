@@ -5,11 +5,15 @@ from functools import partial
 
 from hypothesis import strategies as st
 
+from recorder.core import alerts
 from recorder.core import events as e
 from recorder.core import meanings as m
 from recorder.core.procedure import Part, Procedure
 from recorder.core.rules import Limit
 from tests.kitchen import PROCEDURE
+
+KINDS = [value for name, value in vars(alerts).items() if name.isupper() and isinstance(value, str)]
+"""Of alerts."""
 
 times = st.integers(0, 2**45)
 texts = st.text(st.characters(codec="utf-8", exclude_categories=["Cs"]), max_size=20)
@@ -27,10 +31,11 @@ intents = st.builds(
     number=st.none() | st.floats(0, 300),
     percent=st.none() | st.floats(-1, 101),
 )
+alert_ids = st.builds(alerts.alert_id, st.integers(1, 45), st.sampled_from(KINDS)) | texts
 limits = st.builds(Limit, st.floats(0, 400), st.sampled_from("FC"))
 lengths = st.integers(-5, 10_000_000)
 asked_first = st.lists(st.sampled_from(m.COMMANDS), max_size=6).map(tuple)
-rules = st.sampled_from([1, e.RULES])
+rules = st.integers(1, e.RULES)
 site = {
     "probe_check_every_ms": st.none() | st.integers(-1, 10_000_000),
     "altitude_m": st.none() | st.floats(-600, 6000),
@@ -75,6 +80,9 @@ def events(at: st.SearchStrategy[int] = times) -> st.SearchStrategy[e.Event]:
         st.builds(e.Heard, at, texts, intents, texts, listening, score, st.none() | intents, texts),
         st.builds(e.Unheard, at, texts, texts, texts, listening, score),
         ear_events(at),
+        st.builds(e.Acknowledged, at, alert_ids, texts),
+        st.builds(e.Seen, at, alert_ids, texts),
+        st.builds(e.Signed, at, texts, texts, texts),
         st.builds(e.LinkDown, at, texts),
         st.builds(e.LinkUp, at),
         st.builds(e.RecordsSetAside, at, texts, texts),
@@ -96,30 +104,38 @@ def ear_events(at: st.SearchStrategy[int] = times) -> st.SearchStrategy[e.Event]
     )
 
 
+USUAL = [
+    e.Intent(m.SHIFT_START, cook=4),
+    e.Intent(m.BATCH_START, vat=1),
+    e.Intent(m.LOAD, part="thigh", count=12),
+    e.Intent(m.LID_LOCKED),
+    e.Intent(m.LID_OPEN),
+    e.Intent(m.PROBE, part="thigh"),
+    e.Intent(m.HOLD_START),
+    e.Intent(m.ICE_POINT),
+    e.Intent(m.OIL_FILTERED, vat=1),
+    e.Intent(m.CONFIRM),
+    e.Intent(m.HOLD_END),
+    e.Intent(m.SCRATCH),
+]
+"""A cook's words."""
+
+# Made once: to make a strategy costs more than to draw from it.
+_places = st.lists(st.integers(0, 2 * len(USUAL)), max_size=40)
+_pauses_ms = st.sampled_from([1, 1000, 60_000, 800_000])
+_others = st.none() | st.sampled_from(USUAL) | intents
+_anything = events(st.just(0))
+
+
 @st.composite
 def stories(draw: st.DrawFn) -> list[e.Event]:
     """A working shift with anything in between: a cook's usual words at growing times, mixed with any event."""
-    usual = [
-        e.Intent(m.SHIFT_START, cook=4),
-        e.Intent(m.BATCH_START, vat=1),
-        e.Intent(m.LOAD, part="thigh", count=12),
-        e.Intent(m.LID_LOCKED),
-        e.Intent(m.LID_OPEN),
-        e.Intent(m.PROBE, part="thigh"),
-        e.Intent(m.HOLD_START),
-        e.Intent(m.ICE_POINT),
-        e.Intent(m.OIL_FILTERED, vat=1),
-        e.Intent(m.CONFIRM),
-        e.Intent(m.HOLD_END),
-        e.Intent(m.SCRATCH),
-    ]
     story: list[e.Event] = [e.Started(0, "a", True, "t", "s", (1, 2), draw(rules)), e.ProcedureLoaded(0, PROCEDURE)]
     at_ms = 0
-    for place in draw(st.lists(st.integers(0, 2 * len(usual)), max_size=40)):
-        at_ms += draw(st.sampled_from([1, 1000, 60_000, 800_000]))
-        if place < len(usual):
-            other = draw(st.none() | st.sampled_from(usual) | intents)
-            story.append(e.Heard(at_ms, "words", usual[place], "test", "open", None, other, "other words"))
+    for place in draw(_places):
+        at_ms += draw(_pauses_ms)
+        if place < len(USUAL):
+            story.append(e.Heard(at_ms, "words", USUAL[place], "test", "open", None, draw(_others), "other words"))
         else:
-            story.append(draw(events(st.just(at_ms))))
+            story.append(replace(draw(_anything), at_ms=at_ms))
     return story

@@ -4,7 +4,8 @@ import pytest
 
 from recorder.core import alerts
 from recorder.core import meanings as m
-from recorder.core.events import Acknowledged, ProbeBack, ProbeLost, Seen, Signed, Started
+from recorder.core.events import RULES, Acknowledged, ProbeBack, ProbeLost, Seen, Signed, Started
+from recorder.core.station import deadline
 from recorder.notices import states
 from tests.kitchen import MINUTE, Kitchen
 
@@ -25,6 +26,19 @@ def cold(kitchen: Kitchen) -> str:
     kitchen.cook()
     kitchen.check("thigh", 150)
     return next(alert.id for alert in kitchen.state.world.alerts if alert.kind == alerts.CHECK_BELOW_CRITICAL)
+
+
+def test_an_alert_from_before_there_were_reminders_is_told_again_at_once_and_no_deadline_is_past(
+    kitchen: Kitchen,
+) -> None:
+    kitchen.feed(Started(kitchen.at_ms, "boot-1", True, "old", "line-1", (1,), 2))
+    cold(kitchen)
+    kitchen.wait(20 * MINUTE)
+    assert changes(kitchen, alerts.CHECK_BELOW_CRITICAL) == ["raised"]
+    kitchen.feed(Started(kitchen.at_ms, "boot-1", True, "new", "line-1", (1,), RULES))
+    assert deadline(kitchen.state) == kitchen.at_ms + 1
+    kitchen.wait(1)
+    assert changes(kitchen, alerts.CHECK_BELOW_CRITICAL) == ["raised", "repeated"]
 
 
 def test_a_critical_alert_is_told_again_ever_more_seldom(kitchen: Kitchen) -> None:

@@ -17,7 +17,8 @@ from recorder.clock import ManualClock
 from recorder.commands.records import examine
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import Heard, Intent, ProcedureLoaded, Reading, Started
-from recorder.journal.journal import Journal, JournalError
+from recorder.journal.errors import JournalError
+from recorder.journal.journal import Journal
 from recorder.loop import Loop
 from recorder.notices.broker import LocalBroker
 from recorder.notices.subscriber import Subscriber
@@ -143,6 +144,7 @@ def test_the_daemon_records_tells_and_stops(tmp_path: Path) -> None:
     assert kinds >= {"alert.raised", "alert.acknowledged", "record", "entry"}
     assert json.loads(phone.retained["kitchen/line-1/health"])["probes"]["needle"] == "open circuit"
     assert {"batches", "checks"} <= {topic.rsplit("/", 1)[-1] for topic in phone.retained}
+    assert f"line-1 starts; records: {tmp_path / 'records.db'}" in complaints
     assert "a message on acknowledge is refused: it is not JSON" in complaints
     finding = examine(tmp_path / "records.db")
     assert finding.faults == ()

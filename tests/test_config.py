@@ -4,7 +4,9 @@ from importlib.resources import files
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
+from recorder.__main__ import app
 from recorder.config import ConfigError, load, load_phrases, load_procedure
 from recorder.core import meanings as m
 from recorder.core.rules import Limit
@@ -18,7 +20,16 @@ def station(folder: Path, text: str) -> Path:
     return path
 
 
+def test_the_numbers_of_a_copied_procedure_count(tmp_path: Path) -> None:
+    """The second step of README's "Set up a station", as it stands there."""
+    shipped = SHARE.joinpath("procedure.toml").read_text()
+    (tmp_path / "procedure.toml").write_text(shipped.replace("target = 178", "target = 181"))
+    thigh = load(station(tmp_path, SHARE.joinpath("station.toml").read_text())).procedure.part("thigh")
+    assert thigh and thigh.target == Limit(181.0, "F")
+
+
 def test_the_example_is_a_station(tmp_path: Path) -> None:
+    (tmp_path / "procedure.toml").write_text(SHARE.joinpath("procedure.toml").read_text())
     settings = load(station(tmp_path, SHARE.joinpath("station.toml").read_text()))
     assert (settings.station, settings.vats, settings.publish) == ("fry-line-1", (1,), "alerts")
     assert settings.probes[0].names() == ("needle", "vat1", "cabinet")
@@ -58,7 +69,7 @@ def test_the_shipped_safety_limits_name_their_source() -> None:
     [
         ("", "station is missing"),
         ('station = "Line 1"', "use small letters"),
-        ("station = 7", "must be str"),
+        ("station = 7", "must be text in quotes"),
         ('station = "a"\nvats = [1, 1]', "each vat's number once"),
         ('station = "a"\nvats = [0]', "each vat's number once"),
         ('station = "a"\nvat = [1]', "does not know vat"),
@@ -67,6 +78,9 @@ def test_the_shipped_safety_limits_name_their_source() -> None:
         ('station = "a"\n[[probe]]\ndriver = "serial"\nport = "x"\nchannels = ["toe"]', "'toe' is none of"),
         ('station = "a"\n[[probe]]\ndriver = "serial"\nport = "x"\nbaud = "fast"', "baud is 'fast'"),
         ('station = "a"\n[[probe]]\ndriver = "serial"\nport = "x"\nspeed = 3', "does not know speed"),
+        ('station = "a"\n[probe]\ndriver = "serial"', "[probe] needs double brackets, [[probe]]"),
+        ('station = "a"\n[mqtt]\ntls = "no"', "it must be true or false"),
+        ('station = "a"\nvats = 1', "it must be a list, in [ ]"),
         ('station = "a"\n[voice]\nengine = "ears"', "engine"),
         ('station = "a"\n[speaker]\nvolume = 11', "does not know volume"),
         ('station = "a"\n[mqtt]\npublish = "nothing"', "alerts, records, all"),
@@ -100,7 +114,7 @@ def test_a_mistake_in_a_station_file(tmp_path: Path, text: str, complaint: str) 
         ("low = 325", "low = 360", "low end must be below"),
         ('["discard batch"]', '["throw away"]', "ask_first can't name 'throw away'; it may name shift start"),
         ('["discard batch"]', '["confirm", 7]', "ask_first can't name 'confirm', 7;"),
-        ('["discard batch"]', '"discard batch"', "ask_first is 'discard batch'; it must be list"),
+        ('["discard batch"]', '"discard batch"', "ask_first is 'discard batch'; it must be a list, in [ ]"),
     ],
 )
 def test_a_mistake_in_a_procedure(tmp_path: Path, old: str, new: str, complaint: str) -> None:
@@ -151,3 +165,12 @@ def test_a_phrase_file_with_a_mistake(tmp_path: Path) -> None:
     path.write_text('language = "en"')
     with pytest.raises(ConfigError, match=r"phrases\.toml"):
         load_phrases(path)
+
+
+def test_check_names_the_example_and_what_cannot_be_written(tmp_path: Path) -> None:
+    path = station(tmp_path, 'station = "a"\ndatabase = "/proc/none/records.db"')
+    done = CliRunner().invoke(app, ["check", "--config", str(path)], env={"COLUMNS": "60"})
+    told = " ".join(done.stdout.split())
+    assert done.exit_code == 1 and "every number is the shipped example's" in told, told
+    assert "can't be made: No such file or directory; name another place as database" in told, told
+    assert "\N{HORIZONTAL ELLIPSIS}" not in told

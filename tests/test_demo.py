@@ -49,6 +49,10 @@ def test_each_alert_of_the_story_reached_the_phone_once(performance: Performance
     rows = [row for row in journal.table("alerts") if row["began_ms"] >= story.START_MS]
     journal.close()
     assert {row["kind"] for row in rows} == STORY.keys() and len(rows) == len(STORY)
+    assert performance.output.count("Recorder at canteen-line-2 started") == 1, "yesterday's is not told today"
+    lines = performance.output.splitlines()
+    assert "…" not in performance.output and max(map(len, lines)) <= 80, "its tables fit 80 columns"
+    assert any(line.split()[:1] == ["1"] and line.split()[-1:] == ["discarded"] for line in lines)
     shown = performance.output[performance.output.index("Alerts") :]
     counts = [int(line.split()[-1]) for line in shown.splitlines() if line[:1].isdigit() and line.split()[-1].isdigit()]
     assert Counter(counts) == Counter(STORY.values())
@@ -105,6 +109,11 @@ def test_one_changed_byte_is_found(performance: Performance, tmp_path: Path) -> 
     connection.close()
     finding = examine(copy)
     assert (finding.faults[0].table, finding.faults[0].row) == ("journal", row)
+
+
+def test_a_folder_that_cannot_be_made_is_named() -> None:
+    done = CliRunner().invoke(app, ["demo", "--out", "/proc/demo"])
+    assert (done.exit_code, "/proc/demo can't be made" in done.output) == (2, True), done.output
 
 
 def test_a_probe_that_the_demo_has_not_is_refused() -> None:

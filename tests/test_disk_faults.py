@@ -23,18 +23,20 @@ import pytest
 from typer.testing import CliRunner
 
 from recorder.__main__ import app as command_line
-from recorder.app import App, on_records, open_journal, run
+from recorder.app import App, open_journal
 from recorder.clock import ManualClock, Stamp
 from recorder.commands.records import examine
 from recorder.config import load
 from recorder.core.effects import Cue, Record, Tone
 from recorder.core.events import RULES, EarBack, EarLost, Event, Heard, Reading, RecordsSetAside, Started, Tick
 from recorder.core.station import State
+from recorder.daemon import on_records, run
 from recorder.driver import Put
 from recorder.journal import aside
 from recorder.journal.anchors import compare, picked
 from recorder.journal.chain import GENESIS, linked
-from recorder.journal.journal import Journal, JournalBusy, JournalDamaged, JournalError, as_row
+from recorder.journal.errors import JournalBusy, JournalDamaged, JournalError
+from recorder.journal.journal import Journal, as_row
 from recorder.journal.remedies import BY_NAME, BY_NUMBER, remedy
 from recorder.journal.upkeep import MARGIN, keep
 from recorder.notices.broker import LocalBroker
@@ -70,6 +72,11 @@ case "$what" in "Recorder started."*) [ -e {folder}/greeted ] || exec sleep 60 ;
     return {**os.environ, "PATH": f"{folder}:{os.environ['PATH']}"}
 
 
+def played(folder: Path) -> str:
+    """What the loudspeaker noted; "" before its first sound."""
+    return (folder / "played").read_text() if (folder / "played").exists() else ""
+
+
 def spoken(board: SimulatedFirmware, done: Callable[[], bool]) -> None:
     """The board goes on until it is so."""
 
@@ -96,7 +103,7 @@ def notified(folder: Path) -> Iterator[socket.socket]:
     """Stands for systemd."""
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as server:
         server.bind(str(folder / "notify"))
-        server.settimeout(5)
+        server.settimeout(30)
         yield server
 
 
@@ -250,16 +257,15 @@ def test_the_end_of_recording_is_cried_out_before_the_drivers_are_stopped(full: 
 def test_a_cue_of_last_resort_cuts_off_what_sounds(tmp_path: Path) -> None:
     environment = player(tmp_path)
     speaker = Speaker(player=f"{tmp_path}/aplay", voice=f"{tmp_path}/espeak-ng")
-    played = tmp_path / "played"
     for _ in range(4):  # each time it is in the middle of a greeting that never ends, with others waiting
-        played.unlink(missing_ok=True)
+        (tmp_path / "played").unlink(missing_ok=True)
         for say in ("Recorder started.", "one", "two"):
             speaker.give(Cue(Tone.ALERT, say))
-        until(lambda: played.exists() and "Recorder" in played.read_text(), "it greets")
+        until(lambda: "Recorder" in played(tmp_path), "it greets")
         began_s = time.time()
         speaker.interrupt(Cue(Tone.ALERT, "Nothing"))
-        until(lambda: "Nothing" in played.read_text(), "the last cue is played")
-        lines = [line.split(" ", 1) for line in played.read_text().splitlines()]
+        until(lambda: "Nothing" in played(tmp_path), "the last cue is played")
+        lines = [line.split(" ", 1) for line in played(tmp_path).splitlines()]
         assert [what for _, what in lines[-2:]] == [f"tone of {len(tone_pcm(Tone.ALERT))}", "Nothing"]
         assert float(lines[-2][0]) - began_s < 0.5 and not any(what in ("one", "two") for _, what in lines)
     speaker.close(5)
@@ -284,10 +290,10 @@ def test_a_disk_that_fills_up_in_mid_shift_is_said_shown_and_told(tmp_path: Path
         with running(command, environment) as daemon:
             spoken(board, lambda: "kitchen/line-1/reading/cabinet" in phone.retained)
             assert (lamp / "trigger").read_text() == "none"
-            until(lambda: "Recorder started." in (tmp_path / "played").read_text(), "it greets", 20)
+            until(lambda: "Recorder started." in played(tmp_path), "it greets", 20)
             filled = fill(disk)
             phone.say("kitchen/line-1/sign", b'{"day": "2026-02-26", "by": "JD", "note": "one entry more"}')
-            spoken(board, lambda: "Nothing is recorded any more" in (tmp_path / "played").read_text())
+            spoken(board, lambda: "Nothing is recorded any more" in played(tmp_path))
             _, complaints = daemon.communicate(timeout=30)
         blinked = (lamp / "trigger").read_text()
         told = systemd.recv(10_000) + systemd.recv(10_000)

@@ -14,7 +14,7 @@ from recorder.core.events import Event, ProbeBack, ProbeCharge, ProbeLost, Readi
 from recorder.driver import DRIVERS, PROBES, Driver, DriverLost, load
 from recorder.probes.script import Script
 from recorder.probes.source import Fault, Sample
-from tests import rigs
+from tests import rigs, waiting
 from tests.rigs import SOON_S, ProbeRig, Rig
 
 
@@ -202,7 +202,7 @@ def test_a_flood_is_survived_and_thinned(probe: ProbeRig) -> None:
     run.event()
     probe.flood(5_000)
     probe.speak()
-    rigs.until(lambda: isinstance(probe.found[-1], Sample) and probe.found[-1].temp_c == 61.25, "it hears again")
+    waiting.until(lambda: isinstance(probe.found[-1], Sample) and probe.found[-1].temp_c == 61.25, "it hears again")
     assert run.events.qsize() <= 5
     run.stop()
 

@@ -1,8 +1,10 @@
 """The ear on real sound: the clips of fixtures/voice through the default recogniser; its front end on made sound."""
 
+import os
 import random
 import threading
 import tomllib
+import tracemalloc
 from array import array
 from dataclasses import replace
 from importlib.resources import files
@@ -234,6 +236,25 @@ def test_speech_without_end_is_dropped_once() -> None:
     assert any(not utterance.pcm for utterance in found)
 
 
+def test_a_voice_that_never_pauses_costs_neither_memory_nor_time() -> None:
+    """A radio beside the microphone: 40 s of what the voice detection takes for speech, and then a pause."""
+    front_end = FrontEnd(FrontEndSettings(noise_suppression=0))
+    front_end._voice = lambda chunk: float(any(chunk))  # the vendor's model, replaced by what it might say
+    second = hiss(1, 2000)
+    found = list(front_end.feed(second * 10))
+    tracemalloc.start()
+    try:
+        for _ in range(30):
+            found += front_end.feed(second)
+        held, _ = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert held < 100_000, "bytes: less than 9 s of sound, the longest command"
+    found += front_end.feed(bytes(2 * len(second)))
+    assert [(each.pcm, each.start_ms, each.ended) for each in found if each.ended] == [(b"", 0, True)]
+    assert abs(found[-1].end_ms - 40_608) < 64
+
+
 def test_the_station_does_not_hear_itself(recogniser: Recogniser, tmp_path: Path) -> None:
     heard: list[Event] = []
     pcm = read_wav(CLIPS / "batch-start.wav") + hiss(1, 20)
@@ -277,6 +298,24 @@ def test_a_microphone_stops_when_asked(tmp_path: Path) -> None:
     assert len(list(blocks)) < 20
 
 
+def test_a_recogniser_that_fails_leaves_no_arecord_behind(tmp_path: Path) -> None:
+    """At once, and not when somebody lets go of the error."""
+
+    class Failing(Scripted):
+        def recognise(self, pcm: bytes) -> Guess | None:
+            raise RuntimeError("out of memory")
+
+    source = microphone(tmp_path, read_wav(CLIPS / "batch-start.wav") + hiss(1, 20), "exec sleep 20")
+    program = tmp_path / "program"
+    program.write_text(program.read_text().replace("cat", "echo $$ >pid; cat").replace("pid", f"{tmp_path}/pid"))
+    driver = ear.MicrophoneEar(source, Failing(None), KNOWN, VoiceSettings(), ManualClock(0))
+    with pytest.raises(RuntimeError, match="out of memory") as kept:
+        driver.run(lambda event: None, threading.Event())
+    assert kept.traceback, "the error, and all that it holds, is still there"
+    with pytest.raises(ProcessLookupError):
+        os.kill(int((tmp_path / "pid").read_text()), 0)
+
+
 def test_without_arecord_the_remedy_is_named() -> None:
     with pytest.raises(DriverUnavailable, match="apt install alsa-utils"):
         list(Microphone(program="/nowhere/arecord").blocks(threading.Event()))
@@ -316,6 +355,10 @@ def test_settings_come_from_a_table() -> None:
         ({"volume": 3}, "voice does not know volume"),
         ({"front_end": {"noise_suppression": 9}}, "0 to 4"),
         ({"front_end": 3}, "must be a table"),
+        ({"front_end": {"before_ms": 256.5}}, "voice.front_end.before_ms is 256.5; write a whole number"),
+        ({"front_end": {"speech": "loud"}}, "voice.front_end.speech is 'loud'; write a number"),
+        ({"front_end": {"speech": float("nan")}}, "voice.front_end.speech is nan; write a number"),
+        ({"thresholds": {"plain": {"named": 1, "score": float("nan")}}}, "plain.score is nan; write a number"),
         ({"thresholds": {"plain": {"named": -1.0}}}, "voice.thresholds.plain needs all of named"),
         ({"thresholds": {}}, "voice.thresholds needs all of plain, numbered"),
     ],

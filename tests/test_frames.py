@@ -450,7 +450,7 @@ def test_a_hundred_thousand_random_and_mutated_strings_invent_no_temperature() -
         reader = FramedLines()
         samples = [each for each in reader.read(Chunk(data)) if isinstance(each, Sample)]
         assert invented(samples, data) == [], data
-        assert reader.good + reader.bad.total() == reader.good + reader.bad.total()
+        assert reader.good + reader.bad.total() <= len(re.findall(rb"[\r\n]", data)), "each line counts once"
         taken += len(samples)
         refused += reader.bad.total()
         endless.read(Chunk(data))

@@ -78,6 +78,7 @@ def test_a_damaged_body_is_an_event_or_a_codec_error(event: Event, data: st.Data
 def test_a_damaged_station_file_is_a_station_or_a_config_error(tmp_path: Path, text: str) -> None:
     path = tmp_path / "station.toml"
     path.write_bytes(text.encode("utf-8", "surrogatepass"))
+    (tmp_path / "procedure.toml").write_text(PROCEDURE, "utf-8")
     with suppress(ConfigError):
         load(path)
 

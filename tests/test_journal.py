@@ -13,7 +13,8 @@ from recorder.core.effects import Record
 from recorder.core.events import RULES, Acknowledged, Event, Heard, Intent, Seen, Signed, Started, Tick
 from recorder.core.station import State, step
 from recorder.journal.chain import GENESIS, linked
-from recorder.journal.journal import Journal, JournalBusy, JournalError, Message
+from recorder.journal.errors import JournalBusy, JournalError
+from recorder.journal.journal import Journal, Message
 from recorder.journal.migrations import TABLES, columns, migrations
 from recorder.loop import Loop
 from recorder.notices.outbox import Messages

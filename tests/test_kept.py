@@ -7,7 +7,8 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
+from hypothesis import settings as tries
 from hypothesis import strategies as st
 
 from recorder import app, kept
@@ -15,10 +16,11 @@ from recorder.app import App, open_journal
 from recorder.clock import ManualClock
 from recorder.commands.records import examine
 from recorder.config import Settings, load_phrases
-from recorder.core.events import Event, Heard, Intent, Reading
+from recorder.core.events import Event, Heard, Intent, Reading, Started
 from recorder.core.station import State, step
 from recorder.journal.codec import decode, encode
-from recorder.journal.journal import Journal, JournalError
+from recorder.journal.errors import JournalError
+from recorder.journal.journal import Journal
 from recorder.kept import Kept
 from recorder.loop import restored
 from tests.kitchen import PROCEDURE
@@ -30,7 +32,9 @@ def stored(events: list[Event]) -> list[Event]:
     return [decode(*encode(event)) for event in events]
 
 
+@tries(max_examples=40)
 @given(stories(), stories())
+@example([Started(0, "boot", True, "test", "a name\u2028of\x85lines", (1,))], [])
 def test_a_state_comes_back_to_the_letter_and_goes_on_alike(
     tmp_path_factory: pytest.TempPathFactory, before: list[Event], after: list[Event]
 ) -> None:

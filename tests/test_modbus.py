@@ -24,9 +24,10 @@ from recorder.clock import ManualClock, SystemClock
 from recorder.config import load
 from recorder.core.events import Event, ProbeBack, ProbeLost, Reading
 from recorder.driver import DriverLost, DriverUnavailable
-from recorder.probes.modbus_probe import Answer, Line, ModbusSettings
+from recorder.probes.modbus_line import Answer, Line
+from recorder.probes.modbus_probe import ModbusSettings
 from recorder.probes.modbus_scan import FIRST, Guess, scan
-from recorder.probes.modbus_simulated import REGISTERS, SimulatedTransmitters
+from recorder.probes.modbus_simulated import HOLD_S, REGISTERS, SimulatedTransmitters
 from recorder.probes.probe import Probe
 from recorder.probes.registers import Register
 from recorder.probes.simulated import Kitchen
@@ -364,8 +365,9 @@ def test_a_flood_costs_neither_the_driver_nor_the_stop(bench: Bench) -> None:
     assert not any(isinstance(event, ProbeLost) and event.reason != "silent" for event in bench.taken())
     assert bench.probe.reader.bad.total() > 10
     until(lambda: bench.rounds() >= 1, "it is alive")
-    bench.poll(40, ms=500)
-    assert bench.probe.reader.good >= 60, "and reads when the flood is over"
+    before = bench.probe.reader.good
+    bench.poll(20, ms=500)
+    assert bench.probe.reader.good - before >= 30, "and reads when the flood is over"
     began_s = time.monotonic()
     bench.keeper.stop()
     assert time.monotonic() - began_s < 1
@@ -388,7 +390,7 @@ def test_the_scan_finds_who_answers_and_what_it_may_mean(tcp: bool) -> None:
         Register("cabinet", 5, 2),
     )
     with closing(SimulatedTransmitters(Kitchen(), registers, tcp)) as far:
-        found = scan(far.port, range(2, 7), 115_200, timeout_s=0.15)
+        found = scan(far.port, range(2, 7), 115_200, timeout_s=3 * HOLD_S)  # an answer may be held for a third of it
         assert [each.device for each in found] == [3, 5]
         needle, vat, cabinet = Register("needle", 3, 0, scale=0.1), registers[1], Register("needle", 5, 2)
         first = {guess.register: guess.temp_c for guess in found[0].guesses}
@@ -442,7 +444,7 @@ def test_a_port_that_another_has_is_refused() -> None:
 def test_without_pymodbus_the_remedy_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(__import__("sys").modules, "pymodbus.client", None)
     with pytest.raises(DriverUnavailable, match=r"pip install -e '\.\[modbus\]'"):
-        scan("/dev/null", [1])
+        scan("/dev/null", [1], 9_600)
 
 
 def test_a_connection_that_is_closed_between_polls_is_noticed_at_once() -> None:
@@ -525,9 +527,9 @@ def test_a_url_has_room_for_one_register() -> None:
         ('port = "/dev/ttyUSB0"', 'port = "COM3"', "port is 'COM3'; write a device"),
         ('port = "/dev/ttyUSB0"', 'port = "tcp://"', "write a device"),
         ('port = "/dev/ttyUSB0"', 'port = "tcp://host:99999"', "port is 'tcp://host:99999': Port out of range"),
-        ('port = "/dev/ttyUSB0"', "port = 502", "port is 502; it must be str"),
+        ('port = "/dev/ttyUSB0"', "port = 502", "port is 502; it must be text in quotes"),
         ("baud = 19200", "baud = 0", "baud, poll_s"),
-        ("baud = 19200", "baud = true", "baud is True; it must be int"),
+        ("baud = 19200", "baud = true", "baud is True; it must be a whole number"),
         ("baud = 19200", "bauds = 19200", "does not know bauds; there are driver, port"),
         ('parity = "E"', 'parity = "even"', 'write "N", "E" or "O"'),
         ("poll_s = 1", "poll_s = 10", "silence_s must be longer than poll_s and timeout_s"),
@@ -537,9 +539,9 @@ def test_a_url_has_room_for_one_register() -> None:
         ('channel = "needle"', 'channel = "oven"', "channel 'oven' is none of needle"),
         ('type = "float32"', 'type = "double"', "register: type is 'double'; write one of int16"),
         ('type = "float32"', "typ = 1", "register: does not know typ; there are channel"),
-        ("scale = 0.1", 'scale = "tenth"', "register: scale is 'tenth'; it must be float"),
+        ("scale = 0.1", 'scale = "tenth"', "register: scale is 'tenth'; it must be a number"),
         ("[0x7FFF, -1]", "[0.5]", r"register: faults has 0.5; write whole numbers"),
-        ("[0x7FFF, -1]", "7", "register: faults is 7; it must be tuple"),
+        ("[0x7FFF, -1]", "7", "register: faults is 7; it must be a list"),
     ],
 )
 def test_a_mistake_in_the_table_is_named_with_its_key(old: str, new: str, complaint: str) -> None:
@@ -551,7 +553,7 @@ def test_a_mistake_in_the_table_is_named_with_its_key(old: str, new: str, compla
 def test_a_table_without_registers_is_refused() -> None:
     own = {"driver": "modbus", "port": "/dev/ttyUSB0"}
     for register in ([], [3], {"channel": "needle"}):
-        with pytest.raises(ValueError, match=r"write a \[\[probe.register\]\]|register is .*; it must be tuple"):
+        with pytest.raises(ValueError, match=r"write a \[\[probe.register\]\]|register is .*; it must be a list"):
             from_table({**own, "register": register})
 
 

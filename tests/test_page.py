@@ -19,6 +19,7 @@ from recorder.clock import SystemClock
 from recorder.commands.records import examine
 from recorder.config import load
 from recorder.core.events import ProbeLost
+from tests.conftest import Performance
 from tests.system import needs
 from tests.test_mqtt import wait_for
 
@@ -271,6 +272,7 @@ def test_counts_down_draws_checks_and_fits_a_phone_of_360_px(kitchen: Kitchen, p
     assert before.startswith(("3:0", "2:5"))
     phone.shows("#health", "Trouble: Probe cabinet: no frame for 12 s")
     phone.shows("#health", "160.5 °F")
+    phone.shows("#health", "2.4 GB")
     phone.shows("#health", "Trouble: Battery of needle: 12 %, charge it or change it")
     phone.shows("#health", "Battery of vat1: 85 %")
     marks = "return ['ok', 'low', 'unsafe'].map((c) => document.querySelectorAll(`#checks .${c}`).length)"
@@ -282,6 +284,12 @@ def test_counts_down_draws_checks_and_fits_a_phone_of_360_px(kitchen: Kitchen, p
     assert phone.js(outside) == 0
     small = "return [...document.querySelectorAll('button, a, input')].filter((n) => n.offsetParent"
     assert phone.js(f"{small} && n.getBoundingClientRect().height < 48).length") == 0
+    phone.driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size(820, 1180))
+    widest = "return Math.max(...[...document.querySelectorAll('#checks svg')].map((n) => n.clientWidth))"
+    assert 200 < phone.js(widest) < 480, "a tablet shows no giant charts"
+    kitchen.tell("work", "checks", {"at_ms": now, "checks": [check("wing", 164.96, now), check("leg", 170.0, now)]})
+    phone.shows("#checks .chart:first-child", "170.0 °F, passed")
+    phone.shows("#checks .chart:last-child", "164.9 °F, below critical limit")
 
 
 def test_says_that_the_link_is_lost_marks_what_is_old_and_recovers(kitchen: Kitchen, phone: Phone) -> None:
@@ -413,3 +421,13 @@ def test_axe_finds_no_fault(kitchen: Kitchen, phone: Phone, dark: bool) -> None:
     found = phone.driver.execute_async_script("axe.run().then(arguments[0])")
     assert [(fault["id"], [node["html"] for node in fault["nodes"]]) for fault in found["violations"]] == []
     assert "color-contrast" in {rule["id"] for rule in found["passes"]}
+
+
+def test_the_report_is_fit_for_a_phone_and_a_reader(phone: Phone, performance: Performance) -> None:
+    report = performance.database.with_name("report.html")
+    phone.driver.get(report.as_uri())
+    phone.driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size(390))
+    assert phone.js("return document.documentElement.scrollWidth") == 390
+    phone.js(AXE.read_text("utf-8"))
+    found = phone.driver.execute_async_script("axe.run().then(arguments[0])")
+    assert [(fault["id"], [node["html"] for node in fault["nodes"]]) for fault in found["violations"]] == []

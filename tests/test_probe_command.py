@@ -8,10 +8,18 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from io import StringIO
 
 import pytest
+from rich.console import Console
 
+from recorder.clock import ManualClock
+from recorder.commands.probe_panel import Panel
+from recorder.core.events import Reading
+from recorder.probes.probe import Probe
+from recorder.probes.serial_probe import SerialSettings
 from recorder.probes.simulated import Kitchen, SimulatedFirmware
+from recorder.probes.source import Charge, Fault, Sample
 
 
 @pytest.fixture
@@ -155,3 +163,23 @@ def test_ctrl_c_ends_it_with_its_counts(board: SimulatedFirmware) -> None:
         code, rows = probe_until("needle", board.port)
     assert code == 0
     assert "good messages" in rows[-1]
+
+
+@pytest.mark.parametrize("width", [60, 80, 120])
+def test_the_panel_is_whole_in_a_narrow_terminal(width: int) -> None:
+    """Of one that is at rest, one that rises and one that is lost, nothing is cut off."""
+    panel = Panel("serial /dev/ttyACM0")
+    for second in range(60):
+        panel.look(1000 * second, Sample("needle", 20 + min(second, 40)))
+        panel.look(1000 * second, Sample("cabinet", 60 + second / 10))
+    panel.event(Reading(60_000, "needle", 60.0, True, 12, 0.3, 11_400))
+    panel.look(60_000, Charge("needle", 85))
+    panel.look(60_000, Fault("vat1", "open circuit"))
+    console = Console(width=width, file=StringIO(), highlight=False, soft_wrap=True)
+    console.print(panel.draw(Probe(SerialSettings("serial", "/dev/ttyACM0"), ManualClock(0)), 60_000), soft_wrap=False)
+    shown = console.file.getvalue()
+    flat = " ".join(shown.split())
+    assert "\N{HORIZONTAL ELLIPSIS}" not in shown and max(map(len, shown.splitlines())) <= width
+    assert "needle 60.00 °C 140.00 °F" in flat and "+6.0 °C/min" in flat and "60 to 66 °C" in flat
+    wrapped = "at rest at 60.0 ± 0.3 °C, spot 12, in 11 s, battery 85 % lost: open circuit"
+    assert set(wrapped.split()) <= set(flat.split()), shown

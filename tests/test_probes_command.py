@@ -4,6 +4,7 @@ import fcntl
 import os
 import pty
 import re
+import signal
 import struct
 import subprocess
 import sys
@@ -11,6 +12,7 @@ import termios
 import threading
 import time
 import tomllib
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -82,16 +84,29 @@ def test_settings_as_toml_are_the_same_settings(settings: SerialSettings | Modbu
     assert build(type(settings), table) == settings
 
 
+def test_more_than_three_transmitters_on_a_line_each_get_a_channel() -> None:
+    """ "vat" and "vat1" are one."""
+    registers = tuple(Register("vat", device, 0, scale=0.1) for device in range(1, 6))
+    with closing(SimulatedTransmitters(Kitchen(), registers, True)) as far:
+        ((_, settings),) = probes._modbus(far.port, range(1, 6), 9_600)
+    assert isinstance(settings, ModbusSettings)
+    assert [each.device for each in settings.register] == [1, 2, 3, 4, 5]
+    assert settings.names() == ("needle", "cabinet", "vat1", "vat2", "vat3")
+
+
 def test_the_panel_shows_value_curve_pace_rest_and_fault() -> None:
     """On a terminal: a needle is dipped and then pulled out of its plug."""
-    board, done = SimulatedFirmware(Kitchen()), threading.Event()
+    board, done, shown = SimulatedFirmware(Kitchen()), threading.Event(), bytearray()
+
+    def text() -> str:
+        return re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", bytes(shown).decode("utf-8", "replace"))
 
     def speak() -> None:
         while not done.wait(0.05):
             if board.sent > 40:
                 board.kitchen.insert(84.0)
                 board.kitchen.pass_time(20_000)
-            if board.sent > 190:
+            if "at rest at 84." in text():
                 board.kitchen.pull_connector()
             board.advance(500)
 
@@ -99,25 +114,26 @@ def test_the_panel_shows_value_curve_pace_rest_and_fault() -> None:
     fcntl.ioctl(far, termios.TIOCSWINSZ, struct.pack("HHHH", 30, 140, 0, 0))
     thread = threading.Thread(target=speak)
     thread.start()
-    command = [sys.executable, "-m", "recorder", "probe", board.port, "--seconds", "11"]
+    command = [sys.executable, "-m", "recorder", "probe", board.port]
     with subprocess.Popen(
         command, stdin=far, stdout=far, stderr=far, env={**os.environ, "TERM": "xterm-256color"}
     ) as program:
         os.close(far)
-        shown = b""
         end_s = time.monotonic() + 30
         while time.monotonic() < end_s:
             try:
                 shown += os.read(near, 65_536)
             except OSError:
                 break
+            if "lost: open circuit" in text() and not done.is_set():
+                done.set()
+                program.send_signal(signal.SIGINT)
     done.set()
     thread.join()
     os.close(near)
     board.close()
-    text = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", shown.decode("utf-8", "replace"))
-    assert program.returncode == 0, text
-    assert re.search(r"needle +\d\d\.\d\d °C +\d+\.\d\d °F +\d+\.\d/s +[▁▂▃▄▅▆▇█ ]+ \d+ to \d+ °C", text)
-    assert "at rest at 84." in text
-    assert "lost: open circuit" in text
-    assert "Ctrl-C ends it" in text
+    assert program.returncode == 0, text()
+    assert re.search(r"needle +\d\d\.\d\d °C +\d+\.\d\d °F.*\r\n\d+\.\d/s +[▁▂▃▄▅▆▇█ ]+ \d+ to \d+ °C", text())
+    assert "at rest at 84." in text()
+    assert "lost: open circuit" in text()
+    assert "Ctrl-C ends it" in text()

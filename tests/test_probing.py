@@ -6,6 +6,7 @@ import pytest
 
 from recorder.core import alerts
 from recorder.core import meanings as m
+from recorder.core.events import Started
 from recorder.core.probing import GRACE_MS, WINDOW_MS
 from recorder.core.procedure import Procedure
 from recorder.core.rules import Limit, to_c
@@ -118,7 +119,20 @@ def test_an_overdue_check_is_told_once_and_ends_when_the_probe_passes(kitchen: K
     assert len(kitchen.news(alerts.PROBE_CHECK_OVERDUE)) == 2
     kitchen.wait(2 * HOUR)
     assert len(kitchen.news(alerts.PROBE_CHECK_OVERDUE)) == 3
-    assert "passed its last check 24 hours ago" in str([row["text"] for row in kitchen.rows("alerts")])
+    told = [row for row in kitchen.rows("alerts") if row["kind"] == alerts.PROBE_CHECK_OVERDUE]
+    assert "passed its last check 24 hours ago" in " ".join(str(row["text"]) for row in told)
+    assert sorted(row["ended_by"] or "open" for row in told) == ["open", "passed"], "each time has a row of its own"
+
+
+def test_before_rules_4_the_probe_check_of_a_shift_was_overdue_in_one_row(kitchen: Kitchen) -> None:
+    kitchen.feed(Started(kitchen.at_ms, "boot-1", True, "test", "line-1", (1,), 3))
+    kitchen.wait(GRACE_MS + HOUR)
+    kitchen.say(m.ICE_POINT)
+    kitchen.dip(32)
+    kitchen.wait(25 * HOUR)
+    assert [change for _, change in kitchen.news(alerts.PROBE_CHECK_OVERDUE)] == ["raised", "ended", "raised"]
+    (row,) = [row for row in kitchen.rows("alerts") if row["kind"] == alerts.PROBE_CHECK_OVERDUE]
+    assert row["ended_ms"] is None
 
 
 def test_between_shifts_nothing_is_overdue(kitchen: Kitchen) -> None:

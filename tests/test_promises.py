@@ -138,12 +138,15 @@ def test_the_ear_has_one_alert_at_most_and_none_once_it_is_back(story: list[Even
 @settings(max_examples=300)
 @given(stories())
 def test_a_tick_moves_the_deadline_on(story: list[Event]) -> None:
-    state, _ = fold(story)
+    state = State()
+    for event in story:
+        state, _ = step(state, event)
+        due = deadline(state)
+        assert due is None or due > state.at_ms, event
     for _ in range(5):
         due = deadline(state)
         if due is None:
             break
-        assert due > state.at_ms
         state, _ = step(state, Tick(due))
         after = deadline(state)
         assert after is None or after > due
@@ -198,9 +201,9 @@ def test_a_ten_hour_shift_of_four_channels_folds_in_under_two_seconds() -> None:
         for channel, temp_c in (("needle", 30.0), ("vat1", 168.0), ("vat2", 167.0), ("cabinet", 64.0))
     ]
     history = sorted(history + slow, key=lambda event: event.at_ms)
-    start = time.perf_counter()
+    start = time.process_time()  # what else the machine does is not the core's fault
     state = reduce(lambda state, event: step(state, event)[0], history, State())
-    took_s = time.perf_counter() - start
+    took_s = time.process_time() - start
     assert state.seq == len(history) > 14_000
     print(f"{len(history)} events in {took_s:.2f} s")
     assert took_s < 2

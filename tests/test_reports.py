@@ -6,7 +6,7 @@ import re
 import subprocess
 import sys
 from dataclasses import replace
-from datetime import UTC, date
+from datetime import UTC, date, datetime
 from html.parser import HTMLParser
 from pathlib import Path
 from xml.etree import ElementTree
@@ -14,22 +14,28 @@ from xml.etree import ElementTree
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from typer.testing import CliRunner
 
+from recorder.__main__ import app
+from recorder.clock import ManualClock
 from recorder.commands.records import examine
 from recorder.config import load
 from recorder.core import meanings as m
-from recorder.core.events import Signed
+from recorder.core.events import RULES, ClockStepped, Signed, Started
+from recorder.core.station import State, step
 from recorder.demo import story
-from recorder.journal.journal import Journal, JournalBusy, JournalError
+from recorder.journal.errors import JournalBusy, JournalError
+from recorder.journal.journal import Journal
 from recorder.journal.migrations import TABLES, VIEWS, columns
 from recorder.journal.verify import Fault
 from recorder.notices.answers import SIGN, parse
+from recorder.notices.outbox import Messages
 from recorder.reports import charts
 from recorder.reports.day import Day, gather
 from recorder.reports.dictionary import ANY
 from recorder.reports.page import page
 from tests.conftest import Performance
-from tests.kitchen import Kitchen, kept
+from tests.kitchen import MINUTE, Kitchen, kept
 
 VOID = {"meta", "br", "link", "input"}
 OPTIONAL = {"p", "td", "th", "tr", "html", "body", "dt", "dd"}
@@ -104,6 +110,7 @@ def test_the_demos_day_is_one_file_that_needs_no_other(performance: Performance,
         "MK, 10:18",
         "Not yet reviewed and signed.",
         "ice point",
+        "heard as answer",
         "load wings twelve",
         "Unchanged: ",
         "reviewed by, initials",
@@ -113,6 +120,8 @@ def test_the_demos_day_is_one_file_that_needs_no_other(performance: Performance,
     for svg in re.findall(r"<svg.*?</svg>", html, re.S):
         ElementTree.fromstring(svg)
     assert html.count("<svg") == 1 + 14 + 3
+    assert re.search(r'class="chart".*?>167\.8</text>.*?</svg>', html, re.S), "a chart shows what its lowest value is"
+    assert 'content: "canteen-line-2, 2026-02-26"' in html, "each printed page says whose it is"
 
 
 def test_yesterday_is_another_day(performance: Performance) -> None:
@@ -128,6 +137,7 @@ def test_a_changed_record_says_so_on_its_report(performance: Performance) -> Non
     day = day_of(performance.database)
     html = page(day, replace(finding, faults=(Fault("checks", 7, "temp_c is 90"),)), day.end_ms)
     assert "The record was changed: checks , row 7" in text_of(html).replace("checks,", "checks ,")
+    assert '<div class="look"><dt>record</dt><dd>changed</dd></div>' in html, "the summary on top says so too"
 
 
 @pytest.fixture
@@ -184,11 +194,50 @@ def test_a_day_is_signed_while_no_recorder_runs(kitchen: Kitchen, tmp_path: Path
     assert row["initials"] == "JD"
 
 
+def test_without_a_date_the_day_is_signed_that_it_was_by_the_clock_as_it_was_set_later(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The time line of a board whose clock was not set yet began in 1970."""
+    monkeypatch.setenv("TZ", "UTC")
+    journal = Journal.open(tmp_path / "records.db", Messages("kitchen", "line-1", "alerts"))
+    clock, state = ManualClock(0, known=False), State()
+    for event in (Started(0, "manual", False, "test", "line-1", (1,), RULES), ClockStepped(0, story.START_MS, True)):
+        if isinstance(event, ClockStepped):
+            clock.wall_ms, clock.known = story.START_MS, True
+        state, effects = step(state, event)
+        journal.append(clock.stamp(), event, effects)
+    journal.close()
+    (tmp_path / "station.toml").write_text(STATION)
+    run = command("sign", "--config", str(tmp_path / "station.toml"), "--by", "JD")
+    assert (run.returncode, run.stdout) == (0, "Signed for 2026-02-26 by JD.\n"), run.stderr
+
+
+def test_what_has_no_day_is_not_signed(tmp_path: Path) -> None:
+    Journal.open(tmp_path / "records.db").close()
+    (tmp_path / "station.toml").write_text(STATION)
+    run = command("sign", "--config", str(tmp_path / "station.toml"), "--by", "JD")
+    assert (run.returncode, run.stderr) == (2, "error: nothing is on record yet\n")
+
+
+@pytest.mark.parametrize(("month", "begun"), [(1, "13:00"), (7, "14:00")])
+def test_without_a_zone_a_day_is_told_as_this_machine_told_it_then(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, month: int, begun: str
+) -> None:
+    """In winter and in summer, whatever it is today."""
+    monkeypatch.setenv("TZ", "Europe/Madrid")
+    kitchen = Kitchen(at_ms=round(datetime(2026, month, 5, 12, tzinfo=UTC).timestamp() * 1000))
+    kitchen.say(m.SHIFT_START, cook=4)
+    run = command("report", str(recorded(kitchen, tmp_path / "records.db")), "--out", str(tmp_path / "day.html"))
+    assert run.returncode == 0, run.stderr
+    assert f"Shift of cook 4, {begun}" in text_of((tmp_path / "day.html").read_text("utf-8"))
+
+
 @pytest.mark.parametrize(
     ("arguments", "complaint"),
     [
-        (("--by", "J D"), "its by is no name"),
+        (("--by", "J D"), "--by is no name"),
         (("--by", "JD", "--day", "yesterday"), "'yesterday' is no date"),
+        (("--by", "JD", "--day", "2020-01-01"), "nothing is on record for 2020-01-01"),
         (("--by", "JD", "--note", "x\ny"), "letter that can't be seen"),
     ],
 )
@@ -209,9 +258,30 @@ def test_one_record_has_one_writer(kitchen: Kitchen, tmp_path: Path) -> None:
         Journal.open(tmp_path / "records.db")
     run = command("sign", "--config", str(tmp_path / "station.toml"), "--by", "JD")
     assert run.returncode == 2 and "a recorder that runs" in run.stderr
+    run = command("run", "--config", str(tmp_path / "station.toml"))
+    assert (run.returncode, run.stderr.splitlines()[-1]) == (
+        4,
+        f"error: {tmp_path / 'records.db'} is being written by a recorder that runs; stop it first",
+    )
     journal.close()
     Journal.open(tmp_path / "records.db").close()
     assert load(tmp_path / "station.toml").mqtt is None
+
+
+def test_all_of_a_day_that_is_not_over_lies_within_its_timeline(tmp_path: Path) -> None:
+    """The last lid was opened long before the last piece was read, and the hold after it goes on."""
+    kitchen = Kitchen(at_ms=story.START_MS)
+    kitchen.say(m.SHIFT_START, cook=4)
+    kitchen.cook()
+    kitchen.wait(5 * MINUTE)
+    kitchen.check_all()
+    kitchen.wait(5 * MINUTE)
+    kitchen.say(m.HOLD_START)
+    svg = ElementTree.fromstring(charts.timeline(day_of(recorded(kitchen, tmp_path / "records.db"))))
+    bars = [(float(each.get("x", "")), float(each.get("width", ""))) for each in svg.iter("rect")]
+    marks = [float(each.get("cx", "")) for each in svg.iter("circle")]
+    assert (len(bars), len(marks)) == (2, 4)
+    assert all(left + width <= charts.WIDTH for left, width in bars) and max(marks) <= charts.WIDTH
 
 
 @given(st.lists(st.tuples(st.integers(0, 10**6), st.floats(-50, 400)), max_size=30), st.floats(-50, 400))
@@ -275,6 +345,20 @@ def test_every_row_comes_back_from_an_export(performance: Performance, tmp_path:
 
 def test_the_dictionary_describes_nothing_that_is_not_there() -> None:
     assert set(ANY) == {column for table in TABLES for column in columns(table)}
+
+
+@pytest.mark.parametrize(
+    ("arguments", "complaint"),
+    [
+        (("report", "--zone", "Mars/Base"), "'Mars/Base' is no time zone; write it like Europe/Madrid"),
+        (("report", "--zone", "/etc"), "'/etc' is no time zone"),
+        (("report", "--out", "/proc/day.html"), "/proc/day.html can't be written: No such file or directory; name"),
+        (("export", "--out", "/proc/day"), "/proc/day can't be written: No such file or directory; name another"),
+    ],
+)
+def test_what_cannot_be_is_named(performance: Performance, arguments: tuple[str, ...], complaint: str) -> None:
+    done = CliRunner().invoke(app, [*arguments, str(performance.database)])
+    assert done.exit_code == 2 and done.output.startswith(f"error: {complaint}"), done.output
 
 
 def test_an_unknown_form_is_refused(performance: Performance) -> None:

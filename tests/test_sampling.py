@@ -56,6 +56,15 @@ def test_any_degrees_of_freedom_as_scipy(n: int, degrees: int) -> None:
         assert ours == pytest.approx(exact(n, coverage, confidence, degrees), rel=1e-5)
 
 
+@pytest.mark.parametrize(("coverage", "confidence"), [(0.5, 0.5), (0.5, 0.4), (0.5, 0.001), (0.6, 0.01)])
+@pytest.mark.parametrize(("n", "degrees"), [(4, 3), (1, 1), (4, 60)])
+def test_a_bound_may_lie_above_the_mean_where_little_confidence_is_asked_for(
+    n: int, degrees: int, coverage: float, confidence: float
+) -> None:
+    ours = tolerance_factor(n, coverage, confidence, degrees)
+    assert ours == pytest.approx(exact(n, coverage, confidence, degrees), rel=1e-5, abs=1e-8)
+
+
 def test_the_handbooks_example_and_its_misprint() -> None:
     """NIST/SEMATECH e-Handbook 7.2.6.3: n 43, coverage 0.90, confidence 0.99. Its closed approximation gives 1.8752,
     the exact factor is 1.87395. Mean 97.07 and s 0.0268 make an upper bound of 97.1203; the page prints

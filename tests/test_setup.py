@@ -33,6 +33,7 @@ def test_a_dry_run_shows_all_and_writes_nothing(tmp_path: Path) -> None:
     assert shown.exit_code == 0
     assert f"+ExecStart={PROGRAM} run --config /{CONFIG}" in shown.output
     assert f"Nothing was written. To write {len({*OURS, *YOURS})} files" in shown.output
+    assert shown.output.endswith(f"/batch-recorder setup --write --root {tmp_path} --program {PROGRAM}\n")
     assert files(tmp_path) == {}
 
 

@@ -31,9 +31,9 @@ def verdicts(database: Path) -> dict[str, list[tuple[object, ...]]]:
 
 @pytest.mark.parametrize("name", OTHER_PROBES)
 def test_the_verdicts_are_the_same_by_every_kind_of_probe(
-    name: str, performance: Performance, other_performances: dict[str, "Future[Performance]"]
+    name: str, performance: Performance, performances: dict[str, "Future[Performance]"]
 ) -> None:
-    other, usual = other_performances[name].result(), verdicts(performance.database)
+    other, usual = performances[name].result(), verdicts(performance.database)
     assert len(usual["checks"]) > 20
     assert verdicts(other.database) == usual
     assert "Clean:" in other.output

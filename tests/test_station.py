@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from recorder.core import alerts, causes
+from recorder.core import alerts, station_causes
 from recorder.core import meanings as m
 from recorder.core.batch_commands import HIGHEST_BATCH
 from recorder.core.effects import Cue, Level, Notice, Tone
@@ -178,6 +178,25 @@ def test_a_kitchen_says_what_asks_first(kitchen: Kitchen) -> None:
         (m.HOLD_END, "asked"),
         (m.CONFIRM, "done"),
     ]
+
+
+@pytest.mark.parametrize(
+    ("rules", "said", "tone"),
+    [(RULES, "Batch 1 holding.", Tone.DONE), (3, "Batch 1 holding, unproven.", Tone.ALERT)],
+)
+def test_a_batch_that_is_proven_before_the_confirm_is_not_called_unproven(
+    kitchen: Kitchen, rules: int, said: str, tone: Tone
+) -> None:
+    kitchen.feed(Started(kitchen.at_ms, "boot-1", True, "test", "line-1", (1,), rules))
+    kitchen.cook()
+    for part in ("thigh", "breast", "leg"):
+        kitchen.check(part, 185)
+    kitchen.say(m.PROBE, part="wing")
+    assert "3 of 4 checks passed. Confirm" in kitchen.say(m.HOLD_START)
+    kitchen.dip(185)
+    assert kitchen.say(m.CONFIRM) == said
+    assert kitchen.effects[-1] == Cue(tone, said)
+    assert (kitchen.rows("holds")[0]["proven"], kitchen.notices(alerts.HOLD_UNPROVEN)) == (1, [])
 
 
 def test_a_confirm_of_a_proven_hold_does_not_cover_an_unproven_one(kitchen: Kitchen) -> None:
@@ -442,6 +461,30 @@ def test_a_colder_spot_right_after_a_check_takes_its_place(
     if read == 160:
         told += [("check below target", "ended"), ("check below critical limit", "raised")]
     assert sorted(kitchen.notices("check below target") + kitchen.notices("check below critical limit")) == sorted(told)
+
+
+@pytest.mark.parametrize(
+    ("first", "colder", "kind"),
+    [(175, 170, alerts.CHECK_BELOW_TARGET), (160, 150, alerts.CHECK_BELOW_CRITICAL)],
+)
+def test_a_check_that_is_read_colder_and_misses_the_same_limit_stays_told(
+    kitchen: Kitchen, first: float, colder: float, kind: str
+) -> None:
+    kitchen.cook()
+    kitchen.check("thigh", first)
+    kitchen.dip(colder, colder=True)
+    assert kitchen.notices(kind) == [(kind, "raised")]
+    (alert,) = [row for row in kitchen.rows("alerts") if row["kind"] == kind]
+    assert (alert["ended_ms"], f"read {colder}.0 °F" in str(alert["text"])) == (None, True)
+    assert str(alert["numbers"]).startswith(f"temperature {colder},")
+
+
+def test_before_rules_4_a_check_that_was_read_colder_was_told_no_longer(kitchen: Kitchen) -> None:
+    kitchen.feed(Started(kitchen.at_ms, "boot-1", True, "test", "line-1", (1,), 3))
+    kitchen.cook()
+    kitchen.check("thigh", 175)
+    kitchen.dip(170, colder=True)
+    assert [change for _, change in kitchen.notices(alerts.CHECK_BELOW_TARGET)] == ["raised", "ended"]
 
 
 def test_a_colder_spot_after_the_batch_went_back_changes_nothing(kitchen: Kitchen) -> None:
@@ -730,7 +773,7 @@ def test_damaged_records_are_told_until_somebody_has_them_in_hand(kitchen: Kitch
 
 
 def test_what_is_not_recorded_is_told_as_an_alert_of_the_newest_entry() -> None:
-    alert = causes.not_recording("the disk is full; make room on it", 41, 5)
+    alert = station_causes.not_recording("the disk is full; make room on it", 41, 5)
     assert (alert.id, alert.level, alert.ended_ms) == ("41-not-recording", Level.CRITICAL, None)
     assert "the disk is full; make room on it. Write down by hand" in alert.text
 
@@ -789,8 +832,8 @@ def test_a_number_that_is_no_temperature_is_refused(kitchen: Kitchen) -> None:
 
 
 def test_an_alert_is_raised_once() -> None:
-    world = alerts.raised(World(), causes.clock_not_set(1, 0))
-    assert alerts.raised(world, causes.clock_not_set(1, 5)) is world
+    world = alerts.raised(World(), station_causes.clock_not_set(1, 0))
+    assert alerts.raised(world, station_causes.clock_not_set(1, 5)) is world
 
 
 def test_what_is_wrong_with_a_procedure_is_told_in_sentences() -> None:

@@ -14,7 +14,8 @@ from recorder.config import Settings, load_phrases
 from recorder.core import meanings as m
 from recorder.core.events import Heard, Intent, Tick
 from recorder.journal import upkeep
-from recorder.journal.journal import Journal, JournalError
+from recorder.journal.errors import JournalError
+from recorder.journal.journal import Journal
 from tests.kitchen import PROCEDURE, Kitchen, kept
 
 

@@ -36,12 +36,18 @@ def test_what_the_url_says_goes_before_the_defaults() -> None:
     ("url", "complaint"),
     [
         ("/dev/x?baud", "baud has no value; write baud=VALUE"),
-        ("/dev/x?baud=fast", "baud is 'fast'; it must be int"),
+        ("/dev/x?baud=fast", "baud is 'fast'; it must be a whole number"),
         ("/dev/x?speed=9600", "does not know speed; there are driver, port"),
         ("/dev/x?channels=oven", "'oven' is none of needle"),
         ("serial:?baud=9600", "there is no address; write it after serial:"),
+        ("seriall:/dev/x", "'seriall' is no driver; write one of serial, ble"),
         ("replay:none.jsonl", "none.jsonl is no recording"),
         ("/dev/x?unit.of=C", "unit is"),
+        ("/dev/x?port.of=C", "port.of has no place, since port is '/dev/x'"),
+        ("/dev/x?driver.of=C", "driver.of has no place, since driver is 'serial'"),
+        ("modbus:/dev/x?register=5&register.address=0", r"register.address has no place, since register is \[5\]"),
+        ("/dev/x?silence_s=inf", "silence_s is inf; write a number"),
+        ("/dev/x?period_s=nan", "period_s is nan; write a number"),
     ],
 )
 def test_a_mistake_is_named(url: str, complaint: str) -> None:

@@ -88,6 +88,22 @@ def test_hear_names_a_file_that_it_cannot_read(tmp_path: Path) -> None:
     assert code == 2 and "none.wav: there is no such file" in err
 
 
+def test_hear_says_that_there_is_no_voice(tmp_path: Path) -> None:
+    with wave.open(str(tmp_path / "still.wav"), "wb") as file:
+        file.setparams((1, 2, 16_000, 0, "NONE", ""))
+        file.writeframes(bytes(32_000))
+    code, out, _ = run("hear", str(tmp_path / "still.wav"))
+    assert (code, out) == (0, f"{tmp_path / 'still.wav'}: no voice in it\n")
+
+
+def test_a_file_of_confusions_that_is_none_is_named(tmp_path: Path) -> None:
+    (tmp_path / "dump").write_bytes(b"\xdf\xdf")
+    code, _, err = run("phrases", "--confusable", "--measured", str(tmp_path / "dump"))
+    assert code == 2 and f"{tmp_path / 'dump'}: " in err
+    code, _, err = run("phrases", "--measured", str(tmp_path / "dump"))
+    assert code == 2 and "--measured goes with --confusable" in err
+
+
 def test_hear_names_a_configuration_that_is_not_there(tmp_path: Path) -> None:
     code, _, err = run("hear", str(CLIPS / "status.wav"), "--config", str(tmp_path / "none.toml"))
     assert code == 2 and "none.toml" in err
@@ -100,6 +116,12 @@ def test_phrases_prints_the_card_with_its_cautions() -> None:
     assert 'Say "kitchen recorder" and the command in one breath' in flat
     for line in ("batch start [vat VAT]", "probe PART [batch BATCH]", "scratch that", *CAUTIONS):
         assert line in flat, line
+
+
+def test_the_card_of_a_station_with_a_foot_switch_names_it(tmp_path: Path) -> None:
+    (tmp_path / "station.toml").write_text('station = "a"\n[voice]\nlistening = "switch"\nswitch = "/dev/input/x"\n')
+    _, out, _ = run("phrases", "--config", str(tmp_path / "station.toml"))
+    assert "Hold the foot switch meanwhile" in " ".join(out.split())
 
 
 def test_phrases_samples_are_the_corpus_as_objects() -> None:

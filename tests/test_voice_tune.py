@@ -1,5 +1,6 @@
 """`voice-tune`: what moves a threshold and how far, and the command from recordings to the configuration."""
 
+import wave
 from pathlib import Path
 
 import pytest
@@ -101,6 +102,15 @@ def test_noise_with_the_name_in_it_raises_the_threshold_and_what_is_written_is_r
     assert voice.judgement().rival_lead == OLD.rival_lead
     code, out = run(*noise, "--write")
     assert code == 2 and "has thresholds already; remove" in out
+
+
+def test_all_of_the_noise_is_put_to_the_recogniser(station: Path, tmp_path: Path) -> None:
+    """Two pieces as long as a command, and nothing that the voice detection takes for a voice."""
+    with wave.open(str(tmp_path / "noise.wav"), "wb") as file:
+        file.setparams((1, 2, 16_000, 0, "NONE", ""))
+        file.writeframes(bytes(2 * voice_tune.WINDOW_BYTES))
+    code, out = run("--config", str(station), "--noise", str(tmp_path / "noise.wav"))
+    assert code == 0 and "as shipped: 0 of 0 commands heard right, 0 of 2 noises taken for one" in out, out
 
 
 def test_bad_input_is_named_with_its_remedy(station: Path) -> None:

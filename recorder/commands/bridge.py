@@ -10,7 +10,9 @@ from typing import Annotated
 import typer
 
 from recorder.config import ConfigError, load
+from recorder.driver import DriverUnavailable
 from recorder.notices import bridge as text
+from recorder.notices import client
 
 app = typer.Typer()
 
@@ -24,14 +26,20 @@ ROUNDS = 10_000
 
 @app.command("bridge")
 def bridge_command(
-    config: Annotated[Path, typer.Option("--config", help="The station's configuration, such as station.toml.")],
+    config: Annotated[
+        Path, typer.Option("--config", metavar="FILE", help="The station's configuration, such as station.toml.")
+    ],
     remote: Annotated[str, typer.Option(metavar="HOST[:PORT]", help="The remote broker; its port is 8883 by default.")],
-    site: Annotated[str, typer.Option(help="This site's own prefix at the remote, such as main-street.")] = "",
-    ca: Annotated[Path, typer.Option(help="Certificate of who signed the remote's.")] = SYSTEM_CA,
+    site: Annotated[
+        str,
+        typer.Option(metavar="NAME", help="This site's own prefix at the remote, such as main-street; it is needed."),
+    ] = "",
+    ca: Annotated[Path, typer.Option(metavar="FILE", help="Certificate of who signed the remote's.")] = SYSTEM_CA,
     password_file: Annotated[
-        Path | None, typer.Option(help="The bridge's password at the remote; default: remote-password beside FILE.")
+        Path | None,
+        typer.Option(metavar="FILE", help="The bridge's password at the remote; default: remote-password beside FILE."),
     ] = None,
-    protocol: Annotated[str, typer.Option(help='What the bridge speaks: "3.1.1" or "5".')] = "3.1.1",
+    protocol: Annotated[str, typer.Option(metavar="VERSION", help='What the bridge speaks: "3.1.1" or "5".')] = "3.1.1",
     out: Annotated[Path | None, typer.Option(metavar="DIR", help="Write the files there; else they are shown.")] = None,
 ) -> None:
     """Write mosquitto's configuration for the device's broker and its bridge, and an example for the remote broker."""
@@ -47,7 +55,7 @@ def bridge_command(
                 if name == "device.users":
                     os.fchmod(file.fileno(), 0o600)
                 file.write(content)
-    except (ConfigError, _Fault, ValueError, OSError) as error:
+    except (ConfigError, DriverUnavailable, _Fault, ValueError, OSError) as error:
         typer.echo(f"error: {error}", err=True)
         raise typer.Exit(2) from error
     typer.echo(f"Written to {out}: {', '.join(files)}.")
@@ -91,7 +99,7 @@ def _files(
         protocol=protocol,
     )
     _check_ca(ca)
-    _first_line(password_file)
+    client.password(password_file)
     files = {
         "device.conf": text.device_conf(made),
         "device.acl": text.device_acl(made),
@@ -100,7 +108,7 @@ def _files(
         "remote.acl": text.remote_acl(made),
     }
     if settings.username and settings.password_file:
-        files["device.users"] = f"{settings.username}:{_hashed(_first_line(settings.password_file))}\n"
+        files["device.users"] = f"{settings.username}:{_hashed(client.password(settings.password_file))}\n"
     return files
 
 
@@ -111,19 +119,6 @@ def _check_ca(ca: Path) -> None:
     except (OSError, ValueError) as error:
         remedy = "apt install ca-certificates, or name your authority's certificate (PEM) with --ca"
         raise _Fault(f"the CA file {ca} can't be used: {error}; {remedy}") from error
-
-
-def _first_line(file: Path) -> str:
-    """The password in `file`."""
-    try:
-        lines = file.read_text("utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        raise _Fault(
-            f"the password file {file} can't be read: {error}; write the password in its first line"
-        ) from error
-    if not lines or not lines[0]:
-        raise _Fault(f"the password file {file} is empty; write the password in its first line")
-    return lines[0]
 
 
 def _hashed(password: str) -> str:

@@ -6,6 +6,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable
+from contextlib import closing
 from datetime import UTC
 from pathlib import Path
 from typing import Annotated
@@ -18,6 +19,7 @@ from recorder.demo.boards import BOARDS
 from recorder.demo.director import DemoError, Director
 from recorder.demo.show import Show
 from recorder.driver import DriverUnavailable
+from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
 from recorder.reports.day import gather
 from recorder.reports.page import page
@@ -27,8 +29,10 @@ app = typer.Typer()
 
 @app.command()
 def demo(
-    out: Annotated[Path | None, typer.Option(help="Folder for records.db; without it, a temporary one.")] = None,
-    probe: Annotated[str, typer.Option(help=f"What measures: {', '.join(BOARDS)}.")] = "serial",
+    out: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Folder for records.db; without it, a temporary one.")
+    ] = None,
+    probe: Annotated[str, typer.Option(metavar="NAME", help=f"What measures: {', '.join(BOARDS)}.")] = "serial",
     with_page: Annotated[
         bool, typer.Option("--page", help="Serve the phone page meanwhile, by mosquitto, and on until Ctrl-C.")
     ] = False,
@@ -37,9 +41,14 @@ def demo(
     if probe not in BOARDS:
         typer.echo(f"error: {probe!r} is no probe of the demo; write one of {', '.join(BOARDS)}", err=True)
         raise typer.Exit(2)
+    folder = out or Path(tempfile.mkdtemp(prefix="batch-recorder-demo-"))
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        typer.echo(f"error: {folder} can't be made: {error.strerror}; name another folder with --out", err=True)
+        raise typer.Exit(2) from error
     logging.getLogger("recorder").setLevel(logging.CRITICAL)  # the story takes the broker away, and paho tells of that
     console = Console(highlight=False)
-    folder = out or Path(tempfile.mkdtemp(prefix="batch-recorder-demo-"))
     began_s = time.monotonic()
     show = Show(console)
     try:
@@ -47,7 +56,7 @@ def demo(
         if with_page:
             console.print(f"The phone page: {director.page}", style="bold", soft_wrap=True)
         phone = director.play(_interrupted() if with_page else lambda: True)
-    except (DemoError, DriverUnavailable) as error:
+    except (DemoError, DriverUnavailable, JournalError) as error:
         typer.echo(f"error: {error}", err=True)
         raise typer.Exit(2) from error
     show.summary(director.database, phone)
@@ -55,11 +64,10 @@ def demo(
     console.print()
     report(finding, console)
     console.print(f"Records: {director.database}", soft_wrap=True)
-    journal = Journal.read(director.database)
     paper = folder / "report.html"
-    newest = journal.newest()
-    paper.write_text(page(gather(journal, None, UTC), finding, newest.stamp.at_ms if newest else 0), "utf-8")
-    journal.close()
+    with closing(Journal.read(director.database)) as journal:
+        newest = journal.newest()
+        paper.write_text(page(gather(journal, None, UTC), finding, newest.stamp.at_ms if newest else 0), "utf-8")
     console.print(f"The day on paper: {paper}", soft_wrap=True)
     console.print(
         f"{time.monotonic() - began_s:.0f} s. An invented kitchen; a recorder, not a safety device.", style="dim"

@@ -33,10 +33,16 @@ DRAW_S = 0.25
 def probe(
     url: Annotated[
         str,
-        typer.Argument(help="/dev/serial/by-id/..., or DRIVER:ADDRESS?KEY=VALUE with the keys of the configuration."),
+        typer.Argument(
+            metavar="URL", help="/dev/serial/by-id/..., or DRIVER:ADDRESS?KEY=VALUE with the keys of the configuration."
+        ),
     ],
-    record: Annotated[Path | None, typer.Option(help="Keep the raw bytes with their times in this file.")] = None,
-    seconds: Annotated[float | None, typer.Option(help="Stop after so long; without it, on Ctrl-C.")] = None,
+    record: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Keep the raw bytes with their times in this file.")
+    ] = None,
+    seconds: Annotated[
+        float | None, typer.Option(metavar="SECONDS", help="Stop after so long; without it, on Ctrl-C.")
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object per line.")] = False,
 ) -> None:
     """Show what a probe delivers: temperatures, rests, faults, what is bad. Exit 1 if nothing good came."""

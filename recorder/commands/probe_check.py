@@ -17,7 +17,7 @@ from recorder.core.events import NEEDLE, Event, ProbeLost, Reading
 from recorder.core.rules import temp_text
 from recorder.core.station import State
 from recorder.driver import DriverLost, DriverUnavailable
-from recorder.journal.journal import JournalError
+from recorder.journal.errors import JournalError
 
 app = typer.Typer()
 
@@ -34,8 +34,10 @@ STYLES = {Tone.DONE: "bold green", Tone.ALERT: "bold red", Tone.REFUSED: "bold r
 
 @app.command("probe-check")
 def probe_check(
-    bath: Annotated[str, typer.Argument(help="ice or boiling.")],
-    config: Annotated[Path, typer.Option("--config", help="The station's configuration, such as station.toml.")],
+    bath: Annotated[str, typer.Argument(metavar="BATH", help="ice or boiling.")],
+    config: Annotated[
+        Path, typer.Option("--config", metavar="FILE", help="The station's configuration, such as station.toml.")
+    ],
 ) -> None:
     """Check the needle in a bath and record it. Exit 1 if it failed or did not settle.
 

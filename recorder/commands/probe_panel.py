@@ -1,7 +1,11 @@
-"""What `probe` shows in a terminal: a row for each channel, with its curve, drawn anew as samples come."""
+"""What `probe` shows in a terminal: two lines for each channel, drawn anew as samples come.
+
+The first has the newest value and how it moves, the second the pace, the curve and its range. All fits 60 columns.
+"""
 
 import threading
 from collections import deque
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from rich.console import Group, RenderableType
@@ -75,22 +79,22 @@ class Panel:
     def draw(self, probe: Probe, now_ms: int) -> RenderableType:
         """The panel as it stands."""
         table = Table(box=None, padding=(0, 2, 0, 0), show_header=False)
-        table.add_column(no_wrap=True)
-        table.add_column(justify="right", no_wrap=True)
-        table.add_column(justify="right", no_wrap=True)
-        table.add_column(no_wrap=True, width=CELLS)
-        table.add_column(justify="right", no_wrap=True, style="dim")
-        table.add_column(no_wrap=True)
+        table.add_column(no_wrap=True, min_width=8)
+        table.add_column(no_wrap=True, min_width=CELLS)
+        table.add_column()
         with self._lock:
             for channel, row in self._rows.items():
                 while row.samples and row.samples[0][0] <= now_ms - SPAN_MS:
                     row.samples.popleft()
-                table.add_row(*_cells(channel, row, now_ms))
+                for line in _lines(channel, row, now_ms):
+                    table.add_row(*line)
         if not self._rows:
             table.add_row("Nothing has come yet.")
         seconds = (now_ms - self._began_ms) / 1000 if self._began_ms is not None else 0
-        head = Text.assemble((self._title, "bold"), f"   {seconds:.0f} s   {counts(probe)}")
-        return Group(head, table, Text(f"The curve is the last {SPAN_MS // 1000} s. Ctrl-C ends it.", "dim"))
+        head = Text.assemble((self._title, "bold"), f"   {seconds:.0f} s")
+        return Group(
+            head, counts(probe), table, Text(f"The curve is the last {SPAN_MS // 1000} s. Ctrl-C ends it.", "dim")
+        )
 
 
 def counts(probe: Probe) -> str:
@@ -106,29 +110,27 @@ def degrees(temp_c: float) -> str:
     return f"{temp_c:8.2f} °C {in_unit(temp_c, 'F'):8.2f} °F"
 
 
-def _cells(channel: str, row: Row, now_ms: int) -> tuple[str | Text, ...]:
+def _lines(channel: str, row: Row, now_ms: int) -> Iterator[tuple[Text, Text, Text]]:
     recent = [at_ms for at_ms, _ in row.samples if at_ms > now_ms - RATE_MS]
     temps_c = [temp_c for _, temp_c in row.samples]
-    drawn = (
-        f"{len(recent) / (RATE_MS / 1000):.1f}/s",
-        curve(row.samples, now_ms),
-        f"{min(temps_c):.0f} to {max(temps_c):.0f} °C" if temps_c else "",
-    )
-    charge = f"battery {row.charge} %" if row.charge is not None else ""
+    value, style, how = degrees(temps_c[-1]).strip() if temps_c else "", "", way(channel, row.samples)
     if row.fault:
-        return channel, Text(f"lost: {row.fault}", "bold red"), *drawn, charge
-    if not row.samples:
-        return channel, "", *drawn, charge
-    value, style, how = degrees(temps_c[-1]), "", way(channel, row.samples)
-    if rest := row.rest:
+        value, style, how = "", "red", f"lost: {row.fault}"
+    elif rest := row.rest:
         sure = f" ± {max(rest.uncertainty_c, 0.1):.1f}" if rest.uncertainty_c is not None else ""
         took = f", in {rest.settle_ms / 1000:.0f} s" if rest.settle_ms is not None else ""
         style, how = "green", f"at rest at {rest.temp_c:.1f}{sure} °C, spot {rest.spot}{took}"
-    return channel, Text(value, f"bold {style}"), *drawn, Text(", ".join(filter(None, (how, charge))), style)
+    charge = f"battery {row.charge} %" if row.charge is not None else ""
+    yield Text(channel), Text(value, f"bold {style}"), Text(", ".join(filter(None, (how, charge))), style)
+    reach = f"{min(temps_c):.0f} to {max(temps_c):.0f} °C" if temps_c else ""
+    pace = Text(f"{len(recent) / (RATE_MS / 1000):.1f}/s", "dim")
+    yield pace, Text(curve(row.samples, now_ms)), Text(reach, "dim")
 
 
 def way(channel: str, samples: deque[tuple[int, float]]) -> str:
     """How fast it rises or falls: of the needle °C a second, of anything else °C a minute; "" while that is unknown."""
+    if not samples:
+        return ""
     at_ms, temp_c = samples[-1]
     length_ms = SLOPE_MS.get(channel, SLOW_MS)
     first_ms, first_c = next(each for each in samples if each[0] >= at_ms - length_ms)

@@ -24,15 +24,19 @@ Offer = tuple[str, ProbeSettings]
 
 @app.command()
 def probes(
-    seconds: Annotated[float, typer.Option(help="Listen for Bluetooth so long; 0 for not at all.")] = 8.0,
+    seconds: Annotated[
+        float, typer.Option(metavar="SECONDS", help="Listen for Bluetooth so long; 0 for not at all.")
+    ] = 8.0,
     modbus: Annotated[
         str | None,
-        typer.Option(help="Look for Modbus devices here: a serial device or tcp://HOST:PORT. It only reads."),
+        typer.Option(
+            metavar="PORT", help="Look for Modbus devices here: a serial device or tcp://HOST:PORT. It only reads."
+        ),
     ] = None,
     devices: Annotated[
-        str, typer.Option(help="Their addresses, such as 1-16; each that is none costs 0.2 s.")
+        str, typer.Option(metavar="RANGE", help="Their addresses, such as 1-16; one where no device is costs 0.2 s.")
     ] = "1-16",
-    baud: Annotated[int, typer.Option(help="Of a serial Modbus line.")] = 9_600,
+    baud: Annotated[int, typer.Option(metavar="BAUD", help="Of a serial Modbus line.")] = 9_600,
 ) -> None:
     """Find the probes that are attached or in range, and print the configuration for them. Exit 1 if there are none.
 
@@ -94,7 +98,8 @@ def _modbus(port: str, devices: range, baud: int) -> list[Offer]:
     likely = [guess.register for each in found if (guess := each.likeliest())]
     if not likely:
         return []
-    registers = tuple(replace(each, channel=name) for each, name in zip(likely, CHANNELS, strict=False))
+    names = [name for name in CHANNELS if name != "vat"]  # which is the same as "vat1"
+    registers = tuple(replace(each, channel=name) for each, name in zip(likely, names, strict=False))
     told = "\n# ".join(_told(each) for each in found)
     remark = "Of each device the reading nearest to a room's; its manual knows better. What else there could be:"
     return [(f"{remark}\n# {told}", ModbusSettings("modbus", port, registers, baud))]

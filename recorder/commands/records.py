@@ -16,7 +16,8 @@ from recorder.driver import DriverUnavailable
 from recorder.journal import seal
 from recorder.journal.anchors import Anchor, Compared, Genuine, compare, picked
 from recorder.journal.chain import Entry
-from recorder.journal.journal import JournalError, Message
+from recorder.journal.errors import JournalError
+from recorder.journal.journal import Message
 from recorder.journal.verify import Fault, Finding, verify
 from recorder.kept import Kept
 from recorder.notices.outbox import Messages
@@ -26,11 +27,14 @@ app = typer.Typer()
 
 @app.command("verify")
 def verify_command(
-    database: Annotated[Path, typer.Argument(help="The database of records.")],
+    database: Annotated[Path, typer.Argument(metavar="DB", help="The database of records.")],
     anchors: Annotated[
-        Path | None, typer.Option(help="What a subscriber kept: the messages, as mosquitto_sub prints them.")
+        Path | None,
+        typer.Option(metavar="FILE", help="What a subscriber kept: the messages, as mosquitto_sub prints them."),
     ] = None,
-    key: Annotated[str | None, typer.Option(help="The device's public key: 64 digits, or a file of them.")] = None,
+    key: Annotated[
+        str | None, typer.Option(metavar="PUB", help="The device's public key: 64 digits, or a file of them.")
+    ] = None,
 ) -> None:
     """Check the chain, replay the journal, compare every row; exit 1 and name the row if one was changed."""
     console = Console(highlight=False, soft_wrap=True)
@@ -52,7 +56,9 @@ def verify_command(
 
 @app.command("device-key")
 def device_key_command(
-    file: Annotated[Path, typer.Argument(help="The key's file; made, for its owner alone, if it is missing.")],
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE", help="The key's file; made, for its owner alone, if it is missing.")
+    ],
 ) -> None:
     """Make the key that signs anchors, and print its public half, which verify --key takes."""
     try:
@@ -103,10 +109,8 @@ def _report_anchors(compared: Compared, signed: bool, console: Console) -> None:
         )
     kind = "signed anchor" if signed else "anchor"
     reach = f"the newest {kind} that agrees is of entry {compared.newest}" if compared.newest else f"no {kind} agrees"
-    console.print(
-        f"Anchors: {compared.own} of this database; {reach}, and {compared.uncovered} entries after it rest on the"
-        " chain alone."
-    )
+    rest = "1 entry after it rests" if compared.uncovered == 1 else f"{compared.uncovered} entries after it rest"
+    console.print(f"Anchors: {compared.own} of this database; {reach}, and {rest} on the chain alone.")
 
 
 def examine(database: Path) -> Finding:
@@ -122,7 +126,10 @@ def report(finding: Finding, console: Console) -> None:
         row = "" if fault.row is None else f", row {fault.row}"
         console.print(f"CHANGED  {fault.table}{row}: {fault.what}", style="bold red", markup=False)
     if finding.faults:
-        console.print(f"{len(finding.faults)} faults; {finding.entries} entries read.", style="bold red")
+        console.print(
+            f"{len(finding.faults)} fault{'s' * (len(finding.faults) > 1)}; {finding.entries} entries read.",
+            style="bold red",
+        )
     else:
         console.print(
             f"Clean: {finding.entries} entries in one chain, {finding.rows} rows as the journal explains them.",

@@ -1,8 +1,10 @@
 """The commands `report`, `export` and `sign`: records on paper and as files, and a manager's initials to a day."""
 
 import json
+import os
 import time
-from datetime import UTC, date, datetime
+from contextlib import closing
+from datetime import UTC, date, datetime, tzinfo
 from pathlib import Path
 from typing import Annotated
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -15,7 +17,8 @@ from recorder.config import ConfigError, load
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import Signed
 from recorder.driver import DriverUnavailable
-from recorder.journal.journal import Journal, JournalBusy, JournalError
+from recorder.journal.errors import JournalBusy, JournalError
+from recorder.journal.journal import Journal
 from recorder.notices.answers import SIGN, signed
 from recorder.notices.reaching import send
 from recorder.notices.settings import MqttSettings
@@ -36,34 +39,38 @@ DayOption = Annotated[
 
 @app.command()
 def report(
-    database: Annotated[Path, typer.Argument(help="The database of records.")],
+    database: Annotated[Path, typer.Argument(metavar="DB", help="The database of records.")],
     day: DayOption = None,
-    out: Annotated[Path | None, typer.Option(help="The file to write; without it, report-DATE.html.")] = None,
+    out: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="The file to write; without it, report-DATE.html.")
+    ] = None,
     zone: Annotated[
-        str | None, typer.Option(help="Time zone, such as Europe/Madrid; without it, this machine's.")
+        str | None, typer.Option(metavar="ZONE", help="Time zone, such as Europe/Madrid; without it, this machine's.")
     ] = None,
 ) -> None:
     """Write one day as an HTML file that prints well, with everything in it."""
     try:
-        place = ZoneInfo(zone) if zone else datetime.now(UTC).astimezone().tzinfo or UTC
-        journal = Journal.read(database)
-        try:
+        place = _zone(zone)
+        with closing(Journal.read(database)) as journal:
             found = gather(journal, _date(day), place)
-        finally:
-            journal.close()
         text = page(found, examine(database), time.time_ns() // 1_000_000)
-        file = out or Path(f"report-{found.day}.html")
-        file.write_text(text, "utf-8")
-    except (JournalError, ValueError, ZoneInfoNotFoundError, OSError) as error:
+    except (JournalError, ValueError, OSError) as error:
         typer.echo(f"error: {error}", err=True)
         raise typer.Exit(2) from error
-    typer.echo(f"{file}: {found.day}, {len(found.batches)} batches, {len(found.checks)} checks")
+    file = out or Path(f"report-{found.day}.html")
+    try:
+        file.write_text(text, "utf-8")
+    except OSError as error:
+        typer.echo(f"error: {file} can't be written: {error.strerror}; name another file with --out", err=True)
+        raise typer.Exit(2) from error
+    batches, checks = len(found.batches), len(found.checks)
+    typer.echo(f"{file}: {found.day}, {batches} batch{'es' * (batches != 1)}, {checks} check{'s' * (checks != 1)}")
 
 
 @app.command()
 def export(
-    database: Annotated[Path, typer.Argument(help="The database of records.")],
-    out: Annotated[Path, typer.Option(help="Folder for the files.")] = Path("export"),
+    database: Annotated[Path, typer.Argument(metavar="DB", help="The database of records.")],
+    out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the files.")] = Path("export"),
     form: Annotated[str, typer.Option("--as", metavar="FORM", help="csv, jsonl or parquet.")] = "csv",
 ) -> None:
     """Write every table as a file that other programs read, with a dictionary of all columns."""
@@ -71,33 +78,35 @@ def export(
         typer.echo(f"error: {form!r} is no form; write one of {', '.join(FORMS)}", err=True)
         raise typer.Exit(2)
     try:
-        journal = Journal.read(database)
-        try:
+        with closing(Journal.read(database)) as journal:
             for file, rows in write_all(journal, out, form):
                 typer.echo(f"{file}: {rows} rows")
-        finally:
-            journal.close()
-    except (JournalError, OSError) as error:
+    except JournalError as error:
         typer.echo(f"error: {error}", err=True)
+        raise typer.Exit(2) from error
+    except OSError as error:
+        typer.echo(f"error: {out} can't be written: {error.strerror}; name another folder with --out", err=True)
         raise typer.Exit(2) from error
 
 
 @app.command()
 def sign(
-    config: Annotated[Path, typer.Option("--config", metavar="FILE", help="The station's configuration.")],
-    by: Annotated[str, typer.Option(help="Your initials, up to 8 letters and digits.")],
+    config: Annotated[
+        Path, typer.Option("--config", metavar="FILE", help="The station's configuration, such as station.toml.")
+    ],
+    by: Annotated[str, typer.Option(metavar="INITIALS", help="Your initials, up to 8 letters and digits.")],
     day: DayOption = None,
-    note: Annotated[str, typer.Option(help="What you have to say of the day; needed while alerts are open.")] = "",
+    note: Annotated[
+        str, typer.Option(metavar="TEXT", help="What you have to say of the day; needed while alerts are open.")
+    ] = "",
 ) -> None:
     """Put your initials to a day's records, once you have read its report. Exit 1 if that was refused."""
     said: list[Cue] = []
     try:
         settings = load(config)
-        journal = Journal.read(settings.database)
-        newest = journal.newest()
-        journal.close()
-        last = datetime.fromtimestamp((newest.stamp.at_ms if newest else 0) / 1000).astimezone().date()
-        event = signed({"day": str(_date(day) or last), "by": by, "note": note}, 0)
+        with closing(Journal.read(settings.database)) as journal:
+            found = gather(journal, _date(day), _zone(None))
+        event = _signed(str(found.day), by, note)
         try:
             errands.sign(settings, event, said.append)
         except JournalBusy:
@@ -122,15 +131,40 @@ def _through_the_recorder(settings: MqttSettings, database: Path, event: Signed)
         if _signatures(database) > before:
             return Cue(Tone.DONE, f"Signed for {event.day} by {event.by}.")
         time.sleep(0.1)
-    return Cue(Tone.REFUSED, "The recorder that runs did not take it. Are alerts open? Say in a note why.")
+    return Cue(Tone.REFUSED, "The recorder that runs did not take it. Are alerts open? Say why with --note.")
 
 
 def _signatures(database: Path) -> int:
-    journal = Journal.read(database)
-    try:
+    with closing(Journal.read(database)) as journal:
         return len(journal.table("signatures"))
-    finally:
-        journal.close()
+
+
+def _here() -> tzinfo:
+    """This machine's time zone, with its summer time; where it does not say, how far it is from UTC today."""
+    name = os.environ.get("TZ", "").removeprefix(":")
+    try:
+        if name:
+            return ZoneInfo(name)
+        with Path("/etc/localtime").open("rb") as rules:
+            return ZoneInfo.from_file(rules)
+    except (OSError, ValueError, ZoneInfoNotFoundError):
+        return datetime.now(UTC).astimezone().tzinfo or UTC
+
+
+def _signed(day: str, by: str, note: str) -> Signed:
+    """The signature, checked as one from a phone is."""
+    try:
+        return signed({"day": day, "by": by, "note": note}, 0)
+    except ValueError as error:
+        raise ValueError(str(error).replace("its ", "--", 1)) from error
+
+
+def _zone(name: str | None) -> tzinfo:
+    """The time zone of this name, or this machine's."""
+    try:
+        return ZoneInfo(name) if name else _here()
+    except (ZoneInfoNotFoundError, ValueError) as error:
+        raise ValueError(f"{name!r} is no time zone; write it like Europe/Madrid or UTC") from error
 
 
 def _date(text: str | None) -> date | None:

@@ -33,12 +33,17 @@ def setup(
     write: Annotated[bool, typer.Option("--write", help="Write the files, as root, instead of only showing them.")] = (
         False
     ),
-    root: Annotated[Path, typer.Option("--root", help="Another folder to take for the machine's root.")] = Path("/"),
-    program: Annotated[str | None, typer.Option("--program", help="What the unit starts; by default this one.")] = None,
+    root: Annotated[
+        Path, typer.Option("--root", metavar="DIR", help="Another folder to take for the machine's root.")
+    ] = Path("/"),
+    program: Annotated[
+        str | None, typer.Option("--program", metavar="PATH", help="What the unit starts; by default this one.")
+    ] = None,
 ) -> None:
     """Show the unit, udev rule, user, folders and examples for a service, and how they differ from what is here."""
     console = Console(highlight=False, soft_wrap=True)
-    started = PurePosixPath(program or f"{sysconfig.get_path('scripts')}/batch-recorder")
+    own = f"{sysconfig.get_path('scripts')}/batch-recorder"
+    started = PurePosixPath(program or own)
     try:
         pieces = deployment.plan(root, started)
         for piece in pieces:
@@ -52,7 +57,8 @@ def setup(
         raise typer.Exit(2) from error
     due = sum(piece.due for piece in pieces)
     if not write and due:
-        console.print(f"Nothing was written. To write {due} file{'s' * (due > 1)}: sudo {started} setup --write")
+        options = f" --root {root}" * (root != Path("/")) + f" --program {started}" * (program is not None)
+        console.print(f"Nothing was written. To write {due} file{'s' * (due > 1)}: sudo {own} setup --write{options}")
         return
     console.print(f"{due} file{'s' * (due != 1)} written." if due else "Nothing to do.")
     if due:

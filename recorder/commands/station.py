@@ -7,6 +7,7 @@ import signal
 import socket
 import threading
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from functools import partial
 from pathlib import Path
 from typing import Annotated
@@ -15,15 +16,16 @@ import typer
 from rich.console import Console
 from rich.table import Table
 
-from recorder import app as station
+from recorder import daemon
 from recorder.clock import SystemClock, wall_known
 from recorder.commands import meter
-from recorder.config import ConfigError, Settings, load
+from recorder.config import ConfigError, Settings, load, load_procedure
 from recorder.core.events import OFFSET, Event, ProbeLost, Reading
 from recorder.core.hearing import TROUBLES
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.journal import seal
-from recorder.journal.journal import Journal, JournalBusy, JournalError
+from recorder.journal.errors import JournalBusy, JournalError
+from recorder.journal.journal import Journal
 from recorder.notices.reaching import reach
 from recorder.notices.settings import MqttSettings
 from recorder.probes.probe import Probe, ProbeSettings
@@ -38,7 +40,9 @@ app = typer.Typer()
 
 HOW = {"open": "listening openly", "switch": "listening while the foot switch is held"}
 
-Config = Annotated[Path, typer.Option("--config", help="The station's configuration, such as station.toml.")]
+Config = Annotated[
+    Path, typer.Option("--config", metavar="FILE", help="The station's configuration, such as station.toml.")
+]
 
 LISTEN_S = 4.0
 """How long `check` waits for a probe or the broker."""
@@ -46,13 +50,15 @@ LISTEN_S = 4.0
 
 @app.command()
 def run(config: Config) -> None:
-    """Record, until it is stopped."""
+    """Record, until it is stopped (Ctrl-C, or SIGTERM as systemd sends it)."""
     logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
     try:
-        station.run(load(config), stop)
+        settings = load(config)
+        logging.getLogger("recorder").info("%s starts; records: %s", settings.station, settings.database)
+        daemon.run(settings, stop)
     except (ConfigError, DriverUnavailable) as error:
         typer.echo(f"error: {error}", err=True)
         raise typer.Exit(2) from error
@@ -69,6 +75,8 @@ def check(config: Config) -> None:
     """Try configuration, disk, clock, probes, microphone, model and broker, and say what to mend."""
     console = Console(highlight=False)
     table = Table.grid(padding=(0, 2))
+    for _ in range(3):
+        table.add_column(overflow="fold")
     bad = 0
     for what, fault, found in _findings(config, console):
         bad += bool(fault)
@@ -90,6 +98,13 @@ def _findings(config: Path, console: Console) -> Iterator[Finding]:
         yield "configuration", str(error), ""
         return
     yield "configuration", "", f"{settings.station}, vats {', '.join(map(str, settings.vats))}"
+    example = settings.procedure == load_procedure(None)
+    yield (
+        "procedure",
+        "",
+        settings.procedure.product
+        + ("; beware: every number is the shipped example's, put in your kitchen's own" if example else ""),
+    )
     yield _tried("records", lambda: _disk(settings.database, settings.least_free_mb))
     known = wall_known()
     yield "clock", "", "set" if known else "not known to be set; times of day may be wrong until it is"
@@ -126,15 +141,18 @@ def _tried(what: str, trial: Callable[[], str]) -> Finding:
 
 def _disk(database: Path, least_mb: int) -> str:
     if database.exists():
-        journal = Journal.read(database)
-        newest = journal.newest()
-        journal.close()
+        with closing(Journal.read(database)) as journal:
+            newest = journal.newest()
         held = f"{newest.seq if newest else 0} entries"
     else:
-        database.parent.mkdir(parents=True, exist_ok=True)
         trial = database.parent / ".batch-recorder-trial"
-        trial.write_bytes(b"")
-        trial.unlink()
+        try:
+            database.parent.mkdir(parents=True, exist_ok=True)
+            trial.write_bytes(b"")
+            trial.unlink()
+        except OSError as error:
+            remedy = "name another place as database, or make the folder this user's"
+            raise _Fault(f"{database} can't be made: {error.strerror}; {remedy}") from error
         held = "no records yet"
     if (free_mb := free_bytes(database) // 1_000_000) < least_mb:
         raise _Fault(f"only {free_mb} MB free beside {database}, should be {least_mb}; make room")
@@ -172,7 +190,10 @@ def _microphone(settings: Settings, console: Console) -> str:
     """Listen for a moment; sound in trouble is a fault, with its level beside it."""
     assert settings.voice
     device = settings.voice.device
-    sound = meter.listen(Microphone(device), console)
+    try:
+        sound = meter.listen(Microphone(device), console)
+    except DriverLost as error:
+        raise _Fault(f"{error}; arecord -l lists what there is, device in [voice] names one of them") from error
     if trouble := sound.trouble():
         wrong, remedy = TROUBLES[trouble]
         where = "" if trouble == OFFSET else " (alsamixer shows levels and mutes.)"
@@ -210,8 +231,12 @@ def _phrases(settings: Settings) -> str:
 
 def _broker(settings: Settings) -> str:
     assert settings.mqtt
-    with socket.create_connection((settings.mqtt.host, settings.mqtt.port), LISTEN_S):
-        pass
+    try:
+        socket.create_connection((settings.mqtt.host, settings.mqtt.port), LISTEN_S).close()
+    except OSError as error:
+        raise _Fault(
+            f"not reached: {error.strerror or error}; does the broker run there, are host and port right?"
+        ) from (error)
     if reason := reach(settings.mqtt, LISTEN_S):
         raise _Fault(reason)
     weak = "; ".join(_weak(settings.mqtt))

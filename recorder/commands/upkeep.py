@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from recorder.commands.records import examine
-from recorder.journal.journal import JournalError
+from recorder.journal.errors import JournalError
 from recorder.journal.upkeep import keep
 
 app = typer.Typer()
@@ -14,9 +14,11 @@ app = typer.Typer()
 
 @app.command()
 def upkeep(
-    database: Annotated[Path, typer.Argument(help="The database of records; a recorder may be writing it.")],
-    folder: Annotated[Path, typer.Option(help="Folder for the copies; another disk is best.")],
-    most: Annotated[int, typer.Option("--keep", min=1, help="How many copies to keep.")] = 7,
+    database: Annotated[
+        Path, typer.Argument(metavar="DB", help="The database of records; a recorder may be writing it.")
+    ],
+    folder: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the copies; another disk is best.")],
+    most: Annotated[int, typer.Option("--keep", min=1, metavar="N", help="How many copies to keep.")] = 7,
 ) -> None:
     """Check the records, copy them, verify the copy, keep the newest copies. Exit 1 if any of it failed."""
     try:

@@ -36,7 +36,7 @@ AsJson = Annotated[bool, typer.Option("--json", help="One JSON object per line."
 
 @app.command()
 def hear(
-    wavs: Annotated[list[Path], typer.Argument(metavar="WAV...", help="Sound files; 16 kHz mono 16-bit is best.")],
+    wavs: Annotated[list[Path], typer.Argument(metavar="WAV", help="Sound files; 16 kHz mono 16-bit is best.")],
     as_json: AsJson = False,
     station: ConfigPath = None,
 ) -> None:
@@ -46,30 +46,41 @@ def hear(
     try:
         ear = Ear(build(known, settings), known, settings)
         for wav in wavs:
-            for hearing in ear.hear([read_wav(wav)]):
-                row = _row(wav, hearing)
+            found = [_row(wav, hearing) for hearing in ear.hear([read_wav(wav)])]
+            for row in found:
                 if as_json:
                     typer.echo(json.dumps(row, ensure_ascii=False))
                 else:
                     console.print(_line(row), markup=False)
+            if not found and not as_json:
+                console.print(f"{wav}: no voice in it", markup=False)
     except (SoundError, DriverUnavailable) as error:
         _fail(error)
 
 
 @app.command("phrases")
 def show_phrases(
-    samples: Annotated[bool, typer.Option(help="The test corpus instead of the card.")] = False,
-    confusable: Annotated[bool, typer.Option("--confusable", help="Sentences that sound alike instead.")] = False,
+    samples: Annotated[
+        bool, typer.Option("--samples", help="Every kind of sentence once, instead of the card.")
+    ] = False,
+    confusable: Annotated[
+        bool,
+        typer.Option("--confusable", help="Sentences that do different things and sound alike, the closest first."),
+    ] = False,
     most: Annotated[int, typer.Option(metavar="N", min=1, help="With --confusable: how many pairs.")] = 20,
     measured: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", help="With --confusable: what the bench dumped, one JSON object per line."),
+        typer.Option(
+            metavar="FILE",
+            help="With --confusable: what python -m tests.bench.hearing dumped, one JSON object per line.",
+        ),
     ] = None,
     as_json: AsJson = False,
     station: ConfigPath = None,
 ) -> None:
-    """Print the command card for the wall; with --samples every kind of sentence once; with --confusable the sentences
-    that do different things and sound most alike, the worst first."""
+    """Print the command card for the wall, or every kind of sentence, or the sentences that sound most alike."""
+    if measured and not confusable:
+        _fail(MeasuredError("--measured goes with --confusable"))
     known, settings = _setup(station)
     if confusable:
         _print_confusable(known, most, measured, as_json)
@@ -94,8 +105,10 @@ def about_voice_model() -> None:
 
 @voice_model.command()
 def install(
-    given: Annotated[Path | None, typer.Option("--from", help="The zip file, where there is no network.")] = None,
-    to: Annotated[Path, typer.Option(help="Folder that holds models.")] = MODELS,
+    given: Annotated[
+        Path | None, typer.Option("--from", metavar="ZIP", help="The zip file, where there is no network.")
+    ] = None,
+    to: Annotated[Path, typer.Option(metavar="DIR", help="Folder that holds models.")] = MODELS,
 ) -> None:
     """Fetch the small English model from its publisher, check it, and unpack it."""
     try:
@@ -164,7 +177,9 @@ def _print_confusable(known: Phrases, most: int, measured: Path | None, as_json:
     try:
         counts = read_measured(measured.read_text("utf-8")) if measured else {}
         shown = pairs(known, pronouncer(known), counts)[:most]
-    except (OSError, UnicodeDecodeError, MeasuredError, DriverUnavailable) as error:
+    except (UnicodeDecodeError, MeasuredError) as error:
+        _fail(MeasuredError(f"{measured}: {error}"))
+    except (OSError, DriverUnavailable) as error:
         _fail(error)
     if as_json:
         for pair in shown:

@@ -38,7 +38,8 @@ def voice_tune(
         Path | None, typer.Option(metavar="WAV", help="A recording of the noise, not the microphone.")
     ] = None,
     said: Annotated[
-        list[Path] | None, typer.Option(metavar="WAV", help="A recorded command, named as its words: batch-start.wav")
+        list[Path] | None,
+        typer.Option(metavar="WAV", help="A recorded command, named as its words: batch-start.wav; once for each."),
     ] = None,
     commands: Annotated[bool, typer.Option(help="Ask for ten commands.")] = True,
     write: Annotated[bool, typer.Option("--write", help="Put the thresholds into the configuration.")] = False,
@@ -55,7 +56,7 @@ def voice_tune(
         recogniser = build(known, voice)
         sounds = read_wav(noise) if noise else _listen(voice, console, "Let the kitchen run and say nothing", NOISE_S)
         heard = list(_guesses(recogniser, voice, sounds))
-        windows = range(0, len(sounds) - WINDOW_BYTES, WINDOW_BYTES)
+        windows = range(0, len(sounds) - WINDOW_BYTES + 1, WINDOW_BYTES)
         heard += filter(None, (recogniser.recognise(sounds[at : at + WINDOW_BYTES]) for at in windows))
         asked = commands and noise is None
         takes = list(

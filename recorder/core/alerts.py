@@ -3,7 +3,8 @@
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 
-from recorder.core.effects import Alert, Level, Notice
+from recorder.core.batch import Batch
+from recorder.core.effects import Alert, Level, Notice, Value
 from recorder.core.world import World
 
 CHECK_BELOW_TARGET = "check below target"
@@ -46,11 +47,28 @@ def alert_id(about: int, kind: str) -> str:
     return f"{about}-{kind.replace(' ', '-')}"
 
 
+def made(
+    kind: str, about: int, level: Level, text: str, at_ms: int, batch: Batch | None = None, **numbers: Value
+) -> Alert:
+    """An alert that begins now, about entry number `about`; `numbers` are in the order in which they are shown."""
+    number = batch.number if batch else None
+    return Alert(alert_id(about, kind), kind, level, text, number, tuple(numbers.items()), at_ms)
+
+
 def raised(world: World, alert: Alert) -> World:
     """`world` with `alert` open in it; the same alert is not raised twice."""
     if any(known.id == alert.id for known in world.alerts):
         return world
     return replace(world, alerts=(*world.alerts, alert))
+
+
+def amended(world: World, alert: Alert) -> World:
+    """`world` with `alert` open in it; where it is so already, its words and numbers become these."""
+    known = next((each for each in world.alerts if each.id == alert.id and each.ended_ms is None), None)
+    if known is None:
+        return raised(world, alert)
+    newer = replace(known, text=alert.text, numbers=alert.numbers)
+    return replace(world, alerts=tuple(newer if each is known else each for each in world.alerts))
 
 
 def ended(world: World, at_ms: int, by: str, kinds: Iterable[str], batch: int | None = None, id: str = "") -> World:

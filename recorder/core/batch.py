@@ -35,6 +35,10 @@ class Verdict(StrEnum):
     """Of a probe check."""
 
 
+MISSED = (Verdict.BELOW_TARGET, Verdict.BELOW_CRITICAL)
+"""What a check that was read can have failed by."""
+
+
 @dataclass(frozen=True, slots=True)
 class Load:
     """Pieces of one part that went into the vat."""
@@ -141,6 +145,11 @@ class Batch:
     """The same with the spread within earlier batches."""
 
     @property
+    def open_check(self) -> Check | None:
+        """Its check that waits for a reading."""
+        return self.checks[-1] if self.checks and self.checks[-1].verdict is Verdict.OPEN else None
+
+    @property
     def round(self) -> int:
         """How often it was sent back to cook more."""
         return len(self.corrections)
@@ -158,7 +167,7 @@ class Batch:
     @property
     def failed(self) -> int:
         """Failed checks of this round."""
-        return sum(1 for check in self._fresh() if check.verdict in (Verdict.BELOW_TARGET, Verdict.BELOW_CRITICAL))
+        return sum(1 for check in self._fresh() if check.verdict in MISSED)
 
     @property
     def proven(self) -> bool:

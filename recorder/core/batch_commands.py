@@ -5,8 +5,8 @@ Each function is one meaning's and does it to the world, at entry number `seq`; 
 
 from dataclasses import replace
 
-from recorder.core import alerts, causes, checks, probing, trends
-from recorder.core.batch import Batch, Cook, Correction, Hold, Load, Stage, Verdict
+from recorder.core import alerts, batch_causes, checks, probing, trends
+from recorder.core.batch import MISSED, Batch, Cook, Correction, Hold, Load, Stage
 from recorder.core.effects import Tone
 from recorder.core.events import Intent, vat_channel
 from recorder.core.outcome import IN_VAT, QUESTION_MS, Answer, Refusal, asks_first, done, fresh, known_vat, pick
@@ -62,7 +62,7 @@ def load(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
     over = pieces > procedure.pieces_per_load
     load = Load(seq, intent.part, intent.count, at_ms, oil_c, bool(late), over)
     if oil_c is not None and not batch.loads and not in_band(batch, oil_c):
-        world = alerts.raised(world, causes.oil_outside_band(batch, oil_c, seq, at_ms))
+        world = alerts.raised(world, batch_causes.oil_outside_band(batch, oil_c, seq, at_ms))
     world = world.with_batch(batch.id, loads=(*batch.loads, load))
     world = trends.load_felt(world, world.batch(batch.id), seq, oil_c, at_ms)
     counted = f" {intent.count}" if intent.count is not None else ""
@@ -96,7 +96,7 @@ def lid_open(world: World, intent: Intent, at_ms: int) -> Answer:
     cook = replace(cook, opened_ms=at_ms, short=short)
     world = alerts.ended(world, at_ms, "lid opened", (alerts.COOK_OVERDUE,), batch.number)
     if short:
-        world = alerts.raised(world, causes.cook_short(batch, cook, at_ms))
+        world = alerts.raised(world, batch_causes.cook_short(batch, cook, at_ms))
     world = world.with_batch(batch.id, stage=Stage.CHECKING, cooks=(*batch.cooks[:-1], cook))
     say = f"Batch {batch.number}, lid open after {minutes_text(cooked_ms)}."
     return done(world, say + (" Short cook." if short else ""), Tone.ALERT if short else Tone.DONE)
@@ -128,19 +128,15 @@ def reading(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
 
 def cook_more(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
     batch = pick(world, intent, (Stage.CHECKING,), "open its lid first")
-    if batch.checks and batch.checks[-1].verdict is Verdict.OPEN:
+    if batch.open_check:
         world, _ = checks.unread(world, batch.id, at_ms)
         batch = world.batch(batch.id)
-    failed = [check for check in batch.checks if check.round == batch.round and check.temp_c is not None]
-    why = ", ".join(f"{check.part or 'piece'} {check.verdict.value}" for check in failed if _missed(check.verdict))
+    missed = [check for check in batch.checks if check.round == batch.round and check.verdict in MISSED]
+    why = ", ".join(f"{check.part or 'piece'} {check.verdict.value}" for check in missed)
     correction = Correction(seq, at_ms, why or "said by the cook")
     world = trends.batch_read(world, batch, at_ms)
     world = world.with_batch(batch.id, stage=Stage.RETURNED, corrections=(*batch.corrections, correction))
     return done(world, f"Batch {batch.number} goes back. Lock the lid, then check it afresh.")
-
-
-def _missed(verdict: Verdict) -> bool:
-    return verdict in (Verdict.BELOW_TARGET, Verdict.BELOW_CRITICAL)
 
 
 def hold_start(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
@@ -156,13 +152,13 @@ def hold_start(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
 
 def held(world: World, batch: Batch, seq: int, at_ms: int) -> World:
     """`batch` moves into holding, proven or not; an unproven one is told."""
-    if batch.checks and batch.checks[-1].verdict is Verdict.OPEN:
+    if batch.open_check:
         world, _ = checks.unread(world, batch.id, at_ms)
         batch = world.batch(batch.id)
     hold = Hold(seq, at_ms, batch.proven)
     world = trends.batch_read(world, batch, at_ms)
     if not batch.proven:
-        world = alerts.raised(world, causes.hold_unproven(batch, hold, at_ms))
+        world = alerts.raised(world, batch_causes.hold_unproven(batch, hold, at_ms))
     return world.with_batch(batch.id, stage=Stage.HOLDING, hold=hold)
 
 
@@ -181,7 +177,7 @@ def discard(world: World, intent: Intent, at_ms: int) -> Answer:
 
 def _closed(world: World, batch: Batch, at_ms: int, outcome: str, pieces: int | None) -> World:
     """The batch leaves the station; whatever was open about it ends with it."""
-    if batch.checks and batch.checks[-1].verdict is Verdict.OPEN:
+    if batch.open_check:
         world, _ = checks.unread(world, batch.id, at_ms)
         batch = world.batch(batch.id)
     hold = replace(batch.hold, ended_ms=at_ms, outcome=outcome) if batch.hold else None

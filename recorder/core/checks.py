@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from recorder.core import alerts, causes, probing
+from recorder.core import alerts, batch_causes, probing
 from recorder.core.batch import Batch, Check, Stage, Verdict
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import Reading
@@ -86,8 +86,10 @@ def _colder_read(world: World, event: Reading, at_ms: int) -> Change:
             continue
         soon = at_ms - check.closed_ms <= COLDER_MS and event.spot == world.spot_used + 1
         if event.colder and soon and event.temp_c < check.temp_c:
-            id = alerts.alert_id(check.id, alerts.CHECK_BELOW_TARGET)
-            world = alerts.ended(world, at_ms, "read colder", (alerts.CHECK_BELOW_TARGET,), batch.number, id)
+            _, critical = limits(batch.procedure, check.part)
+            if world.rules < 4 or not critical.met_by(event.temp_c):
+                id = alerts.alert_id(check.id, alerts.CHECK_BELOW_TARGET)
+                world = alerts.ended(world, at_ms, "read colder", (alerts.CHECK_BELOW_TARGET,), batch.number, id)
             return judged(replace(world, spot_used=event.spot), batch, event.temp_c, "probe", at_ms, event)
     return world, ()
 
@@ -117,7 +119,8 @@ def judged(
     batch = world.batch(batch.id)
     what = f"{(check.part or 'piece').capitalize()} {degrees(temp_c, target.unit)} degrees"
     if verdict is not Verdict.PASSED:
-        world = alerts.raised(world, causes.check_failed(batch, check, target, critical, at_ms))
+        alert = batch_causes.check_failed(batch, check, target, critical, at_ms)
+        world = alerts.raised(world, alert) if world.rules < 4 else alerts.amended(world, alert)
         return world, (Cue(Tone.ALERT, f"{what}, {verdict.value}. Cook more."),)
     if batch.proven:
         world = alerts.ended(world, at_ms, "checked again and passed", alerts.ENDED_BY_PROOF, batch.number)

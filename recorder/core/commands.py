@@ -86,5 +86,8 @@ def _confirm(world: World, asked: Question | None, seq: int, at_ms: int) -> Answ
     world = replace(world, question=None)
     if asked.unproven is None:
         return _act(world, asked.intent, seq, at_ms)
+    world = batch_commands.held(world, world.batch(asked.unproven), seq, at_ms)
     batch = world.batch(asked.unproven)
-    return done(batch_commands.held(world, batch, seq, at_ms), f"Batch {batch.number} holding, unproven.", Tone.ALERT)
+    if world.rules >= 4 and batch.proven:  # its last check was read meanwhile
+        return done(world, f"Batch {batch.number} holding.")
+    return done(world, f"Batch {batch.number} holding, unproven.", Tone.ALERT)

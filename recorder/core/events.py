@@ -27,10 +27,12 @@ TOO_LOUD = "too loud"
 """Its background is so loud that speech cannot stand out."""
 
 
-RULES = 3
+RULES = 4
 """How this version judges. An entry is judged by the rules that its recorder started with, so that a later version
 finds the same in an old record: 1 knew no probe checks, no bounds and no drift; 2 told an alert once, and one for each
-channel of an unplugged board."""
+channel of an unplugged board; 3 held a check that was read colder, and still missed the same limit, for over, called a
+batch unproven that was proven before the confirm, and kept one row for all times that a shift's probe check was
+overdue."""
 
 
 def vat_channel(vat: int) -> str:

@@ -1,6 +1,6 @@
 """How well the station hears: deaf, badly, or well. One alert at a time, for the cause that there is now."""
 
-from recorder.core import alerts, causes
+from recorder.core import alerts, station_causes
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import CLIPPING, OFFSET, SILENT, TOO_LOUD, EarBack, EarClear, EarLost, EarTrouble
 from recorder.core.world import World
@@ -25,13 +25,13 @@ def happened(
     match event:
         case EarLost(reason=reason) if not deaf:
             world = alerts.ended(world, at_ms, "hears nothing any more", (alerts.HEARS_BADLY,))
-            return alerts.raised(world, causes.not_hearing(reason, seq, at_ms)), (Cue(Tone.ALERT, ""),)
+            return alerts.raised(world, station_causes.not_hearing(reason, seq, at_ms)), (Cue(Tone.ALERT, ""),)
         case EarBack():
             return alerts.ended(world, at_ms, "hears again", (alerts.NOT_HEARING, alerts.HEARS_BADLY)), ()
         case EarTrouble(what=what) if not deaf and not _told(world, what):
             wrong, remedy = TROUBLES.get(what, (f"the microphone's sound is {what}", "See to the microphone."))
             world = alerts.ended(world, at_ms, f"{what} instead", (alerts.HEARS_BADLY,))
-            alert = causes.hears_badly(what, f"{wrong}. {remedy}", seq, at_ms)
+            alert = station_causes.hears_badly(what, f"{wrong}. {remedy}", seq, at_ms)
             return alerts.raised(world, alert), (Cue(Tone.ALERT, f"Hearing badly: {wrong}."),)
         case EarClear() if badly:
             world = alerts.ended(world, at_ms, "hears well again", (alerts.HEARS_BADLY,))

@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from recorder.core import alerts, causes
+from recorder.core import alerts, station_causes
 from recorder.core.effects import Alert, Cue, Tone
 from recorder.core.world import World
 
@@ -27,10 +27,9 @@ def lost(world: World, channel: str, reason: str, seq: int, at_ms: int) -> Chang
     world = replace(world, latest=latest)
     for alert in _open(world):
         if world.rules >= 3 and ("reason", reason) in alert.numbers and at_ms - alert.began_ms <= TOGETHER_MS:
-            wider = causes.probe_lost((*channels(alert), channel), reason, seq, at_ms)
-            wider = replace(alert, text=wider.text, numbers=wider.numbers)
-            return replace(world, alerts=tuple(wider if each is alert else each for each in world.alerts)), said
-    return alerts.raised(world, causes.probe_lost((channel,), reason, seq, at_ms)), said
+            wider = station_causes.probe_lost((*channels(alert), channel), reason, seq, at_ms)
+            return alerts.amended(world, replace(wider, id=alert.id)), said
+    return alerts.raised(world, station_causes.probe_lost((channel,), reason, seq, at_ms)), said
 
 
 def back(world: World, channel: str, at_ms: int) -> Change:

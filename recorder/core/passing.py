@@ -8,8 +8,8 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import partial
 
-from recorder.core import alerts, causes, checks, lost, probing
-from recorder.core.batch import Batch, Cook, Hold, Stage, Verdict
+from recorder.core import alerts, batch_causes, checks, lost, probing
+from recorder.core.batch import Batch, Check, Cook, Hold, Stage
 from recorder.core.effects import Alert, Cue, Tone
 from recorder.core.world import World
 
@@ -47,8 +47,8 @@ def _dues(world: World) -> Iterator[tuple[int, Due]]:
             if (steady_ms := lost.steady_ms(world, alert)) is not None:
                 yield steady_ms, partial(_steady, alert)
     for batch in world.batches:
-        if batch.checks and batch.stage is not Stage.CLOSED:
-            yield from _check_dues(batch)
+        if (check := batch.open_check) and batch.stage is not Stage.CLOSED:
+            yield from _check_dues(batch, check)
         if batch.stage is Stage.COOKING:
             yield from _cook_dues(batch, batch.cooks[-1])
         if batch.stage is Stage.HOLDING and batch.hold:
@@ -63,11 +63,9 @@ def _steady(alert: Alert, world: World, at_ms: int) -> Change:
     return lost.steady(world, alert, at_ms)
 
 
-def _check_dues(batch: Batch) -> Iterator[tuple[int, Due]]:
-    check = batch.checks[-1]
-    if check.verdict is Verdict.OPEN:
-        due_ms = check.opened_ms + batch.procedure.settle_window_ms
-        yield due_ms, lambda world, _: checks.unread(world, batch.id, due_ms)
+def _check_dues(batch: Batch, check: Check) -> Iterator[tuple[int, Due]]:
+    due_ms = check.opened_ms + batch.procedure.settle_window_ms
+    yield due_ms, lambda world, _: checks.unread(world, batch.id, due_ms)
 
 
 def _cook_dues(batch: Batch, cook: Cook) -> Iterator[tuple[int, Due]]:
@@ -78,7 +76,7 @@ def _cook_dues(batch: Batch, cook: Cook) -> Iterator[tuple[int, Due]]:
 
     def overdue(world: World, _: int) -> Change:
         cooks = (*batch.cooks[:-1], replace(cook, overdue=True))
-        world = alerts.raised(world, causes.cook_overdue(batch, cook, overdue_ms))
+        world = alerts.raised(world, batch_causes.cook_overdue(batch, cook, overdue_ms))
         say = f"Vat {batch.vat}, batch {batch.number}: over its longest cook."
         return world.with_batch(batch.id, cooks=cooks), (Cue(Tone.ALERT, say),)
 
@@ -91,13 +89,13 @@ def _cook_dues(batch: Batch, cook: Cook) -> Iterator[tuple[int, Due]]:
 
 def _hold_dues(batch: Batch, hold: Hold) -> Iterator[tuple[int, Due]]:
     def warn(world: World, _: int) -> Change:
-        world = alerts.raised(world, causes.hold_near_limit(batch, hold, warning_ms))
+        world = alerts.raised(world, batch_causes.hold_near_limit(batch, hold, warning_ms))
         say = f"Batch {batch.number}: hold is near its limit."
         return world.with_batch(batch.id, hold=replace(hold, warned=True)), (Cue(Tone.ALERT, say),)
 
     def past(world: World, at_ms: int) -> Change:
         world = alerts.ended(world, limit_ms, "past its limit", (alerts.HOLD_NEAR_LIMIT,), batch.number)
-        world = alerts.raised(world, causes.hold_past_limit(batch, hold, limit_ms))
+        world = alerts.raised(world, batch_causes.hold_past_limit(batch, hold, limit_ms))
         kept = replace(hold, past=True, repeat_ms=_next_repeat(at_ms))
         say = f"Batch {batch.number}: past its hold limit. Discard it."
         return world.with_batch(batch.id, hold=kept), (Cue(Tone.ALERT, say),)

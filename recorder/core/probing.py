@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from recorder.core import alerts, causes
+from recorder.core import alerts, station_causes
 from recorder.core import meanings as m
 from recorder.core.batch import Verdict
 from recorder.core.effects import Cue, Tone
@@ -68,7 +68,7 @@ def read(world: World, check: ProbeCheck, reading: Reading, at_ms: int) -> Chang
     off = in_unit(reading.temp_c, check.unit) - in_unit(check.due_c, check.unit)
     if not passed:
         world = alerts.ended(world, at_ms, "failed again", (alerts.PROBE_CHECK_FAILED,))
-        world = alerts.raised(world, causes.probe_check_failed(check, at_ms))
+        world = alerts.raised(world, station_causes.probe_check_failed(check, at_ms))
         return world, (Cue(Tone.ALERT, f"{what}, off by {off:+.1f}. The probe failed its check."),)
     world = alerts.ended(world, at_ms, "passed", (alerts.PROBE_CHECK_FAILED, alerts.PROBE_CHECK_OVERDUE))
     return replace(world, probe_passed_ms=at_ms), (Cue(Tone.DONE, f"{what}, off by {off:+.1f}. The probe passed."),)
@@ -90,7 +90,8 @@ def due_ms(world: World) -> int | None:
 def overdue(world: World, at_ms: int) -> Change:
     """Tell that the probe has not been checked in time."""
     assert world.shift
-    world = alerts.raised(world, causes.probe_check_overdue(world.probe_passed_ms, world.shift.id, at_ms))
+    about = world.probe_read.id if world.probe_read and world.rules >= 4 else world.shift.id
+    world = alerts.raised(world, station_causes.probe_check_overdue(world.probe_passed_ms, about, at_ms))
     return world, (Cue(Tone.ALERT, "The probe's check is overdue. Check it in ice."),)
 
 

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from recorder.core.batch import Batch
 from recorder.core.effects import Alert, Record, Value
 from recorder.core.procedure import Procedure
-from recorder.core.rules import in_unit
+from recorder.core.rules import in_unit, span_in_unit
 from recorder.core.world import OilRecord, ProbeCheck, Recovery, Shift, World
 
 Key = tuple[str, int | str]
@@ -182,7 +182,6 @@ def _oil_row(oil: OilRecord, procedure: Procedure | None) -> tuple[tuple[str, Va
 
 
 def _probe_check_row(check: ProbeCheck) -> tuple[tuple[str, Value], ...]:
-    zero = in_unit(0, check.unit)
     return (
         ("how", check.how),
         ("opened_ms", check.opened_ms),
@@ -190,8 +189,8 @@ def _probe_check_row(check: ProbeCheck) -> tuple[tuple[str, Value], ...]:
         ("temp_c", check.temp_c),
         ("temperature", _shown(check.temp_c, check.unit)),
         ("due", _shown(check.due_c, check.unit)),
-        ("off", None if check.offset_c is None else round(in_unit(check.offset_c, check.unit) - zero, 2)),
-        ("tolerance", round(in_unit(check.tolerance_c, check.unit) - zero, 2)),
+        ("off", None if check.offset_c is None else round(span_in_unit(check.offset_c, check.unit), 2)),
+        ("tolerance", round(span_in_unit(check.tolerance_c, check.unit), 2)),
         ("unit", check.unit),
         ("uncertainty_c", check.uncertainty_c),
         ("verdict", check.verdict),

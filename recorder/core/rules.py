@@ -1,6 +1,7 @@
 """Arithmetic on limits and intervals; no state of its own."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 
@@ -44,6 +45,11 @@ def to_c(value: float, unit: str) -> float:
     return (value - 32) * 5 / 9 if unit == "F" else value
 
 
+def span_in_unit(span_c: float, unit: str) -> float:
+    """A difference of temperatures, `span_c` (K), in degrees of `unit`, to the millionth."""
+    return in_unit(span_c, unit) - in_unit(0, unit)
+
+
 def degrees(temp_c: float, unit: str) -> str:
     """For people, to the tenth and never rounded up over a limit: 164.96 °F is "164.9"."""
     return tenths(in_unit(temp_c, unit))
@@ -63,3 +69,8 @@ def minutes_text(ms: int) -> str:
     """A length of time for people: "12 min 05 s", "40 s"; the part of a second is dropped."""
     minutes, seconds = divmod(max(ms, 0) // 1000, 60)
     return f"{minutes} min {seconds:02d} s" if minutes else f"{seconds} s"
+
+
+def run_rules_text(numbers: Sequence[int]) -> str:
+    """For people: "run rule 1", "run rules 2 and 3"."""
+    return f"run rule{'s' if len(numbers) > 1 else ''} {' and '.join(map(str, numbers))}"

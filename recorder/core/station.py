@@ -11,8 +11,8 @@ from dataclasses import dataclass, field, replace
 
 from recorder.core import (
     alerts,
+    batch_causes,
     batch_commands,
-    causes,
     checks,
     commands,
     disk,
@@ -20,6 +20,7 @@ from recorder.core import (
     lost,
     outcome,
     passing,
+    station_causes,
     trends,
 )
 from recorder.core import meanings as m
@@ -114,8 +115,12 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
 
 
 def deadline(state: State) -> int | None:
-    """When to feed a `Tick` if nothing else happens; always later than the last event, or None."""
-    return passing.deadline(state.world)
+    """When to feed a `Tick` if nothing else happens; always later than the last event, or None.
+
+    What was due before it, as a reminder that older rules did not know, is due at once.
+    """
+    due_ms = passing.deadline(state.world)
+    return None if due_ms is None else max(due_ms, state.at_ms + 1)
 
 
 def _happened(world: World, event: Event, seq: int, at_ms: int) -> Change:
@@ -163,11 +168,11 @@ def _started(world: World, event: Started, seq: int, at_ms: int) -> Change:
         spots=(),
         spot_used=0,
     )
-    world = alerts.raised(world, causes.recorder_started(event.station, event.version, seq, at_ms))
+    world = alerts.raised(world, station_causes.recorder_started(event.station, event.version, seq, at_ms))
     if event.wall_known:
         world = alerts.ended(world, at_ms, "clock set", (alerts.CLOCK_NOT_SET,))
     elif not alerts.is_open(world, alerts.CLOCK_NOT_SET):
-        world = alerts.raised(world, causes.clock_not_set(seq, at_ms))
+        world = alerts.raised(world, station_causes.clock_not_set(seq, at_ms))
     if not gap_known:
         world = _doubt_times(world, at_ms)
     return world, (Cue(Tone.ALERT, "Recorder started."),)
@@ -178,10 +183,10 @@ def _doubt_times(world: World, at_ms: int) -> World:
     for batch in world.batches:
         if batch.stage is Stage.COOKING:
             cook = replace(batch.cooks[-1], time_proven=False)
-            world = alerts.raised(world, causes.time_not_proven(batch, cook.id, at_ms))
+            world = alerts.raised(world, batch_causes.time_not_proven(batch, cook.id, at_ms))
             world = world.with_batch(batch.id, cooks=(*batch.cooks[:-1], cook))
         elif batch.hold and batch.stage is Stage.HOLDING:
-            world = alerts.raised(world, causes.time_not_proven(batch, batch.hold.id, at_ms))
+            world = alerts.raised(world, batch_causes.time_not_proven(batch, batch.hold.id, at_ms))
             world = world.with_batch(batch.id, hold=replace(batch.hold, time_proven=False))
     return world
 
@@ -214,7 +219,7 @@ def _watch_cabinet(world: World, seq: int, at_ms: int) -> World:
     if alerts.is_open(world, alerts.HOLD_COLD):
         return world
     numbers = [batch.number for batch in holding]
-    return alerts.raised(world, causes.hold_cold(numbers, temp_c, minimum, seq, at_ms))
+    return alerts.raised(world, station_causes.hold_cold(numbers, temp_c, minimum, seq, at_ms))
 
 
 Heeded = tuple[tuple[Said, ...], World, tuple[Cue, ...], tuple[Record, ...]]

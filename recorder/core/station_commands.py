@@ -5,7 +5,7 @@ Each function is one meaning's and does it to the world, at entry number `seq`; 
 
 from dataclasses import replace
 
-from recorder.core import alerts, causes, checks, probing, trends
+from recorder.core import alerts, checks, probing, station_causes, trends
 from recorder.core.batch import Stage
 from recorder.core.effects import Tone
 from recorder.core.events import Intent, vat_channel
@@ -60,7 +60,7 @@ def oil_polar(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
     say = f"Oil polar compounds {intent.percent:g} percent, vat {vat}."
     if limit is None or polar_met(intent.percent, limit):
         return done(world, say)
-    world = alerts.raised(world, causes.oil_polar(record, limit, at_ms))
+    world = alerts.raised(world, station_causes.oil_polar(record, limit, at_ms))
     return done(world, f"{say} The site's limit is {limit:g}.", Tone.ALERT)
 
 

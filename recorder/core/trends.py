@@ -6,7 +6,7 @@ It is told what happened by the commands and `station.py`, and keeps short histo
 from dataclasses import replace
 from statistics import fmean
 
-from recorder.core import alerts, causes
+from recorder.core import alerts, batch_causes, station_causes
 from recorder.core import meanings as m
 from recorder.core.batch import Batch, Stage
 from recorder.core.effects import Alert, Value
@@ -56,7 +56,7 @@ def _part_read(world: World, batch: Batch, part: str, mean_c: float, about: int,
     points = (*means.get(part, ()), mean_c)[-KEPT:]
     world = replace(world, means=tuple((means | {part: points}).items()))
     if broken := sampling.drift(points, side=-1):
-        return _told_once(world, causes.drift(batch, part, points, broken, about, at_ms), ("part", part))
+        return _told_once(world, batch_causes.drift(batch, part, points, broken, about, at_ms), ("part", part))
     return _over(world, alerts.DRIFT, ("part", part), "back to its usual", at_ms)
 
 
@@ -127,7 +127,7 @@ def _recovered(world: World, way: Recovery, at_ms: int) -> World:
     points = (*history.get(way.vat, ()), way.seconds)[-KEPT:]
     world = replace(world, recovered_s=tuple((history | {way.vat: points}).items()))
     if broken := oil.slower(points):
-        return _told_once(world, causes.oil_slow(way, points, broken, at_ms), ("vat", way.vat))
+        return _told_once(world, station_causes.oil_slow(way, points, broken, at_ms), ("vat", way.vat))
     return _over(world, alerts.OIL_SLOW, ("vat", way.vat), "back to its usual", at_ms)
 
 

@@ -184,6 +184,6 @@ class World:
     def open_check(self) -> tuple[Batch, Check] | None:
         """The check that waits for a reading, with its batch; there is one needle, so there is one at most."""
         for batch in self.batches:
-            if batch.checks and batch.checks[-1].verdict is Verdict.OPEN:
-                return batch, batch.checks[-1]
+            if check := batch.open_check:
+                return batch, check
         return None

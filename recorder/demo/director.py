@@ -203,7 +203,7 @@ class Director:
 
 
 def _record_yesterday(settings: Settings, start_ms: int) -> None:
-    """A shift in brief, straight into the records: what today is compared with. It is neither heard nor shown."""
+    """A shift in brief, straight into the records: what today is compared with. Neither heard nor shown nor told."""
     journal, clock = open_journal(settings), ManualClock(start_ms, boot_id="yesterday")
     loop = Loop(journal, clock, lambda cue: None)
 
@@ -231,6 +231,7 @@ def _record_yesterday(settings: Settings, start_ms: int) -> None:
         say("hold end")
     say("shift end cook four")
     loop.handle(Stopped(clock.now_ms()))
+    journal.mark_sent([message.id for message in journal.unsent(most=1000)], clock.now_ms())
     journal.close()
 
 

@@ -3,6 +3,7 @@
 import threading
 import time
 from collections.abc import Callable
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -97,14 +98,11 @@ class Show:
 
     def summary(self, database: Path, phone: Subscriber) -> None:
         """The tables of batches and alerts, as the database has them, and what reached the phone."""
-        journal = Journal.read(database)
-        try:
+        with closing(Journal.read(database)) as journal:
             self._console.print()
             self._console.print(_batches(journal))
             self._console.print()
             self._console.print(_alerts(journal, phone))
-        finally:
-            journal.close()
 
     def _line(self, who: str, text: Text) -> None:
         with self._lock:
@@ -121,8 +119,8 @@ def _batches(journal: Journal) -> Table:
     table = Table(
         title="Batches of this shift", title_justify="left", title_style="bold", box=None, padding=(0, 2, 0, 0)
     )
-    for name in ("batch", "pieces", "cooked", "checks", "nearly all above", "corrections", "held", "outcome"):
-        table.add_column(name, header_style="dim")
+    for name in ("batch", "pieces", "cooked", "checks\npassed", "nearly\nall above", "sent\nback", "held", "outcome"):
+        table.add_column(name, header_style="dim", overflow="fold")
     table.caption, table.caption_justify = BOUND, "left"
     shift = journal.table("shifts")[-1]["id"]
     for batch in (row for row in journal.table("batches") if row["shift"] == shift):
@@ -135,10 +133,10 @@ def _batches(journal: Journal) -> Table:
             str(batch["number"]),
             str(batch["pieces"]),
             minutes_text(cooked_ms),
-            f"{passed} of {len(mine['checks'])} passed",
+            f"{passed} of {len(mine['checks'])}",
             f"{batch['pooled_bound']:.0f} °F" if batch["pooled_bound"] is not None else "-",
             str(len(mine["corrections"])),
-            held + (" (past its limit)" if hold and hold["past_limit"] else ""),
+            held + ("\npast limit" if hold and hold["past_limit"] else ""),
             batch["outcome"] or batch["stage"],
         )
     return table

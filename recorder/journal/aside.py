@@ -6,8 +6,10 @@ from pathlib import Path
 
 from recorder.core.events import RecordsSetAside
 from recorder.journal.codec import decode
-from recorder.journal.journal import Journal, JournalError, locked, read_whole
+from recorder.journal.errors import JournalError
+from recorder.journal.journal import Journal
 from recorder.journal.remedies import remedy
+from recorder.journal.soundness import locked, read_whole
 
 PARTS = ("", "-wal", "-shm")
 """The database and what SQLite keeps beside it, which belong together by their names."""

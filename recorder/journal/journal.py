@@ -6,7 +6,6 @@ journal refuses all further use, because a recorder that runs on unrecorded is w
 sqlite-utils.
 """
 
-import fcntl
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, closing
@@ -21,23 +20,10 @@ from recorder.core.effects import Effect, Record
 from recorder.core.events import Event, Started
 from recorder.journal.chain import GENESIS, Entry, linked
 from recorder.journal.codec import CodecError, decode, encode
-from recorder.journal.migrations import ADDED, FIRST, STEPS, columns, migrations
-from recorder.journal.remedies import remedy
-
-DAMAGE = (sqlite3.Error, UnicodeDecodeError)
-"""What SQLite raises: also the second, since what it quotes from a damaged file may be no text."""
-
-
-class JournalError(Exception):
-    """The record can't be kept or read; the text says where and what to do."""
-
-
-class JournalBusy(JournalError):
-    """Another process writes it."""
-
-
-class JournalDamaged(JournalError):
-    """The file is ours, and it is not as it was written: no disk that is only full, read-only or out of order."""
+from recorder.journal.errors import JournalDamaged, JournalError
+from recorder.journal.migrations import ADDED, FIRST, columns, migrations
+from recorder.journal.remedies import DAMAGE, is_damage, remedy
+from recorder.journal.soundness import COLUMNS, check, damaged, is_ours, locked, orphaned, sound
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,10 +47,6 @@ class Unsent:
 Post = Callable[[Entry, Event, Sequence[Effect]], Iterable[Message]]
 """Makes the messages of one entry."""
 
-TRACES = (b"journal_keeps", b"batch-recorderm0", b'{"at_ms":')
-"""Bytes that a database of records has somewhere: a trigger's name, a row of its migrations, an entry's body."""
-
-COLUMNS = "seq, at_ms, boot_id, boot_ms, wall_ms, wall_known, kind, body, previous, hash"
 ENTRY = f"SELECT {COLUMNS} FROM journal"
 """The columns that `as_entry` takes."""
 
@@ -89,14 +71,14 @@ class Journal:
         with ExitStack() as opened:
             lock = opened.enter_context(locked(path))
             try:
-                if _orphaned(path):
+                if orphaned(path):
                     raise JournalDamaged(f"{path} is missing or empty, and its write-ahead log is there")
-                sound = _read_sound(path)
+                known = sound(path)
                 address = f"{path.absolute().as_uri()}?psow=0"
                 connection = opened.enter_context(closing(sqlite3.connect(address, uri=True)))
                 db = Database(connection, execute_plugins=False)
-                if not sound:
-                    _check(path, connection)
+                if not known:
+                    check(path, connection)
                 db.enable_wal()
                 for pragma in ("synchronous = FULL", "trusted_schema = OFF", "journal_size_limit = 16777216"):
                     connection.execute(f"PRAGMA {pragma}")
@@ -104,8 +86,8 @@ class Journal:
                 journal = cls(db, post)
                 journal._last = journal.newest()
             except DAMAGE as error:
-                if _is_damage(error):
-                    raise _damaged(path, str(error), False) from error
+                if is_damage(error):
+                    raise damaged(path, str(error), False) from error
                 raise JournalError(f"{path} can't be used: {error}{remedy(error)}") from error
             except OSError as error:
                 raise JournalError(f"{path} can't be opened: {error}{remedy(error)}") from error
@@ -123,7 +105,7 @@ class Journal:
             connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
             connection.text_factory = lambda raw: raw.decode("utf-8", "replace")
             connection.execute("BEGIN")
-            if not _ours(connection):
+            if not is_ours(connection):
                 raise sqlite3.DatabaseError("it has no journal")
             return cls(Database(connection, execute_plugins=False), lambda entry, event, effects: ())
         except DAMAGE as error:
@@ -290,123 +272,12 @@ class Journal:
         try:
             yield from self._db.conn.execute(sql, values)
         except DAMAGE as error:
-            kind = JournalDamaged if _is_damage(error) else JournalError
+            kind = JournalDamaged if is_damage(error) else JournalError
             raise kind(f"the file can't be read here: {error}{remedy(error)}") from error
 
     def _one(self, place: str, where: str = "1", *values: Any) -> Entry | None:
         row = next(self.rows(f"{ENTRY} WHERE {where} ORDER BY {place}", *values), None)
         return as_entry(row) if row else None
-
-
-def locked(path: Path) -> TextIO:
-    """The right to write the database at `path`, until it is closed; raises `JournalBusy` and `JournalError`."""
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        lock = path.with_name(f"{path.name}.lock").open("a")
-    except OSError as error:
-        raise JournalError(f"{path} can't be opened: {error}{remedy(error)}") from error
-    try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as error:
-        lock.close()
-        if isinstance(error, BlockingIOError):
-            raise JournalBusy(f"{path} is being written by a recorder that runs; stop it first") from error
-        raise JournalError(f"{lock.name} can't be locked: {error}{remedy(error)}") from error
-    return lock
-
-
-def _check(path: Path, connection: sqlite3.Connection) -> None:
-    """Raises `JournalError` unless this is a sound database of ours, by this version or an older, or a fresh one."""
-    if (found := connection.execute("PRAGMA quick_check(1)").fetchone()[0]) != "ok":
-        raise _damaged(path, found, _ours(connection))
-    if not {step.name for step in migrations.applied(Database(connection, execute_plugins=False))} <= STEPS:
-        raise JournalError(f"{path} was written by a newer version; install that one, or name another file")
-    if not (_ours(connection) or _fresh(connection)):
-        if _traces(path):
-            raise JournalDamaged(f"{path} is damaged: its journal is not there, or not as it was made")
-        raise JournalError(f"{path} is another program's database; name another file")
-
-
-def _read_sound(path: Path) -> bool:
-    """Whether `_check` holds for a connection that can't write; raises `JournalError` where it does not.
-
-    One that can would change a damaged file: as it closes, it writes the log into it. False where SQLite has to write
-    before it can read, as after a first start that was cut short.
-    """
-    if not (path.is_file() and path.stat().st_size):
-        return False
-    try:
-        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as connection:
-            _check(path, connection)
-    except DAMAGE as error:
-        if _is_damage(error):
-            raise
-        return False
-    return True
-
-
-def _orphaned(path: Path) -> bool:
-    """Whether the write-ahead log of a database is there and the database is not; SQLite would throw it away."""
-    log = path.with_name(f"{path.name}-wal")
-    return log.exists() and log.stat().st_size > 0 and not (path.exists() and path.stat().st_size > 0)
-
-
-def _is_damage(error: Exception) -> bool:
-    name = getattr(error, "sqlite_errorname", "")
-    no_text = isinstance(error, UnicodeDecodeError) or "Could not decode to UTF-8" in str(error)  # in Python's words
-    return no_text or name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB"))
-
-
-def read_whole(path: Path) -> None:
-    """Raises `JournalError` unless each byte of the database and its log can be read.
-
-    SQLite calls a file damaged that the disk does not give, and it may be sound on another day.
-    """
-    try:
-        for file in (path, path.with_name(f"{path.name}-wal")):
-            if file.exists():
-                with file.open("rb") as opened:
-                    while opened.read(1 << 20):
-                        pass
-    except OSError as error:
-        raise JournalError(f"{path} can't be read: {error}{remedy(error)}") from error
-
-
-def _damaged(path: Path, found: str, ours: bool) -> JournalError:
-    """The error for a database that is damaged; a file that may be another program's is for a person to see to."""
-    read_whole(path)
-    if ours or _traces(path):
-        return JournalDamaged(f"{path} is damaged: {found}")
-    return JournalError(
-        f"{path} can't be used: {found}; if it is the database of records set it aside, or name another"
-    )
-
-
-def _traces(path: Path) -> bool:
-    """Whether a file that can't be read as a database has been one of ours: a trigger, a step or an entry is in it.
-
-    Nothing but zeros, as some disks leave after a power cut, counts too: it is nobody's.
-    """
-    zeros, rest = True, b""
-    with path.open("rb") as file:
-        while block := file.read(1 << 20):
-            if any(trace in rest + block for trace in TRACES):
-                return True
-            zeros &= not any(block)
-            rest = block[-16:]
-    return zeros
-
-
-def _ours(connection: sqlite3.Connection) -> bool:
-    """Whether this database has a journal with the columns that ours has."""
-    names = [name for (name,) in connection.execute("SELECT name FROM pragma_table_info('journal')")]
-    return names == COLUMNS.split(", ")
-
-
-def _fresh(connection: sqlite3.Connection) -> bool:
-    """Whether nothing is in it yet but what a first start that was cut short leaves."""
-    left = "SELECT name FROM sqlite_master WHERE tbl_name != ?"
-    return connection.execute(left, (migrations.migrations_table,)).fetchone() is None
 
 
 def _event(entry: Entry) -> Event:

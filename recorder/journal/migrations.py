@@ -7,6 +7,7 @@ person something. Both are on the station's own time line, which is UTC as far a
 """
 
 import re
+import sqlite3
 
 from sqlite_utils import Database, Migrations
 
@@ -308,3 +309,8 @@ def m008_views(db: Database) -> None:
 
 STEPS = frozenset(name for name in globals() if re.fullmatch(r"m\d{3}_\w+", name))
 """The names of all steps; a database that has others was written by a newer version."""
+
+
+def taken(connection: sqlite3.Connection) -> set[str]:
+    """The names of the steps that this database has been through."""
+    return {step.name for step in migrations.applied(Database(connection, execute_plugins=False))}

@@ -1,7 +1,10 @@
-"""What to do about an error of the disk or of SQLite, by its kind. Knows no file and no database."""
+"""Errors of the disk and of SQLite: which mean damage, and what to do about each. Knows no file and no database."""
 
 import errno
 import sqlite3
+
+DAMAGE = (sqlite3.Error, UnicodeDecodeError)
+"""What SQLite raises: also the second, since what it quotes from a damaged file may be no text."""
 
 FULL = "the disk is full; make room on it"
 READ_ONLY = "it is read-only; a disk that fails is made so by the kernel (see dmesg): mount it anew, or replace it"
@@ -51,3 +54,10 @@ def remedy(error: Exception) -> str:
     elif isinstance(error, OSError):
         found = BY_NUMBER.get(error.errno or 0)
     return f"; {found}" if found else ""
+
+
+def is_damage(error: Exception) -> bool:
+    """Whether SQLite says that the file is not as it was written."""
+    name = getattr(error, "sqlite_errorname", "")
+    no_text = isinstance(error, UnicodeDecodeError) or "Could not decode to UTF-8" in str(error)  # in Python's words
+    return no_text or name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB"))

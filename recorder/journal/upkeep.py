@@ -13,8 +13,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from recorder.journal.chain import Entry
-from recorder.journal.journal import DAMAGE, Journal, JournalError
-from recorder.journal.remedies import remedy
+from recorder.journal.errors import JournalError
+from recorder.journal.journal import Journal
+from recorder.journal.remedies import DAMAGE, remedy
 from recorder.journal.verify import Finding
 
 MARGIN = 32_000_000

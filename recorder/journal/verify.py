@@ -15,8 +15,10 @@ from recorder.core.effects import Effect, Record
 from recorder.core.events import Event
 from recorder.journal.chain import GENESIS, Entry, linked
 from recorder.journal.codec import CodecError, decode, encode
-from recorder.journal.journal import COLUMNS, Journal, JournalError, Message, as_entry, as_row
+from recorder.journal.errors import JournalError
+from recorder.journal.journal import Journal, Message, as_entry, as_row
 from recorder.journal.migrations import TABLES
+from recorder.journal.soundness import COLUMNS
 
 Replay = Callable[[Event], Sequence[Effect]]
 """Takes the events in order; gives what each asked for."""

@@ -184,7 +184,11 @@ def remote_acl(bridge: Bridge) -> str:
     )
 
 
-def drop_in(bridge: Bridge, password_file: str, joined: str = "/run/mosquitto/batch-recorder.conf") -> str:
+JOINED = "/run/mosquitto/batch-recorder.conf"
+"""Configuration and password, in memory."""
+
+
+def drop_in(bridge: Bridge, password_file: str) -> str:
     """What systemd does before mosquitto starts: joins configuration and password in memory, for mosquitto alone.
 
     mosquitto 2.0 takes a bridge's password only from its configuration, and from no included file.
@@ -192,9 +196,9 @@ def drop_in(bridge: Bridge, password_file: str, joined: str = "/run/mosquitto/ba
     return f"""\
 # For /etc/systemd/system/mosquitto.service.d/batch-recorder.conf
 [Service]
-ExecStartPre=/bin/sh -c '{join(bridge, password_file, joined)} && chown mosquitto {joined}'
+ExecStartPre=/bin/sh -c '{join(bridge, password_file, JOINED)} && chown mosquitto {JOINED}'
 ExecStart=
-ExecStart=/usr/sbin/mosquitto -c {joined}
+ExecStart=/usr/sbin/mosquitto -c {JOINED}
 """
 
 

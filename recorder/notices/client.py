@@ -48,7 +48,8 @@ def make(settings: MqttSettings, suffix: str, complain: Callable[[str], None] = 
     client.on_socket_open = _at_once
     try:
         if settings.username is not None:
-            client.username_pw_set(settings.username, _password(settings.password_file))
+            word = password(settings.password_file) if settings.password_file else None
+            client.username_pw_set(settings.username, word)
         if settings.tls:
             client.tls_set(
                 str(settings.ca_file) if settings.ca_file else None,
@@ -78,16 +79,15 @@ def _at_once(client: Any, userdata: Any, sock: Any) -> None:
         sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
 
-def _password(file: Path | None) -> str | None:
+def password(file: Path) -> str:
     """The first line of the file; raises `DriverUnavailable` where there is none."""
-    if file is None:
-        return None
+    remedy = "write the password in its first line"
     try:
         lines = file.read_text("utf-8").splitlines()
     except (OSError, UnicodeDecodeError) as error:
-        raise DriverUnavailable(f"the password file {file} can't be read: {error}") from error
+        raise DriverUnavailable(f"the password file {file} can't be read: {error}; {remedy}") from error
     if not lines or not lines[0]:
-        raise DriverUnavailable(f"the password file {file} is empty; write the password in its first line")
+        raise DriverUnavailable(f"the password file {file} is empty; {remedy}")
     return lines[0]
 
 

@@ -16,8 +16,7 @@ class Complaints:
     Kinds are words of the caller, never of a message: what is remembered is as much as there are kinds.
     """
 
-    def __init__(self, again_s: float = AGAIN_S) -> None:
-        self._again_s = again_s
+    def __init__(self) -> None:
         self._said: dict[str, tuple[float, int]] = {}
         self._lock = threading.Lock()
 
@@ -25,8 +24,8 @@ class Complaints:
         """`text` is one line without control characters."""
         now_s = time.monotonic()
         with self._lock:
-            then_s, kept_back = self._said.get(kind, (now_s - self._again_s, 0))
-            due = now_s - then_s >= self._again_s
+            then_s, kept_back = self._said.get(kind, (now_s - AGAIN_S, 0))
+            due = now_s - then_s >= AGAIN_S
             self._said[kind] = (now_s, 0) if due else (then_s, kept_back + 1)
         if due:
             log.warning("%s%s", text, f" (and {kept_back} more like it before)" if kept_back else "")

@@ -31,6 +31,7 @@ class Teller:
         self._journal = journal
         self._database = database
         self._channels = channels
+        self._version = version("batch-recorder")
         self._told: dict[str, dict[str, Any]] = {}
         self._checks = self._kept_checks()
         self._beat_ms = 0
@@ -61,7 +62,7 @@ class Teller:
     def _health(self, world: World) -> dict[str, Any]:
         free_mb = shutil.disk_usage(self._database.parent).free // 100_000_000 * 100
         unsent = self._journal.count_unsent()
-        return states.health(world, self._channels, version("batch-recorder"), unsent, free_mb)
+        return states.health(world, self._channels, self._version, unsent, free_mb)
 
     def _kept_checks(self) -> dict[int, dict[str, Any]]:
         return {row["id"]: states.kept_check(row) for row in self._journal.last_checks(states.CHECKS)}

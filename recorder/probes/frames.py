@@ -31,6 +31,7 @@ OUT_OF_RANGE = "voltage out of range"
 HOT_OUT_OF_RANGE = "hot junction out of range"
 """In records: a converter's frame that means what no probe at a fryer can read."""
 
+_END = re.compile(rb"[\r\n]")
 _FRAMED = re.compile(
     rb"(needle|cabinet|vat[1-9]?) (\d{1,5}) "
     rb"(?:([+-]?\d{1,4}\.\d{1,2})([CF])|([a-z]+)|([KJT])([+-]?\d{1,5}\.\d)uV([+-]?\d{1,3}\.\d{1,4})C"
@@ -44,32 +45,31 @@ class Lines(Reader):
 
     def __init__(self) -> None:
         super().__init__()
-        self._part = bytearray()
-        self._overlong = False
+        self._part = b""
         self._plausible = Plausible()
 
     def read(self, chunk: Chunk) -> list[Found]:
         """What the lines that end in `chunk` say."""
         found: list[Found] = []
-        for byte in chunk.data:
-            if byte not in b"\r\n":
-                self._overlong = self._overlong or len(self._part) >= LONGEST_LINE
-                if not self._overlong:
-                    self._part.append(byte)
-                continue
-            line, overlong = bytes(self._part), self._overlong
-            self._part.clear()
-            self._overlong = False
-            if overlong:
-                self.bad["too long"] += 1
-            elif line:
-                found += self.counted(self.line(line))
+        begin = 0
+        for end in _END.finditer(chunk.data):
+            self._append(chunk.data, begin, end.start())
+            if len(self._part) > LONGEST_LINE:
+                found += self.counted("too long")
+            elif self._part:
+                found += self.counted(self.line(self._part))
+            self._part, begin = b"", end.end()
+        self._append(chunk.data, begin, len(chunk.data))
         return found
 
     def reopened(self) -> None:
         """The port was opened again: the rest of a line is not to come, and the board may count from anywhere."""
-        self._part.clear()
-        self._overlong = False
+        self._part = b""
+
+    def _append(self, data: bytes, begin: int, end: int) -> None:
+        """Those of `data` to the line that has begun; of one that is too long no more is kept than shows it."""
+        room = LONGEST_LINE + 1 - len(self._part)
+        self._part += data[begin : min(end, begin + room)]
 
     @abstractmethod
     def line(self, line: bytes) -> Sample | Fault | str:

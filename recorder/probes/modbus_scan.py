@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from recorder.probes.modbus_probe import Line
+from recorder.probes.modbus_line import Line
 from recorder.probes.plausible import HIGHEST_C, LOWEST_C
 from recorder.probes.registers import KINDS, Register
 
@@ -52,19 +52,12 @@ class FoundDevice:
         return min(self.guesses, key=lambda guess: abs(guess.temp_c - ROOM_C), default=None)
 
 
-def scan(
-    port: str,
-    devices: Iterable[int] = range(1, 248),
-    baud: int = 9_600,
-    parity: str = "N",
-    stop_bits: int = 1,
-    timeout_s: float = 0.2,
-) -> list[FoundDevice]:
-    """The devices of `devices` (addresses from 1 to 247) that answer at `port`.
+def scan(port: str, devices: Iterable[int], baud: int, timeout_s: float = 0.2) -> list[FoundDevice]:
+    """The devices of `devices` (addresses from 1 to 247) that answer at `port`; a serial one has 8N1 and this `baud`.
 
     Each that does not costs `timeout_s`. Raises `DriverLost`, `DriverUnavailable`, `ValueError` for a senseless port.
     """
-    with Line(port, baud, parity, stop_bits, timeout_s) as line:
+    with Line(port, baud, "N", 1, timeout_s) as line:
         return [found for device in devices if (found := _found(line, device))]
 
 

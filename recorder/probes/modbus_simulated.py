@@ -6,12 +6,10 @@ The driver at the near end is the real one. For the demo and the tests; the stor
 import asyncio
 import logging
 import math
-import os
 import socket
 import struct
 import tempfile
 import threading
-import tty
 from collections import Counter
 from collections.abc import Callable
 from contextlib import suppress
@@ -21,9 +19,10 @@ from typing import Any
 
 from recorder.core.rules import in_unit
 from recorder.driver import DriverUnavailable
+from recorder.probes.modbus_ends import PtyEnd, TcpEnd
 from recorder.probes.modbus_probe import ModbusSettings
 from recorder.probes.registers import KINDS, Register
-from recorder.probes.simulated import SLOW_MS, Kitchen, Simulation, alone
+from recorder.probes.simulated import SLOW_MS, Kitchen, Simulation
 
 REGISTERS = (
     Register("needle", 1, 0, type="int32", scale=0.01, faults=(0x7FFF_FFFF,)),
@@ -35,9 +34,6 @@ REGISTERS = (
 HOLD_S = 0.1
 """A request that comes when nothing new is measured waits this long for it: in lock-step the clock, by which the driver
 polls, moves just before the story does."""
-
-LOOK_S = 0.002
-"""How often a port that nobody has open is looked at."""
 
 PATIENCE_S = 5.0
 
@@ -62,7 +58,7 @@ class SimulatedTransmitters(Simulation):
         self._read = {"needle": kitchen.needle_c, "vat": kitchen.oil_c, "cabinet": kitchen.cabinet_c}
         self._lock = threading.Lock()
         self._news = asyncio.Event()
-        self._line: _Pty | _Tcp | None = None
+        self._line: PtyEnd | TcpEnd | None = None
         self._loop = asyncio.new_event_loop()
         self._thread = threading.Thread(target=self._loop.run_forever, name="simulated transmitters", daemon=True)
         self._thread.start()
@@ -137,7 +133,7 @@ class SimulatedTransmitters(Simulation):
         channels = {register.channel for register in self.registers if register.device == device}
         return bool(channels) and not channels & self.quiet
 
-    async def _listening(self) -> "_Pty | _Tcp":
+    async def _listening(self) -> PtyEnd | TcpEnd:
         try:
             from pymodbus import FramerType
             from pymodbus.server import ModbusSerialServer, ModbusTcpServer
@@ -153,11 +149,11 @@ class SimulatedTransmitters(Simulation):
             devices.append(SimDevice(number, memory, action=self._answering(number)))
         traced: dict[str, Any] = {"trace_packet": self._traced}
         if not self._tcp:
-            return _Pty(ModbusSerialServer(devices, framer=FramerType.RTU, port=self.port, **traced), Path(self.port))
+            return PtyEnd(ModbusSerialServer(devices, framer=FramerType.RTU, port=self.port, **traced), Path(self.port))
         port = int(self.port.rpartition(":")[2])
         server = ModbusTcpServer(devices, address=("127.0.0.1", port), **traced)
         await server.serve_forever(background=True)
-        return _Tcp(server)
+        return TcpEnd(server)
 
     def _answering(self, device: int) -> Any:
         async def answer(function: int, start: int, address: int, count: int, memory: list[int], _: Any) -> Any:
@@ -218,82 +214,6 @@ class SimulatedTransmitters(Simulation):
 
     def _in_loop(self, work: Any) -> Any:
         return asyncio.run_coroutine_threadsafe(work, self._loop).result(PATIENCE_S)
-
-
-class _Tcp:
-    """pymodbus' server at a port of its own."""
-
-    def __init__(self, server: Any) -> None:
-        self._server = server
-
-    def heard(self) -> bool:
-        """Whether anybody is connected."""
-        return bool(self._server.active_connections)
-
-    def write(self, data: bytes) -> None:
-        """Say this to all."""
-        for connection in list(self._server.active_connections.values()):
-            connection.transport.write(data)
-
-    async def shutdown(self) -> None:
-        """Take no more connections, let those come in that are being accepted, and break all off.
-
-        Python 3.11 forgets to close a connection whose listener is closed while it is accepted.
-        """
-        for listener in self._server.transport.sockets:
-            asyncio.get_running_loop().remove_reader(listener.fileno())
-        await asyncio.sleep(0.005)
-        for connection in list(self._server.active_connections.values()):
-            connection.transport.abort()
-        await self._server.shutdown()
-
-
-class _Pty:
-    """pymodbus' server at the far end of a pty, whose near end is a serial port for the driver."""
-
-    def __init__(self, server: Any, path: Path) -> None:
-        self._loop = asyncio.get_running_loop()
-        self._path = path
-        self._protocol = server.callback_new_connection()
-        self._board, far = os.openpty()
-        os.set_blocking(self._board, False)
-        tty.setraw(far)
-        path.symlink_to(os.ttyname(far))
-        os.close(far)
-        self._protocol.connection_made(self)
-        self._look()
-
-    def heard(self) -> bool:
-        """Whether anybody has the port open."""
-        return not alone(self._board)
-
-    def write(self, data: bytes) -> None:
-        """As asyncio's transports; what nobody reads is lost."""
-        with suppress(OSError):
-            os.write(self._board, data)
-
-    def close(self) -> None:
-        """As asyncio's transports."""
-        self._loop.remove_reader(self._board)
-        os.close(self._board)
-        self._board = -1
-
-    async def shutdown(self) -> None:
-        self._path.unlink()
-        self._protocol.close()
-
-    def _look(self) -> None:
-        """Read what has come; while nobody has the port open, which a pty reports without end, look again later."""
-        if self._board < 0:
-            return
-        self._loop.remove_reader(self._board)
-        try:
-            while data := os.read(self._board, 4096):
-                self._protocol.data_received(data)
-        except BlockingIOError:
-            self._loop.add_reader(self._board, self._look)
-        except OSError:
-            self._loop.call_later(LOOK_S, self._look)
 
 
 async def _ended() -> None:

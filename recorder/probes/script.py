@@ -13,8 +13,9 @@ class Script:
     A `DriverLost` among them is raised at its place; the next run goes on behind it. A float is a pause in seconds.
     """
 
-    def __init__(self, events: Iterable[Event | DriverLost | float], name: str = "script") -> None:
-        self.name = name
+    name = "script"
+
+    def __init__(self, events: Iterable[Event | DriverLost | float]) -> None:
         self._events = iter(events)
 
     def run(self, put: Put, stop: threading.Event) -> None:

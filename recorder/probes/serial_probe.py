@@ -122,7 +122,18 @@ class SerialPort:
                     yield Chunk(data + port.read(port.in_waiting)) if data else None
         except (OSError, termios.error) as error:
             gone = opened or getattr(error, "errno", None) in _ABSENT
-            raise DriverLost("unplugged" if gone else "port refused", str(error)) from error
+            raise DriverLost("unplugged" if gone else "port refused", self._why(error, opened)) from error
+
+    def _why(self, error: Exception, opened: bool) -> str:
+        """In words, where pyserial only gives numbers."""
+        number = getattr(error, "errno", None)
+        if not opened and number in _ABSENT:
+            return f"there is no {self._port}; batch-recorder probes lists those that there are"
+        if not opened and number in (errno.EAGAIN, errno.EBUSY):
+            return f"another program has {self._port} open"
+        if not opened and number == errno.EACCES:
+            return f"{self._port} may not be opened by this user; add it to the group dialout"
+        return str(error)
 
     def _open(self) -> Any:
         try:

@@ -8,6 +8,7 @@ Keys are those of [[probe]] in the configuration. Values are as in TOML, and wha
 with commas, and the keys of a table within with a point, such as `register.address=0`.
 """
 
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import fields
@@ -28,7 +29,10 @@ def settings(url: str, **more: Any) -> ProbeSettings:
     for key, text in options.items():
         name, _, within = key.partition(".")
         if within:
-            table.setdefault(name, [{}])[0][within] = _value(text)
+            tables = table.setdefault(name, [{}])
+            if not (isinstance(tables, list) and tables and isinstance(tables[0], dict)):
+                raise ValueError(f"{url}: {key} has no place, since {name} is {tables!r}")
+            tables[0][within] = _value(text)
         elif get_origin(hints.get(name)) is tuple:
             item = next(iter(get_args(hints[name])), str)
             table[name] = [each if item is str else _value(each) for each in text.split(",") if each]
@@ -52,6 +56,8 @@ def from_table(table: Mapping[str, Any]) -> ProbeSettings:
 
 def _parts(url: str) -> tuple[str, str, dict[str, str]]:
     driver, colon, rest = url.partition(":")
+    if colon and driver not in PROBES and re.fullmatch(r"[a-z]+", driver) and not rest.startswith("//"):
+        raise ValueError(f"{url}: {driver!r} is no driver; write one of {', '.join(PROBES)}")
     if not colon or driver not in PROBES:
         driver, rest = "serial", url
     address, _, query = rest.partition("?")
@@ -59,7 +65,7 @@ def _parts(url: str) -> tuple[str, str, dict[str, str]]:
     if bad := [key for key, equals, _ in pairs if not equals]:
         raise ValueError(f"{url}: {bad[0]} has no value; write {bad[0]}=VALUE")
     if not address:
-        raise ValueError(f"{url}: there is no address; write it after {driver}:")
+        raise ValueError(f"{url}: there is no address; write it after {driver}:, or a port alone, such as /dev/ttyACM0")
     return driver, address, {key: value for key, _, value in pairs}
 
 

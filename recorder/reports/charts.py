@@ -66,8 +66,10 @@ def timeline(day: Day) -> str:
 
 
 def _end_ms(sheet: Sheet) -> int:
-    ends = [sheet.batch["closed_ms"], *(cook["lid_open_ms"] for cook in sheet.cooks), sheet.batch["started_ms"]]
-    return max(end for end in ends if end is not None)
+    """The last thing that is on record of a batch."""
+    rows = [sheet.batch, *sheet.cooks, *(check for check, _ in sheet.checks), *([sheet.hold] if sheet.hold else [])]
+    names = ("started_ms", "lid_locked_ms", "lid_open_ms", "closed_ms", "ended_ms")
+    return max(row[name] for row in rows for name in names if row.get(name) is not None)
 
 
 def _bar(left: float, right: float, text: str, kind: str) -> str:
@@ -113,10 +115,13 @@ def curve(check: Row, way: Curve) -> str:
 
 
 def control(points: Sequence[tuple[int, float]], target: float | None, unit: str) -> str:
-    """Batch means of one part in order, with their own centre and limits where there are enough, and the target."""
+    """Batch means of one part in order, with their own centre and limits where there are enough, and the target.
+
+    The lowest and the highest have their value beside them.
+    """
     if len(points) < 2:
         return ""
-    width, height, left = 480, 150, 44
+    width, height, left = 480, 160, 44
     values = [value for _, value in points]
     lines: list[tuple[str, float]] = [("target", target)] if target is not None else []
     if len(values) >= sampling.LEAST_BASE:
@@ -129,7 +134,7 @@ def control(points: Sequence[tuple[int, float]], target: float | None, unit: str
         return left + 14 + at / (len(values) - 1) * (width - left - 30)
 
     def y(value: float) -> float:
-        return height - 20 - (value - low) / (high - low) * (height - 30)
+        return height - 36 - (value - low) / (high - low) * (height - 56)
 
     parts = [f'<svg class="chart" viewBox="0 0 {width} {height}" role="img" aria-label="Means of batches, °{unit}">']
     for name, value in lines:
@@ -141,4 +146,7 @@ def control(points: Sequence[tuple[int, float]], target: float | None, unit: str
     for at, (number, value) in enumerate(points):
         parts.append(f'<circle class="value" cx="{x(at):.1f}" cy="{y(value):.1f}" r="3.5"/>')
         parts.append(f'<text class="tick" x="{x(at):.1f}" y="{height - 6}">{number}</text>')
+    for at, beside in ((values.index(min(values)), 15), (values.index(max(values)), -7)):
+        place = f'x="{x(at):.1f}" y="{y(values[at]) + beside:.1f}"'
+        parts.append(f'<text class="tick" {place}>{tenths(values[at])}</text>')
     return "".join([*parts, "</svg>"])

@@ -11,7 +11,8 @@ from typing import Any
 
 from recorder.core.events import NEEDLE, ProcedureLoaded, Reading, Started
 from recorder.core.rules import in_unit
-from recorder.journal.journal import Journal, JournalError
+from recorder.journal.errors import JournalError
+from recorder.journal.journal import Journal
 from recorder.reports.wall import wall_times
 
 Row = dict[str, Any]
@@ -93,13 +94,18 @@ class Day:
         return found
 
 
-def gather(journal: Journal, day: date | None, zone: tzinfo) -> Day:
-    """The records of `day` in `zone`, or of the last day that has any; raises `JournalError` where there is nothing."""
+def last_day(journal: Journal, zone: tzinfo) -> date:
+    """The last day in `zone` that has a record; raises `JournalError` where there is nothing."""
     newest = journal.newest()
     if newest is None:
         raise JournalError("nothing is on record yet")
+    return datetime.fromtimestamp(wall_times(journal).wall_ms(newest.stamp.at_ms) / 1000, zone).date()
+
+
+def gather(journal: Journal, day: date | None, zone: tzinfo) -> Day:
+    """The records of `day` in `zone`, or of the last day that has any; raises `JournalError` where there is nothing."""
+    day = day or last_day(journal, zone)
     walls = wall_times(journal)
-    day = day or datetime.fromtimestamp(walls.wall_ms(newest.stamp.at_ms) / 1000, zone).date()
     begin_ms = _ms(datetime.combine(day, time(), zone))
     end_ms = _ms(datetime.combine(day + timedelta(1), time(), zone))
     here = [

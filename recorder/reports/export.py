@@ -6,7 +6,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from recorder.journal.journal import Journal, JournalError
+from recorder.journal.errors import JournalError
+from recorder.journal.journal import Journal
 from recorder.journal.migrations import ADDED, TABLES, columns
 from recorder.reports.dictionary import ANY
 

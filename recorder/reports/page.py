@@ -37,7 +37,7 @@ def page(day: Day, finding: Finding, made_ms: int) -> str:
             for part, points in day.means().items()
             if len(points) > 1
         ],
-        numbers=_numbers(day),
+        numbers=_numbers(day, finding),
         verdict=_verdict(day),
         zone=_zone(_moment(day, made_ms)),
     )
@@ -53,7 +53,7 @@ def _zone(moment: datetime) -> str:
     return name if name == "UTC" else f"{name} (UTC{offset[:3]}:{offset[3:]})"
 
 
-def _numbers(day: Day) -> list[tuple[str, str, bool]]:
+def _numbers(day: Day, finding: Finding) -> list[tuple[str, str, bool]]:
     """The summary: what, how much, and whether somebody should look at it."""
     checks = [check for check in day.checks if check["temp_c"] is not None]
     missed = [check for check in checks if check["verdict"] != "passed"]
@@ -71,6 +71,7 @@ def _numbers(day: Day) -> list[tuple[str, str, bool]]:
         ("discarded", _discarded(discarded), False),
         ("probe", _probe(day.probe_checks), _probe(day.probe_checks) != "passed"),
         ("alerts still open", str(len(open_alerts)), bool(open_alerts)),
+        ("record", "changed" if finding.faults else "unchanged", bool(finding.faults)),
     ]
 
 

@@ -16,7 +16,7 @@ from itertools import pairwise
 from statistics import NormalDist, fmean, variance
 
 COVERAGE, CONFIDENCE = 0.95, 0.95
-"""The share of the pieces that is spoken of, and how surely, unless it is said otherwise."""
+"""The share of the pieces that a bound speaks of, and how surely."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,9 +77,11 @@ def tolerance_factor(n: int, coverage: float, confidence: float, degrees: int | 
     shift = NormalDist().inv_cdf(coverage) * math.sqrt(n)
     below = _noncentral_t(degrees, shift)
     low, high = -10.0, 10.0
+    while below(low) >= confidence:
+        low *= 2
     while below(high) < confidence:
         high *= 2
-    while high - low > 1e-9 * high:
+    while high - low > 1e-9 * max(abs(high), 0.001):
         middle = (low + high) / 2
         low, high = (middle, high) if below(middle) < confidence else (low, middle)
     return high / math.sqrt(n)
@@ -110,14 +112,14 @@ def _noncentral_t(degrees: int, shift: float) -> Callable[[float], float]:
     return below
 
 
-def lower_bound(temps_c: Sequence[float], coverage: float = COVERAGE, confidence: float = CONFIDENCE) -> float:
-    """°C above which the share `coverage` of a batch lies, with `confidence`, by its own probed pieces alone.
+def lower_bound(temps_c: Sequence[float]) -> float:
+    """°C above which the share `COVERAGE` of a batch lies, with `CONFIDENCE`, by its own probed pieces alone.
 
-    Raises `ValueError` for fewer than two, and as `tolerance_factor` does. Source: as there.
+    Raises `ValueError` for fewer than two. Source: as for `tolerance_factor`.
     """
     if len(temps_c) < 2:
         raise ValueError(f"{len(temps_c)} pieces show no spread; probe two or more")
-    return fmean(temps_c) - tolerance_factor(len(temps_c), coverage, confidence) * math.sqrt(variance(temps_c))
+    return fmean(temps_c) - tolerance_factor(len(temps_c), COVERAGE, CONFIDENCE) * math.sqrt(variance(temps_c))
 
 
 def pooled_spread(batches: Sequence[Sequence[float]]) -> Spread | None:
@@ -136,16 +138,14 @@ def _variance(temps_c: tuple[float, ...]) -> float:
     return variance(temps_c)
 
 
-def pooled_lower_bound(
-    temps_c: Sequence[float], spread: Spread, coverage: float = COVERAGE, confidence: float = CONFIDENCE
-) -> float:
+def pooled_lower_bound(temps_c: Sequence[float], spread: Spread) -> float:
     """As `lower_bound`, but with the spread of earlier batches in place of the pieces' own; one piece is enough.
 
-    It holds as far as this batch spreads as those did. Raises `ValueError` for no piece, and as `tolerance_factor`.
+    It holds as far as this batch spreads as those did. Raises `ValueError` for no piece.
     """
     if not temps_c:
         raise ValueError("no piece was probed; probe one or more")
-    return fmean(temps_c) - tolerance_factor(len(temps_c), coverage, confidence, spread.degrees) * spread.sd
+    return fmean(temps_c) - tolerance_factor(len(temps_c), COVERAGE, CONFIDENCE, spread.degrees) * spread.sd
 
 
 def mean_limits(centre: float, mean_range: float, n: int) -> Limits:

@@ -63,7 +63,8 @@ class CardTexts:
 
 ENGLISH = CardTexts(
     named='Say "{name}" and the command in one breath: "{name}, {example}".',
-    bare="Say the command by itself, with a short silence before and after it.",
+    bare="Say the command by itself, with a short silence before and after it. Hold the foot switch meanwhile, if there"
+    " is one.",
     span="{first} to {last}, such as {example}",
     does=DOES,
     slots={},

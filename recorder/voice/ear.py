@@ -171,12 +171,12 @@ class MicrophoneEar:
 
         Raises `DriverLost` when the microphone or the foot switch goes, `DriverUnavailable` when one can't be opened.
         """
-        sound = self._blocks(put, stop)
-        heard = self._ear.hear_held(_held(self._switch, sound)) if self._switch else self._ear.hear(sound)
-        for hearing in heard:
-            event = self._ear.event(hearing, self._clock.now_ms())
-            if event is not None:
-                put(event)
+        with closing(self._blocks(put, stop)) as sound:
+            heard = self._ear.hear_held(_held(self._switch, sound)) if self._switch else self._ear.hear(sound)
+            for hearing in heard:
+                event = self._ear.event(hearing, self._clock.now_ms())
+                if event is not None:
+                    put(event)
 
     def _blocks(self, put: Put, stop: threading.Event) -> Generator[bytes, None, None]:
         """The microphone's sound; silence while the ear is to be deaf."""
@@ -226,10 +226,10 @@ class WavEar:
         stop.wait()
 
 
-def _held(switch: FootSwitch, sound: Generator[bytes, None, None]) -> Iterator[tuple[bytes, bool]]:
+def _held(switch: FootSwitch, sound: Iterable[bytes]) -> Iterator[tuple[bytes, bool]]:
     """Each block of `sound`, and whether `switch` was held while it was spoken."""
     hold = Hold()
-    with switch, closing(sound):
+    with switch:
         for block in sound:
             yield block, hold.covers(len(block) / BYTES_PER_SECOND, time.monotonic(), switch.edges())
 

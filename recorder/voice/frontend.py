@@ -96,7 +96,11 @@ class FrontEnd:
         self._before: deque[bytes] = deque(maxlen=max(1, settings.before_ms // CHUNK_MS))
         self._skipped: deque[bytes] = deque(maxlen=LEAD_MS // CHUNK_MS)
         self._utterance: list[bytes] = []
-        self._voiced = self._quiet = 0
+        self._length = 0
+        """Chunks of the open utterance."""
+        self._voiced = self._quiet = self._far = 0
+        self._powers: deque[float] = deque(maxlen=LEVEL_CHUNKS)
+        self._levels: list[float] = []
         self._talking = False
         self._chunks = 0
         self._farther = 10 ** (-settings.near_db / 10) if settings.near_db else 0.0
@@ -158,10 +162,15 @@ class FrontEnd:
                 self._before.clear()
             return
         self._utterance.append(chunk)
+        self._length += 1
+        if self._too_long():
+            del self._utterance[: -max(ONSET_CHUNKS + LEVEL_CHUNKS, self._before.maxlen or 1)]
         self._powers.append(_power(chunk))
-        level = sum(self._powers[-LEVEL_CHUNKS:]) / LEVEL_CHUNKS
-        if len(self._powers) >= LEVEL_CHUNKS:
+        level = sum(self._powers) / LEVEL_CHUNKS
+        if len(self._powers) == LEVEL_CHUNKS:
             self._levels.append(level)
+        if len(self._levels) > TALK_CHUNKS + ONSET_CHUNKS:  # of the oldest the louder stands for both
+            self._levels[:2] = [max(self._levels[:2])]
         earlier = max(self._levels[:-ONSET_CHUNKS], default=0.0)
         if len(self._levels) > TALK_CHUNKS and 0 < earlier < level * self._farther:
             self._begin(self._utterance[-ONSET_CHUNKS - LEVEL_CHUNKS :])
@@ -177,9 +186,9 @@ class FrontEnd:
 
     def _begin(self, chunks: list[bytes]) -> None:
         self._talking, self._voiced, self._quiet, self._far = True, 1, 0, 0
-        self._utterance = chunks
-        self._powers: list[float] = []
-        self._levels: list[float] = []
+        self._utterance, self._length = chunks, len(chunks)
+        self._powers.clear()
+        self._levels.clear()
 
     def _ended(self) -> Iterator[Utterance]:
         utterances = list(self._so_far(ended=True))
@@ -189,12 +198,14 @@ class FrontEnd:
     def _so_far(self, ended: bool) -> Iterator[Utterance]:
         """The utterance as it stands; nothing if it is too short for one."""
         if self._voiced * CHUNK_MS >= self._settings.shortest_ms:
-            length = len(self._utterance)
             end_ms = self._chunks * CHUNK_MS
-            too_long = length * CHUNK_MS > self._settings.longest_ms
-            kept = length - max(0, max(self._quiet, self._far) - self._settings.after_ms // CHUNK_MS)
-            pcm = b"" if too_long else b"".join(self._utterance[:kept])
-            yield Utterance(pcm, end_ms - length * CHUNK_MS, end_ms, ended)
+            kept = self._length - max(0, max(self._quiet, self._far) - self._settings.after_ms // CHUNK_MS)
+            pcm = b"" if self._too_long() else b"".join(self._utterance[:kept])
+            yield Utterance(pcm, end_ms - self._length * CHUNK_MS, end_ms, ended)
+
+    def _too_long(self) -> bool:
+        """Whether this is no command any more; its sound is then forgotten but for its newest part."""
+        return self._length * CHUNK_MS > self._settings.longest_ms
 
 
 def _power(chunk: bytes) -> float:

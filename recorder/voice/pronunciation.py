@@ -1,6 +1,6 @@
 """How the words of a phrase file sound, for finding those that sound alike; by language.
 
-English words are looked up in the default engine's dictionary. Spanish is spoken as it is written, so a table of
+English words are looked up in the dictionary of the sphinx engine. Spanish is spoken as it is written, so a table of
 letters is enough; it is the Spanish of America (c before e, s and z alike; ll like y; from memory).
 """
 

@@ -157,15 +157,17 @@ def from_dict(table: Mapping[str, Any]) -> VoiceSettings:
 
 
 def _build(known: type, values: Any, where: str) -> Any:
-    names = [each.name for each in fields(known)]
+    kinds = {each.name: each.type for each in fields(known)}
     if not isinstance(values, Mapping):
         raise ValueError(f"{where} must be a table; write [{where}] and its lines under it")
-    for key, value in values.items():
-        if known in (FrontEndSettings, Thresholds) and type(value) not in (int, float):
+    if unknown := values.keys() - kinds.keys():
+        raise ValueError(f"{where} does not know {', '.join(sorted(unknown))}; there are {', '.join(kinds)}")
+    for key, value in values.items() if known in (FrontEndSettings, Thresholds) else ():
+        if type(value) not in (int, float) or math.isnan(value):
             raise ValueError(f"{where}.{key} is {value!r}; write a number")
-    if unknown := values.keys() - set(names):
-        raise ValueError(f"{where} does not know {', '.join(sorted(unknown))}; there are {', '.join(names)}")
+        if kinds[key] is int and type(value) is not int:
+            raise ValueError(f"{where}.{key} is {value!r}; write a whole number")
     try:
         return known(**values)
     except TypeError as error:
-        raise ValueError(f"{where} needs all of {', '.join(names)}") from error
+        raise ValueError(f"{where} needs all of {', '.join(kinds)}") from error

@@ -1,4 +1,4 @@
-"""The default recogniser, pocketsphinx: works after `pip install`, with the model that its package brings.
+"""The small recogniser, pocketsphinx: works after `pip install`, with the model that its package brings.
 
 The one door to `pocketsphinx`. Its grammar takes almost any speech for one of its sentences, and the probability it
 gives is no help; what tells them apart is the acoustic score of each word, divided by the word's length.

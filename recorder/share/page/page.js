@@ -74,6 +74,8 @@ function sign(shape) {
   svg.append(draw("path", { d: SHAPES[shape], fill: "currentColor", "fill-rule": "evenodd" }));
   return svg;
 }
+/** Cut to the tenth, as everywhere else: never rounded up over a limit. */
+function tenths(value) { return (Math.floor(Number((value * 10).toFixed(4))) / 10).toFixed(1); }
 function put(node, text) { if (node.textContent !== text) node.textContent = text; }
 function span(ms) {
   const s = Math.max(0, Math.round(ms / 1000));
@@ -119,7 +121,7 @@ function showLink() {
     connecting: ["Connecting", "Nothing is known yet."],
     lost: ["✕ LINK LOST", `${lostAt === null ? "" : `For ${span(Date.now() - lostAt)}. `}${refusal}${old} Trying again.`],
     offline: ["✕ RECORDER IS OFF", `It has left the broker. ${old}`],
-    waiting: ["Linked", "Waiting for the recorder's first word."],
+    waiting: ["Linked", "Nothing has come from this station yet. If nothing comes: is its name in this page's address right?"],
     silent: ["✕ RECORDER IS SILENT", old],
     live: ["✓ Live", `Last word from the recorder ${exact() ? "" : "about "}${span(recorderNow() - newestMs)} ago.${disagreement()}`],
   }[state];
@@ -279,7 +281,7 @@ function chart(checks, unit) {
   const y = (value) => top + (height - 2 * top) * (1 - (value - low) / (high - low));
   const x = (index) => (checks.length < 2 ? (left + width - right) / 2 : left + ((width - right - left) * index) / (checks.length - 1));
   const svg = draw("svg", { viewBox: `0 0 ${width} ${height}`, role: "img" });
-  svg.setAttribute("aria-label", `Checks, oldest first: ${checks.map((c) => `${c.temperature} °${unit} ${c.verdict}`).join(", ")}. Target ${last.target}, critical limit ${last.critical_limit} °${unit}.`);
+  svg.setAttribute("aria-label", `Checks, oldest first: ${checks.map((c) => `${tenths(c.temperature)} °${unit} ${c.verdict}`).join(", ")}. Target ${last.target}, critical limit ${last.critical_limit} °${unit}.`);
   const lines = [["target", "target", last.target], ["limit", "critical", last.critical_limit]].filter(([, , value]) => Number.isFinite(value));
   let before = null;
   for (const [name, word, value] of lines.sort((a, b) => a[2] - b[2]).reverse()) {
@@ -301,14 +303,14 @@ function showChecks() {
     const name = `${check.part ?? "piece"} °${check.unit}`;
     parts.set(name, [...(parts.get(name) ?? []), check]);
   }
-  keyed(byId("checks"), [...parts], ([name]) => name, () => {
+  keyed(byId("checks"), [...parts].sort(), ([name]) => name, () => {
     const box = make("div", "chart");
     box.append(make("h3"), make("p", "last"), make("p", "note"), make("svg"));
     return box;
   }, (box, [, some]) => {
     const last = some[some.length - 1];
     put(box.querySelector("h3"), String(last.part ?? "piece"));
-    put(box.querySelector(".last"), `${last.verdict === "passed" ? "●" : last.verdict === "below target" ? "▲" : "■"} ${last.temperature} °${last.unit}, ${last.verdict}`);
+    put(box.querySelector(".last"), `${last.verdict === "passed" ? "●" : last.verdict === "below target" ? "▲" : "■"} ${tenths(last.temperature)} °${last.unit}, ${last.verdict}`);
     put(box.querySelector(".note"), `Batch ${last.batch}, ${span(recorderNow() - last.at_ms)} ago${last.probe_was && last.probe_was !== "passed" ? `; its probe was ${last.probe_was}` : ""}`);
     const drawn = JSON.stringify(some);
     if (box.drawn !== drawn) { box.drawn = drawn; box.lastChild.replaceWith(chart(some, last.unit)); }
@@ -325,7 +327,7 @@ function showHealth() {
     const reading = known[`reading/${channel}`];
     const age = reading ? recorderNow() - reading.at_ms : NaN;
     const unit = list(known.checks?.checks).at(-1)?.unit ?? "C";
-    const degrees = reading && Number.isFinite(reading.temp_c) ? (unit === "F" ? reading.temp_c * 1.8 + 32 : reading.temp_c).toFixed(1) : null;
+    const degrees = reading && Number.isFinite(reading.temp_c) ? tenths(unit === "F" ? reading.temp_c * 1.8 + 32 : reading.temp_c) : null;
     const value = word === "ok" && degrees !== null ? `, ${standing() === "live" && age < 60000 ? "" : "was "}${degrees} °${unit}${age < 10000 ? "" : ` ${span(age)} ago`}` : "";
     rows.push([`Probe ${channel}`, `${word}${value}`, word === "ok"]);
   }
@@ -337,7 +339,7 @@ function showHealth() {
     rows.push(["Hearing", String(health.hearing), health.hearing === "well"]);
     rows.push(["Clock", health.clock_known ? "set" : "not set: times are not known for sure", health.clock_known === true]);
     rows.push(["Unsent messages", health.unsent ? `${health.unsent} wait on the recorder` : "none", !health.unsent]);
-    rows.push(["Free disk", `${health.free_mb} MB`, health.free_mb >= 100]);
+    rows.push(["Free disk", health.free_mb < 1000 ? `${health.free_mb} MB` : `${(health.free_mb / 1000).toFixed(1)} GB`, health.free_mb >= 100]);
     rows.push(["Version", String(health.version), true]);
   }
   rows.sort((a, b) => a[2] - b[2]); // what is in trouble comes first

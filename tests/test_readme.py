@@ -1,0 +1,77 @@
+"""What README promises is there: its commands and their options, its sentences, its alerts with their levels."""
+
+import re
+import shutil
+import subprocess
+import urllib.request
+from importlib.resources import files
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from recorder.__main__ import app
+from recorder.config import load_phrases
+from recorder.core import alerts
+from recorder.core.effects import Level
+from recorder.notices.reaching import reach
+from recorder.notices.settings import MqttSettings
+from tests.system import needs
+from tests.test_mqtt import wait_for
+from tests.test_page import free_ports
+
+README = Path("README.md").read_text("utf-8")
+COMMANDS = re.findall(r"^\| `([^`]+)` \|", README.split("| command |")[1].split("\n\n")[0], re.M)
+SAID = re.findall(r"^\| ([a-z][^|`]*) \|", README.split("| say |")[1].split("\n\n")[0], re.M)
+TOLD = {level: kinds.split(", ") for level, kinds in re.findall(r"^\| (\w+) \| [^|]+ \| ([^|`]+) \|$", README, re.M)}
+
+
+@pytest.mark.parametrize("row", COMMANDS)
+def test_a_command_has_the_options_that_readme_gives_it(row: str) -> None:
+    words = re.match(r"[a-z-]+( install)?", row)
+    assert words
+    help = CliRunner().invoke(app, [*words[0].split(), "--help"], env={"COLUMNS": "200"})
+    assert help.exit_code == 0
+    for option, takes in re.findall(r"(--[a-z]+)(?: ([A-Z]+))?", row):
+        assert re.search(rf"{option} +{takes}", help.output), f"{option} {takes} in {help.output}"
+
+
+def test_readme_has_them_all() -> None:
+    shown = CliRunner().invoke(app, ["--help"], env={"COLUMNS": "200"}).output
+    there = set(re.findall(r"^[│|] ([a-z][a-z-]*) ", shown, re.M))
+    assert there == {row.split()[0] for row in COMMANDS} and len(there) == 18
+
+
+def test_what_readme_says_a_cook_may_say_is_understood() -> None:
+    phrases = load_phrases(None)
+    sentences = [each.strip() for row in SAID for each in re.split(r"[,/]", row)]
+    assert len(sentences) > 20 and [each for each in sentences if not phrases.parse(each)] == []
+
+
+def test_every_alert_stands_under_a_level() -> None:
+    kinds = {value for name, value in vars(alerts).items() if name.isupper() and isinstance(value, str)}
+    assert TOLD.keys() >= {level.value for level in Level}
+    assert {kind for level in Level for kind in TOLD[level.value]} == kinds
+
+
+@needs("mosquitto", "mosquitto")
+def test_the_lines_for_mosquitto_serve_recorder_and_page(tmp_path: Path) -> None:
+    (block,) = re.findall(r"((?:^    .*\n)+)", README.split("**On a phone.**")[1].split("\n| ")[0], re.M)
+    port, web = free_ports(2)
+    page = files("recorder").joinpath("share/page")
+    text = re.sub(r"(?m)^    ", "", block).replace("/path/to/recorder/share/page", str(page))
+    (tmp_path / "page.conf").write_text(text.replace("1883", str(port)).replace("8080", str(web)) + "user root\n")
+    program = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
+    with subprocess.Popen([program, "-c", str(tmp_path / "page.conf")], stderr=subprocess.DEVNULL) as broker:
+        try:
+            found: list[str] = []
+
+            def served() -> bool:
+                found[:] = [urllib.request.urlopen(f"http://127.0.0.1:{web}/?station=x", timeout=5).read().decode()]
+                return True
+
+            wait_for(served, OSError)
+            assert '<main id="station"' in found[0]
+            assert reach(MqttSettings("x", port=port), 5) == ""
+        finally:
+            broker.terminate()
