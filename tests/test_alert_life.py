@@ -208,7 +208,7 @@ def test_with_open_alerts_a_signature_needs_a_note(kitchen: Kitchen) -> None:
     kitchen.check_all()
     kitchen.say(m.HOLD_START)
     kitchen.wait(70 * MINUTE)
-    assert "Not signed: 1 alerts are open" in str(kitchen.feed(Signed(kitchen.at_ms, "2026-02-26", "JD", " ")))
+    assert "Not signed: 1 alert is open" in str(kitchen.feed(Signed(kitchen.at_ms, "2026-02-26", "JD", " ")))
     assert kitchen.rows("signatures") == []
     kitchen.feed(Signed(kitchen.at_ms, "2026-02-26", "JD", "discarded by hand"))
     (row,) = kitchen.rows("signatures")

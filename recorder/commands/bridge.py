@@ -9,6 +9,7 @@ from typing import Annotated
 
 import typer
 
+from recorder.commands.shared import Config, fail
 from recorder.config import ConfigError, load
 from recorder.driver import DriverUnavailable
 from recorder.notices import bridge as text
@@ -26,9 +27,7 @@ ROUNDS = 10_000
 
 @app.command("bridge")
 def bridge_command(
-    config: Annotated[
-        Path, typer.Option("--config", metavar="FILE", help="The station's configuration, such as station.toml.")
-    ],
+    config: Config,
     remote: Annotated[str, typer.Option(metavar="HOST[:PORT]", help="The remote broker; its port is 8883 by default.")],
     site: Annotated[
         str,
@@ -56,8 +55,7 @@ def bridge_command(
                     os.fchmod(file.fileno(), 0o600)
                 file.write(content)
     except (ConfigError, DriverUnavailable, _Fault, ValueError, OSError) as error:
-        typer.echo(f"error: {error}", err=True)
-        raise typer.Exit(2) from error
+        fail(error)
     typer.echo(f"Written to {out}: {', '.join(files)}.")
     if "device.users" in files:
         typer.echo(f"Then: sudo chown mosquitto {out.absolute() / 'device.users'}")

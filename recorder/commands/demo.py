@@ -15,6 +15,7 @@ import typer
 from rich.console import Console
 
 from recorder.commands.records import examine, report
+from recorder.commands.shared import fail
 from recorder.demo.boards import BOARDS
 from recorder.demo.director import DemoError, Director
 from recorder.demo.show import Show
@@ -39,14 +40,12 @@ def demo(
 ) -> None:
     """Play an invented shift of 90 minutes through the real parts, in less than one."""
     if probe not in BOARDS:
-        typer.echo(f"error: {probe!r} is no probe of the demo; write one of {', '.join(BOARDS)}", err=True)
-        raise typer.Exit(2)
+        fail(f"{probe!r} is no probe of the demo; write one of {', '.join(BOARDS)}")
     folder = out or Path(tempfile.mkdtemp(prefix="batch-recorder-demo-"))
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        typer.echo(f"error: {folder} can't be made: {error.strerror}; name another folder with --out", err=True)
-        raise typer.Exit(2) from error
+        fail(f"{folder} can't be made: {error.strerror}; name another folder with --out")
     logging.getLogger("recorder").setLevel(logging.CRITICAL)  # the story takes the broker away, and paho tells of that
     console = Console(highlight=False)
     began_s = time.monotonic()
@@ -57,8 +56,7 @@ def demo(
             console.print(f"The phone page: {director.page}", style="bold", soft_wrap=True)
         phone = director.play(_interrupted() if with_page else lambda: True)
     except (DemoError, DriverUnavailable, JournalError) as error:
-        typer.echo(f"error: {error}", err=True)
-        raise typer.Exit(2) from error
+        fail(error)
     show.summary(director.database, phone)
     finding = examine(director.database)
     console.print()

@@ -16,6 +16,7 @@ from rich.live import Live
 
 from recorder.clock import SystemClock
 from recorder.commands.probe_panel import Panel, counts, degrees
+from recorder.commands.shared import fail
 from recorder.core.events import Event, ProbeBack, ProbeCharge, ProbeLost, Reading
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.journal.codec import encode
@@ -50,8 +51,7 @@ def probe(
     try:
         settings = urls.settings(url, channels=[], period_s=1.0)
     except ValueError as error:
-        typer.echo(f"error: {error}", err=True)
-        raise typer.Exit(2) from error
+        fail(error)
     console = Console(highlight=False, soft_wrap=True)
     panel = Panel(settings.title())
     show: Callable[[Event], None] = _echo if as_json else lambda event: _show(event, console)
@@ -62,8 +62,7 @@ def probe(
             try:
                 source = Recording(settings, stack.enter_context(record.open("x", encoding="utf-8")), clock)
             except OSError as error:
-                typer.echo(f"error: {record} can't be written anew: {error}", err=True)
-                raise typer.Exit(2) from error
+                fail(f"{record} can't be written anew: {error}")
             stack.callback(source.end)
         driver = Probe(settings, clock, source, panel.look)
         if live:

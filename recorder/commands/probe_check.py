@@ -2,13 +2,13 @@
 
 import signal
 import threading
-from pathlib import Path
 from typing import Annotated
 
 import typer
 from rich.console import Console
 
 from recorder import errands
+from recorder.commands.shared import Config, fail
 from recorder.config import ConfigError, load
 from recorder.core import meanings as m
 from recorder.core.batch import Verdict
@@ -35,17 +35,14 @@ STYLES = {Tone.DONE: "bold green", Tone.ALERT: "bold red", Tone.REFUSED: "bold r
 @app.command("probe-check")
 def probe_check(
     bath: Annotated[str, typer.Argument(metavar="BATH", help="ice or boiling.")],
-    config: Annotated[
-        Path, typer.Option("--config", metavar="FILE", help="The station's configuration, such as station.toml.")
-    ],
+    config: Config,
 ) -> None:
     """Check the needle in a bath and record it. Exit 1 if it failed or did not settle.
 
     The recorder must not run meanwhile; while it does, say "ice point" or "boiling point" to it instead.
     """
     if bath not in HOW:
-        typer.echo(f"error: {bath!r} is no bath; write one of {', '.join(HOW)}", err=True)
-        raise typer.Exit(2)
+        fail(f"{bath!r} is no bath; write one of {', '.join(HOW)}")
     console, stop = Console(highlight=False), threading.Event()
     before = signal.signal(signal.SIGINT, lambda *_: stop.set())
     try:

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
+from recorder.commands.shared import fail
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.probes.ble_probe import BleSettings, nearby
 from recorder.probes.modbus_probe import ModbusSettings
@@ -45,8 +46,7 @@ def probes(
     try:
         wanted = _range(devices)
     except ValueError as error:
-        typer.echo(f"error: {error}", err=True)
-        raise typer.Exit(2) from error
+        fail(error)
     places: dict[str, Callable[[], list[Offer]]] = {"Serial ports": _serial}
     if seconds > 0:
         places["Bluetooth"] = lambda: _bluetooth(seconds)

@@ -1,14 +1,17 @@
 """Commands about records: `verify`, `device-key`."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
 import typer
 from rich.console import Console
+from rich.progress import Progress
 
 from recorder import kept
+from recorder.commands.shared import Database, fail
 from recorder.core.effects import Effect
 from recorder.core.events import Event, Started
 from recorder.core.station import State, step
@@ -17,17 +20,20 @@ from recorder.journal import seal
 from recorder.journal.anchors import Anchor, Compared, Genuine, compare, picked
 from recorder.journal.chain import Entry
 from recorder.journal.errors import JournalError
-from recorder.journal.journal import Message
+from recorder.journal.journal import Journal, Message
 from recorder.journal.verify import Fault, Finding, verify
 from recorder.kept import Kept
 from recorder.notices.outbox import Messages
 
 app = typer.Typer()
 
+SHOWN_EVERY = 250
+"""Entries between two looks of the progress bar."""
+
 
 @app.command("verify")
 def verify_command(
-    database: Annotated[Path, typer.Argument(metavar="DB", help="The database of records.")],
+    database: Database,
     anchors: Annotated[
         Path | None,
         typer.Option(metavar="FILE", help="What a subscriber kept: the messages, as mosquitto_sub prints them."),
@@ -43,10 +49,9 @@ def verify_command(
             raise _Unusable("--key needs --anchors FILE, since it is anchors that are signed")
         kept = _kept(anchors) if anchors else ()
         compared = compare(database, kept, _genuine(key)) if anchors else None
-        finding = examine(database)
+        finding = examined(database)
     except (JournalError, DriverUnavailable, _Unusable) as error:
-        typer.echo(f"error: {error}", err=True)
-        raise typer.Exit(2) from error
+        fail(error)
     report(finding, console)
     if compared:
         _report_anchors(compared, key is not None, console)
@@ -64,8 +69,7 @@ def device_key_command(
     try:
         made = seal.load(file) if file.exists() else seal.make(file)
     except DriverUnavailable as error:
-        typer.echo(f"error: {error}", err=True)
-        raise typer.Exit(2) from error
+        fail(error)
     typer.echo(made.public)
 
 
@@ -113,9 +117,19 @@ def _report_anchors(compared: Compared, signed: bool, console: Console) -> None:
     console.print(f"Anchors: {compared.own} of this database; {reach}, and {rest} on the chain alone.")
 
 
-def examine(database: Path) -> Finding:
-    """What `verify` finds, replaying through the station; raises `JournalError`."""
-    replay = _Replay(kept.read(kept.beside(database)))
+def examined(database: Path) -> Finding:
+    """As `examine`, and on a terminal it shows how far it is; raises `JournalError`."""
+    with closing(Journal.read(database)) as journal:
+        newest = journal.newest()
+    console = Console(stderr=True)
+    with Progress(console=console, transient=True, disable=not console.is_terminal) as bar:
+        task = bar.add_task("Verifying", total=newest.seq if newest else 0)
+        return examine(database, lambda seq: bar.update(task, completed=seq) if seq % SHOWN_EVERY == 0 else None)
+
+
+def examine(database: Path, seen: Callable[[int], None] = lambda seq: None) -> Finding:
+    """What `verify` finds, replaying through the station; `seen` is told each entry. Raises `JournalError`."""
+    replay = _Replay(kept.read(kept.beside(database)), seen)
     finding = verify(database, replay.effects, replay.messages)
     return finding if finding.faults else replace(finding, faults=tuple(replay.kept_faults))
 
@@ -141,8 +155,9 @@ def report(finding: Finding, console: Console) -> None:
 class _Replay:
     """The station that lives through the journal again."""
 
-    def __init__(self, kept: Kept | None) -> None:
+    def __init__(self, kept: Kept | None, seen: Callable[[int], None]) -> None:
         """`kept` is compared on the way, once its entry comes."""
+        self._seen = seen
         self._state = State()
         self._kept = kept
         self.kept_faults: list[Fault] = []
@@ -154,6 +169,7 @@ class _Replay:
         return effects
 
     def messages(self, entry: Entry, event: Event, effects: Sequence[Effect]) -> list[tuple[Message, bool]]:
+        self._seen(entry.seq)
         self._first = self._first or entry
         if self._kept and self._kept.entry_hash == entry.hash and self._kept.state != self._state:
             self.kept_faults.append(Fault("kept state", entry.seq, "the journal says another; delete the file"))

@@ -12,7 +12,8 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import typer
 
 from recorder import errands
-from recorder.commands.records import examine
+from recorder.commands.records import examined
+from recorder.commands.shared import Config, Database, fail
 from recorder.config import ConfigError, load
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import Signed
@@ -39,7 +40,7 @@ DayOption = Annotated[
 
 @app.command()
 def report(
-    database: Annotated[Path, typer.Argument(metavar="DB", help="The database of records.")],
+    database: Database,
     day: DayOption = None,
     out: Annotated[
         Path | None, typer.Option(metavar="FILE", help="The file to write; without it, report-DATE.html.")
@@ -53,47 +54,40 @@ def report(
         place = _zone(zone)
         with closing(Journal.read(database)) as journal:
             found = gather(journal, _date(day), place)
-        text = page(found, examine(database), time.time_ns() // 1_000_000)
+        text = page(found, examined(database), time.time_ns() // 1_000_000)
     except (JournalError, ValueError, OSError) as error:
-        typer.echo(f"error: {error}", err=True)
-        raise typer.Exit(2) from error
+        fail(error)
     file = out or Path(f"report-{found.day}.html")
     try:
         file.write_text(text, "utf-8")
     except OSError as error:
-        typer.echo(f"error: {file} can't be written: {error.strerror}; name another file with --out", err=True)
-        raise typer.Exit(2) from error
+        fail(f"{file} can't be written: {error.strerror}; name another file with --out")
     batches, checks = len(found.batches), len(found.checks)
     typer.echo(f"{file}: {found.day}, {batches} batch{'es' * (batches != 1)}, {checks} check{'s' * (checks != 1)}")
 
 
 @app.command()
 def export(
-    database: Annotated[Path, typer.Argument(metavar="DB", help="The database of records.")],
+    database: Database,
     out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the files.")] = Path("export"),
     form: Annotated[str, typer.Option("--as", metavar="FORM", help="csv, jsonl or parquet.")] = "csv",
 ) -> None:
     """Write every table as a file that other programs read, with a dictionary of all columns."""
     if form not in FORMS:
-        typer.echo(f"error: {form!r} is no form; write one of {', '.join(FORMS)}", err=True)
-        raise typer.Exit(2)
+        fail(f"{form!r} is no form; write one of {', '.join(FORMS)}")
     try:
         with closing(Journal.read(database)) as journal:
             for file, rows in write_all(journal, out, form):
                 typer.echo(f"{file}: {rows} rows")
     except JournalError as error:
-        typer.echo(f"error: {error}", err=True)
-        raise typer.Exit(2) from error
+        fail(error)
     except OSError as error:
-        typer.echo(f"error: {out} can't be written: {error.strerror}; name another folder with --out", err=True)
-        raise typer.Exit(2) from error
+        fail(f"{out} can't be written: {error.strerror}; name another folder with --out")
 
 
 @app.command()
 def sign(
-    config: Annotated[
-        Path, typer.Option("--config", metavar="FILE", help="The station's configuration, such as station.toml.")
-    ],
+    config: Config,
     by: Annotated[str, typer.Option(metavar="INITIALS", help="Your initials, up to 8 letters and digits.")],
     day: DayOption = None,
     note: Annotated[
@@ -114,8 +108,7 @@ def sign(
                 raise
             said.append(_through_the_recorder(settings.mqtt, settings.database, event))
     except (ConfigError, JournalError, DriverUnavailable, ValueError) as error:
-        typer.echo(f"error: {error}", err=True)
-        raise typer.Exit(2) from error
+        fail(error)
     typer.echo(said[-1].say)
     if said[-1].tone is not Tone.DONE:
         raise typer.Exit(1)

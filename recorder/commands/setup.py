@@ -9,6 +9,7 @@ from rich.console import Console
 from rich.text import Text
 
 from recorder import deployment
+from recorder.commands.shared import fail
 from recorder.deployment import DeploymentError, Piece
 
 app = typer.Typer()
@@ -53,8 +54,7 @@ def setup(
         if write:
             deployment.write(pieces)
     except DeploymentError as error:
-        typer.echo(f"error: {error}", err=True)
-        raise typer.Exit(2) from error
+        fail(error)
     due = sum(piece.due for piece in pieces)
     if not write and due:
         options = f" --root {root}" * (root != Path("/")) + f" --program {started}" * (program is not None)

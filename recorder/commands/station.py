@@ -10,7 +10,6 @@ from collections.abc import Callable, Iterator
 from contextlib import closing
 from functools import partial
 from pathlib import Path
-from typing import Annotated
 
 import typer
 from rich.console import Console
@@ -19,6 +18,7 @@ from rich.table import Table
 from recorder import daemon
 from recorder.clock import SystemClock, wall_known
 from recorder.commands import meter
+from recorder.commands.shared import Config, fail
 from recorder.config import ConfigError, Settings, load, load_procedure
 from recorder.core.events import OFFSET, Event, ProbeLost, Reading
 from recorder.core.hearing import TROUBLES
@@ -40,10 +40,6 @@ app = typer.Typer()
 
 HOW = {"open": "listening openly", "switch": "listening while the foot switch is held"}
 
-Config = Annotated[
-    Path, typer.Option("--config", metavar="FILE", help="The station's configuration, such as station.toml.")
-]
-
 LISTEN_S = 4.0
 """How long `check` waits for a probe or the broker."""
 
@@ -60,8 +56,7 @@ def run(config: Config) -> None:
         logging.getLogger("recorder").info("%s starts; records: %s", settings.station, settings.database)
         daemon.run(settings, stop)
     except (ConfigError, DriverUnavailable) as error:
-        typer.echo(f"error: {error}", err=True)
-        raise typer.Exit(2) from error
+        fail(error)
     except JournalBusy as error:
         typer.echo(f"error: {error}", err=True)
         raise typer.Exit(4) from error
@@ -236,7 +231,7 @@ def _broker(settings: Settings) -> str:
     except OSError as error:
         raise _Fault(
             f"not reached: {error.strerror or error}; does the broker run there, are host and port right?"
-        ) from (error)
+        ) from error
     if reason := reach(settings.mqtt, LISTEN_S):
         raise _Fault(reason)
     weak = "; ".join(_weak(settings.mqtt))

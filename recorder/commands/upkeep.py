@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from recorder.commands.records import examine
+from recorder.commands.shared import fail
 from recorder.journal.errors import JournalError
 from recorder.journal.upkeep import keep
 
@@ -24,7 +25,6 @@ def upkeep(
     try:
         copy = keep(database, folder, most, examine)
     except JournalError as error:
-        typer.echo(f"error: no copy was kept tonight: {error}", err=True)
-        raise typer.Exit(1) from error
+        fail(f"no copy was kept tonight: {error}", 1)
     typer.echo(f"{copy.file}: {copy.entries} entries, verified; {len(copy.dropped)} older copies deleted")
     typer.echo(f"Chain head: {copy.head}")

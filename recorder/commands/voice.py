@@ -3,7 +3,7 @@
 import json
 from dataclasses import asdict
 from pathlib import Path
-from typing import Annotated, Any, NoReturn
+from typing import Annotated, Any
 
 import typer
 from rich.console import Console
@@ -11,6 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from recorder import config
+from recorder.commands.shared import fail
 from recorder.core.events import Intent
 from recorder.driver import DriverUnavailable
 from recorder.voice import model
@@ -55,7 +56,7 @@ def hear(
             if not found and not as_json:
                 console.print(f"{wav}: no voice in it", markup=False)
     except (SoundError, DriverUnavailable) as error:
-        _fail(error)
+        fail(error)
 
 
 @app.command("phrases")
@@ -80,7 +81,7 @@ def show_phrases(
 ) -> None:
     """Print the command card for the wall, or every kind of sentence, or the sentences that sound most alike."""
     if measured and not confusable:
-        _fail(MeasuredError("--measured goes with --confusable"))
+        fail(MeasuredError("--measured goes with --confusable"))
     known, settings = _setup(station)
     if confusable:
         _print_confusable(known, most, measured, as_json)
@@ -114,7 +115,7 @@ def install(
     try:
         path = model.install(to, given)
     except model.ModelError as error:
-        _fail(error)
+        fail(error)
     typer.echo(f'installed {path}\nset in the configuration, under [voice]:\nengine = "vosk"\nmodel = "{path}"')
 
 
@@ -129,7 +130,7 @@ def _setup(path: Path | None) -> tuple[Phrases, VoiceSettings]:
             return config.load_phrases(None), VoiceSettings()
         loaded = config.load(path)
     except config.ConfigError as error:
-        _fail(error)
+        fail(error)
     return loaded.phrases, loaded.voice or VoiceSettings()
 
 
@@ -178,9 +179,9 @@ def _print_confusable(known: Phrases, most: int, measured: Path | None, as_json:
         counts = read_measured(measured.read_text("utf-8")) if measured else {}
         shown = pairs(known, pronouncer(known), counts)[:most]
     except (UnicodeDecodeError, MeasuredError) as error:
-        _fail(MeasuredError(f"{measured}: {error}"))
+        fail(MeasuredError(f"{measured}: {error}"))
     except (OSError, DriverUnavailable) as error:
-        _fail(error)
+        fail(error)
     if as_json:
         for pair in shown:
             typer.echo(json.dumps(asdict(pair) | {"distance": round(pair.distance, 3)}, ensure_ascii=False))
@@ -209,8 +210,3 @@ def _marked(sentence: str, words: str) -> Text:
         at = f" {sentence} ".find(f" {words} ")
         text.stylize("bold", at, at + len(words))
     return text
-
-
-def _fail(error: Exception) -> NoReturn:
-    typer.echo(f"error: {error}", err=True)
-    raise typer.Exit(2) from error

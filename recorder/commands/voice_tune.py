@@ -11,6 +11,7 @@ from rich.console import Console
 from rich.table import Table
 
 from recorder import config
+from recorder.commands.shared import fail
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.voice.ear import build
 from recorder.voice.engines import Guess, Recogniser
@@ -67,8 +68,7 @@ def voice_tune(
             else ()
         )
     except (config.ConfigError, DriverUnavailable, DriverLost, SoundError, OSError, _Fault) as error:
-        typer.echo(f"error: {error}", err=True)
-        raise typer.Exit(2) from error
+        fail(error)
     old = voice.judgement()
     new = tuned(old, voice.engine, heard, takes, known)
     console.print(_table(old, new))
