@@ -77,13 +77,10 @@ def probe(
     if record and not as_json:
         console.print(f"Recorded: replay:{record}")
     if lost:
-        typer.echo(f"error: {url}: {lost}", err=True)
-        typer.echo(
-            "Is it there and switched on (batch-recorder probes), may you use it (group dialout or bluetooth), does "
-            "nobody else?",
-            err=True,
+        fail(
+            f"{url}: {lost}\nIs it there and switched on (batch-recorder probes), may you use it (group dialout or "
+            "bluetooth), does nobody else?"
         )
-        raise typer.Exit(2)
     if not driver.reader.good:
         raise typer.Exit(1)
 

@@ -64,10 +64,8 @@ def probe_check(
 
             check = errands.check_probe(settings, HOW[bath], give, watch, stop)
     except (ConfigError, DriverUnavailable, DriverLost, JournalError) as error:
-        typer.echo(f"error: {error}", err=True)
-        if isinstance(error, DriverLost):
-            typer.echo('If the recorder runs, it has the probe: say "ice point" or "boiling point" to it.', err=True)
-        raise typer.Exit(2) from error
+        has_it = '\nIf the recorder runs, it has the probe: say "ice point" or "boiling point" to it.'
+        fail(f"{error}{has_it if isinstance(error, DriverLost) else ''}")
     finally:
         signal.signal(signal.SIGINT, before)
     if check is None or check.verdict is not Verdict.PASSED:

@@ -58,11 +58,9 @@ def run(config: Config) -> None:
     except (ConfigError, DriverUnavailable) as error:
         fail(error)
     except JournalBusy as error:
-        typer.echo(f"error: {error}", err=True)
-        raise typer.Exit(4) from error
+        fail(error, 4)
     except JournalError as error:
-        typer.echo(f"error: nothing is recorded any more: {error}", err=True)
-        raise typer.Exit(3) from error
+        fail(f"nothing is recorded any more: {error}", 3)
 
 
 @app.command()

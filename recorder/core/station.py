@@ -280,12 +280,8 @@ def _sign(world: World, event: Signed, seq: int, at_ms: int) -> tuple[tuple[Cue,
     """A day is signed; while warnings or worse are open, only with a note that says what of them."""
     open_alerts = sum(alert.ended_ms is None and alert.level != Level.INFO for alert in world.alerts)
     if open_alerts and not event.note.strip():
-        return (
-            Cue(
-                Tone.REFUSED,
-                f"Not signed: {open_alerts} alert{'s are' if open_alerts > 1 else ' is'} open. Say in a note why.",
-            ),
-        ), ()
+        many = "1 alert is" if open_alerts == 1 else f"{open_alerts} alerts are"
+        return (Cue(Tone.REFUSED, f"Not signed: {many} open. Say in a note why."),), ()
     row: tuple[tuple[str, Value], ...] = (
         ("day", event.day),
         ("at_ms", at_ms),
