@@ -7,12 +7,24 @@ with those that go to the database. Faults begin and end when that file is writt
 
 import os
 import shutil
+import socket
 import subprocess
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import pytest
+
+from recorder.app import App
+from recorder.clock import Stamp
+from recorder.config import load
+from recorder.core.effects import Cue, Record
+from recorder.core.events import Tick
+from recorder.daemon import on_records
+from recorder.journal.errors import JournalError
+from recorder.journal.journal import Journal
+
+STAMP = Stamp(1_772_100_000_000, "boot", 7, 1_772_100_000_000, True)
 
 SHIM = r"""
 #define _GNU_SOURCE
@@ -119,3 +131,28 @@ class Shim:
         part = self._fault.with_suffix(".part")
         part.write_text(fault)
         part.rename(self._fault)
+
+
+@contextmanager
+def notified(folder: Path) -> Iterator[socket.socket]:
+    """Stands for systemd."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as server:
+        server.bind(str(folder / "notify"))
+        server.settimeout(30)
+        yield server
+
+
+def write_on(journal: Journal) -> None:
+    for number in range(2, 100_000):
+        journal.append(STAMP, Tick(number), (Record("oil", number, (("what", "x" * 400), ("struck", 0))),))
+
+
+def station_on(folder: Path, cues: list[Cue]) -> App:
+    (folder / "station.toml").write_text('station = "line-1"\n')
+    app = on_records(load(folder / "station.toml"), cues.append, lambda reason: None)
+    try:
+        app.open()
+    except JournalError:
+        app.journal.close()
+        raise
+    return app

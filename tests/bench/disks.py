@@ -13,13 +13,9 @@ import tempfile
 from collections import Counter
 from pathlib import Path
 
-from tests.test_disk_faults import (
-    crawl,
-    fail,
-    records_in,
-    spoilt_at_random,
-    test_a_disk_that_fills_up_in_mid_shift_is_said_shown_and_told,
-)
+from tests.test_disk_faults import crawl, fail
+from tests.test_last_resort import test_a_disk_that_fills_up_in_mid_shift_is_said_shown_and_told
+from tests.test_set_aside import records_in, spoilt_at_random
 
 
 def main() -> None:

@@ -1,0 +1,263 @@
+"""Damaged records are set aside under a name that is told; what is sound or not ours stays where it is."""
+
+import random
+import shutil
+import sqlite3
+import subprocess
+import sys
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from recorder.commands.records import examine
+from recorder.config import load
+from recorder.core.effects import Cue
+from recorder.core.events import RULES, RecordsSetAside, Started, Tick
+from recorder.daemon import on_records
+from recorder.journal import aside
+from recorder.journal.chain import GENESIS, linked
+from recorder.journal.errors import JournalBusy, JournalDamaged, JournalError
+from recorder.journal.journal import Journal, as_row
+from recorder.journal.upkeep import keep
+from tests.disks import STAMP, Shim, fill, read_only, station_on, tiny_disk
+from tests.kitchen import Kitchen, kept
+
+
+def spoil(what: str, path: Path) -> None:
+    """Damage the closed database at `path`."""
+    data = bytearray(path.read_bytes())
+    size = len(data)
+    match what:
+        case "header":
+            data[:100] = b"?" * 100
+        case "first page":
+            data[100:4096] = bytes(3996)
+        case "middle page":
+            start = size // 2 & ~4095
+            data[start : start + 4096] = bytes(4096)
+        case "cut":
+            del data[size // 2 :]
+        case "zeros":
+            data[:] = bytes(size)
+        case "a letter of an entry":
+            at = data.index(b"shift start")
+            data[at : at + 1] = b"S"
+            at = data.index(b'{"at_ms":')
+            data[at : at + 1] = b"["
+    path.write_bytes(data)
+
+
+DAMAGES = ["header", "first page", "middle page", "cut", "zeros", "a letter of an entry"]
+
+
+@pytest.fixture(scope="module")
+def shift_records(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    """A closed database of a shift."""
+    return records_in(tmp_path_factory.mktemp("shift"))
+
+
+def records_in(folder: Path) -> bytes:
+    kitchen = Kitchen()
+    kitchen.open_shift()
+    kept(kitchen, folder / "records.db").close()
+    return (folder / "records.db").read_bytes()
+
+
+@pytest.mark.parametrize("what", DAMAGES)
+def test_damaged_records_are_set_aside_told_and_begun_anew(what: str, shift_records: bytes, tmp_path: Path) -> None:
+    path, cues = tmp_path / "records.db", list[Cue]()
+    path.write_bytes(shift_records)
+    spoil(what, path)
+    damaged = path.read_bytes()
+    station_on(tmp_path, cues).close()
+    (file,) = tmp_path.glob("records.db.damaged-*Z")
+    assert file.read_bytes() == damaged
+    with closing(Journal.read(path)) as journal:
+        events = [event for _, event in journal.entries()]
+        (alert,) = journal.table("alerts", "kind = 'records damaged'")
+        assert any(file.name in row.message.body for row in journal.unsent())
+    assert [type(event).__name__ for event in events[:3]] == ["Started", "ProcedureLoaded", "RecordsSetAside"]
+    told = events[2]
+    assert isinstance(told, RecordsSetAside) and told.file == file.name and told.reason
+    assert file.name in alert["text"] and any("The records were damaged" in cue.say for cue in cues)
+    assert examine(path).faults == ()
+    cues.clear()
+    station_on(tmp_path, cues).close()
+    assert not any("damaged" in cue.say for cue in cues), "it is told once"
+    assert len([*tmp_path.glob("records.db.damaged-*Z")]) == 1
+
+
+def test_what_lies_beside_a_damaged_database_goes_with_it(shift_records: bytes, tmp_path: Path) -> None:
+    """As after a power cut: the write-ahead log is full, and the database's beginning is gone."""
+    (tmp_path / "was").mkdir()
+    (tmp_path / "was" / "records.db").write_bytes(shift_records)
+    journal = Journal.open(tmp_path / "was" / "records.db")
+    journal.append(STAMP, Tick(STAMP.at_ms), ())
+    for part in ("", "-wal", "-shm"):
+        shutil.copy(tmp_path / "was" / f"records.db{part}", tmp_path / f"records.db{part}")
+    journal.close()
+    log = (tmp_path / "records.db-wal").read_bytes()
+    spoil("header", tmp_path / "records.db")
+    station_on(tmp_path, []).close()
+    (moved,) = tmp_path.glob("records.db.damaged-*Z-wal")
+    assert len(log) > 4_096 and moved.read_bytes() == log
+    assert (tmp_path / moved.name.removesuffix("-wal")).exists()
+    assert examine(tmp_path / "records.db").faults == ()
+
+
+@pytest.mark.parametrize("left", ["nothing", "an empty file"])
+def test_a_log_without_its_database_is_set_aside_and_told(left: str, tmp_path: Path) -> None:
+    (tmp_path / "records.db-wal").write_bytes(b"what was left")
+    if left == "an empty file":
+        (tmp_path / "records.db").touch()
+    cues = list[Cue]()
+    station_on(tmp_path, cues).close()
+    (moved,) = tmp_path.glob("records.db.damaged-*-wal")
+    assert moved.read_bytes() == b"what was left" and any("damaged" in cue.say for cue in cues)
+
+
+def test_what_was_set_aside_before_the_power_went_is_told_by_the_next_start(tmp_path: Path) -> None:
+    """And a name that is taken is never taken again, not even in the same second."""
+    path, cues = tmp_path / "records.db", list[Cue]()
+    names = set()
+    for number in range(20):
+        path.write_bytes(bytes(100 + number))
+        names.add(aside.set_aside(path))
+    assert [each.stat().st_size for each in sorted(names, key=lambda each: each.stat().st_size)] == [*range(100, 120)]
+    station_on(tmp_path, cues).close()
+    assert len([cue for cue in cues if "damaged" in cue.say]) == 20
+    with closing(Journal.read(path)) as journal:
+        assert {event.file for _, event in journal.entries() if isinstance(event, RecordsSetAside)} == {
+            name.name for name in names
+        }
+    with closing(Journal.open(path)), pytest.raises(JournalBusy):
+        aside.set_aside(path)
+
+
+def another(path: Path) -> None:
+    sqlite3.connect(path).execute("CREATE TABLE recipes (name)").connection.close()
+
+
+def another_damaged(path: Path) -> None:
+    with closing(sqlite3.connect(path)) as db:
+        db.execute("CREATE TABLE recipes (name)")
+        db.executemany("INSERT INTO recipes VALUES (?)", [("x" * 500,)] * 100)
+        db.commit()
+    spoil("middle page", path)
+
+
+def newer_schema(path: Path) -> None:
+    Journal.open(path).close()
+    with closing(sqlite3.connect(path)) as db:
+        db.execute("INSERT INTO _sqlite_migrations VALUES (99, 'batch-recorder', 'm999_holograms', '2030-01-01')")
+        db.commit()
+
+
+def newer_rules(path: Path) -> None:
+    with closing(Journal.open(path)) as journal:
+        journal.append(STAMP, Started(0, "boot", True, "9", "line-1", (1,), RULES + 1), ())
+
+
+def newer_kind(path: Path) -> None:
+    with closing(Journal.open(path)) as journal:
+        entry = linked(1, STAMP, "hologram seen", '{"at_ms":1}', GENESIS)
+        with journal._db.atomic():
+            journal._db.execute(f"INSERT INTO journal VALUES ({', '.join('?' * 10)})", as_row(entry))
+
+
+@pytest.mark.parametrize(
+    ("make", "complaint"),
+    [
+        (another, "another program's"),
+        (another_damaged, "or name another"),
+        (lambda path: path.write_text("a list of recipes\n" * 500), "or name another"),
+        (newer_schema, "newer version"),
+        (newer_rules, "newer version"),
+        (newer_kind, "no event is of the kind"),
+        (lambda path: path.mkdir(), "can't be"),
+    ],
+)
+def test_what_is_not_damaged_or_not_ours_stays_where_it_is(
+    make: Callable[[Path], None], complaint: str, tmp_path: Path
+) -> None:
+    make(tmp_path / "records.db")
+    for _ in range(2):
+        with pytest.raises(JournalError, match=complaint) as caught:
+            station_on(tmp_path, [])
+        assert not isinstance(caught.value, JournalDamaged)
+    assert not [*tmp_path.glob("*damaged*")]
+
+
+def test_a_full_or_read_only_disk_sets_nothing_aside(tmp_path: Path) -> None:
+    with tiny_disk(tmp_path / "disk") as disk:
+        station_on(disk, []).close()
+        fill(disk)
+        with pytest.raises(JournalError, match="disk is full"):
+            station_on(disk, [])
+        (disk / "filler").unlink()
+        read_only(disk)
+        with pytest.raises(JournalError, match="read-only"):
+            on_records(load(disk / "station.toml"), lambda cue: None, lambda reason: None)
+        read_only(disk, False)
+        assert not [*disk.glob("*damaged*")]
+        station_on(disk, []).close()
+        assert examine(disk / "records.db").faults == ()
+
+
+def test_copies_of_records_that_were_set_aside_are_not_rotated_away(tmp_path: Path) -> None:
+    path, folder = tmp_path / "records.db", tmp_path / "copies"
+    for generation in range(2):
+        station_on(tmp_path, []).close()
+        for night in range(3):
+            copy = keep(path, folder, 2, examine)
+            copy.file.rename(copy.file.with_name(f"records-2026010{1 + 3 * generation + night}T030000Z.db"))
+        if not generation:
+            spoil("cut", path)
+    assert [file.name[8:16] for file in sorted(folder.iterdir())] == ["20260102", "20260103", "20260105", "20260106"]
+
+
+def test_a_disk_that_cannot_be_read_is_no_damage(shift_records: bytes, tmp_path: Path) -> None:
+    """EIO from pread64 past the first two pages, which SQLite's own check tells as it tells damage."""
+    (tmp_path / "records.db").write_bytes(shift_records)
+    (tmp_path / "station.toml").write_text('station = "line-1"\n')
+    shim = Shim(tmp_path)
+    shim.does("read")
+    command = [sys.executable, "-m", "recorder", "run", "--config", str(tmp_path / "station.toml")]
+    run = subprocess.run(command, capture_output=True, text=True, timeout=30, env=shim.environment)
+    assert run.returncode == 3 and "the disk fails; copy the records off it" in run.stderr, run.stderr
+    assert not [*tmp_path.glob("*damaged*")] and (tmp_path / "records.db").read_bytes() == shift_records
+
+
+def spoilt_at_random(records: bytes, chance: random.Random, folder: Path) -> str:
+    """Start on `records` with a page, a bit or the end gone somewhere; what became of it: never a silent loss."""
+    path, data, cues = folder / "records.db", bytearray(records), list[Cue]()
+    at = chance.randrange(len(data))
+    match chance.choice(("zeros", "noise", "bit", "cut")):
+        case "zeros":
+            data[at & ~4095 : (at & ~4095) + 4096] = bytes(4096)
+        case "noise":
+            data[at & ~4095 : (at & ~4095) + 4096] = chance.randbytes(4096)
+        case "bit":
+            data[at] ^= 1 << chance.randrange(8)
+        case "cut":
+            del data[at:]
+    path.write_bytes(data)
+    try:
+        station_on(folder, cues).close()
+    except JournalError as error:
+        assert "or name another" in str(error) and len(data) < 8192 and path.read_bytes() == data
+        return "refused, since two pages do not tell whose it was"
+    aside = [*folder.glob("records.db.damaged-*Z")]
+    said = any("The records were damaged" in cue.say for cue in cues)
+    assert said == bool(aside), "told, and only then"
+    if aside:
+        assert aside[0].read_bytes() == data and examine(path).faults == ()
+        return "set aside"
+    return "found by verify" if examine(path).faults else "in no record"
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_damage_anywhere_is_never_silent(seed: int, shift_records: bytes, tmp_path: Path) -> None:
+    spoilt_at_random(shift_records, random.Random(seed), tmp_path)
