@@ -50,17 +50,6 @@ class Step:
     data: bytes = b""
 
 
-def built(folder: Path) -> Path:
-    """The shim, compiled."""
-    shim = folder / "cuts.so"
-    source = Path(__file__).with_name("cuts.c")
-    subprocess.run(
-        ["gcc", "-Wall", "-Wextra", "-O1", "-shared", "-fPIC", "-o", shim, source, "-ldl", "-lpthread"],
-        check=True,
-    )
-    return shim
-
-
 def recorded(lives: Iterable[Life], shim: Path) -> list[Step]:
     """Lives one after another in one folder, with all that they did to its files."""
     steps: list[Step] = []

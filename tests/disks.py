@@ -1,12 +1,11 @@
 """Disks that fail: a tiny one that can be filled and made read-only, and one whose writes fail or take seconds.
 
 The first is a tmpfs of its own, so that the kernel itself says no. The second is a shim between a child process and
-the C library (LD_PRELOAD): SQLite calls pread64, pwrite64, fsync and fdatasync, and the shim asks a file what to do
-with those that go to the database. Faults begin and end when that file is written, in mid-shift.
+the C library (disks.c, by LD_PRELOAD): SQLite calls pread64, pwrite64, fsync and fdatasync, and the shim asks a file
+what to do with those that go to the database. Faults begin and end when that file is written, in mid-shift.
 """
 
 import os
-import shutil
 import socket
 import subprocess
 from collections.abc import Iterator
@@ -23,61 +22,9 @@ from recorder.core.events import Tick
 from recorder.daemon import on_records
 from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
+from tests.system import compiled
 
 STAMP = Stamp(1_772_100_000_000, "boot", 7, 1_772_100_000_000, True)
-
-SHIM = r"""
-#define _GNU_SOURCE
-#include <dlfcn.h>
-#include <errno.h>
-#include <stdio.h>
-#include <stdlib.h>
-#include <string.h>
-#include <sys/types.h>
-#include <unistd.h>
-
-/* What the file says: "read" (past two pages), "write" or "sync" fails with EIO, or seconds that each sync takes. */
-static int fault(int fd, const char *call) {
-    char link[64], path[4096], word[32] = "";
-    snprintf(link, sizeof link, "/proc/self/fd/%d", fd);
-    ssize_t size = readlink(link, path, sizeof path - 1);
-    if (size < 0) return 0;
-    path[size] = 0;
-    if (!strstr(path, "records.db")) return 0;
-    FILE *file = fopen(getenv("DISK_FAULT"), "r");
-    if (!file) return 0;
-    if (fscanf(file, "%31s", word) != 1) word[0] = 0;
-    fclose(file);
-    if (!strcmp(word, call)) { errno = EIO; return 1; }
-    if (!strcmp(call, "sync") && atof(word) > 0) usleep(1000000 * atof(word));
-    return 0;
-}
-ssize_t pwrite64(int fd, const void *from, size_t size, off64_t at) {
-    static ssize_t (*real)(int, const void *, size_t, off64_t);
-    if (!real) real = dlsym(RTLD_NEXT, "pwrite64");
-    return fault(fd, "write") ? -1 : real(fd, from, size, at);
-}
-ssize_t pread64(int fd, void *into, size_t size, off64_t at) {
-    static ssize_t (*real)(int, void *, size_t, off64_t);
-    if (!real) real = dlsym(RTLD_NEXT, "pread64");
-    return at >= 8192 && fault(fd, "read") ? -1 : real(fd, into, size, at);
-}
-ssize_t read(int fd, void *into, size_t size) {
-    static ssize_t (*real)(int, void *, size_t);
-    if (!real) real = dlsym(RTLD_NEXT, "read");
-    return fault(fd, "read") ? -1 : real(fd, into, size);
-}
-int fsync(int fd) {
-    static int (*real)(int);
-    if (!real) real = dlsym(RTLD_NEXT, "fsync");
-    return fault(fd, "sync") ? -1 : real(fd);
-}
-int fdatasync(int fd) {
-    static int (*real)(int);
-    if (!real) real = dlsym(RTLD_NEXT, "fdatasync");
-    return fault(fd, "sync") ? -1 : real(fd);
-}
-"""
 
 
 @contextmanager
@@ -116,14 +63,7 @@ class Shim:
     """The shim, compiled, and the file that it asks."""
 
     def __init__(self, folder: Path) -> None:
-        compiler = shutil.which("gcc")
-        if compiler is None:
-            if os.environ.get("RECORDER_ALL_TESTS"):
-                pytest.fail("gcc is missing: apt install gcc libc6-dev")
-            pytest.skip("gcc is missing: apt install gcc libc6-dev")
-        self._fault, library = folder / "disk-fault", folder / "disk-shim.so"
-        command = [compiler, "-shared", "-fPIC", "-O1", "-x", "c", "-", "-o", str(library), "-ldl"]
-        subprocess.run(command, input=SHIM, text=True, check=True)
+        self._fault, library = folder / "disk-fault", compiled("disks.c", folder)
         self.environment = {**os.environ, "LD_PRELOAD": str(library), "DISK_FAULT": str(self._fault)}
 
     def does(self, fault: str) -> None:

@@ -2,6 +2,9 @@
 
 import os
 import shutil
+import subprocess
+import sys
+from pathlib import Path
 
 import pytest
 
@@ -11,3 +14,15 @@ def needs(program: str, package: str) -> pytest.MarkDecorator:
     absent = shutil.which(program, path=f"{os.environ.get('PATH', '')}:/usr/sbin") is None
     reason = f"{program} is missing: apt install {package}"
     return pytest.mark.skipif(absent and not os.environ.get("RECORDER_ALL_TESTS"), reason=reason)
+
+
+def compiled(source: str, folder: Path) -> Path:
+    """The library of `source`, a C file beside this one, put into `folder`; skips where it can't be compiled."""
+    if sys.platform != "linux":
+        pytest.skip(f"{source} stands before Linux's C library")
+    if shutil.which("gcc") is None and not os.environ.get("RECORDER_ALL_TESTS"):
+        pytest.skip("gcc is missing: apt install gcc libc6-dev")
+    library = (folder / source).with_suffix(".so")
+    command = ["gcc", "-Wall", "-Wextra", "-O1", "-shared", "-fPIC", "-o", library, Path(__file__).with_name(source)]
+    subprocess.run([*command, "-ldl", "-lpthread"], check=True)
+    return library

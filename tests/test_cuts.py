@@ -1,7 +1,6 @@
 """The power is cut under a shift, at the level of files; `python -m tests.bench.cuts` cuts more often."""
 
 import random
-import sys
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass, replace
@@ -11,15 +10,10 @@ import pytest
 
 from recorder.journal.journal import Journal
 from tests.conftest import Performance
-from tests.cuts import SPOILED, WAYS, Disk, Step, built, cut, recorded
+from tests.cuts import SPOILED, WAYS, Disk, Step, cut, recorded
 from tests.kills import Story, brokered
 from tests.shift_under_fire import COMMITTING, Life
-from tests.system import needs
-
-pytestmark = [
-    needs("gcc", "gcc libc6-dev"),
-    pytest.mark.skipif(sys.platform != "linux", reason="the shim stands before Linux's C library"),
-]
+from tests.system import compiled
 
 CUTS = 8 * len(WAYS)
 
@@ -39,7 +33,7 @@ def recording(performance: Performance, tmp_path_factory: pytest.TempPathFactory
     with brokered(performance.database) as story:
         life = replace(story.life(folder / "shift", random.Random(1), 60), publish="all")
         killed = replace(life, point=COMMITTING["COMMIT"], passage=25)
-        yield Recording(story, life, recorded([killed, life], built(folder)))
+        yield Recording(story, life, recorded([killed, life], compiled("cuts.c", folder)))
 
 
 @pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # as in test_kill.py

@@ -14,9 +14,10 @@ from dataclasses import replace
 from pathlib import Path
 
 from tests.conftest import perform
-from tests.cuts import WAYS, built, cut, recorded
+from tests.cuts import WAYS, cut, recorded
 from tests.kills import brokered, fatal
 from tests.shift_under_fire import POINTS
+from tests.system import compiled
 
 SHIFTS = 4
 
@@ -34,7 +35,7 @@ def main() -> None:
     begin_s = time.monotonic()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        story, shim = args.story or perform(folder).database, built(folder)
+        story, shim = args.story or perform(folder).database, compiled("cuts.c", folder)
         with brokered(story) as lives:
             for number in range(SHIFTS):
                 life = replace(lives.life(folder / f"shift-{number}", chance, 100), publish="all")
