@@ -33,7 +33,8 @@ def main() -> None:
             broker = ordeal(Path(folder), script, chance.choice(("5", "3.1.1")), 300, 300)
         given, acknowledged = given + len(broker.given), acknowledged + len(broker.acknowledged)
     print(f"{args.connections} connections in {time.monotonic() - begin_s:.0f} s: {dict(times)}")
-    print(f"{acknowledged} messages acknowledged, given {given} times; 0 lost, 0 marked sent without it")
+    print(f"{acknowledged} messages acknowledged, given {given} times")
+    print("It would have stopped at one that was lost, or marked as sent without it.")
     with tempfile.TemporaryDirectory() as folder:
         wired = Mosquitto(Path(folder), "allow_anonymous true", "log_type none", "max_queued_messages 0")
         found = broken_wire(Path(folder), wired.port, args.cuts * 60, args.cuts)
