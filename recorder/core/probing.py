@@ -65,7 +65,7 @@ def read(world: World, check: ProbeCheck, reading: Reading, at_ms: int) -> Chang
     )
     world = replace(world, probe_check=check, probe_read=check)
     what = f"{check.how.capitalize()} {degrees(reading.temp_c, check.unit)} degrees"
-    off = in_unit(reading.temp_c, check.unit) - in_unit(check.due_c, check.unit)
+    off = round(in_unit(reading.temp_c, check.unit) - in_unit(check.due_c, check.unit), 2)  # as its row has it
     if not passed:
         world = alerts.ended(world, at_ms, "failed again", (alerts.PROBE_CHECK_FAILED,))
         world = alerts.raised(world, station_causes.probe_check_failed(check, at_ms))
