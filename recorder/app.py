@@ -30,7 +30,7 @@ from recorder.core.station import State
 from recorder.journal import aside, seal
 from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
-from recorder.loop import Loop
+from recorder.loop import Loop, restored
 from recorder.notices import last_word
 from recorder.notices.anchoring import Anchoring
 from recorder.notices.answers import Reception
@@ -61,6 +61,10 @@ KEEP_EVERY = 5_000
 """Entries after which the state is kept anew, when nothing happens: a start reads no more than about so many."""
 
 
+PATIENCE_S = 120
+"""How long so many entries may take to read at a start."""
+
+
 class App:
     """One station, built and ready to run."""
 
@@ -82,8 +86,9 @@ class App:
         self.clock = clock
         self.journal = journal
         self._state_file = kept.beside(settings.database)
-        self.loop = Loop(journal, clock, give, self._tell, kept.start(self._state_file, journal))
-        self._kept_seq = self.loop.state.seq
+        start = kept.start(self._state_file, journal)
+        self._kept_seq = start.seq
+        self.loop = Loop(journal, clock, give, self._tell, restored(journal, start, _patience))
         self.publisher = MqttPublisher(settings.mqtt, self._link, self._answer) if settings.mqtt else None
         self.outbox = Outbox(journal, self.publisher) if self.publisher else None
         sign = seal.load(settings.device_key).sign if settings.device_key else None
@@ -162,7 +167,7 @@ class App:
             self.open()
         begun()
         supervisor.start()
-        systemd.notify("READY=1")
+        systemd.notify("READY=1\nSTATUS=Recording.")
         every_s, fed_s = systemd.watchdog_s(), 0.0
         try:
             with self._crying():
@@ -228,6 +233,12 @@ class App:
         """From a phone, in another thread."""
         if event := self._reception.event(what, payload, self.clock.now_ms()):
             self.loop.inbox.put(event)
+
+
+def _patience(seq: int) -> None:
+    """After so many entries: systemd waits as long as reading them takes, and is told how far it is."""
+    if seq % KEEP_EVERY == 0:
+        systemd.notify(f"EXTEND_TIMEOUT_USEC={PATIENCE_S * 1_000_000}\nSTATUS=Reading the records: entry {seq}.")
 
 
 def open_journal(settings: Settings) -> Journal:

@@ -24,7 +24,7 @@ from recorder.core.world import ProbeCheck
 from recorder.driver import DriverUnavailable
 from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
-from recorder.loop import Loop
+from recorder.loop import Loop, restored
 from recorder.probes.probe import Probe
 
 
@@ -99,6 +99,6 @@ def sign(settings: Settings, event: Signed, give: Callable[[Cue], None]) -> None
     """Put `event` into the records while no recorder runs; raises `JournalBusy` while one does, and `JournalError`."""
     journal = open_journal(settings)
     clock = clock_after(journal)
-    start = kept.start(kept.beside(settings.database), journal)
-    Loop(journal, clock, give, start=start).handle(replace(event, at_ms=clock.now_ms()))
+    state = restored(journal, kept.start(kept.beside(settings.database), journal))
+    Loop(journal, clock, give, state=state).handle(replace(event, at_ms=clock.now_ms()))
     journal.close()

@@ -4,7 +4,7 @@ It holds the only `State` and the only journal. It judges nothing and knows no d
 """
 
 import queue
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 
 from recorder.clock import Clock
 from recorder.core.effects import Cue
@@ -25,18 +25,18 @@ class Loop:
         clock: Clock,
         give: Callable[[Cue], None],
         watch: Callable[[Event, State], None] = lambda event, state: None,
-        start: State = NEW,
+        state: State | None = None,
     ) -> None:
         """`give` gives a cue; `watch` sees each event and the state after it, once they are on disk.
 
-        `start` is the state after the journal's first `start.seq` entries; only the others are read.
+        `state` is the station's after all that is in the journal; without it that is read.
         """
         self.inbox: queue.SimpleQueue[Event] = queue.SimpleQueue()
         self._journal = journal
         self._clock = clock
         self._give = give
         self._watch = watch
-        self.state = restored(start, (event for _, event in journal.entries(start.seq)))
+        self.state = state or restored(journal)
 
     def handle(self, event: Event) -> None:
         """One event, all the way: step, one commit, then the cues. Raises `JournalError` when it can't be kept."""
@@ -65,8 +65,14 @@ class Loop:
         return True
 
 
-def restored(state: State, events: Iterable[Event]) -> State:
-    """The state after these events more; what they asked for was done when they happened."""
-    for event in events:
+def restored(journal: Journal, start: State = NEW, seen: Callable[[int], None] = lambda seq: None) -> State:
+    """The state after all of the journal; what was asked for on the way was done when it happened.
+
+    `start` is the state after its first `start.seq` entries, so that only the others are read; `seen` is told the
+    number of each. Raises `JournalError`.
+    """
+    state = start
+    for entry, event in journal.entries(start.seq):
         state, _ = step(state, event)
+        seen(entry.seq)
     return state

@@ -136,7 +136,7 @@ def test_the_daemon_records_tells_and_stops(tmp_path: Path) -> None:
         phone.close()
         broker.stop()
     assert daemon.returncode == 0, complaints
-    assert told == [b"READY=1", b"WATCHDOG=1"]
+    assert told == [b"READY=1\nSTATUS=Recording.", b"WATCHDOG=1"]
     assert stopped_s < 3
     assert json.loads(phone.retained["kitchen/line-1/reading/needle"])["temp_c"] == pytest.approx(34, abs=1)
     assert json.loads(phone.retained["kitchen/line-1/state"]) == {"online": False}

@@ -1,6 +1,7 @@
 """The state that is kept beside the journal: the same state to the letter, taken up only where it belongs."""
 
 import logging
+import socket
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
@@ -39,7 +40,9 @@ def test_a_state_comes_back_to_the_letter_and_goes_on_alike(
     tmp_path_factory: pytest.TempPathFactory, before: list[Event], after: list[Event]
 ) -> None:
     file = tmp_path_factory.getbasetemp() / "records.db.state"
-    state = restored(State(), stored(before))
+    state = State()
+    for event in stored(before):
+        state, _ = step(state, event)
     kept.keep(file, Kept(state, "hash"))
     found = kept.read(file)
     assert found and repr(found) == repr(Kept(state, "hash"))
@@ -96,7 +99,7 @@ def started(settings: Settings) -> App:
 
 def lived_through(database: Path) -> State:
     journal = Journal.read(database)
-    state = restored(State(), (event for _, event in journal.entries()))
+    state = restored(journal)
     journal.close()
     return state
 
@@ -211,3 +214,22 @@ def test_what_was_lived_through_is_not_read_again(settings: Settings, monkeypatc
     kept.beside(settings.database).unlink()
     with closing(open_journal(settings)) as journal, pytest.raises(JournalError, match="entry 3"):
         App(settings, journal, ManualClock(0), lambda cue: None)
+
+
+@pytest.mark.usefixtures("often")
+def test_systemd_is_told_to_wait_while_a_long_journal_is_read(
+    settings: Settings, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As after an update, when the kept state is another program's; sd_notify(3): EXTEND_TIMEOUT_USEC."""
+    last = work(settings)
+    kept.beside(settings.database).unlink()
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as systemd:
+        systemd.bind(str(tmp_path / "notify"))
+        systemd.setblocking(False)
+        monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
+        started(settings).journal.close()
+        for entry in range(10, last.seq + 1, 10):
+            assert (
+                systemd.recv(200)
+                == f"EXTEND_TIMEOUT_USEC=120000000\nSTATUS=Reading the records: entry {entry}.".encode()
+            )

@@ -5,7 +5,6 @@ import sqlite3
 from contextlib import closing
 from pathlib import Path
 
-from recorder.core.station import State
 from recorder.journal.journal import Journal
 from recorder.kept import beside, start
 from recorder.loop import restored
@@ -23,8 +22,8 @@ def starts_as_it_was(records: Path) -> bool:
     """
     with closing(Journal.read(records)) as journal:
         kept = start(beside(records), journal)
-        resumed = restored(kept, (event for _, event in journal.entries(kept.seq)))
-        assert resumed == restored(State(), (event for _, event in journal.entries()))
+        resumed = restored(journal, kept)
+        assert resumed == restored(journal)
         return kept.seq > 0
 
 

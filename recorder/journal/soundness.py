@@ -91,6 +91,7 @@ def read_whole(path: Path) -> None:
 def damaged(path: Path, found: str, ours: bool) -> JournalError:
     """The error for a database that is damaged; a file that may be another program's is for a person to see to."""
     read_whole(path)
+    found = " ".join(found.split())  # SQLite's own report has lines
     if ours or _traces(path):
         return JournalDamaged(f"{path} is damaged: {found}")
     return JournalError(

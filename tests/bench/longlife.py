@@ -25,7 +25,6 @@ from recorder.config import Settings, load_phrases
 from recorder.core import meanings as m
 from recorder.core.events import Event, Heard, Intent, Reading
 from recorder.core.rules import to_c
-from recorder.core.station import State
 from recorder.journal.journal import Journal, Message
 from recorder.loop import restored
 from recorder.notices.outbox import Outbox
@@ -197,7 +196,7 @@ def figures(path: Path, trade: Trade) -> None:
     state, file = kept.Kept(trade.app.loop.state, newest.hash), kept.beside(path)
     timed("to keep its state", lambda: kept.keep(file, state))
     print(f"  {file.stat().st_size / 1000:.0f} kB, {len(state.state.said)} commands that could be struck")
-    timed("a state from the whole journal", lambda: restored(State(), (event for _, event in trade.journal.entries())))
+    timed("a state from the whole journal", lambda: restored(trade.journal))
     timed("the last checks", lambda: trade.journal.last_checks(20))
     trade.app.close()
     print(f"resident {resident_mb():.0f} MB")
