@@ -68,8 +68,9 @@ def check(config: Config) -> None:
     """Try configuration, disk, clock, probes, microphone, model and broker, and say what to mend."""
     console = Console(highlight=False)
     table = Table.grid(padding=(0, 2))
-    for _ in range(3):
-        table.add_column(overflow="fold")
+    table.add_column()
+    table.add_column(overflow="fold", max_width=max(22, console.width // 3))
+    table.add_column(overflow="fold")
     bad = 0
     for what, fault, found in _findings(config, console):
         bad += bool(fault)
@@ -90,7 +91,11 @@ def _findings(config: Path, console: Console) -> Iterator[Finding]:
     except ConfigError as error:
         yield "configuration", str(error), ""
         return
-    yield "configuration", "", f"{settings.station}, vats {', '.join(map(str, settings.vats))}"
+    yield (
+        "configuration",
+        "",
+        f"{settings.station}, vat{'s' * (len(settings.vats) > 1)} {', '.join(map(str, settings.vats))}",
+    )
     example = settings.procedure == load_procedure(None)
     yield (
         "procedure",
