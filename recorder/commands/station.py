@@ -154,7 +154,8 @@ def _disk(database: Path, least_mb: int) -> str:
         held = "no records yet"
     if (free_mb := free_bytes(database) // 1_000_000) < least_mb:
         raise _Fault(f"only {free_mb} MB free beside {database}, should be {least_mb}; make room")
-    return f"{database}: {held}, {free_mb} MB free, told under {least_mb}"
+    free = f"{free_mb} MB" if free_mb < 10_000 else f"{free_mb / 1000:.0f} GB"
+    return f"{database}: {held}, {free} free, told under {least_mb} MB"
 
 
 def _lamp(folder: Path) -> str:
