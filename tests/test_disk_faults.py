@@ -2,6 +2,7 @@
 
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
@@ -18,6 +19,7 @@ from recorder.commands.records import examine
 from recorder.config import load
 from recorder.core.effects import Cue
 from recorder.core.events import Heard, Reading
+from recorder.daemon import run
 from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
 from recorder.journal.upkeep import MARGIN, keep
@@ -87,6 +89,13 @@ def test_a_full_disk_is_survived_by_the_reserve(tmp_path: Path) -> None:
         (disk / "filler").unlink()
         reserve.tend()
         assert reserve.file.exists()
+
+
+def test_a_folder_that_cannot_be_looked_into_is_told_as_one_that_cannot_be_written(tmp_path: Path) -> None:
+    """A name longer than Linux has (255 bytes) fails for every user; so does a folder that is another's, or a disk."""
+    (tmp_path / "station.toml").write_text(f'station = "line-1"\ndatabase = "{"x" * 256}/records.db"\n')
+    with pytest.raises(JournalError, match=r"records\.db can't be opened"):
+        run(load(tmp_path / "station.toml"), threading.Event())
 
 
 def test_old_copies_go_before_the_disk_is_full(tmp_path: Path) -> None:
