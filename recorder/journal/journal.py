@@ -212,9 +212,9 @@ class Journal:
         return self.table("checks", f"id IN ({read})", most)
 
     def rules(self) -> int:
-        """The rules that the last recorder started with; 1 where none did yet."""
+        """The rules that the last recorder started with; 1 where none did yet; raises `JournalError`."""
         started = self._one("seq DESC LIMIT 1", "kind = 'started'")
-        event = decode(started.kind, started.body) if started else None
+        event = _event(started) if started else None
         return event.rules if isinstance(event, Started) else 1
 
     def count_unsent(self) -> int:
