@@ -201,6 +201,7 @@ class App:
         """Once it has failed: tell the broker that nothing is recorded any more, as far as it is reached."""
         if not self.publisher:
             return
+        self.publisher.start()  # it has not begun where a driver could not even be made
         try:
             first, newest = self.journal.first(), self.journal.newest()
         except JournalError:

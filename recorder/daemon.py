@@ -81,7 +81,7 @@ def on_records(settings: Settings, give: Callable[[Cue], None], cry: Callable[[s
 def run(settings: Settings, stop: threading.Event) -> None:
     """Record with the real devices of `settings` until `stop`.
 
-    Raises `DriverUnavailable`, `JournalBusy`, and what else ended it (a `JournalError`, a fault of the program) after
+    Raises `JournalBusy`, and what else ended it (`DriverUnavailable`, a `JournalError`, a fault of the program) after
     that was said aloud, shown and told.
     """
     speaker = Speaker(settings.speaker) if settings.speaker else None
@@ -94,7 +94,7 @@ def run(settings: Settings, stop: threading.Event) -> None:
         app.space = SpaceWatch(settings.database, settings.least_free_mb, reserve)
         drivers = posts(settings, app.clock, speaker.talking if speaker else lambda: False)
         app.run(Supervisor(drivers, app.loop.inbox.put), stop, resort.rest)
-    except (DriverUnavailable, JournalBusy):  # nothing has begun; in the second case another one records
+    except JournalBusy:  # another one records
         raise
     except Exception as error:
         resort.cry(str(error))
