@@ -116,7 +116,7 @@ def test_a_second_recorder_is_told_so_and_says_nothing_aloud(tmp_path: Path, mon
 
 
 def test_a_station_that_lacks_what_its_ear_needs_is_not_silent(tmp_path: Path) -> None:
-    """Such as a model that is gone after a night: systemd does not start it again, and the cook would talk to nobody."""
+    """As when a model is gone after a night: systemd does not start it again, and the cook would talk to nobody."""
     (tmp_path / "led").mkdir()
     with a_broker() as port:
         phone = Subscriber("127.0.0.1", port, "kitchen/#")
