@@ -139,6 +139,25 @@ def test_what_was_set_aside_before_the_power_went_is_told_by_the_next_start(tmp_
         aside.set_aside(path)
 
 
+@pytest.mark.parametrize("name", ["records.db", "records [1]*.db"])
+def test_what_was_wrong_is_told_of_the_file_that_it_was_wrong_with(name: str, tmp_path: Path) -> None:
+    """An older one is named without; what a person made of one beside it is nobody's damage."""
+    path = tmp_path / name
+    (tmp_path / "station.toml").write_text(f'station = "line-1"\ndatabase = "{name}"\n')
+    path.write_bytes(bytes(100))
+    older = aside.set_aside(path)
+    for made in (".gz", ".sql", "-journal"):
+        path.with_name(older.name + made).touch()
+    path.write_bytes(bytes(200))
+    app = on_records(load(tmp_path / "station.toml"), lambda cue: None, lambda reason: None)
+    app.open()
+    app.close()
+    with closing(Journal.read(path)) as journal:
+        told = [event for _, event in journal.entries() if isinstance(event, RecordsSetAside)]
+    assert [each.file for each in told] == [older.name, told[1].file]
+    assert [bool(each.reason) for each in told] == [False, True]
+
+
 def another(path: Path) -> None:
     sqlite3.connect(path).execute("CREATE TABLE recipes (name)").connection.close()
 

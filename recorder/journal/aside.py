@@ -1,6 +1,8 @@
 """Damaged records: set aside under a name that tells when, never overwritten and never deleted. Judges no damage."""
 
+import glob
 import os
+import re
 import time
 from pathlib import Path
 
@@ -43,7 +45,9 @@ def set_aside(path: Path) -> Path:
 
 def untold(journal: Journal, path: Path) -> list[str]:
     """The names of what was set aside beside the database at `path`, of which its journal does not know yet."""
-    names = {file.name.removesuffix("-wal").removesuffix("-shm") for file in path.parent.glob(f"{path.name}.damaged-*")}
+    made = re.compile(rf"({re.escape(path.name)}\.damaged-\d{{8}}T\d{{6}}Z(\.\d+)?)({'|'.join(PARTS)})")
+    found = (made.fullmatch(file.name) for file in path.parent.glob(f"{glob.escape(path.name)}.damaged-*"))
+    names = {match[1] for match in found if match}  # and not what a person made of it, such as a compressed one
     if not names:
         return []
     rows = journal.rows("SELECT kind, body FROM journal WHERE kind = 'records set aside'")
