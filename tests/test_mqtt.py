@@ -334,6 +334,7 @@ def test_the_small_broker_goes_and_comes_back(tmp_path: Path, free_port: int) ->
         {"port": 65_536},
         {"keepalive_s": 0},
         {"key_file": Path("k.pem")},
+        {"password_file": Path("secret")},
         {"tls": False, "ca_file": Path("c.pem")},
         {"tls": False, "cert_file": Path("c.pem")},
     ],
