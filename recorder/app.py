@@ -249,6 +249,8 @@ def open_journal(settings: Settings) -> Journal:
     try:
         if (rules := journal.rules()) > RULES:
             raise JournalError(f"{settings.database} was written by a newer version; install that one")
+        for _ in journal.rows("SELECT topic, body FROM outbox WHERE sent_ms IS NULL"):
+            pass  # one that can't be read is found now, and not by each start anew once the broker is reached
         post.begin(journal.first(), rules)
     except BaseException:
         journal.close()

@@ -46,13 +46,24 @@ def spoil(what: str, path: Path) -> None:
             data[at : at + 1] = b"S"
             at = data.index(b'{"at_ms":')
             data[at : at + 1] = b"["
+        case "a letter of a message":
+            data[data.index(b'{"specversion"') + 20] |= 0x80  # then it is no UTF-8, which no check of SQLite's sees
         case "a letter of the last start":
             at = data.index(b'started{"at_ms":')
             data[at + 7 : at + 8] = b"["
     path.write_bytes(data)
 
 
-DAMAGES = ["header", "first page", "middle page", "cut", "zeros", "a letter of an entry", "a letter of the last start"]
+DAMAGES = [
+    "header",
+    "first page",
+    "middle page",
+    "cut",
+    "zeros",
+    "a letter of an entry",
+    "a letter of a message",
+    "a letter of the last start",
+]
 
 
 @pytest.fixture(scope="module")
