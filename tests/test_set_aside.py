@@ -223,6 +223,20 @@ def test_what_is_not_damaged_or_not_ours_stays_where_it_is(
     assert not [*tmp_path.glob("*damaged*")]
 
 
+def test_of_a_link_the_file_itself_is_set_aside_and_begun_anew(shift_records: bytes, tmp_path: Path) -> None:
+    """SQLite keeps its log beside the file, and the space that counts is on that disk."""
+    disk, station = tmp_path / "disk", tmp_path / "station"
+    for folder in (disk, station):
+        folder.mkdir()
+    (disk / "records.db").write_bytes(shift_records)
+    (station / "records.db").symlink_to("../disk/records.db")
+    spoil("header", disk / "records.db")
+    station_on(station, []).close()
+    assert [file.name for file in disk.glob("*.damaged-*")] and (station / "records.db").is_symlink()
+    assert examine(station / "records.db").faults == ()
+    assert {*station.iterdir()} == {station / "records.db", station / "station.toml"}
+
+
 def test_a_full_or_read_only_disk_sets_nothing_aside(tmp_path: Path) -> None:
     with tiny_disk(tmp_path / "disk") as disk:
         station_on(disk, []).close()
