@@ -6,6 +6,7 @@ journal refuses all further use, because a recorder that runs on unrecorded is w
 sqlite-utils.
 """
 
+import os
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, closing
@@ -61,6 +62,8 @@ class Journal:
         self._last: Entry | None = None
         self._lock: TextIO | None = None
         """Held while this is open for writing: there is one writer."""
+        self._place: tuple[Path, os.stat_result] | None = None
+        """Where the file is that is written, and which one it is."""
 
     @classmethod
     def open(cls, path: Path, post: Post = lambda entry, event, effects: ()) -> "Journal":
@@ -85,6 +88,7 @@ class Journal:
                 migrations.apply(db)
                 journal = cls(db, post)
                 journal._last = journal.newest()
+                journal._place = path, path.stat()
             except DAMAGE as error:
                 if is_damage(error):
                     raise damaged(path, str(error), False) from error
@@ -118,6 +122,7 @@ class Journal:
         if self._broken:
             raise JournalError("an earlier commit failed; the journal takes no more")
         try:
+            self._stay()
             seq, previous = (self._last.seq + 1, self._last.hash) if self._last else (1, GENESIS)
             entry = linked(seq, stamp, *encode(event), previous)
             with self._db.atomic():
@@ -127,6 +132,18 @@ class Journal:
             raise JournalError(f"the record can't be kept: {error}{remedy(error)}") from error
         self._last = entry
         return entry
+
+    def _stay(self) -> None:
+        """Raises `JournalError` where what is written would not be found: SQLite goes on in a file without a name."""
+        if not self._place:
+            return
+        path, opened = self._place
+        try:
+            there = os.path.samestat(path.stat(), opened)
+        except FileNotFoundError:
+            there = False
+        if not there:
+            raise JournalError(f"{path} was moved or deleted; stop the recorder before you do that, and put it back")
 
     def entries(self, after: int = 0) -> Iterator[tuple[Entry, Event]]:
         """All entries after number `after`, in order; raises `JournalError` for one that can't be read."""
