@@ -23,8 +23,9 @@ from recorder.daemon import run
 from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
 from recorder.journal.upkeep import MARGIN, keep
+from recorder.journal.verify import Finding
 from recorder.space import LOOK_MS, RESERVE, Reserve
-from tests.disks import Shim, fill, notified, station_on, tiny_disk, write_on
+from tests.disks import Shim, fill, notified, read_only, station_on, tiny_disk, write_on
 
 
 def test_space_is_watched_ahead_of_time(tmp_path: Path) -> None:
@@ -113,6 +114,19 @@ def test_old_copies_go_before_the_disk_is_full(tmp_path: Path) -> None:
         with pytest.raises(JournalError, match="the disk is full"):
             keep(path, copies, 7, examine)
         assert {*copies.iterdir()} == before and sound.file in before
+
+
+def test_a_disk_that_is_made_read_only_while_the_copy_is_verified_is_told(tmp_path: Path) -> None:
+    station_on(tmp_path, []).close()
+    with tiny_disk(tmp_path / "disk", "64m") as disk:
+
+        def examined(part: Path) -> Finding:
+            finding = examine(part)
+            read_only(disk)
+            return finding
+
+        with pytest.raises(JournalError, match="it is read-only"):
+            keep(tmp_path / "records.db", disk / "copies", 7, examined)
 
 
 @contextmanager

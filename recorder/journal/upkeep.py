@@ -71,11 +71,14 @@ def keep(database: Path, folder: Path, most: int, examine: Examine) -> Copy:
     if newest and (finding.entries, finding.head) != (newest.seq, newest.hash):
         raise JournalError(f"{part} ends at entry {finding.entries}, the records at {newest.seq}; verify both")
     file = part.with_suffix("")
-    part.rename(file)
-    _synced(folder)
-    dropped = tuple(_copies(database, folder, first)[:-most])
-    for each in dropped:
-        each.unlink()
+    try:
+        part.rename(file)
+        _synced(folder)
+        dropped = tuple(_copies(database, folder, first)[:-most])
+        for each in dropped:
+            each.unlink()
+    except OSError as error:
+        raise JournalError(f"{folder} can't be kept in order: {error}{remedy(error)}") from error
     return Copy(file, finding.entries, finding.head, (*made_room, *dropped))
 
 
