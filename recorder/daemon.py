@@ -60,7 +60,10 @@ def _probe_post(probe: Probe, clock: Clock) -> Post:
 
 
 def on_records(settings: Settings, give: Callable[[Cue], None], cry: Callable[[str], None]) -> App:
-    """The station on its records. Damaged ones are set aside and new ones begun; raises `JournalError`."""
+    """The station on its records. Damaged ones are set aside and new ones begun.
+
+    Raises `JournalError`, and `DriverUnavailable` when a file of the settings can't be used.
+    """
 
     def built(damages: Mapping[str, str]) -> App:
         journal = open_journal(settings)
