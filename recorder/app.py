@@ -95,7 +95,7 @@ class App:
         self._anchoring = Anchoring(self.publisher.latest, journal, settings.station, sign) if self.publisher else None
         self._watch = watch
         self._cry = cry
-        self._damages = damages
+        self._set_aside = [(file, damages.get(file, "")) for file in aside.untold(journal, settings.database)]
         self._clock_watch = ClockWatch(clock)
         self.space = SpaceWatch(settings.database, settings.least_free_mb)
         self._reception = Reception(lambda: self.loop.state.world)
@@ -125,8 +125,8 @@ class App:
         )
         if self.loop.state.world.procedure != settings.procedure:
             self.loop.handle(ProcedureLoaded(stamp.at_ms, settings.procedure))
-        for file in aside.untold(self.journal, settings.database):
-            self.loop.handle(RecordsSetAside(stamp.at_ms, file, self._damages.get(file, "")))
+        for file, damage in self._set_aside:
+            self.loop.handle(RecordsSetAside(stamp.at_ms, file, damage))
 
     def turn(self, longest_s: float = TURN_S) -> bool:
         """One event or what is due, then the outbox and the clock; False when no event came."""

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from recorder import kept as state
 from recorder.commands.records import examine
 from recorder.config import load
 from recorder.core.effects import Cue
@@ -167,6 +168,22 @@ def test_what_was_wrong_is_told_of_the_file_that_it_was_wrong_with(name: str, tm
         told = [event for _, event in journal.entries() if isinstance(event, RecordsSetAside)]
     assert [each.file for each in told] == [older.name, told[1].file]
     assert [bool(each.reason) for each in told] == [False, True]
+
+
+def test_damage_to_what_was_told_of_damage_is_set_aside_too(tmp_path: Path) -> None:
+    """Where the start does not read that entry again, since the state after it is kept."""
+    path = tmp_path / "records.db"
+    path.write_bytes(bytes(100))
+    app = station_on(tmp_path, [])
+    newest = app.journal.newest()
+    assert newest
+    state.keep(state.beside(path), state.Kept(app.loop.state, newest.hash))
+    app.close()
+    data = bytearray(path.read_bytes())
+    data[data.index(b'records set aside{"at_ms":') + 17] = ord("[")
+    path.write_bytes(data)
+    station_on(tmp_path, []).close()
+    assert len([*tmp_path.glob("records.db.damaged-*")]) == 2 and examine(path).faults == ()
 
 
 def another(path: Path) -> None:

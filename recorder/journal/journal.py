@@ -196,6 +196,11 @@ class Journal:
                 return
             yield event
 
+    def all_of(self, kind: str) -> Iterator[Event]:
+        """All events of this kind, in order; raises `JournalError` for one that can't be read."""
+        for row in self.rows(f"{ENTRY} WHERE kind = ? ORDER BY seq", kind):
+            yield _event(as_entry(row))
+
     def newest_of(self, kind: str, high_ms: int) -> Event | None:
         """The newest event of this kind that was recorded up to and with `high_ms`, or None."""
         entry = self._one("seq DESC LIMIT 1", "kind = ? AND at_ms <= ?", kind, high_ms)
