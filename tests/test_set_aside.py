@@ -47,6 +47,8 @@ def spoil(what: str, path: Path) -> None:
             data[at : at + 1] = b"S"
             at = data.index(b'{"at_ms":')
             data[at : at + 1] = b"["
+        case "a letter of a column":
+            data[data.index(b"settle_seconds REAL")] ^= 1
         case "a letter of a message":
             data[data.index(b'{"specversion"') + 20] |= 0x80  # then it is no UTF-8, which no check of SQLite's sees
         case "a letter of the last start":
@@ -64,6 +66,7 @@ DAMAGES = [
     "a letter of an entry",
     "a letter of a message",
     "a letter of the last start",
+    "a letter of a column",
 ]
 
 

@@ -24,7 +24,7 @@ from recorder.journal.codec import CodecError, decode, encode
 from recorder.journal.errors import JournalDamaged, JournalError
 from recorder.journal.migrations import ADDED, FIRST, columns, migrations
 from recorder.journal.remedies import DAMAGE, is_damage, remedy
-from recorder.journal.soundness import COLUMNS, check, damaged, is_ours, locked, orphaned, sound
+from recorder.journal.soundness import COLUMNS, check, complete, damaged, is_ours, locked, orphaned, sound
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +86,7 @@ class Journal:
                 for pragma in ("synchronous = FULL", "trusted_schema = OFF", "journal_size_limit = 16777216"):
                     connection.execute(f"PRAGMA {pragma}")
                 migrations.apply(db)
+                complete(path, connection)
                 journal = cls(db, post)
                 journal._last = journal.newest()
                 journal._place = path, path.stat()
