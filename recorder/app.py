@@ -7,7 +7,7 @@ drivers -> inbox -> station.step -> journal (one commit) -> cue
 import logging
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from importlib.metadata import version
 
@@ -76,11 +76,11 @@ class App:
         give: Callable[[Cue], None],
         watch: Callable[[Event, State], None] = lambda event, state: None,
         cry: Callable[[str], None] = lambda reason: None,
-        damage: str = "",
+        damages: Mapping[str, str] = {},
     ) -> None:
         """`give` gives a cue, `watch` sees events on disk, `cry` says at once that nothing is recorded any more.
 
-        `damage` is what was wrong with the records that were set aside just now.
+        `damages` is what was wrong with the records that were set aside just now, by the name that they have there.
         """
         self.settings = settings
         self.clock = clock
@@ -95,7 +95,7 @@ class App:
         self._anchoring = Anchoring(self.publisher.latest, journal, settings.station, sign) if self.publisher else None
         self._watch = watch
         self._cry = cry
-        self._damage = damage
+        self._set_aside = [(file, damages.get(file, "")) for file in aside.untold(journal, settings.database)]
         self._clock_watch = ClockWatch(clock)
         self.space = SpaceWatch(settings.database, settings.least_free_mb)
         self._reception = Reception(lambda: self.loop.state.world)
@@ -125,8 +125,8 @@ class App:
         )
         if self.loop.state.world.procedure != settings.procedure:
             self.loop.handle(ProcedureLoaded(stamp.at_ms, settings.procedure))
-        for file in aside.untold(self.journal, settings.database):
-            self.loop.handle(RecordsSetAside(stamp.at_ms, file, self._damage))
+        for file, damage in self._set_aside:
+            self.loop.handle(RecordsSetAside(stamp.at_ms, file, damage))
 
     def turn(self, longest_s: float = TURN_S) -> bool:
         """One event or what is due, then the outbox and the clock; False when no event came."""
@@ -201,6 +201,7 @@ class App:
         """Once it has failed: tell the broker that nothing is recorded any more, as far as it is reached."""
         if not self.publisher:
             return
+        self.publisher.start()  # it has not begun where a driver could not even be made
         try:
             first, newest = self.journal.first(), self.journal.newest()
         except JournalError:
@@ -248,6 +249,8 @@ def open_journal(settings: Settings) -> Journal:
     try:
         if (rules := journal.rules()) > RULES:
             raise JournalError(f"{settings.database} was written by a newer version; install that one")
+        for _ in journal.rows("SELECT topic, body FROM outbox WHERE sent_ms IS NULL"):
+            pass  # one that can't be read is found now, and not by each start anew once the broker is reached
         post.begin(journal.first(), rules)
     except BaseException:
         journal.close()

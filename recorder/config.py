@@ -3,6 +3,7 @@
 Every mistake is a `ConfigError` that names the file, the key and the remedy.
 """
 
+import os
 import re
 import tomllib
 from collections.abc import Callable, Mapping
@@ -39,6 +40,7 @@ class Settings:
     station: str
     vats: tuple[int, ...]
     database: Path
+    """The file itself, where a link was named: what belongs to it, SQLite's log too, lies beside that."""
     procedure: Procedure
     phrases: Phrases
     probes: tuple[ProbeSettings, ...]
@@ -67,7 +69,7 @@ def load(path: Path) -> Settings:
     vats = _take(table, "vats", list, where, [1])
     if not vats or any(type(vat) is not int or vat < 1 for vat in vats) or len(set(vats)) != len(vats):
         raise ConfigError(f"{where}: vats is {vats!r}; write each vat's number once, such as [1, 2]")
-    database = path.parent / _take(table, "database", str, where, "records.db")
+    database = Path(os.path.realpath(path.parent / _take(table, "database", str, where, "records.db")))
     procedure_name = _take(table, "procedure", str, where, None)
     phrases_name = _take(table, "phrases", str, where, None)
     mqtt = _take(table, "mqtt", dict, where, None)

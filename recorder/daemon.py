@@ -6,7 +6,7 @@ Beside `app.py`, which builds the station itself.
 import logging
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from recorder.app import App, clock_after, messages, open_journal, part
 from recorder.clock import Clock, SystemClock
@@ -14,7 +14,7 @@ from recorder.config import Settings
 from recorder.core.effects import Cue
 from recorder.core.events import EarLost, ProbeLost
 from recorder.core.world import World
-from recorder.driver import DriverUnavailable, load
+from recorder.driver import load
 from recorder.journal import aside
 from recorder.journal.errors import JournalBusy, JournalDamaged
 from recorder.last_resort import Lamp, LastResort
@@ -60,28 +60,31 @@ def _probe_post(probe: Probe, clock: Clock) -> Post:
 
 
 def on_records(settings: Settings, give: Callable[[Cue], None], cry: Callable[[str], None]) -> App:
-    """The station on its records. Damaged ones are set aside and new ones begun; raises `JournalError`."""
+    """The station on its records. Damaged ones are set aside and new ones begun.
 
-    def built(damage: str) -> App:
+    Raises `JournalError`, and `DriverUnavailable` when a file of the settings can't be used.
+    """
+
+    def built(damages: Mapping[str, str]) -> App:
         journal = open_journal(settings)
         try:
-            return App(settings, journal, clock_after(journal), give, cry=cry, damage=damage)
+            return App(settings, journal, clock_after(journal), give, cry=cry, damages=damages)
         except BaseException:
             journal.close()
             raise
 
     try:
-        return built("")
+        return built({})
     except JournalDamaged as error:
         file = aside.set_aside(settings.database)
         log.critical("%s; it lies in %s now, and new records are begun", error, file)
-        return built(str(error))
+        return built({file.name: str(error)})
 
 
 def run(settings: Settings, stop: threading.Event) -> None:
     """Record with the real devices of `settings` until `stop`.
 
-    Raises `DriverUnavailable`, `JournalBusy`, and what else ended it (a `JournalError`, a fault of the program) after
+    Raises `JournalBusy`, and what else ended it (`DriverUnavailable`, a `JournalError`, a fault of the program) after
     that was said aloud, shown and told.
     """
     speaker = Speaker(settings.speaker) if settings.speaker else None
@@ -94,7 +97,7 @@ def run(settings: Settings, stop: threading.Event) -> None:
         app.space = SpaceWatch(settings.database, settings.least_free_mb, reserve)
         drivers = posts(settings, app.clock, speaker.talking if speaker else lambda: False)
         app.run(Supervisor(drivers, app.loop.inbox.put), stop, resort.rest)
-    except (DriverUnavailable, JournalBusy):  # nothing has begun; in the second case another one records
+    except JournalBusy:  # another one records
         raise
     except Exception as error:
         resort.cry(str(error))

@@ -36,9 +36,9 @@ class Reserve:
 
     def tend(self) -> None:
         """Hold it while there is plenty, give it up when less than its size is left; what can't be done is left."""
-        if not self._database.parent.is_dir():  # nothing was ever recorded
-            return
         try:
+            if not self._database.parent.is_dir():  # nothing was ever recorded
+                return
             free = free_bytes(self._database)
             if free < RESERVE and self.file.exists():
                 self.file.unlink()

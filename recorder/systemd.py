@@ -8,17 +8,17 @@ import socket
 
 
 def notify(message: str) -> bool:
-    """Send `message`, such as "READY=1"; False when there is nobody to tell."""
+    """Send `message`, such as "READY=1"; False when there is nobody to tell, or it can't be."""
     address = os.environ.get("NOTIFY_SOCKET")
     if not address:
         return False
     if address.startswith("@"):
         address = "\0" + address[1:]
-    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as sock:
-        try:
-            sock.sendto(message.encode(), address)
-        except OSError:
-            return False
+    try:
+        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as sock:
+            sock.sendto(message.encode(errors="replace"), address)
+    except OSError:
+        return False
     return True
 
 

@@ -2,6 +2,7 @@
 
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
@@ -18,11 +19,13 @@ from recorder.commands.records import examine
 from recorder.config import load
 from recorder.core.effects import Cue
 from recorder.core.events import Heard, Reading
+from recorder.daemon import run
 from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
 from recorder.journal.upkeep import MARGIN, keep
+from recorder.journal.verify import Finding
 from recorder.space import LOOK_MS, RESERVE, Reserve
-from tests.disks import Shim, fill, notified, station_on, tiny_disk, write_on
+from tests.disks import Shim, fill, notified, read_only, station_on, tiny_disk, write_on
 
 
 def test_space_is_watched_ahead_of_time(tmp_path: Path) -> None:
@@ -89,6 +92,13 @@ def test_a_full_disk_is_survived_by_the_reserve(tmp_path: Path) -> None:
         assert reserve.file.exists()
 
 
+def test_a_folder_that_cannot_be_looked_into_is_told_as_one_that_cannot_be_written(tmp_path: Path) -> None:
+    """A name longer than Linux has (255 bytes) fails for every user; so does a folder that is another's, or a disk."""
+    (tmp_path / "station.toml").write_text(f'station = "line-1"\ndatabase = "{"x" * 256}/records.db"\n')
+    with pytest.raises(JournalError, match=r"records\.db can't be opened"):
+        run(load(tmp_path / "station.toml"), threading.Event())
+
+
 def test_old_copies_go_before_the_disk_is_full(tmp_path: Path) -> None:
     with tiny_disk(tmp_path / "disk", "64m") as disk:
         station_on(disk, []).close()
@@ -104,6 +114,19 @@ def test_old_copies_go_before_the_disk_is_full(tmp_path: Path) -> None:
         with pytest.raises(JournalError, match="the disk is full"):
             keep(path, copies, 7, examine)
         assert {*copies.iterdir()} == before and sound.file in before
+
+
+def test_a_disk_that_is_made_read_only_while_the_copy_is_verified_is_told(tmp_path: Path) -> None:
+    station_on(tmp_path, []).close()
+    with tiny_disk(tmp_path / "disk", "64m") as disk:
+
+        def examined(part: Path) -> Finding:
+            finding = examine(part)
+            read_only(disk)
+            return finding
+
+        with pytest.raises(JournalError, match="it is read-only"):
+            keep(tmp_path / "records.db", disk / "copies", 7, examined)
 
 
 @contextmanager

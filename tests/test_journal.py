@@ -1,6 +1,7 @@
 """One commit per event, a chain over them, and nothing that can be changed."""
 
 import hashlib
+import shutil
 import sqlite3
 from pathlib import Path
 
@@ -9,7 +10,7 @@ from sqlite_utils import Database
 
 from recorder.clock import ManualClock, Stamp
 from recorder.commands.records import examine
-from recorder.core.effects import Record
+from recorder.core.effects import Cue, Record
 from recorder.core.events import RULES, Acknowledged, Event, Heard, Intent, Seen, Signed, Started, Tick
 from recorder.core.station import State, step
 from recorder.journal.chain import GENESIS, linked
@@ -22,6 +23,27 @@ from tests.kitchen import MINUTE, Kitchen, m
 
 STAMP = Stamp(1_772_100_000_000, "boot", 7, 1_772_100_000_000, True)
 LOAD = Record("loads", 1, (*((name, None) for name in columns("loads")[1:-1]), ("struck", 0)))
+
+
+@pytest.mark.parametrize("gone", ["moved", "deleted with its folder", "another in its place"])
+def test_nothing_is_cued_that_goes_into_a_file_that_is_not_there(gone: str, tmp_path: Path) -> None:
+    """unlink(2): a file that is open lives on without a name, and SQLite with its log never looks again."""
+    folder = tmp_path / "records"
+    journal = Journal.open(folder / "r.db")
+    cues: list[Cue] = []
+    loop = Loop(journal, ManualClock(0), cues.append)
+    loop.handle(Started(0, "boot", True, "test", "line-1", (1,)))
+    assert len(cues) == 1
+    if gone == "deleted with its folder":
+        shutil.rmtree(folder)
+    else:
+        (folder / "r.db").rename(folder / "older.db")
+    if gone == "another in its place":
+        (folder / "r.db").touch()
+    with pytest.raises(JournalError, match=r"r\.db was moved or deleted"):
+        loop.handle(Started(0, "boot", True, "test", "line-1", (1,)))
+    assert len(cues) == 1
+    journal.close()
 
 
 def test_the_hash_is_sha_256_over_rfc_8785() -> None:

@@ -8,7 +8,7 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from hypothesis import example, given
+from hypothesis import HealthCheck, example, given
 from hypothesis import settings as tries
 from hypothesis import strategies as st
 
@@ -33,7 +33,7 @@ def stored(events: list[Event]) -> list[Event]:
     return [decode(*encode(event)) for event in events]
 
 
-@tries(max_examples=40)
+@tries(max_examples=40, suppress_health_check=[HealthCheck.too_slow])  # as others use the machine
 @given(stories(), stories())
 @example([Started(0, "boot", True, "test", "a name\u2028of\x85lines", (1,))], [])
 def test_a_state_comes_back_to_the_letter_and_goes_on_alike(

@@ -115,6 +115,27 @@ def test_a_second_recorder_is_told_so_and_says_nothing_aloud(tmp_path: Path, mon
     assert "nothing is recorded" not in second.output.lower() and not (tmp_path / "played").exists()
 
 
+def test_a_station_that_lacks_what_its_ear_needs_is_not_silent(tmp_path: Path) -> None:
+    """As when a model is gone after a night: systemd does not start it again, and the cook would talk to nobody."""
+    (tmp_path / "led").mkdir()
+    with a_broker() as port:
+        phone = Subscriber("127.0.0.1", port, "kitchen/#")
+        assert phone.ready(10)
+        (tmp_path / "station.toml").write_text(
+            f'station = "line-1"\nlamp = "led"\n[speaker]\n[voice]\nengine = "vosk"\nmodel = "gone"\n'
+            f'[mqtt]\nport = {port}\nprotocol = "3.1.1"\n'
+        )
+        command = [sys.executable, "-m", "recorder", "run", "--config", str(tmp_path / "station.toml")]
+        ended = subprocess.run(command, capture_output=True, text=True, timeout=30, env=player(tmp_path))
+        until(lambda: phone.retained.get("kitchen/line-1/state") == '{"online": false}', "it is told and off")
+        (alert,) = json.loads(phone.retained["kitchen/line-1/open"])["alerts"]
+        phone.close()
+    assert ended.returncode == 2 and "error: the vosk engine" in ended.stderr, ended.stderr
+    assert "Nothing is recorded any more." in played(tmp_path)
+    assert (tmp_path / "led" / "trigger").read_text() == "timer"
+    assert alert["kind"] == "not recording" and "the vosk engine" in alert["text"]
+
+
 @pytest.mark.parametrize("number", [errno.EWOULDBLOCK, errno.ENOLCK, errno.EIO])
 def test_only_a_lock_that_is_held_means_another_recorder(
     number: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch

@@ -13,7 +13,9 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
+from recorder.__main__ import app as command_line
 from recorder.clock import Stamp
 from recorder.commands.station import _weak
 from recorder.core.events import Tick
@@ -334,6 +336,7 @@ def test_the_small_broker_goes_and_comes_back(tmp_path: Path, free_port: int) ->
         {"port": 65_536},
         {"keepalive_s": 0},
         {"key_file": Path("k.pem")},
+        {"password_file": Path("secret")},
         {"tls": False, "ca_file": Path("c.pem")},
         {"tls": False, "cert_file": Path("c.pem")},
     ],
@@ -374,6 +377,14 @@ def test_what_goes_over_a_network_without_tls_is_told(caplog: pytest.LogCaptureF
             publisher._client.loop_start = lambda: None
             publisher.start()
     assert caplog.text.count("no TLS") == 1 and "192.0.2.1" in caplog.text
+
+
+def test_check_bears_a_host_that_can_be_none(tmp_path: Path) -> None:
+    (tmp_path / "station.toml").write_text('station = "line-1"\n[mqtt]\nhost = "mqtt..example.org"\n')
+    told = CliRunner().invoke(
+        command_line, ["check", "--config", str(tmp_path / "station.toml")], env={"COLUMNS": "200"}
+    )
+    assert told.exit_code == 1 and "are host and port right?" in told.output
 
 
 def test_check_says_what_is_weak(tmp_path: Path) -> None:

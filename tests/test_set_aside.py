@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from recorder import kept as state
 from recorder.commands.records import examine
 from recorder.config import load
 from recorder.core.effects import Cue
@@ -46,10 +47,27 @@ def spoil(what: str, path: Path) -> None:
             data[at : at + 1] = b"S"
             at = data.index(b'{"at_ms":')
             data[at : at + 1] = b"["
+        case "a letter of a column":
+            data[data.index(b"settle_seconds REAL")] ^= 1
+        case "a letter of a message":
+            data[data.index(b'{"specversion"') + 20] |= 0x80  # then it is no UTF-8, which no check of SQLite's sees
+        case "a letter of the last start":
+            at = data.index(b'started{"at_ms":')
+            data[at + 7 : at + 8] = b"["
     path.write_bytes(data)
 
 
-DAMAGES = ["header", "first page", "middle page", "cut", "zeros", "a letter of an entry"]
+DAMAGES = [
+    "header",
+    "first page",
+    "middle page",
+    "cut",
+    "zeros",
+    "a letter of an entry",
+    "a letter of a message",
+    "a letter of the last start",
+    "a letter of a column",
+]
 
 
 @pytest.fixture(scope="module")
@@ -136,6 +154,41 @@ def test_what_was_set_aside_before_the_power_went_is_told_by_the_next_start(tmp_
         aside.set_aside(path)
 
 
+@pytest.mark.parametrize("name", ["records.db", "records [1]*.db"])
+def test_what_was_wrong_is_told_of_the_file_that_it_was_wrong_with(name: str, tmp_path: Path) -> None:
+    """An older one is named without; what a person made of one beside it is nobody's damage."""
+    path = tmp_path / name
+    (tmp_path / "station.toml").write_text(f'station = "line-1"\ndatabase = "{name}"\n')
+    path.write_bytes(bytes(100))
+    older = aside.set_aside(path)
+    for made in (".gz", ".sql", "-journal"):
+        path.with_name(older.name + made).touch()
+    path.write_bytes(bytes(200))
+    app = on_records(load(tmp_path / "station.toml"), lambda cue: None, lambda reason: None)
+    app.open()
+    app.close()
+    with closing(Journal.read(path)) as journal:
+        told = [event for _, event in journal.entries() if isinstance(event, RecordsSetAside)]
+    assert [each.file for each in told] == [older.name, told[1].file]
+    assert [bool(each.reason) for each in told] == [False, True]
+
+
+def test_damage_to_what_was_told_of_damage_is_set_aside_too(tmp_path: Path) -> None:
+    """Where the start does not read that entry again, since the state after it is kept."""
+    path = tmp_path / "records.db"
+    path.write_bytes(bytes(100))
+    app = station_on(tmp_path, [])
+    newest = app.journal.newest()
+    assert newest
+    state.keep(state.beside(path), state.Kept(app.loop.state, newest.hash))
+    app.close()
+    data = bytearray(path.read_bytes())
+    data[data.index(b'records set aside{"at_ms":') + 17] = ord("[")
+    path.write_bytes(data)
+    station_on(tmp_path, []).close()
+    assert len([*tmp_path.glob("records.db.damaged-*")]) == 2 and examine(path).faults == ()
+
+
 def another(path: Path) -> None:
     sqlite3.connect(path).execute("CREATE TABLE recipes (name)").connection.close()
 
@@ -188,6 +241,20 @@ def test_what_is_not_damaged_or_not_ours_stays_where_it_is(
             station_on(tmp_path, [])
         assert not isinstance(caught.value, JournalDamaged)
     assert not [*tmp_path.glob("*damaged*")]
+
+
+def test_of_a_link_the_file_itself_is_set_aside_and_begun_anew(shift_records: bytes, tmp_path: Path) -> None:
+    """SQLite keeps its log beside the file, and the space that counts is on that disk."""
+    disk, station = tmp_path / "disk", tmp_path / "station"
+    for folder in (disk, station):
+        folder.mkdir()
+    (disk / "records.db").write_bytes(shift_records)
+    (station / "records.db").symlink_to("../disk/records.db")
+    spoil("header", disk / "records.db")
+    station_on(station, []).close()
+    assert [file.name for file in disk.glob("*.damaged-*")] and (station / "records.db").is_symlink()
+    assert examine(station / "records.db").faults == ()
+    assert {*station.iterdir()} == {station / "records.db", station / "station.toml"}
 
 
 def test_a_full_or_read_only_disk_sets_nothing_aside(tmp_path: Path) -> None:

@@ -54,6 +54,29 @@ def test_only_the_newest_copies_are_kept(writing: Journal, tmp_path: Path) -> No
     writing.close()
 
 
+@pytest.mark.parametrize("name", ["records.db", "records [1].db"])
+def test_the_newest_copies_are_those_that_reach_furthest_whatever_the_clock_named_them(
+    name: str, tmp_path: Path
+) -> None:
+    """As on a board without a clock battery that has not heard the time: 1970 sorts before all other nights."""
+    kitchen = Kitchen()
+    kitchen.open_shift()
+    journal = kept(kitchen, tmp_path / name)
+    newest = journal.newest()
+    assert newest
+    nights, folder = [f"2026010{night}T033000Z" for night in range(1, 4)], tmp_path / "copies"
+    for night, at in enumerate([*nights, "19700101T000200Z"]):
+        journal.append(newest.stamp, Tick(newest.stamp.at_ms + night), ())
+        copy = upkeep.keep(tmp_path / name, folder, 3, examine)
+        copy.file.rename(folder / f"{copy.file.name[: -len('20260101T033000Z.db')]}{at}.db")
+    journal.append(newest.stamp, Tick(newest.stamp.at_ms + 9), ())
+    last = upkeep.keep(tmp_path / name, folder, 2, examine)
+    assert [file.name[-19:-3] for file in copy.dropped] == nights[:1]
+    assert [file.name[-19:-3] for file in last.dropped] == nights[1:] and last.file.exists()
+    assert {*folder.iterdir()} == {last.file, *folder.glob("*-19700101T000200Z.db")}
+    journal.close()
+
+
 @pytest.mark.parametrize("where", range(2, 24, 3))
 def test_a_damaged_file_is_told_and_the_old_copies_stay(writing: Journal, tmp_path: Path, where: int) -> None:
     """A page of zeros at another place each time; 8 places."""

@@ -1,4 +1,4 @@
-"""What several commands share: their arguments, how they fail, how long work shows."""
+"""What several commands share: their arguments, and how they fail."""
 
 from pathlib import Path
 from typing import Annotated, NoReturn

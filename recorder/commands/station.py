@@ -232,9 +232,10 @@ def _broker(settings: Settings) -> str:
     assert settings.mqtt
     try:
         socket.create_connection((settings.mqtt.host, settings.mqtt.port), LISTEN_S).close()
-    except OSError as error:
+    except (OSError, UnicodeError) as error:  # the second of a name that can be none, such as a..b
         raise _Fault(
-            f"not reached: {error.strerror or error}; does the broker run there, are host and port right?"
+            f"not reached: {getattr(error, 'strerror', None) or error}; does the broker run there,"
+            " are host and port right?"
         ) from error
     if reason := reach(settings.mqtt, LISTEN_S):
         raise _Fault(reason)

@@ -1,11 +1,12 @@
 """Damaged records: set aside under a name that tells when, never overwritten and never deleted. Judges no damage."""
 
+import glob
 import os
+import re
 import time
 from pathlib import Path
 
 from recorder.core.events import RecordsSetAside
-from recorder.journal.codec import decode
 from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
 from recorder.journal.remedies import remedy
@@ -42,10 +43,14 @@ def set_aside(path: Path) -> Path:
 
 
 def untold(journal: Journal, path: Path) -> list[str]:
-    """The names of what was set aside beside the database at `path`, of which its journal does not know yet."""
-    names = {file.name.removesuffix("-wal").removesuffix("-shm") for file in path.parent.glob(f"{path.name}.damaged-*")}
+    """The names of what was set aside beside the database at `path`, of which its journal does not know yet.
+
+    Raises `JournalError`.
+    """
+    made = re.compile(rf"({re.escape(path.name)}\.damaged-\d{{8}}T\d{{6}}Z(\.\d+)?)({'|'.join(PARTS)})")
+    found = (made.fullmatch(file.name) for file in path.parent.glob(f"{glob.escape(path.name)}.damaged-*"))
+    names = {match[1] for match in found if match}  # and not what a person made of it, such as a compressed one
     if not names:
         return []
-    rows = journal.rows("SELECT kind, body FROM journal WHERE kind = 'records set aside'")
-    events = [decode(kind, body) for kind, body in rows]
-    return sorted(names - {event.file for event in events if isinstance(event, RecordsSetAside)})
+    told = journal.all_of("records set aside")
+    return sorted(names - {event.file for event in told if isinstance(event, RecordsSetAside)})

@@ -6,6 +6,7 @@ journal refuses all further use, because a recorder that runs on unrecorded is w
 sqlite-utils.
 """
 
+import os
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack, closing
@@ -23,7 +24,7 @@ from recorder.journal.codec import CodecError, decode, encode
 from recorder.journal.errors import JournalDamaged, JournalError
 from recorder.journal.migrations import ADDED, FIRST, columns, migrations
 from recorder.journal.remedies import DAMAGE, is_damage, remedy
-from recorder.journal.soundness import COLUMNS, check, damaged, is_ours, locked, orphaned, sound
+from recorder.journal.soundness import COLUMNS, check, complete, damaged, is_ours, locked, orphaned, sound
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +62,8 @@ class Journal:
         self._last: Entry | None = None
         self._lock: TextIO | None = None
         """Held while this is open for writing: there is one writer."""
+        self._place: tuple[Path, os.stat_result] | None = None
+        """Where the file is that is written, and which one it is."""
 
     @classmethod
     def open(cls, path: Path, post: Post = lambda entry, event, effects: ()) -> "Journal":
@@ -83,8 +86,10 @@ class Journal:
                 for pragma in ("synchronous = FULL", "trusted_schema = OFF", "journal_size_limit = 16777216"):
                     connection.execute(f"PRAGMA {pragma}")
                 migrations.apply(db)
+                complete(path, connection)
                 journal = cls(db, post)
                 journal._last = journal.newest()
+                journal._place = path, path.stat()
             except DAMAGE as error:
                 if is_damage(error):
                     raise damaged(path, str(error), False) from error
@@ -118,6 +123,7 @@ class Journal:
         if self._broken:
             raise JournalError("an earlier commit failed; the journal takes no more")
         try:
+            self._stay()
             seq, previous = (self._last.seq + 1, self._last.hash) if self._last else (1, GENESIS)
             entry = linked(seq, stamp, *encode(event), previous)
             with self._db.atomic():
@@ -127,6 +133,18 @@ class Journal:
             raise JournalError(f"the record can't be kept: {error}{remedy(error)}") from error
         self._last = entry
         return entry
+
+    def _stay(self) -> None:
+        """Raises `JournalError` where what is written would not be found: SQLite goes on in a file without a name."""
+        if not self._place:
+            return
+        path, opened = self._place
+        try:
+            there = os.path.samestat(path.stat(), opened)
+        except FileNotFoundError:
+            there = False
+        if not there:
+            raise JournalError(f"{path} was moved or deleted; stop the recorder before you do that, and put it back")
 
     def entries(self, after: int = 0) -> Iterator[tuple[Entry, Event]]:
         """All entries after number `after`, in order; raises `JournalError` for one that can't be read."""
@@ -179,6 +197,11 @@ class Journal:
                 return
             yield event
 
+    def all_of(self, kind: str) -> Iterator[Event]:
+        """All events of this kind, in order; raises `JournalError` for one that can't be read."""
+        for row in self.rows(f"{ENTRY} WHERE kind = ? ORDER BY seq", kind):
+            yield _event(as_entry(row))
+
     def newest_of(self, kind: str, high_ms: int) -> Event | None:
         """The newest event of this kind that was recorded up to and with `high_ms`, or None."""
         entry = self._one("seq DESC LIMIT 1", "kind = ? AND at_ms <= ?", kind, high_ms)
@@ -212,9 +235,9 @@ class Journal:
         return self.table("checks", f"id IN ({read})", most)
 
     def rules(self) -> int:
-        """The rules that the last recorder started with; 1 where none did yet."""
+        """The rules that the last recorder started with; 1 where none did yet; raises `JournalError`."""
         started = self._one("seq DESC LIMIT 1", "kind = 'started'")
-        event = decode(started.kind, started.body) if started else None
+        event = _event(started) if started else None
         return event.rules if isinstance(event, Started) else 1
 
     def count_unsent(self) -> int:

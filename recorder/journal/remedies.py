@@ -7,7 +7,10 @@ DAMAGE = (sqlite3.Error, UnicodeDecodeError)
 """What SQLite raises: also the second, since what it quotes from a damaged file may be no text."""
 
 FULL = "the disk is full; make room on it"
-READ_ONLY = "it is read-only; a disk that fails is made so by the kernel (see dmesg): mount it anew, or replace it"
+READ_ONLY = (
+    "it is read-only; a disk that fails is made so by the kernel (see dmesg): mount it anew, or replace it;"
+    " and outside /var/lib/batch-recorder the unit has to name the folder: ReadWritePaths="
+)
 FAILS = "the disk fails; copy the records off it and replace it"
 FORBIDDEN = "this user may not; look at owner and permissions of the file and of its folder"
 LOCKED = "another program has it locked; end that program"

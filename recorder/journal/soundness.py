@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TextIO
 
 from recorder.journal.errors import JournalBusy, JournalDamaged, JournalError
-from recorder.journal.migrations import STEPS, migrations, taken
+from recorder.journal.migrations import STEPS, TABLES, columns, migrations, taken
 from recorder.journal.remedies import DAMAGE, is_damage, remedy
 
 TRACES = (b"journal_keeps", b"batch-recorderm0", b'{"at_ms":')
@@ -47,6 +47,14 @@ def check(path: Path, connection: sqlite3.Connection) -> None:
         if _traces(path):
             raise JournalDamaged(f"{path} is damaged: its journal is not there, or not as it was made")
         raise JournalError(f"{path} is another program's database; name another file")
+
+
+def complete(path: Path, connection: sqlite3.Connection) -> None:
+    """Raises `JournalDamaged` unless each table of this version has its columns: no check of SQLite's knows them."""
+    for table in TABLES:
+        held = {name for (name,) in connection.execute("SELECT name FROM pragma_table_info(?)", (table,))}
+        if missing := sorted({*columns(table)} - held):
+            raise JournalDamaged(f"{path} is damaged: its table {table} has no column {missing[0]}")
 
 
 def sound(path: Path) -> bool:

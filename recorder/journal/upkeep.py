@@ -4,6 +4,7 @@ Reads only, so that a recorder may write meanwhile: the one connection that writ
 """
 
 import errno
+import glob
 import os
 import sqlite3
 import time
@@ -43,8 +44,9 @@ def keep(database: Path, folder: Path, most: int, examine: Examine) -> Copy:
     Where the folder has no room for one more copy, the oldest go first, and the newest stays. Copies of an older
     journal, of records that were set aside since, are not counted and stay.
 
-    Raises `JournalError` and deletes nothing where the records are damaged, the copy can't be made, or it is not as
-    the records were when it was begun. A copy that failed stays until the next try, with `.part` behind its name.
+    Raises `JournalError` where the records are damaged, the copy can't be made, or it is not as the records were when
+    it was begun; then nothing is deleted but what had to make room. A copy that failed stays until the next try, with
+    `.part` behind its name.
     """
     part = folder / f"{database.stem}-{time.strftime('%Y%m%dT%H%M%SZ', time.gmtime())}.db.part"
     with closing(Journal.read(database)) as journal:
@@ -53,7 +55,7 @@ def keep(database: Path, folder: Path, most: int, examine: Examine) -> Copy:
         first, newest = journal.first(), journal.newest()
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            for failed in folder.glob(f"{database.stem}-*.db.part"):
+            for failed in folder.glob(f"{glob.escape(database.stem)}-*.db.part"):
                 failed.unlink()
             made_room = _make_room(database, folder, first)
             with closing(sqlite3.connect(part)) as copy:
@@ -69,17 +71,33 @@ def keep(database: Path, folder: Path, most: int, examine: Examine) -> Copy:
     if newest and (finding.entries, finding.head) != (newest.seq, newest.hash):
         raise JournalError(f"{part} ends at entry {finding.entries}, the records at {newest.seq}; verify both")
     file = part.with_suffix("")
-    part.rename(file)
-    _synced(folder)
-    dropped = tuple(_copies(database, folder, first)[:-most])
-    for each in dropped:
-        each.unlink()
+    try:
+        part.rename(file)
+        _synced(folder)
+        dropped = tuple(_copies(database, folder, first)[:-most])
+        for each in dropped:
+            each.unlink()
+    except OSError as error:
+        raise JournalError(f"{folder} can't be kept in order: {error}{remedy(error)}") from error
     return Copy(file, finding.entries, finding.head, (*made_room, *dropped))
 
 
 def _copies(database: Path, folder: Path, first: Entry | None) -> list[Path]:
-    """The copies of this journal, oldest first."""
-    return [each for each in sorted(folder.glob(f"{database.stem}-*T*Z.db")) if not _others(each, first)]
+    """The copies of this journal, oldest first: by how far they reach, since the clock that named them may be wrong.
+
+    One that can't be read is as if it held nothing. A sound one of another journal is left out: older records were set
+    aside since, and it may be all of them.
+    """
+    found = []
+    for each in folder.glob(f"{glob.escape(database.stem)}-*T*Z.db"):
+        try:
+            with closing(Journal.read(each)) as journal:
+                ends = journal.first(), journal.newest()
+        except JournalError:
+            ends = first, None
+        if ends[0] == first:
+            found.append((ends[1].seq if ends[1] else 0, each))
+    return [each for _, each in sorted(found)]
 
 
 def _make_room(database: Path, folder: Path, first: Entry | None) -> tuple[Path, ...]:
@@ -100,15 +118,6 @@ def _make_room(database: Path, folder: Path, first: Entry | None) -> tuple[Path,
     for each in old:
         each.unlink()
     return tuple(old)
-
-
-def _others(copy: Path, first: Entry | None) -> bool:
-    """Whether it is sound and of another journal: older records were set aside since, and this may be all of them."""
-    try:
-        with closing(Journal.read(copy)) as journal:
-            return journal.first() != first
-    except JournalError:
-        return False
 
 
 def _synced(path: Path) -> None:

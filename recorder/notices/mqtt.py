@@ -65,6 +65,7 @@ class MqttPublisher:
         """Topics by token, of states that were given and are not acknowledged: one for each topic at most."""
         self._waiting: set[int] = set()
         """Tokens of messages and states that were given and are not acknowledged."""
+        self._started = False
         self._up = False
         self._reason = ""
         self._number = 0
@@ -77,7 +78,10 @@ class MqttPublisher:
         self._client = self._make()
 
     def start(self) -> None:
-        """Begin to connect, for as long as it takes."""
+        """Begin to connect, for as long as it takes; once."""
+        if self._started:
+            return
+        self._started = True
         if not self._settings.tls and not self._settings.local:
             self._complaints.say(
                 "plain", f"no TLS: what goes to {self._settings.host} can be read and changed on its way"

@@ -45,6 +45,8 @@ class MqttSettings:
             raise ValueError(f"keepalive_s is {self.keepalive_s!r}; write 1 or more")
         if not self.tls and (self.ca_file or self.cert_file or self.key_file):
             raise ValueError("ca_file, cert_file and key_file do nothing with tls = false; take that line out, or them")
+        if self.password_file and self.username is None:
+            raise ValueError("password_file does nothing without username; name it too")
         if self.key_file and not self.cert_file:
             raise ValueError("key_file does nothing without cert_file; name it too")
         if any(sign in self.root for sign in "+#") or self.root.startswith("/") or not self.root:
