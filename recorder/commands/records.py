@@ -20,7 +20,7 @@ from recorder.journal import seal
 from recorder.journal.anchors import Anchor, Compared, Genuine, compare, picked
 from recorder.journal.chain import Entry
 from recorder.journal.errors import JournalError
-from recorder.journal.journal import Journal, Message
+from recorder.journal.journal import Journal, Possible
 from recorder.journal.verify import Fault, Finding, verify
 from recorder.kept import Kept
 from recorder.notices.outbox import Messages
@@ -168,7 +168,7 @@ class _Replay:
         self._state, effects = step(self._state, event)
         return effects
 
-    def messages(self, entry: Entry, event: Event, effects: Sequence[Effect]) -> list[tuple[Message, bool]]:
+    def messages(self, entry: Entry, event: Event, effects: Sequence[Effect]) -> list[Possible]:
         self._seen(entry.seq)
         self._first = self._first or entry
         if self._kept and self._kept.entry_hash == entry.hash and self._kept.state != self._state:

@@ -16,15 +16,15 @@ from recorder.core.events import Event
 from recorder.journal.chain import GENESIS, Entry, linked
 from recorder.journal.codec import CodecError, decode, encode
 from recorder.journal.errors import JournalError
-from recorder.journal.journal import Journal, Message, as_entry, as_row
+from recorder.journal.journal import Journal, Message, Possible, as_entry, as_row
 from recorder.journal.migrations import TABLES
 from recorder.journal.soundness import COLUMNS
 
 Replay = Callable[[Event], Sequence[Effect]]
 """Takes the events in order; gives what each asked for."""
 
-Posts = Callable[[Entry, Event, Sequence[Effect]], Iterable[tuple[Message, bool]]]
-"""All messages that an entry could have made, and whether it must have."""
+Posts = Callable[[Entry, Event, Sequence[Effect]], Iterable[Possible]]
+"""All messages that an entry can have made."""
 
 
 SCAN = f"SELECT {COLUMNS}, copy FROM journal CROSS JOIN (SELECT 0 AS copy UNION ALL SELECT 1)"
@@ -67,15 +67,15 @@ def verify(path: Path, replay: Replay, posts: Posts) -> Finding:
     try:
         for row, entry in _entries(journal, faults):
             again = _hashed(entry)
+            event = _event(row, entry, again)
             if entry.seq == last + 1 and entry.previous not in links:
                 faults.append(Fault("journal", entry.seq, "it does not follow the entry before it: the hashes differ"))
-            elif wrong := _entry_fault(row, entry, again) or times.fault(entry.stamp):
+            elif wrong := event if isinstance(event, str) else times.fault(entry.stamp):
                 faults.append(Fault("journal", entry.seq, wrong))
             entries, last, head = entries + 1, entry.seq, entry.hash
             links = {entry.hash, again.hash} if again else {entry.hash}
-            if faults:
+            if faults or isinstance(event, str):
                 continue  # what follows from a changed entry is unknown
-            event = decode(entry.kind, entry.body)
             effects = replay(event)
             for effect in effects:
                 if isinstance(effect, Record):
@@ -132,15 +132,17 @@ def _hashed(entry: Entry) -> Entry | None:
         return None
 
 
-def _entry_fault(row: tuple[Any, ...], entry: Entry, again: Entry | None) -> str | None:
+def _event(row: tuple[Any, ...], entry: Entry, again: Entry | None) -> Event | str:
+    """The event in a row of the journal, or what is wrong with the row."""
     if again is None or as_row(again) != row:
         return "it was changed: its hash does not fit what stands in it"
     try:
-        if encode(decode(entry.kind, entry.body)) != (entry.kind, entry.body):
+        event = decode(entry.kind, entry.body)
+        if encode(event) != (entry.kind, entry.body):
             return "its body is not written as this program writes it"
     except CodecError as error:
         return f"it can't be understood: {error}"
-    return None
+    return event
 
 
 class _Times:
@@ -220,9 +222,9 @@ class _Outbox:
         self._wrong: list[Fault] = []
         self._missing: list[Fault] = []
 
-    def compare(self, seq: int, posts: Iterable[tuple[Message, bool]]) -> None:
+    def compare(self, seq: int, posts: Iterable[Possible]) -> None:
         """The messages up to entry `seq`, which could have made `posts`."""
-        possible = {_id(message.body): (message, must) for message, must in posts}
+        possible = {each.id: each for each in posts}
         seen = set()
         for number, at, topic, body, retain in self._until(seq):
             id = _id(body)
@@ -230,11 +232,12 @@ class _Outbox:
                 self._wrong.append(Fault("outbox", number, "no entry of the journal explains this message"))
                 continue
             seen.add(id)
-            if not _same(possible[id][0], topic, body, retain):
+            if not _same(possible[id].make(), topic, body, retain):
                 self._wrong.append(Fault("outbox", number, "the message is not what the journal says"))
-        for id, (message, must) in possible.items():
-            if must and id not in seen:
-                self._missing.append(Fault("outbox", None, f"the message {id} on {message.topic} is missing"))
+        for each in possible.values():
+            if each.must and each.id not in seen:
+                what = f"the message {each.id} on {each.make().topic} is missing"
+                self._missing.append(Fault("outbox", None, what))
 
     def rest(self) -> list[Fault]:
         """All faults, once there are no more entries."""

@@ -6,8 +6,9 @@ doubles by `source` and `id`. Rows wait in the journal, not in memory. Judges no
 
 import json
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
+from functools import partial
 from typing import Any, Protocol
 
 from recorder.clock import Stamp
@@ -16,7 +17,7 @@ from recorder.core.events import Event, Started
 from recorder.journal.anchors import source
 from recorder.journal.chain import Entry
 from recorder.journal.codec import plain
-from recorder.journal.journal import Journal, Message, Unsent
+from recorder.journal.journal import Journal, Message, Possible, Unsent
 from recorder.notices.complaints import Complaints
 
 PUBLISH = ("alerts", "records", "all")
@@ -71,28 +72,31 @@ class Messages:
         self._origin, self._rules = first.hash if first else None, rules
 
     def __call__(self, entry: Entry, event: Event, effects: Sequence[Effect]) -> list[Message]:
-        return [message for message, _ in self.possible(entry, event, effects)]
+        return [each.make() for each in self.possible(entry, event, effects)]
 
-    def possible(self, entry: Entry, event: Event, effects: Sequence[Effect]) -> Iterator[tuple[Message, bool]]:
-        """All messages of the entry, and whether each is one that always goes out."""
+    def possible(self, entry: Entry, event: Event, effects: Sequence[Effect]) -> Iterator[Possible]:
+        """All messages of the entry, none of them made yet."""
         self._origin = self._origin or entry.hash
         if isinstance(event, Started):
             self._rules = event.rules
         for place, effect in enumerate(effects):
             match effect:
                 case Notice(alert=alert, change=change):
-                    yield self._message(entry, f"{place}", f"alert.{change}", _told(alert)), True
+                    yield self._possible(entry, f"{place}", f"alert.{change}", partial(_told, alert), True)
                 case Record() if "records" in self._all:
-                    row = {"table": effect.table, "id": effect.id, **dict(effect.row)}
-                    yield self._message(entry, f"{place}", "record", row), False
+                    yield self._possible(entry, f"{place}", "record", partial(_row, effect))
         if "all" in self._all:
-            data = {"kind": entry.kind, "previous": entry.previous, "body": json.loads(entry.body)}
-            yield self._message(entry, "entry", "entry", data), False
+            yield self._possible(entry, "entry", "entry", partial(_said, entry))
 
     def unrecorded(self, first: Entry, newest: Entry, alert: Alert, now: Stamp) -> Message:
         """What can't be recorded any more, as one more message of the newest entry."""
         self._origin = first.hash
         return self._message(newest, "unrecorded", "alert.raised", _told(alert), now.wall_ms)
+
+    def _possible(
+        self, entry: Entry, place: str, kind: str, data: Callable[[], dict[str, Any]], must: bool = False
+    ) -> Possible:
+        return Possible(_id(entry, place), must, lambda: self._message(entry, place, kind, data()))
 
     def _message(
         self, entry: Entry, place: str, kind: str, data: dict[str, Any], wall_ms: int | None = None
@@ -106,7 +110,7 @@ class Messages:
         }
         body = {
             "specversion": "1.0",
-            "id": f"{entry.seq}-{place}",
+            "id": _id(entry, place),
             "source": source(self._station, self._origin or ""),
             "type": kind,
             "time": datetime.fromtimestamp((stamp.wall_ms if wall_ms is None else wall_ms) / 1000, UTC).isoformat(
@@ -123,6 +127,19 @@ def _told(alert: Alert) -> dict[str, Any]:
     """The alert's fields; what nobody has done about it yet is left out."""
     done = ("acknowledged_ms", "acknowledged_by", "seen_ms", "seen_by")
     return {name: value for name, value in plain(alert).items() if value is not None or name not in done}
+
+
+def _row(record: Record) -> dict[str, Any]:
+    return {"table": record.table, "id": record.id, **dict(record.row)}
+
+
+def _said(entry: Entry) -> dict[str, Any]:
+    return {"kind": entry.kind, "previous": entry.previous, "body": json.loads(entry.body)}
+
+
+def _id(entry: Entry, place: str) -> str:
+    """Of the message that is in this place among those of the entry."""
+    return f"{entry.seq}-{place}"
 
 
 class Outbox:
