@@ -37,7 +37,7 @@ from recorder.notices.answers import Reception
 from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.outbox import Messages, Outbox
 from recorder.notices.teller import Teller
-from recorder.space import SpaceWatch
+from recorder.space import Reserve, SpaceWatch
 from recorder.supervisor import Supervisor
 
 log = logging.getLogger(__name__)
@@ -77,10 +77,12 @@ class App:
         watch: Callable[[Event, State], None] = lambda event, state: None,
         cry: Callable[[str], None] = lambda reason: None,
         damages: Mapping[str, str] = {},
+        reserve: Reserve | None = None,
     ) -> None:
         """`give` gives a cue, `watch` sees events on disk, `cry` says at once that nothing is recorded any more.
 
         `damages` is what was wrong with the records that were set aside just now, by the name that they have there.
+        `reserve` is room on the disk that is held back.
         """
         self.settings = settings
         self.clock = clock
@@ -97,7 +99,7 @@ class App:
         self._cry = cry
         self._set_aside = [(file, damages.get(file, "")) for file in aside.untold(journal, settings.database)]
         self._clock_watch = ClockWatch(clock)
-        self.space = SpaceWatch(settings.database, settings.least_free_mb)
+        self._space = SpaceWatch(settings.database, settings.least_free_mb, reserve)
         self._reception = Reception(lambda: self.loop.state.world)
         self._sending = False
         self._upkept_ms = clock.now_ms()
@@ -137,7 +139,7 @@ class App:
             self._anchoring.beat(self.clock.now_ms())
         if stepped := self._clock_watch.look():
             self.loop.handle(stepped)
-        if changed := self.space.look(is_open(self.loop.state.world, DISK_NEARLY_FULL), self.clock.now_ms()):
+        if changed := self._space.look(is_open(self.loop.state.world, DISK_NEARLY_FULL), self.clock.now_ms()):
             self.loop.handle(changed)
         if not busy:
             self._rest()

@@ -21,7 +21,7 @@ from recorder.last_resort import Lamp, LastResort
 from recorder.notices import last_word
 from recorder.notices.mqtt import MqttPublisher
 from recorder.probes.probe import Probe
-from recorder.space import Reserve, SpaceWatch
+from recorder.space import Reserve
 from recorder.supervisor import Post, Supervisor
 from recorder.voice import ear
 from recorder.voice.microphone import Microphone
@@ -59,7 +59,9 @@ def _probe_post(probe: Probe, clock: Clock) -> Post:
     return Post(probe, hangs=lambda: tuple(ProbeLost(clock.now_ms(), name, "it hangs") for name in probe.names()))
 
 
-def on_records(settings: Settings, give: Callable[[Cue], None], cry: Callable[[str], None]) -> App:
+def on_records(
+    settings: Settings, give: Callable[[Cue], None], cry: Callable[[str], None], reserve: Reserve | None = None
+) -> App:
     """The station on its records. Damaged ones are set aside and new ones begun.
 
     Raises `JournalError`, and `DriverUnavailable` when a file of the settings can't be used.
@@ -68,7 +70,7 @@ def on_records(settings: Settings, give: Callable[[Cue], None], cry: Callable[[s
     def built(damages: Mapping[str, str]) -> App:
         journal = open_journal(settings)
         try:
-            return App(settings, journal, clock_after(journal), give, cry=cry, damages=damages)
+            return App(settings, journal, clock_after(journal), give, cry=cry, damages=damages, reserve=reserve)
         except BaseException:
             journal.close()
             raise
@@ -93,8 +95,7 @@ def run(settings: Settings, stop: threading.Event) -> None:
     try:
         reserve = Reserve(settings.database)
         reserve.tend()  # before the records are opened: on a full disk they can't be
-        app = on_records(settings, speaker.give if speaker else lambda cue: None, resort.cry)
-        app.space = SpaceWatch(settings.database, settings.least_free_mb, reserve)
+        app = on_records(settings, speaker.give if speaker else lambda cue: None, resort.cry, reserve)
         drivers = posts(settings, app.clock, speaker.talking if speaker else lambda: False)
         app.run(Supervisor(drivers, app.loop.inbox.put), stop, resort.rest)
     except JournalBusy:  # another one records

@@ -11,6 +11,7 @@ import time
 from pathlib import Path
 
 from recorder.app import App, clock_after, open_journal
+from recorder.clock import Clock
 from recorder.config import load
 from recorder.core.events import Heard, Intent
 from recorder.driver import Put
@@ -27,7 +28,7 @@ class Talker:
 
     name = "talker"
 
-    def __init__(self, clock: object, every_s: float) -> None:
+    def __init__(self, clock: Clock, every_s: float) -> None:
         self._clock, self._every_s = clock, every_s
 
     def run(self, put: Put, stop: threading.Event) -> None:
@@ -35,7 +36,7 @@ class Talker:
         while not stop.wait(self._every_s):
             number += 1
             say("given", number)
-            put(Heard(self._clock.now_ms(), f"{number}", Intent("hold end"), "test", "open"))  # type: ignore[attr-defined]
+            put(Heard(self._clock.now_ms(), f"{number}", Intent("hold end"), "test", "open"))
 
 
 def main(config: str, every_s: str) -> None:
@@ -50,7 +51,12 @@ def main(config: str, every_s: str) -> None:
         cry=lambda reason: say("cry", reason),
     )
     stop = threading.Event()
-    threading.Thread(target=lambda: (sys.stdin.read(), stop.set()), daemon=True).start()
+
+    def told_to_stop() -> None:
+        sys.stdin.read()
+        stop.set()
+
+    threading.Thread(target=told_to_stop, daemon=True).start()
     app.run(Supervisor((Post(Talker(clock, float(every_s))),), app.loop.inbox.put), stop)
 
 

@@ -4,6 +4,7 @@ from pathlib import Path
 from typing import Any
 
 from recorder.clock import ManualClock
+from recorder.config import Settings, load_phrases
 from recorder.core import meanings as m
 from recorder.core.effects import Cue, Effect, Notice, Record
 from recorder.core.events import RULES, Event, Heard, Intent, ProcedureLoaded, Reading, Started, Tick
@@ -38,6 +39,15 @@ PROCEDURE = Procedure(
     oil_high=fahrenheit(350),
     spoken_readings_prove=False,
 )
+
+
+def settings_for(database: Path, **said: Any) -> Settings:
+    """A station without devices that records there; `said` is what else its configuration says."""
+    quiet = {"probes": (), "voice": None, "speaker": None, "mqtt": None, "publish": "alerts"}
+    station = {"station": "line-1", "vats": (1,), "procedure": PROCEDURE, "phrases": load_phrases(None)}
+    return Settings(**{**quiet, **station, "database": database, **said})
+
+
 """Counts, order, 13 min and 180 °F: common practice, no source. 165 °F: FDA Food Code 2022, 3-401.11(A)(3).
 135 °F: FDA Food Code 2022, 3-501.16(A)(1). The other times and the oil band are this invented kitchen's own."""
 

@@ -19,12 +19,13 @@ from pathlib import Path
 import recorder.app
 from recorder.app import App, open_journal
 from recorder.clock import ManualClock
-from recorder.config import Settings, load_phrases, load_procedure
+from recorder.config import load_procedure
 from recorder.core.effects import Cue
 from recorder.journal.codec import encode
 from recorder.journal.journal import Journal, Message
 from recorder.notices.outbox import Outbox, Publisher
 from recorder.notices.settings import MqttSettings
+from tests.kitchen import settings_for
 
 COMMITTING = {
     "BEGIN": "event taken, commit not begun",
@@ -161,15 +162,10 @@ def live(life: Life) -> None:
     story_journal = Journal.read(Path(life.story))
     story = [event for _, event in story_journal.entries(life.begin) if encode(event)[0] not in BESIDES][: life.events]
     story_journal.close()
-    settings = Settings(
+    settings = settings_for(
+        Path(life.folder) / "records.db",
         station=life.station,
-        vats=(1,),
-        database=Path(life.folder) / "records.db",
         procedure=load_procedure(None),
-        phrases=load_phrases(None),
-        probes=(),
-        voice=None,
-        speaker=None,
         mqtt=MqttSettings(life.station, port=life.port, protocol="3.1.1"),
         publish=life.publish,
     )

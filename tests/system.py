@@ -23,6 +23,6 @@ def compiled(source: str, folder: Path) -> Path:
     if shutil.which("gcc") is None and not os.environ.get("RECORDER_ALL_TESTS"):
         pytest.skip("gcc is missing: apt install gcc libc6-dev")
     library = (folder / source).with_suffix(".so")
-    command = ["gcc", "-Wall", "-Wextra", "-O1", "-shared", "-fPIC", "-o", library, Path(__file__).with_name(source)]
-    subprocess.run([*command, "-ldl", "-lpthread"], check=True)
+    command = ["gcc", "-Wall", "-Wextra", "-O1", "-shared", "-fPIC", "-o", str(library)]
+    subprocess.run([*command, str(Path(__file__).with_name(source)), "-ldl", "-lpthread"], check=True)
     return library

@@ -157,7 +157,8 @@ def fail(folder: Path, fault: str, after: int) -> None:
     shim = Shim(folder)
     shim.does("")
     with notified(folder), shift(folder, shim) as child:
-        first = [child.stdout.readline() for _ in range(after)]  # type: ignore[union-attr]
+        assert child.stdout
+        first = [child.stdout.readline() for _ in range(after)]
         shim.does(fault)
         output, complaints = child.communicate(timeout=20)
     told = lines("".join(first) + output)
@@ -184,8 +185,9 @@ def crawl(folder: Path, sync_s: float, lasts_s: float) -> tuple[float, float]:
     shim = Shim(folder)
     shim.does("")
     with notified(folder) as systemd, shift(folder, shim) as child:
+        assert child.stdout
         fed_s: list[float] = []
-        first = [child.stdout.readline() for _ in range(6)]  # type: ignore[union-attr]
+        first = [child.stdout.readline() for _ in range(6)]
         shim.does(f"{sync_s}")
         slow_s = time.monotonic()
         systemd.settimeout(0.1)

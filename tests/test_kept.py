@@ -16,7 +16,7 @@ from recorder import app, kept
 from recorder.app import App, open_journal
 from recorder.clock import ManualClock
 from recorder.commands.records import examine
-from recorder.config import Settings, load_phrases
+from recorder.config import Settings
 from recorder.core.events import Event, Heard, Intent, Reading, Started
 from recorder.core.station import State, step
 from recorder.journal.codec import decode, encode
@@ -24,7 +24,7 @@ from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
 from recorder.kept import Kept
 from recorder.loop import restored
-from tests.kitchen import PROCEDURE
+from tests.kitchen import settings_for
 from tests.strategies import stories
 
 
@@ -55,28 +55,17 @@ def test_a_state_comes_back_to_the_letter_and_goes_on_alike(
 
 @pytest.fixture
 def settings(tmp_path: Path) -> Settings:
-    return Settings(
-        station="line-1",
-        vats=(1,),
-        database=tmp_path / "records.db",
-        procedure=PROCEDURE,
-        phrases=load_phrases(None),
-        probes=(),
-        voice=None,
-        speaker=None,
-        mqtt=None,
-        publish="alerts",
-    )
+    return settings_for(tmp_path / "records.db")
 
 
 def work(settings: Settings, entries: int = 30, later_ms: int = 0) -> State:
     """A recorder that runs for a while; its last state."""
-    station = started(settings)
-    station.clock.at_ms += later_ms  # type: ignore[attr-defined]
+    station, clock = started(settings)
+    clock.at_ms += later_ms
     words = ("shift start", "batch start", "load", "lid locked")
     for number in range(entries):
-        station.clock.at_ms += 1000  # type: ignore[attr-defined]
-        now_ms = station.clock.now_ms()
+        clock.at_ms += 1000
+        now_ms = clock.now_ms()
         if number < len(words):
             intent = Intent(words[number], cook=4, part="thigh", count=12, vat=1)
             station.loop.inbox.put(Heard(now_ms, words[number], intent, "test", "open", -1.5))
@@ -88,13 +77,13 @@ def work(settings: Settings, entries: int = 30, later_ms: int = 0) -> State:
     return station.loop.state
 
 
-def started(settings: Settings) -> App:
+def started(settings: Settings) -> tuple[App, ManualClock]:
     journal = open_journal(settings)
     newest = journal.newest()
     clock = ManualClock(newest.stamp.at_ms, f"boot {newest.seq}") if newest else ManualClock(0)
     station = App(settings, journal, clock, lambda cue: None)
     station.open()
-    return station
+    return station, clock
 
 
 def lived_through(database: Path) -> State:
@@ -122,7 +111,7 @@ def often(monkeypatch: pytest.MonkeyPatch) -> None:
 def test_a_start_reads_only_what_came_after(settings: Settings) -> None:
     last = work(settings)
     assert last.seq - 10 < begun(settings).seq <= last.seq
-    station = started(settings)
+    station, _ = started(settings)
     station.journal.close()
     assert station.loop.state == lived_through(settings.database)
     assert examine(settings.database).faults == ()
@@ -210,7 +199,7 @@ def test_what_was_lived_through_is_not_read_again(settings: Settings, monkeypatc
             file.execute(f"DROP TRIGGER {trigger}")
         file.execute("UPDATE journal SET body = '{' WHERE seq = 3")
         file.commit()
-    started(settings).journal.close()
+    started(settings)[0].journal.close()
     kept.beside(settings.database).unlink()
     with closing(open_journal(settings)) as journal, pytest.raises(JournalError, match="entry 3"):
         App(settings, journal, ManualClock(0), lambda cue: None)
@@ -227,7 +216,7 @@ def test_systemd_is_told_to_wait_while_a_long_journal_is_read(
         systemd.bind(str(tmp_path / "notify"))
         systemd.setblocking(False)
         monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
-        started(settings).journal.close()
+        started(settings)[0].journal.close()
         for entry in range(10, last.seq + 1, 10):
             assert (
                 systemd.recv(200)

@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from typer.testing import CliRunner
@@ -282,9 +283,9 @@ def test_a_goodbye_in_the_moment_that_the_broker_dies(folder: Path) -> None:
 )
 def test_a_file_that_cannot_be_used_is_named(tmp_path: Path, files: dict[str, str], complaint: str) -> None:
     (tmp_path / "empty").write_text("")
-    settings = {key: tmp_path / name if key.endswith("_file") else name for key, name in files.items()}
+    settings: dict[str, Any] = {key: tmp_path / name if key.endswith("_file") else name for key, name in files.items()}
     with pytest.raises(DriverUnavailable, match=complaint):
-        MqttPublisher(MqttSettings("line-1", **settings))  # type: ignore[arg-type]
+        MqttPublisher(MqttSettings("line-1", **settings))
 
 
 def test_a_port_in_use_is_told_and_leaves_no_thread(free_port: int) -> None:
@@ -342,9 +343,9 @@ def test_the_small_broker_goes_and_comes_back(tmp_path: Path, free_port: int) ->
     ],
     ids=lambda wrong: str(wrong),
 )
-def test_settings_that_cannot_be(wrong: dict[str, object]) -> None:
+def test_settings_that_cannot_be(wrong: dict[str, Any]) -> None:
     with pytest.raises(ValueError, match=r"write|name it|take that"):
-        MqttSettings("line-1", **wrong)  # type: ignore[arg-type]
+        MqttSettings("line-1", **wrong)
 
 
 @pytest.mark.parametrize(
@@ -364,9 +365,9 @@ def test_settings_that_cannot_be(wrong: dict[str, object]) -> None:
     ],
     ids=str,
 )
-def test_tls_is_spoken_to_any_other_machine(said: dict[str, object], tls: bool, port: int) -> None:
+def test_tls_is_spoken_to_any_other_machine(said: dict[str, Any], tls: bool, port: int) -> None:
     """Ports 1883 and 8883 are IANA's for mqtt and secure-mqtt, from memory."""
-    settings = MqttSettings("line-1", **said)  # type: ignore[arg-type]
+    settings = MqttSettings("line-1", **said)
     assert (settings.tls, settings.port) == (tls, port)
 
 

@@ -18,7 +18,6 @@ from hypothesis import strategies as st
 from recorder.app import App, open_journal
 from recorder.clock import Board, SystemClock
 from recorder.commands.records import examine
-from recorder.config import Settings, load_phrases
 from recorder.core import meanings as m
 from recorder.core.batch import Stage
 from recorder.core.events import Event, Heard, Intent, Signed
@@ -28,7 +27,7 @@ from recorder.loop import Loop
 from recorder.reports.day import gather
 from recorder.reports.page import page
 from recorder.reports.wall import wall_times
-from tests.kitchen import MINUTE, PROCEDURE, Kitchen, kept
+from tests.kitchen import MINUTE, PROCEDURE, Kitchen, kept, settings_for
 
 HISTORIES = int(os.environ.get("TIME_HISTORIES", "40"))
 BEGIN_MS = round(datetime(2028, 2, 28, 21, 30, tzinfo=UTC).timestamp() * 1000)
@@ -82,18 +81,7 @@ class Bench:
 
     def __init__(self, path: Path) -> None:
         self.board = TrueTime()
-        self.settings = Settings(
-            station="line-1",
-            vats=(1,),
-            database=path,
-            procedure=PROCEDURE,
-            phrases=load_phrases(None),
-            probes=(),
-            voice=None,
-            speaker=None,
-            mqtt=None,
-            publish="alerts",
-        )
+        self.settings = settings_for(path)
         self.true_ms: dict[int, int] = {}
         """Of what was said, by the time line."""
         self.synced: set[str] = set()

@@ -10,13 +10,12 @@ from recorder.__main__ import app
 from recorder.app import UPKEEP_MS, App
 from recorder.clock import ManualClock
 from recorder.commands.records import examine
-from recorder.config import Settings, load_phrases
 from recorder.core import meanings as m
 from recorder.core.events import Heard, Intent, Tick
 from recorder.journal import upkeep
 from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
-from tests.kitchen import PROCEDURE, Kitchen, kept
+from tests.kitchen import Kitchen, kept, settings_for
 
 
 @pytest.fixture
@@ -123,10 +122,7 @@ def test_the_write_ahead_log_is_emptied(writing: Journal, tmp_path: Path) -> Non
 def test_the_recorder_empties_it_once_a_day_when_nothing_is_open(tmp_path: Path) -> None:
     log = tmp_path / "records.db-wal"
     clock, journal = ManualClock(0), Journal.open(tmp_path / "records.db")
-    settings = Settings(
-        "line-1", (1,), tmp_path / "records.db", PROCEDURE, load_phrases(None), (), None, None, None, "alerts"
-    )
-    recorder = App(settings, journal, clock, lambda cue: None)
+    recorder = App(settings_for(tmp_path / "records.db"), journal, clock, lambda cue: None)
     recorder.open()
     for meaning in (m.SHIFT_START, m.BATCH_START):
         recorder.loop.handle(Heard(clock.now_ms(), meaning, Intent(meaning, cook=4, vat=1), "test", "open"))

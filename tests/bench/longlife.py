@@ -21,7 +21,6 @@ from recorder import kept
 from recorder.app import App, open_journal
 from recorder.clock import ManualClock
 from recorder.commands.records import examine
-from recorder.config import Settings, load_phrases
 from recorder.core import meanings as m
 from recorder.core.events import Event, Heard, Intent, Reading
 from recorder.core.rules import to_c
@@ -30,7 +29,7 @@ from recorder.loop import restored
 from recorder.notices.outbox import Outbox
 from recorder.notices.teller import Teller
 from recorder.reports.day import gather
-from tests.kitchen import MINUTE, PROCEDURE
+from tests.kitchen import MINUTE, settings_for
 
 DAY_MS = 24 * 60 * MINUTE
 BEGIN_MS = 1_772_100_000_000 - 1_772_100_000_000 % DAY_MS + 10 * 60 * MINUTE
@@ -65,18 +64,7 @@ class Trade:
     """Days of work at one station."""
 
     def __init__(self, path: Path, chance: random.Random) -> None:
-        self.settings = Settings(
-            station="line-1",
-            vats=(1, 2),
-            database=path,
-            procedure=PROCEDURE,
-            phrases=load_phrases(None),
-            probes=(),
-            voice=None,
-            speaker=None,
-            mqtt=None,
-            publish="alerts",
-        )
+        self.settings = settings_for(path, vats=(1, 2))
         self.chance = chance
         self.clock = ManualClock(BEGIN_MS, boot_id="boot-0")
         self.sink = Sink()
