@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from recorder.core import meanings as m
-from recorder.core.procedure import Part, Procedure
+from recorder.core.procedure import BY_TEMPERATURE, Part, Procedure
 from recorder.core.rules import Limit
 from recorder.notices.outbox import PUBLISH
 from recorder.notices.settings import MqttSettings
@@ -27,6 +27,9 @@ from recorder.voice.settings import VoiceSettings
 from recorder.voice.wording import PhraseError
 
 T = TypeVar("T")
+
+WAITS = {"raw": "raw_wait_ms", "open": "open_wait_ms", "returned": "returned_wait_ms"}
+"""Keys of a procedure's [longest_wait] -> the fields that they fill."""
 
 
 class ConfigError(Exception):
@@ -121,6 +124,7 @@ def load_procedure(path: Path | None) -> Procedure:
     table = _parse(text, where)
     cook, hold, oil = (_take(table, key, dict, where) for key in ("cook", "hold", "oil"))
     probe = _take(table, "probe_check", dict, where, {})
+    wait = _take(table, "longest_wait", dict, where, {})
     unit = _take(table, "unit", str, where)
 
     def limit(table: dict[str, Any], key: str, place: str) -> Limit:
@@ -155,11 +159,15 @@ def load_procedure(path: Path | None) -> Procedure:
         probe_check_every_ms=_length(probe, "every", f"{where} [probe_check]") if "every" in probe else None,
         altitude_m=_number(probe, "altitude_m", f"{where} [probe_check]"),
         polar_limit=_number(oil, "polar_limit", f"{where} [oil]"),
+        hold_by=_take(hold, "by", str, f"{where} [hold]", BY_TEMPERATURE),
+        less_safe_because=_take(table, "less_safe_because", str, where, ""),
+        **_lengths(cook, {"more": "more_cook_ms"}, f"{where} [cook]"),
+        **_lengths(wait, WAITS, f"{where} [longest_wait]"),
     )
-    tables = {"cook": cook, "hold": hold, "oil": oil, "probe_check": probe}
+    tables = {"cook": cook, "hold": hold, "oil": oil, "probe_check": probe, "longest_wait": wait}
     for rest, place in ((table, where), *((rest, f"{where} [{name}]") for name, rest in tables.items())):
         _none_left(rest, place)
-    if problems := procedure.problems():
+    if problems := procedure.problems() or procedure.dangers():
         raise ConfigError(f"{where}: {'; '.join(problems)}")
     return procedure
 
@@ -232,6 +240,11 @@ def _length(table: dict[str, Any], key: str, where: str) -> int:
     unit_ms = {"h": 3_600_000, "min": 60_000, "s": 1000}
     found = re.findall(r"(\d+(?:\.\d+)?) ?(h|min|s)", text)
     return round(_finite(sum(float(number) * unit_ms[unit] for number, unit in found), key, where))
+
+
+def _lengths(table: dict[str, Any], names: Mapping[str, str], where: str) -> dict[str, int]:
+    """Those lengths of time that the table has, in ms, by the names that they get: key -> name."""
+    return {name: _length(table, key, where) for key, name in names.items() if key in table}
 
 
 def _number(table: dict[str, Any], key: str, where: str) -> float | None:

@@ -76,13 +76,15 @@ def code() -> str:
     """A fingerprint of the code that makes states."""
     digest = hashlib.sha256()
     for name in MAKERS:
-        for source in sorted(_sources(files("recorder") / name), key=lambda each: each.name):
+        for source in sorted(_sources(files("recorder") / name), key=str):
             digest.update(source.read_bytes())
     return digest.hexdigest()
 
 
 def _sources(place: Traversable) -> list[Traversable]:
-    return [each for each in place.iterdir() if each.name.endswith(".py")] if place.is_dir() else [place]
+    if not place.is_dir():
+        return [place] if place.name.endswith(".py") else []
+    return [source for each in place.iterdir() for source in _sources(each)]
 
 
 def _digest(body: str) -> str:
@@ -95,6 +97,7 @@ def _written(kept: Kept) -> dict[str, Any]:
         {
             "command": plain(each.command),
             "before": plain(each.before),
+            "at_ms": each.at_ms,
             "later": [(seq, at_ms, *encode(event)) for seq, at_ms, event in each.later],
         }
         for each in state.said
@@ -108,6 +111,7 @@ def _read(value: dict[str, Any]) -> Kept:
         Said(
             built(Record, each["command"]),
             built(World, each["before"]),
+            each["at_ms"],
             tuple((seq, at_ms, decode(kind, body)) for seq, at_ms, kind, body in each["later"]),
         )
         for each in value["said"]

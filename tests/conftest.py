@@ -9,10 +9,15 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
+import hypothesis
 import pytest
 
 from recorder.driver import DriverUnavailable
 from recorder.probes.micropython_board import interpreter
+
+
+hypothesis.settings.register_profile("untimed", deadline=None)  # a busy machine is no failure
+hypothesis.settings.load_profile("untimed")
 
 
 @dataclass(frozen=True)

@@ -55,13 +55,15 @@ def settings_for(database: Path, **said: Any) -> Settings:
 class Kitchen:
     """Feeds a station and keeps all that it asked for."""
 
-    def __init__(self, vats: tuple[int, ...] = (1,), procedure: Procedure = PROCEDURE, at_ms: int = 0) -> None:
+    def __init__(
+        self, vats: tuple[int, ...] = (1,), procedure: Procedure = PROCEDURE, at_ms: int = 0, rules: int = RULES
+    ) -> None:
         self.state = State()
         self.at_ms = at_ms
         self.events: list[Event] = []
         self.effects: list[Effect] = []
         self.spot = 0
-        self.feed(Started(at_ms, "boot-1", True, "test", "line-1", vats, RULES))
+        self.feed(Started(at_ms, "boot-1", True, "test", "line-1", vats, rules))
         self.feed(ProcedureLoaded(at_ms, procedure))
 
     def feed(self, event: Event) -> tuple[Effect, ...]:
@@ -140,6 +142,38 @@ class Kitchen:
         self.say(m.COOK_MORE)
         self.say(m.LID_LOCKED)
         self.say(m.LID_OPEN)
+
+    def deviate(self) -> None:
+        """What goes wrong, each once: late words, a dispute, a failed probe, cold food, drops, a late hold."""
+        for batch in list(self.state.world.batches):
+            self.say(m.DISCARD, batch=batch.number)
+            self.say(m.CONFIRM)
+        self.say(m.BATCH_START)
+        self.say(m.LOAD, part="thigh", count=12)
+        self.wait(30 * MINUTE)
+        self.say(m.LID_LOCKED)
+        self.say(m.LOAD, part="wing", count=12)
+        self.wait(13 * MINUTE)
+        self.say(m.LID_OPEN)
+        for part in ("thigh", "wing", "thigh", "wing"):
+            self.check(part, 185)
+        self.say(m.SCRATCH)
+        self.check("wing", 185)
+        self.wait(30 * MINUTE)
+        self.say(m.HOLD_START)
+        self.say(m.SOLD, count=2)
+        self.say(m.DROPPED, count=1)
+        for _ in range(4):
+            self.read("cabinet", 120)
+            self.wait(30_000)
+        self.check("thigh", 120)
+        self.say(m.ICE_POINT)
+        self.dip(50)
+        self.say(m.SCRATCH)
+        self.say(m.COOK_MORE)
+        self.wait(3 * 60 * MINUTE)
+        self.say(m.DISCARD, count=5)
+        self.say(m.CONFIRM)
 
     def check_all(self, value: float = 185, **slots: object) -> None:
         for part in ("thigh", "breast", "leg", "wing"):

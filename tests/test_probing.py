@@ -6,7 +6,6 @@ import pytest
 
 from recorder.core import alerts
 from recorder.core import meanings as m
-from recorder.core.events import Started
 from recorder.core.probing import GRACE_MS, WINDOW_MS
 from recorder.core.procedure import Procedure
 from recorder.core.rules import Limit, to_c
@@ -124,8 +123,9 @@ def test_an_overdue_check_is_told_once_and_ends_when_the_probe_passes(kitchen: K
     assert sorted(row["ended_by"] or "open" for row in told) == ["open", "passed"], "each time has a row of its own"
 
 
-def test_before_rules_4_the_probe_check_of_a_shift_was_overdue_in_one_row(kitchen: Kitchen) -> None:
-    kitchen.feed(Started(kitchen.at_ms, "boot-1", True, "test", "line-1", (1,), 3))
+def test_before_rules_4_the_probe_check_of_a_shift_was_overdue_in_one_row() -> None:
+    kitchen = Kitchen(procedure=DAILY, rules=3)
+    kitchen.say(m.SHIFT_START, cook=4)
     kitchen.wait(GRACE_MS + HOUR)
     kitchen.say(m.ICE_POINT)
     kitchen.dip(32)

@@ -6,7 +6,7 @@ import pytest
 
 from recorder.core import alerts
 from recorder.core import meanings as m
-from recorder.core.events import ProbeLost, Reading, Started
+from recorder.core.events import ProbeLost, Reading
 from recorder.core.rules import to_c
 from tests.kitchen import MINUTE, PROCEDURE, Kitchen
 
@@ -70,7 +70,7 @@ def test_batches_of_a_part_that_run_colder_are_told_before_one_misses(kitchen: K
     text = next(row["text"] for row in kitchen.rows("alerts") if row["kind"] == alerts.DRIFT)
     assert text == (
         "Thigh: batches run colder than they used to (batch 11 182.0 °F, before 186.6 °F; run rule 1). Target is"
-        " 180 °F. Look at oil, load and cook time before one is missed."
+        " 180 °F. Compare oil, pieces a load and cook time before one is missed."
     )
     batch(kitchen, 182, 190)
     assert len(kitchen.news(alerts.DRIFT)) == 1, "told once"
@@ -91,7 +91,8 @@ def oil(kitchen: Kitchen, recovery_s: int) -> None:
         kitchen.read("vat1", value)
     kitchen.wait(13 * MINUTE)
     kitchen.say(m.LID_OPEN)
-    kitchen.check_all()
+    for part in ("thigh", "leg", "thigh", "leg"):
+        kitchen.check(part, 185)
     kitchen.say(m.HOLD_START)
     kitchen.say(m.HOLD_END)
 
@@ -107,8 +108,8 @@ def test_how_long_oil_takes_to_recover_is_kept_and_a_slow_vat_is_told(kitchen: K
     assert kitchen.news(alerts.OIL_SLOW) == [("oil recovers slowly", "raised")]
     text = next(row["text"] for row in kitchen.rows("alerts") if row["kind"] == alerts.OIL_SLOW)
     assert text == (
-        "Vat 1: the oil took 4 min 20 s to recover after the load of batch 9, before 3 min 01 s (run rule 1). Look at"
-        " the load, the oil's level and the burner."
+        "Vat 1: the oil took 4 min 20 s to recover after the load of batch 9, before 3 min 01 s (run rule 1). Compare"
+        " pieces a load and the oil's level; burner, gas and electrics are for licensed people."
     )
     oil(kitchen, 270)
     assert len(kitchen.news(alerts.OIL_SLOW)) == 1
@@ -181,8 +182,9 @@ def test_without_a_limit_any_share_is_only_kept() -> None:
     assert kitchen.news(alerts.OIL_POLAR) == []
 
 
-def test_an_older_record_is_judged_by_its_own_rules(kitchen: Kitchen) -> None:
-    kitchen.feed(Started(kitchen.at_ms, "boot-1", True, "test", "line-1", (1,)))
+def test_an_older_record_is_judged_by_its_own_rules() -> None:
+    kitchen = Kitchen(rules=1)
+    kitchen.say(m.SHIFT_START, cook=4)
     kitchen.feed(Reading(kitchen.at_ms, "vat1", to_c(340, "F")))
     kitchen.say(m.OIL_CHANGED)
     kitchen.say(m.OIL_CHANGED)

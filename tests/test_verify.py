@@ -62,7 +62,7 @@ def test_an_untouched_record_is_clean(records: Path) -> None:
 
 def test_a_record_from_before_a_column_was_added_is_clean_as_it_lies_and_when_it_is_opened(tmp_path: Path) -> None:
     """The messages of its rows are as they were too; and a value in the new column is found."""
-    path, kitchen = tmp_path / "records.db", Kitchen()
+    path, kitchen = tmp_path / "records.db", Kitchen(rules=4)
     kitchen.say(m.SHIFT_START, cook=4)
     kitchen.say(m.BATCH_START)
     journal, clock, state = Journal.open(path, Messages("kitchen", "line-1", "all")), ManualClock(0), State()

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 
-from recorder.core.batch import Batch
+from recorder.core.batch import Batch, Stage
 from recorder.core.effects import Alert, Level, Notice, Value
 from recorder.core.world import World
 
@@ -14,7 +14,13 @@ COOK_OVERDUE = "cook overdue"
 HOLD_NEAR_LIMIT = "hold near limit"
 HOLD_PAST_LIMIT = "hold past limit"
 HOLD_COLD = "hold below minimum"
-HOLD_UNPROVEN = "hold started on unproven food"
+HOLD_UNPROVEN = "hold before checks complete"
+HOLD_LATE = "hold after a long wait"
+FOOD_COLD = "food below hold minimum"
+REHEAT_LATE = "reheating took too long"
+SOLD_DESPITE = "sold despite a deviation"
+PIECES_WAIT = "pieces wait too long"
+POWER_AWAY = "power was away"
 OIL_OUTSIDE_BAND = "oil outside band at load"
 OIL_SLOW = "oil recovers slowly"
 OIL_POLAR = "oil over its polar limit"
@@ -22,6 +28,7 @@ DRIFT = "batches run colder"
 PROBE_LOST = "probe lost"
 PROBE_CHECK_FAILED = "probe check failed"
 PROBE_CHECK_OVERDUE = "probe check overdue"
+PROBE_UNTRUSTED = "check by a failed probe"
 NOT_HEARING = "not hearing"
 NOT_RECORDING = "not recording"
 HEARS_BADLY = "hears badly"
@@ -31,6 +38,9 @@ CLOCK_NOT_SET = "clock not set"
 RECORDS_DAMAGED = "records damaged"
 DISK_NEARLY_FULL = "disk nearly full"
 
+EARLIER = ("hold started on unproven food",)
+"""Kinds that earlier versions raised; this one goes on with such an alert and begins none."""
+
 MINUTE = 60_000
 REMINDERS = {
     Level.WARNING: tuple(MINUTE * each for each in (15, 45, 105, 225)),
@@ -39,7 +49,24 @@ REMINDERS = {
 """By level: how long after its beginning an alert that nobody has in hand is told again, ever more seldom."""
 
 ENDED_BY_PROOF = (CHECK_BELOW_TARGET, CHECK_BELOW_CRITICAL, COOK_SHORT)
-"""Kinds that end when the batch is proven done after all."""
+"""Kinds that end when the checks of the batch are complete after all."""
+
+ENDED_BY_PASSED_PROBE = (PROBE_CHECK_FAILED, PROBE_CHECK_OVERDUE, PROBE_UNTRUSTED)
+
+ENDED_BY_MORE_COOKING = (
+    COOK_SHORT,
+    HOLD_NEAR_LIMIT,
+    HOLD_PAST_LIMIT,
+    HOLD_UNPROVEN,
+    HOLD_LATE,
+    FOOD_COLD,
+    PROBE_UNTRUSTED,
+    TIME_NOT_PROVEN,
+)
+"""Kinds about a batch that say nothing of it once it goes back into the oil."""
+
+ENDED_BY_ACKNOWLEDGING = (RECORDS_DAMAGED, SOLD_DESPITE, POWER_AWAY)
+"""Kinds about what is past: nothing but a person ends them."""
 
 
 def alert_id(about: int, kind: str) -> str:
@@ -121,6 +148,19 @@ def reminded(world: World, id: str, at_ms: int) -> World:
         return alert
 
     return replace(world, alerts=tuple(again(each) if each.id == id else each for each in world.alerts))
+
+
+def settled_by_hand(world: World, id: str, at_ms: int) -> World:
+    """`world` with the alert `id` ended where somebody has it in hand and nothing else could end it.
+
+    That is so for some kinds, and for each alert about a batch that is closed.
+    """
+    open_batches = {batch.number for batch in world.batches if batch.stage is not Stage.CLOSED}
+    for alert in world.alerts:
+        past = alert.kind in ENDED_BY_ACKNOWLEDGING or (alert.batch is not None and alert.batch not in open_batches)
+        if alert.id == id and alert.acknowledged_ms is not None and past:
+            return ended(world, at_ms, "acknowledged", (alert.kind,), id=id)
+    return world
 
 
 def is_open(world: World, kind: str) -> bool:

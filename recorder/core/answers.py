@@ -22,10 +22,18 @@ def time_left(world: World, vat: int | None, at_ms: int) -> Told:
 
 def _left(batch: Batch, at_ms: int) -> str:
     if batch.stage is Stage.COOKING:
-        what, until_ms = "cook", batch.cooks[-1].locked_ms + batch.procedure.planned_cook_ms
+        cook = batch.cooks[-1]
+        planned_ms = batch.procedure.planned_cook_ms if batch.round == 0 else batch.procedure.more_cook_ms
+        what, since_ms, until_ms, known = "cook", cook.locked_ms, cook.locked_ms + planned_ms, cook.time_proven
     else:
-        assert batch.hold
-        what, until_ms = "hold", batch.hold.started_ms + batch.procedure.hold_limit_ms
+        hold = batch.hold
+        assert hold
+        until_ms = hold.counted_ms + batch.procedure.hold_limit_ms
+        what, since_ms, known = "hold", hold.counted_ms, hold.time_proven
+    if not known:
+        return (
+            f"Batch {batch.number}: its {what} time is not known, at least {minutes_text(at_ms - since_ms)} on record."
+        )
     if until_ms > at_ms:
         return f"Batch {batch.number}: {minutes_text(until_ms - at_ms)} of its {what} left."
     return f"Batch {batch.number}: {minutes_text(at_ms - until_ms)} over its {what}."
@@ -38,7 +46,7 @@ def status(world: World) -> Told:
     else:
         shift = f"Shift of cook {world.shift.cook}."
     batches = [
-        f"Batch {batch.number} {batch.stage.value}, {batch.passed} of {batch.procedure.checks_per_batch} checks."
+        f"Batch {batch.number} {batch.stage.value}, {batch.passed} of {batch.checks_needed} checks."
         for batch in world.batches
         if batch.stage is not Stage.CLOSED
     ]

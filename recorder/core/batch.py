@@ -4,10 +4,11 @@ A thing's `id` is the number of the journal entry that made it, so the same hist
 What changes these values is all in `recorder/core/station.py` and the rooms that it calls.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from recorder.core.procedure import Procedure
+from recorder.core.procedure import BY_TIME, Procedure
 
 
 class Stage(StrEnum):
@@ -30,6 +31,8 @@ class Verdict(StrEnum):
     PASSED = "passed"
     BELOW_TARGET = "below target"
     BELOW_CRITICAL = "below critical limit"
+    BELOW_HOLD = "below hold minimum"
+    """Of food in hot holding."""
     NO_READING = "no reading"
     FAILED = "failed"
     """Of a probe check."""
@@ -51,6 +54,8 @@ class Load:
     """The oil's temperature at that moment, if the vat's probe gave one."""
     out_of_order: bool
     over_capacity: bool
+    said_late: bool = False
+    """Said only after the lid was locked."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +71,8 @@ class Cook:
     """False when the recorder cannot vouch for its length."""
     called: bool = False
     """Whether the planned time was called out."""
+    said_late: bool = False
+    """The lid was locked before it was said: it may have cooked longer than its time here."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +97,16 @@ class Check:
     probe_check: int | None = None
     """Id of the needle's last check that was read, before this one."""
     probe_was: str | None = None
-    """How the needle stood by then: "passed", "failed", "overdue" or "unchecked"."""
+    """How its thermometer stood by then: "passed", "failed", "overdue" or "unchecked"; "spare passed" for another
+    thermometer that had passed a check of its own."""
+    held: bool = False
+    """Taken in hot holding: judged by the hold's minimum."""
+    counts: bool = False
+    """Whether it is one of the passed checks that the batch needs."""
+    disputed: str | None = None
+    """Who took it back, and when: a reading stays on record all the same."""
+    doubted: bool = False
+    """The needle failed the check of itself that came after this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +116,10 @@ class Correction:
     id: int
     at_ms: int
     why: str
+    reheat_by_ms: int | None = None
+    """When food that was held too cold must be hot again, or be discarded; None for food that was not."""
+    reheat_missed: bool = False
+    """That moment has come."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +129,15 @@ class Hold:
     id: int
     started_ms: int
     proven: bool
-    """Whether the batch was proven done when it went into holding."""
+    """Whether the checks of the batch were complete when it went into holding, and no colder spot was found since."""
+    counted_ms: int
+    """From when its limit counts: the lid that was opened before it."""
+    late: bool = False
+    """It began after the longest wait."""
+    cold_ms: int = 0
+    """How long the cabinet was below the minimum meanwhile, as far as its readings tell."""
+    cold_food: bool = False
+    """A piece in it was read below the minimum."""
     time_proven: bool = True
     warned: bool = False
     past: bool = False
@@ -117,7 +145,7 @@ class Hold:
     """When the manager is told again that it is past its limit."""
     ended_ms: int | None = None
     outcome: str | None = None
-    """ "sold" or "discarded"."""
+    """ "sold", "discarded" or "cooked more"."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,11 +162,19 @@ class Batch:
     cooks: tuple[Cook, ...] = ()
     checks: tuple[Check, ...] = ()
     corrections: tuple[Correction, ...] = ()
-    hold: Hold | None = None
+    holds: tuple[Hold, ...] = ()
     closed_ms: int | None = None
     outcome: str | None = None
     """ "sold" or "discarded"."""
-    discarded_pieces: int | None = None
+    sold_pieces: int = 0
+    discarded_pieces: int = 0
+    dropped_pieces: int = 0
+    waited: bool = False
+    """The wait that it is in is over its longest."""
+    wait_known: bool = True
+    """False while nobody knows how long it has been in its stage."""
+    first_hold_ms: int | None = None
+    """When a hold that was struck began: the next one keeps it."""
     bound_c: float | None = None
     """The lower tolerance bound by its own first checks; None while they say nothing. See `thermal/sampling.py`."""
     pooled_bound_c: float | None = None
@@ -155,27 +191,91 @@ class Batch:
         return len(self.corrections)
 
     @property
+    def hold(self) -> Hold | None:
+        """Its newest hold."""
+        return self.holds[-1] if self.holds else None
+
+    @property
     def pieces(self) -> int:
         """Pieces loaded, as far as they were counted."""
         return sum(load.pieces or 0 for load in self.loads)
 
     @property
+    def counted(self) -> bool:
+        """Whether all loads were counted, so that `pieces` is all there is."""
+        return bool(self.loads) and all(load.pieces is not None for load in self.loads)
+
+    @property
+    def pieces_left(self) -> int | None:
+        """Pieces that are neither sold nor discarded nor dropped; None where loads were not counted."""
+        return self.pieces - self.sold_pieces - self.discarded_pieces - self.dropped_pieces if self.counted else None
+
+    @property
+    def parts(self) -> tuple[str, ...]:
+        """The loaded parts, the one that cooks longest first."""
+        loaded = {load.part for load in self.loads}
+        return tuple(part.name for part in self.procedure.parts if part.name in loaded)
+
+    @property
+    def checks_needed(self) -> int:
+        """Passed checks that it needs: as many as the procedure says, but no more than there are pieces."""
+        needed = self.procedure.checks_per_batch
+        return min(needed, self.pieces) if self.counted else needed
+
+    @property
     def passed(self) -> int:
-        """Passed checks of this round."""
-        return sum(1 for check in self._fresh() if check.verdict is Verdict.PASSED and self._counts(check))
+        """Passed checks of this round that count: of loaded parts, no more of one than it has pieces."""
+        read = [check.part for check in self.fresh if check.counts]
+        unnamed = read.count(None)
+        return min(unnamed + sum(min(read.count(part), self._most(part)) for part in self.parts), self._all)
 
     @property
     def failed(self) -> int:
         """Failed checks of this round."""
-        return sum(1 for check in self._fresh() if check.verdict in MISSED)
+        return sum(1 for check in self.fresh if check.verdict in MISSED)
+
+    @property
+    def missing(self) -> str:
+        """What its checks lack, in words; "" where there are enough, and one of each loaded part, the slowest first."""
+        if not self.loads:
+            return "no load was said"
+        read = {check.part for check in self.fresh if check.counts}
+        parts = [part for part in self.parts[: self.checks_needed] if part not in read]
+        further = self.checks_needed - self.passed - len(parts)
+        lacks = [*parts, *([f"{further} more"] if further > 0 else [])]
+        failed = [f"{self.failed} failed"] if self.failed else []
+        return listed([*failed, *([f"{listed(lacks)} not checked"] if lacks else [])])
 
     @property
     def proven(self) -> bool:
-        """Enough fresh checks passed and none of them failed."""
-        return self.failed == 0 and self.passed >= self.procedure.checks_per_batch
+        """Whether its checks are complete and none of this round failed."""
+        return not self.missing
 
-    def _fresh(self) -> tuple[Check, ...]:
+    @property
+    def fresh(self) -> tuple[Check, ...]:
+        """The checks since it last came out of the oil."""
         return tuple(check for check in self.checks if check.round == self.round)
 
-    def _counts(self, check: Check) -> bool:
-        return check.source == "probe" or self.procedure.spoken_readings_prove
+    @property
+    def by_time(self) -> bool:
+        """Whether it is held by time alone."""
+        return self.procedure.hold_by == BY_TIME
+
+    @property
+    def open_since_ms(self) -> int | None:
+        """When its lid was last opened."""
+        return next((cook.opened_ms for cook in reversed(self.cooks) if cook.opened_ms is not None), None)
+
+    @property
+    def _all(self) -> int:
+        return self.pieces if self.counted else 10**6
+
+    def _most(self, part: str) -> int:
+        """Pieces of a loaded part; as good as endless where they were not counted."""
+        counts = [load.pieces for load in self.loads if load.part == part]
+        return sum(count if count is not None else 10**6 for count in counts)
+
+
+def listed(words: Sequence[str]) -> str:
+    """For people: "a", "a and b", "a, b and c"."""
+    return " and ".join([", ".join(words[:-1]), *words[-1:]]) if len(words) > 1 else "".join(words)

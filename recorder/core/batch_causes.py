@@ -8,10 +8,30 @@ from collections.abc import Sequence
 from statistics import fmean
 
 from recorder.core import alerts
-from recorder.core.batch import Batch, Check, Cook, Hold
+from recorder.core.batch import Batch, Check, Cook, Correction, Hold, Stage, listed
 from recorder.core.effects import Alert, Level
 from recorder.core.rules import Limit, in_unit, minutes_text, run_rules_text, temp_text
 from recorder.thermal import sampling
+
+PRESSURE = (
+    "Somebody should see to it. It may be under pressure: the maker's instructions come first, and a lid or valve that"
+    " sticks is for licensed people."
+)
+"""Beside each alert that sends somebody to a locked vat."""
+
+REHEAT_MS = 2 * 3_600_000
+"""FDA Food Code 2022, 3-403.11(D)."""
+
+REHEAT = {
+    "F": "Reheat it to 165 °F for 15 seconds within 2 hours, or discard it (FDA Food Code 2022, 3-403.11).",
+    "C": "Reheat it to 74 °C for 15 seconds within 2 hours, or discard it (FDA Food Code 2022, 3-403.11).",
+}
+
+WAITING = {
+    Stage.LOADING: "raw pieces have waited in the loaded vat",
+    Stage.CHECKING: "cooked pieces have waited outside the oil and hot holding",
+    Stage.RETURNED: "pieces that go back have waited for the oil",
+}
 
 
 def check_failed(batch: Batch, check: Check, target: Limit, critical: Limit, at_ms: int) -> Alert:
@@ -26,7 +46,7 @@ def check_failed(batch: Batch, check: Check, target: Limit, critical: Limit, at_
         check.id,
         Level.CRITICAL if unsafe else Level.WARNING,
         f"Batch {batch.number}, {check.part or 'piece'}: read {read}, needs {limit.text()}"
-        f" ({'critical limit' if unsafe else 'target'}). Cook more and check again.",
+        f" ({'critical limit' if unsafe else 'target'}). {_remedy(batch)}",
         at_ms,
         batch,
         temperature=round(in_unit(check.temp_c, limit.unit), 2),
@@ -34,6 +54,112 @@ def check_failed(batch: Batch, check: Check, target: Limit, critical: Limit, at_
         unit=limit.unit,
         part=check.part,
         source=check.source,
+    )
+
+
+def _remedy(batch: Batch) -> str:
+    if batch.stage is Stage.CLOSED:
+        return f"The batch is {batch.outcome} already."
+    return (
+        "It is in holding: cook more, or discard it." if batch.stage is Stage.HOLDING else "Cook more and check again."
+    )
+
+
+def probe_untrusted(batch: Batch, check: Check, at_ms: int) -> Alert:
+    """A check passed by a needle that failed its own check."""
+    assert check.temp_c is not None
+    unit = batch.procedure.unit
+    return alerts.made(
+        alerts.PROBE_UNTRUSTED,
+        batch.id,
+        Level.WARNING,
+        f"Batch {batch.number}, {check.part or 'piece'}: {temp_text(check.temp_c, unit)} was read by a probe that"
+        " failed its own check, and does not count. Check it in ice again, or read another thermometer that passed.",
+        at_ms,
+        batch,
+        temperature=round(in_unit(check.temp_c, unit), 2),
+        unit=unit,
+        part=check.part,
+    )
+
+
+def food_cold(batch: Batch, check: Check, at_ms: int) -> Alert:
+    """A piece in hot holding is below the minimum."""
+    assert check.temp_c is not None
+    minimum = batch.procedure.hold_minimum
+    return alerts.made(
+        alerts.FOOD_COLD,
+        check.id,
+        Level.CRITICAL,
+        f"Batch {batch.number}, {check.part or 'piece'} in holding: read {temp_text(check.temp_c, minimum.unit)}, needs"
+        f" {minimum.text()}. {REHEAT[minimum.unit]}",
+        at_ms,
+        batch,
+        temperature=round(in_unit(check.temp_c, minimum.unit), 2),
+        limit=minimum.value,
+        unit=minimum.unit,
+        part=check.part,
+    )
+
+
+def reheat_late(batch: Batch, correction: Correction, at_ms: int) -> Alert:
+    """Food that was held too cold was not hot again in time."""
+    return alerts.made(
+        alerts.REHEAT_LATE,
+        correction.id,
+        Level.CRITICAL,
+        f"Batch {batch.number}: not checked hot within {minutes_text(REHEAT_MS)} of going back to be reheated. Discard"
+        " it (FDA Food Code 2022, 3-403.11).",
+        at_ms,
+        batch,
+        seconds=(at_ms - correction.at_ms) / 1000,
+        limit_seconds=REHEAT_MS / 1000,
+    )
+
+
+def pieces_wait(batch: Batch, about: int, longest_ms: int, at_ms: int) -> Alert:
+    """Pieces wait for longer than the kitchen lets them: raw ones, or such as came out of the oil."""
+    return alerts.made(
+        alerts.PIECES_WAIT,
+        about,
+        Level.WARNING,
+        f"Batch {batch.number}, vat {batch.vat}: {WAITING[batch.stage]} for {minutes_text(longest_ms)}, the longest"
+        " wait. See to the food.",
+        at_ms,
+        batch,
+        seconds=longest_ms / 1000,
+        limit_seconds=longest_ms / 1000,
+        stage=batch.stage.value,
+    )
+
+
+def hold_late(batch: Batch, hold: Hold, at_ms: int) -> Alert:
+    """Food went into holding after a longer wait than the kitchen allows."""
+    waited_ms, longest_ms = at_ms - hold.counted_ms, batch.procedure.open_wait_ms
+    return alerts.made(
+        alerts.HOLD_LATE,
+        hold.id,
+        Level.WARNING,
+        f"Batch {batch.number}: put into holding {minutes_text(waited_ms)} after its lid was opened, the longest wait"
+        f" is {minutes_text(longest_ms)}. Its hold counts from the open lid. Take its temperature.",
+        at_ms,
+        batch,
+        seconds=waited_ms / 1000,
+        limit_seconds=longest_ms / 1000,
+    )
+
+
+def sold_despite(batch: Batch, why: Sequence[tuple[str, bool]], about: int, at_ms: int) -> Alert:
+    """Food was sold though something stood against it: in words, and whether it is one of safety."""
+    safety = any(unsafe for _, unsafe in why)
+    return alerts.made(
+        alerts.SOLD_DESPITE,
+        about,
+        Level.CRITICAL if safety else Level.WARNING,
+        f"Batch {batch.number} was sold though {listed([each for each, _ in why])}.",
+        at_ms,
+        batch,
+        safety=int(safety),
     )
 
 
@@ -53,15 +179,14 @@ def cook_short(batch: Batch, cook: Cook, at_ms: int) -> Alert:
     )
 
 
-def cook_overdue(batch: Batch, cook: Cook, at_ms: int) -> Alert:
+def cook_overdue(batch: Batch, cook: Cook, longest_ms: int, at_ms: int) -> Alert:
     """The lid is still locked after the longest cook."""
-    longest_ms = batch.procedure.longest_cook_ms
     return alerts.made(
         alerts.COOK_OVERDUE,
         cook.id,
         Level.WARNING,
         f"Batch {batch.number}, vat {batch.vat}: lid still locked after {minutes_text(longest_ms)},"
-        " the longest cook. See to the vat.",
+        f" the longest cook. {PRESSURE}",
         at_ms,
         batch,
         seconds=(at_ms - cook.locked_ms) / 1000,
@@ -72,7 +197,7 @@ def cook_overdue(batch: Batch, cook: Cook, at_ms: int) -> Alert:
 def hold_near_limit(batch: Batch, hold: Hold, at_ms: int) -> Alert:
     """A hold has come near its limit."""
     procedure = batch.procedure
-    left_ms = hold.started_ms + procedure.hold_limit_ms - at_ms
+    left_ms = hold.counted_ms + procedure.hold_limit_ms - at_ms
     return alerts.made(
         alerts.HOLD_NEAR_LIMIT,
         hold.id,
@@ -81,35 +206,40 @@ def hold_near_limit(batch: Batch, hold: Hold, at_ms: int) -> Alert:
         " Sell it first.",
         at_ms,
         batch,
-        seconds=(at_ms - hold.started_ms) / 1000,
+        seconds=(at_ms - hold.counted_ms) / 1000,
         limit_seconds=procedure.hold_limit_ms / 1000,
     )
 
 
 def hold_past_limit(batch: Batch, hold: Hold, at_ms: int) -> Alert:
-    """A hold has run past its limit."""
+    """A hold has run past its limit: one of safety where time alone keeps the food safe, else one of quality."""
     limit_ms = batch.procedure.hold_limit_ms
+    safety = f"limit of {minutes_text(limit_ms)} without temperature control. Discard it."
+    quality = (
+        f"quality limit of {minutes_text(limit_ms)}. Discard it by the kitchen's procedure; safe is what stays at"
+        f" {batch.procedure.hold_minimum.text()} or above."
+    )
     return alerts.made(
         alerts.HOLD_PAST_LIMIT,
         hold.id,
-        Level.CRITICAL,
-        f"Batch {batch.number}: held past its limit of {minutes_text(limit_ms)}. Discard it.",
+        Level.CRITICAL if batch.by_time else Level.WARNING,
+        f"Batch {batch.number}: held past its {safety if batch.by_time else quality}",
         at_ms,
         batch,
-        seconds=(at_ms - hold.started_ms) / 1000,
+        seconds=(at_ms - hold.counted_ms) / 1000,
         limit_seconds=limit_ms / 1000,
     )
 
 
 def hold_unproven(batch: Batch, hold: Hold, at_ms: int) -> Alert:
     """Food went into holding that too few checks speak for."""
-    needed = batch.procedure.checks_per_batch
+    needed = batch.checks_needed
     return alerts.made(
         alerts.HOLD_UNPROVEN,
         hold.id,
         Level.CRITICAL,
-        f"Batch {batch.number}: put into holding with {batch.passed} of {needed} checks passed"
-        f" and {batch.failed} failed. Check it or discard it.",
+        f"Batch {batch.number}: in holding with {batch.passed} of {needed} checks passed ({batch.missing})."
+        " Check it, cook more, or discard it.",
         at_ms,
         batch,
         passed=batch.passed,
@@ -148,8 +278,8 @@ def drift(batch: Batch, part: str, points: Sequence[float], rules: Sequence[int]
         about,
         Level.WARNING,
         f"{part.capitalize()}: batches run colder than they used to (batch {batch.number} {temp_text(newest, unit)},"
-        f" before {temp_text(usual, unit)}; {run_rules_text(rules)}). Target is {target.target.text()}. Look at oil,"
-        " load and cook time before one is missed.",
+        f" before {temp_text(usual, unit)}; {run_rules_text(rules)}). Target is {target.target.text()}. Compare oil,"
+        " pieces a load and cook time before one is missed.",
         at_ms,
         temperature=round(in_unit(newest, unit), 2),
         usual=round(in_unit(usual, unit), 2),
@@ -163,6 +293,6 @@ def time_not_proven(batch: Batch, about: int, at_ms: int) -> Alert:
     """A restart with no known clock left a gap in a cook or a hold."""
     text = (
         f"Batch {batch.number}: the recorder restarted while it was {batch.stage.value} and does not know for how"
-        " long it was off. Treat its time as unknown."
+        " long it was off. Treat its time as unknown, and take its temperature."
     )
     return alerts.made(alerts.TIME_NOT_PROVEN, about, Level.CRITICAL, text, at_ms, batch)

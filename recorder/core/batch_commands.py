@@ -4,26 +4,34 @@ Each function is one meaning's and does it to the world, at entry number `seq`; 
 """
 
 from dataclasses import replace
+from typing import Any
 
 from recorder.core import alerts, batch_causes, checks, probing, trends
-from recorder.core.batch import MISSED, Batch, Cook, Correction, Hold, Load, Stage
+from recorder.core.batch import MISSED, Batch, Cook, Correction, Hold, Load, Stage, listed
 from recorder.core.effects import Tone
 from recorder.core.events import Intent, vat_channel
-from recorder.core.outcome import IN_VAT, QUESTION_MS, Answer, Refusal, asks_first, done, fresh, known_vat, pick
-from recorder.core.rules import minutes_text, plausible, to_c
-from recorder.core.world import Question, World
+from recorder.core.outcome import IN_VAT, Answer, Refusal, asked, asks_first, done, fresh, known_vat, pick
+from recorder.core.procedure import HOTTEST_MEAT_C
+from recorder.core.rules import minutes_text, temp_text, to_c
+from recorder.core.world import World
 
 HIGHEST_BATCH = 29
 """Batches are numbered from 1 to this: up to it no two numbers sound alike, as "thirteen" and "thirty" would."""
 
 OPEN = (*IN_VAT, Stage.HOLDING)
 
+UNPROVEN, LATE, COLD, UNKNOWN_TIME, PAST, NO_LOCK = "unproven", "late", "cold", "unknown time", "past", "no lid locked"
+"""Deviations that are put on record only after "confirm"."""
+
+COLDEST_MEAT_C = -5.0
+"""No piece out of a fryer is colder: a spoken temperature below is misheard, or said in the other unit."""
+
 
 def batch_start(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
     if world.procedure is None:
         raise Refusal("no procedure is loaded")
     if world.shift is None or world.shift.ended_ms is not None:
-        raise Refusal("no shift is open; start the shift first")
+        raise Refusal("no shift is open; say shift start first")
     busy = _busy(world)
     if intent.vat is not None:
         known_vat(world, intent.vat)
@@ -40,8 +48,13 @@ def batch_start(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
 
 
 def _free_number(world: World) -> int:
-    """The next number that no open batch has. After `HIGHEST_BATCH` they begin again, so that each can be spoken."""
-    taken = {batch.number for batch in world.batches if batch.stage is not Stage.CLOSED}
+    """The next number that no batch and no open alert has.
+
+    After `HIGHEST_BATCH` they begin again, so that each can be spoken.
+    """
+    taken = {batch.number for batch in world.batches} | {
+        alert.batch for alert in world.alerts if alert.ended_ms is None
+    }
     count = max(HIGHEST_BATCH, len(taken) + 1)
     numbers = ((world.next_batch - 1 + further) % count + 1 for further in range(count))
     return next(number for number in numbers if number not in taken)
@@ -51,27 +64,57 @@ def _busy(world: World) -> dict[int, Batch]:
     return {batch.vat: batch for batch in world.batches if batch.stage in IN_VAT}
 
 
+def _moved(world: World, batch: Batch, stage: Stage, at_ms: int, **changes: Any) -> World:
+    """`batch` goes on to `stage`: whatever it waited for is over."""
+    world = alerts.ended(world, at_ms, "went on", (alerts.PIECES_WAIT,), batch.number)
+    return world.with_batch(batch.id, stage=stage, waited=False, wait_known=True, **changes)
+
+
 def load(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
-    batch = pick(world, intent, (Stage.LOADING,), "start a batch first")
+    batch = _loaded(world, intent)
     procedure = batch.procedure
-    if procedure.part(intent.part) is None or intent.part is None:
+    if intent.part is None or procedure.part(intent.part) is None:
         raise Refusal(f"the procedure has no part {intent.part!r}")
+    if intent.count is not None and intent.count < 1:
+        raise Refusal("say how many pieces")
     late = [load.part for load in batch.loads if procedure.rank(load.part) > procedure.rank(intent.part)]
     pieces = batch.pieces + (intent.count or 0)
-    oil_c = fresh(world, vat_channel(batch.vat), at_ms)
+    said_late = batch.stage is not Stage.LOADING
+    oil_c = None if said_late else fresh(world, vat_channel(batch.vat), at_ms)
     over = pieces > procedure.pieces_per_load
-    load = Load(seq, intent.part, intent.count, at_ms, oil_c, bool(late), over)
+    load = Load(seq, intent.part, intent.count, at_ms, oil_c, bool(late), over, said_late)
     if oil_c is not None and not batch.loads and not in_band(batch, oil_c):
         world = alerts.raised(world, batch_causes.oil_outside_band(batch, oil_c, seq, at_ms))
+    complete = batch.proven
     world = world.with_batch(batch.id, loads=(*batch.loads, load))
     world = trends.load_felt(world, world.batch(batch.id), seq, oil_c, at_ms)
     counted = f" {intent.count}" if intent.count is not None else ""
-    say = f"Batch {batch.number}, {intent.part}{counted}."
+    say = f"Batch {batch.number}, {intent.part}{counted}{', said late' if said_late else ''}."
     if late:
         say += f" Out of order: {late[0]} is in already."
     if over:
         say += f" Over capacity: {pieces} of {procedure.pieces_per_load} pieces."
-    return done(world, say, Tone.ALERT if late or over else Tone.DONE)
+    if complete and not world.batch(batch.id).proven:
+        say += f" Its checks are no longer complete: {world.batch(batch.id).missing}."
+    return done(world, say, Tone.ALERT if late or over or said_late else Tone.DONE)
+
+
+def _loaded(world: World, intent: Intent) -> Batch:
+    """The batch that a load is said of: one that is loading, else one in the oil or out of it that lacks this part."""
+    try:
+        return pick(world, intent, (Stage.LOADING,), hint="say batch start first")
+    except Refusal:
+        later = (Stage.COOKING, Stage.CHECKING)
+        if any(batch.stage is Stage.LOADING for batch in world.batches):
+            raise
+        fitting = [
+            batch
+            for batch in world.batches
+            if batch.stage in later and intent.vat in (None, batch.vat) and intent.part not in batch.parts
+        ]
+        if len(fitting) != 1:
+            raise
+        return fitting[0]
 
 
 def in_band(batch: Batch, oil_c: float) -> bool:
@@ -79,110 +122,241 @@ def in_band(batch: Batch, oil_c: float) -> bool:
 
 
 def lid_locked(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
-    batch = pick(
-        world, intent, (Stage.LOADING, Stage.RETURNED), "start a batch, or say cook more for one that goes back"
-    )
-    world = world.with_batch(batch.id, stage=Stage.COOKING, cooks=(*batch.cooks, Cook(seq, at_ms)))
+    batch = pick(world, intent, (Stage.LOADING, Stage.RETURNED), hint="say batch start first, or cook more")
+    cook = Cook(seq, at_ms, said_late=batch.waited)
+    world = _moved(world, batch, Stage.COOKING, at_ms, cooks=(*batch.cooks, cook))
     if not batch.loads:
         return done(world, f"Batch {batch.number} cooking. No load was said.", Tone.ALERT)
-    return done(world, f"Batch {batch.number} cooking, vat {batch.vat}.")
+    late = " Said late: it may have cooked for longer." if batch.waited else ""
+    return done(world, f"Batch {batch.number} cooking, vat {batch.vat}.{late}", Tone.ALERT if late else Tone.DONE)
 
 
-def lid_open(world: World, intent: Intent, at_ms: int) -> Answer:
-    batch = pick(world, intent, (Stage.COOKING,), "no lid is locked")
+def lid_open(world: World, intent: Intent, seq: int, at_ms: int, agreed: str) -> Answer:
+    batch = pick(world, intent, (Stage.COOKING,), (Stage.LOADING, Stage.RETURNED), hint="no lid is locked")
+    if batch.stage is not Stage.COOKING:
+        return _lid_never_locked(world, intent, batch, seq, at_ms, agreed)
     cook = batch.cooks[-1]
     cooked_ms = at_ms - cook.locked_ms
-    short = cook.time_proven and batch.round == 0 and cooked_ms < batch.procedure.shortest_cook_ms
+    timed = cook.time_proven and not cook.said_late and batch.round == 0
+    short = timed and cooked_ms < batch.procedure.shortest_cook_ms
     cook = replace(cook, opened_ms=at_ms, short=short)
     world = alerts.ended(world, at_ms, "lid opened", (alerts.COOK_OVERDUE,), batch.number)
     if short:
         world = alerts.raised(world, batch_causes.cook_short(batch, cook, at_ms))
-    world = world.with_batch(batch.id, stage=Stage.CHECKING, cooks=(*batch.cooks[:-1], cook))
+    world = _moved(world, batch, Stage.CHECKING, at_ms, cooks=(*batch.cooks[:-1], cook))
+    if not cook.time_proven:
+        return done(world, f"Batch {batch.number}, lid open. How long it cooked is not known.", Tone.ALERT)
     say = f"Batch {batch.number}, lid open after {minutes_text(cooked_ms)}."
     return done(world, say + (" Short cook." if short else ""), Tone.ALERT if short else Tone.DONE)
 
 
+def _lid_never_locked(world: World, intent: Intent, batch: Batch, seq: int, at_ms: int, agreed: str) -> Answer:
+    """The cook forgot to say "lid locked": the batch may have cooked, and nobody knows for how long."""
+    if NO_LOCK not in agreed:
+        say = f"Batch {batch.number}: no locked lid was said. Confirm that it has cooked, for an unknown time."
+        return asked(world, replace(intent, batch=batch.number), NO_LOCK, say, at_ms, strained=True)
+    cook = Cook(seq, at_ms, at_ms, time_proven=False, said_late=True)
+    world = _moved(world, batch, Stage.CHECKING, at_ms, cooks=(*batch.cooks, cook))
+    return done(world, f"Batch {batch.number}, lid open. How long it cooked is not known.", Tone.ALERT)
+
+
 def probe(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
-    batch = pick(world, intent, (Stage.CHECKING,), "open its lid first")
+    batch = pick(world, intent, (Stage.CHECKING,), (Stage.HOLDING,))
     if batch.procedure.part(intent.part) is None:
         raise Refusal(f"the procedure has no part {intent.part!r}")
     world, _ = probing.unread(world, at_ms)
-    return done(checks.opened(world, batch, intent.part, seq, at_ms), f"Probing {intent.part}.")
+    held = f", batch {batch.number} in holding" if batch.stage is Stage.HOLDING else ""
+    loaded = "" if intent.part in batch.parts else f" No {intent.part} was loaded."
+    say = f"Probing {intent.part}{held}.{loaded}"
+    return done(checks.opened(world, batch, intent.part, seq, at_ms), say, Tone.ALERT if loaded else Tone.DONE)
 
 
 def reading(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
     if intent.number is None:
         raise Refusal("say the temperature")
     waiting = world.open_check()
-    if waiting:
-        batch = waiting[0]
-    else:
-        batch = pick(world, intent, (Stage.CHECKING,), "say probe and the part first")
-        world = checks.opened(world, batch, None, seq, at_ms)
+    batch = waiting[0] if waiting else pick(world, intent, (Stage.CHECKING,), (Stage.HOLDING,))
     temp_c = to_c(intent.number, batch.procedure.unit)
-    if not plausible(temp_c):
-        raise Refusal(f"{intent.number:g} degrees is no temperature")
-    world, (cue,) = checks.judged(world, world.batch(batch.id), temp_c, "spoken", at_ms)
+    if not COLDEST_MEAT_C <= temp_c <= HOTTEST_MEAT_C:
+        raise Refusal(f"{intent.number:g} °{batch.procedure.unit} is no temperature of meat")
+    if not waiting:
+        world = checks.opened(world, batch, None, seq, at_ms)
+    batch = world.batch(batch.id)
+    world, (cue,) = checks.judged(world, batch, batch.checks[-1], temp_c, "spoken", at_ms)
     return done(world, f"As spoken: {cue.say[0].lower()}{cue.say[1:]}", cue.tone)
 
 
 def cook_more(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
-    batch = pick(world, intent, (Stage.CHECKING,), "open its lid first")
+    batch = pick(world, intent, (Stage.CHECKING,), (Stage.HOLDING,))
     if batch.open_check:
         world, _ = checks.unread(world, batch.id, at_ms)
         batch = world.batch(batch.id)
-    missed = [check for check in batch.checks if check.round == batch.round and check.verdict in MISSED]
-    why = ", ".join(f"{check.part or 'piece'} {check.verdict.value}" for check in missed)
-    correction = Correction(seq, at_ms, why or "said by the cook")
     world = trends.batch_read(world, batch, at_ms)
-    world = world.with_batch(batch.id, stage=Stage.RETURNED, corrections=(*batch.corrections, correction))
-    return done(world, f"Batch {batch.number} goes back. Lock the lid, then check it afresh.")
+    held = batch.stage is Stage.HOLDING and batch.hold
+    reheat_by_ms = at_ms + batch_causes.REHEAT_MS if held and (held.cold_food or held.cold_ms) else None
+    correction = Correction(seq, at_ms, _why(batch), reheat_by_ms)
+    world = alerts.ended(world, at_ms, "goes back into the oil", alerts.ENDED_BY_MORE_COOKING, batch.number)
+    holds = (*batch.holds[:-1], replace(held, ended_ms=at_ms, outcome="cooked more")) if held else batch.holds
+    world = _moved(world, batch, Stage.RETURNED, at_ms, corrections=(*batch.corrections, correction), holds=holds)
+    within = " Within 2 hours." if reheat_by_ms else ""
+    return done(world, f"Batch {batch.number} goes back and counts as unchecked.{within}")
 
 
-def hold_start(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
-    batch = pick(world, intent, (Stage.CHECKING,), "open its lid first")
-    if not batch.proven:
-        world = replace(world, question=Question(intent, at_ms + QUESTION_MS, unproven=batch.id))
-        needed = batch.procedure.checks_per_batch
-        fails = f", {batch.failed} failed" if batch.failed else ""
-        say = f"Batch {batch.number} has {batch.passed} of {needed} checks passed{fails}. Confirm to hold it unproven."
-        return Answer(world, "asked", Tone.ASKS, say)
-    return done(held(world, batch, seq, at_ms), f"Batch {batch.number} holding.")
+def _why(batch: Batch) -> str:
+    """Why a batch goes back, by what was read."""
+    missed = [check for check in batch.fresh if check.verdict in MISSED]
+    why = [f"{check.part or 'piece'} {check.verdict.value}" for check in missed]
+    if batch.stage is Stage.HOLDING and batch.hold:
+        why += ["held below the minimum"] if batch.hold.cold_food or batch.hold.cold_ms else ["out of holding"]
+    return ", ".join(why) or "said by the cook"
 
 
-def held(world: World, batch: Batch, seq: int, at_ms: int) -> World:
-    """`batch` moves into holding, proven or not; an unproven one is told."""
+def hold_start(world: World, intent: Intent, seq: int, at_ms: int, agreed: str) -> Answer:
+    batch = pick(world, intent, (Stage.CHECKING,))
+    if not batch.proven and UNPROVEN not in agreed:
+        say = f"Batch {batch.number} has {batch.passed} of {batch.checks_needed} checks passed: {batch.missing}."
+        return asked(
+            world,
+            replace(intent, batch=batch.number),
+            UNPROVEN,
+            f"{say} Confirm to hold it with its checks not complete.",
+            at_ms,
+        )
     if batch.open_check:
         world, _ = checks.unread(world, batch.id, at_ms)
         batch = world.batch(batch.id)
-    hold = Hold(seq, at_ms, batch.proven)
     world = trends.batch_read(world, batch, at_ms)
+    since_ms = batch.open_since_ms if batch.open_since_ms is not None else at_ms
+    hold = Hold(
+        seq,
+        started_ms=batch.first_hold_ms if batch.first_hold_ms is not None else at_ms,
+        proven=batch.proven,
+        counted_ms=since_ms,
+        time_proven=batch.wait_known,
+        late=batch.waited,
+    )
     if not batch.proven:
         world = alerts.raised(world, batch_causes.hold_unproven(batch, hold, at_ms))
-    return world.with_batch(batch.id, stage=Stage.HOLDING, hold=hold)
+    if hold.late:
+        world = alerts.raised(world, batch_causes.hold_late(batch, hold, at_ms))
+    world = _moved(world, batch, Stage.HOLDING, at_ms, holds=(*batch.holds, hold), first_hold_ms=None)
+    say = f"Batch {batch.number} holding" + ("" if batch.proven else f", checks not complete: {batch.missing}")
+    late = f" Its lid was opened {minutes_text(at_ms - since_ms)} ago." if hold.late else ""
+    return done(world, f"{say}.{late}", Tone.DONE if batch.proven and not late else Tone.ALERT)
 
 
-def hold_end(world: World, intent: Intent, at_ms: int) -> Answer:
-    batch = pick(world, intent, (Stage.HOLDING,), "it is not in holding")
-    return done(_closed(world, batch, at_ms, "sold", None), f"Batch {batch.number} sold.")
+def sold(world: World, intent: Intent, seq: int, at_ms: int, agreed: str) -> Answer:
+    """Some pieces, or all that are left; what stands against it is asked about, and put on record."""
+    batch = pick(world, intent, (Stage.HOLDING,))
+    count, rest = _some(batch, intent.count)
+    doubts = _against_sale(batch, at_ms)
+    why = [(text, unsafe) for _, text, unsafe in doubts]
+    if any(kind not in agreed for kind, _, _ in doubts):
+        kinds = " ".join(kind for kind, _, _ in doubts)
+        say = f"Batch {batch.number}: {listed([text for text, _ in why])}. Confirm that it was sold."
+        return asked(world, replace(intent, batch=batch.number), kinds, say, at_ms)
+    if rest:
+        world = world.with_batch(batch.id, sold_pieces=batch.sold_pieces + (count or 0))
+    else:
+        world = _closed(world, batch, at_ms, "sold", sold_pieces=batch.sold_pieces + (count or 0))
+    if why:
+        world = alerts.raised(world, batch_causes.sold_despite(batch, why, seq, at_ms))
+    say = f"{count} pieces of batch {batch.number} sold, {_left(rest)}." if rest else f"Batch {batch.number} sold."
+    return done(world, say, Tone.ALERT if why else Tone.DONE)
+
+
+def _against_sale(batch: Batch, at_ms: int) -> list[tuple[str, str, bool]]:
+    """What stands against a sale: its kind, in words with its numbers, and whether it is one of safety."""
+    hold, procedure = batch.hold, batch.procedure
+    assert hold
+    held_ms, limit_ms = at_ms - hold.counted_ms, procedure.hold_limit_ms
+    against = []
+    if not hold.proven or not batch.proven:
+        colder = min((check.temp_c for check in batch.fresh if check.verdict in MISSED and check.temp_c), default=None)
+        read = f", a piece was read at {temp_text(colder, procedure.unit)}" if colder is not None else ""
+        against.append(
+            (UNPROVEN, f"its checks are not complete ({batch.missing or 'at the start of its hold'}){read}", True)
+        )
+    if hold.cold_food:
+        against.append((COLD, f"a piece in holding was read below {procedure.hold_minimum.text()}", True))
+    elif hold.cold_ms and not batch.by_time:
+        cold = minutes_text(hold.cold_ms)
+        against.append((COLD, f"hot holding was below {procedure.hold_minimum.text()} for {cold}", True))
+    if not hold.time_proven:
+        against.append(
+            (UNKNOWN_TIME, f"how long it was held is not known, at least {minutes_text(held_ms)}", batch.by_time)
+        )
+    elif held_ms >= limit_ms:
+        kind = "limit without temperature control" if batch.by_time else "quality limit"
+        text = f"it was held {minutes_text(held_ms)}, its {kind} is {minutes_text(limit_ms)}"
+        against.append((PAST, text, batch.by_time))
+    return against
 
 
 def discard(world: World, intent: Intent, at_ms: int) -> Answer:
-    batch = pick(world, intent, OPEN, "it is closed")
+    batch = pick(world, intent, OPEN)
+    count, rest = _some(batch, intent.count)
     counted = f", {intent.count} pieces" if intent.count is not None else ""
     ask = f"Discard batch {batch.number}{counted}? Say confirm."
+    if rest:
+        world = world.with_batch(batch.id, discarded_pieces=batch.discarded_pieces + (count or 0))
+        return Answer(
+            world, "done", Tone.DONE, f"{count} pieces of batch {batch.number} discarded, {_left(rest)}.", ask
+        )
     say = f"Batch {batch.number} discarded{'' if asks_first(world, intent) else counted}."
-    return Answer(_closed(world, batch, at_ms, "discarded", intent.count), "done", Tone.DONE, say, ask)
+    world = _closed(world, batch, at_ms, "discarded", discarded_pieces=batch.discarded_pieces + (count or 0))
+    return Answer(world, "done", Tone.DONE, say, ask)
 
 
-def _closed(world: World, batch: Batch, at_ms: int, outcome: str, pieces: int | None) -> World:
+def dropped(world: World, intent: Intent, at_ms: int) -> Answer:
+    """Pieces that fell or were spoilt: they count against the load like those discarded."""
+    batch = pick(world, intent, OPEN)
+    if intent.count is None:
+        raise Refusal("say how many pieces")
+    count, rest = _some(batch, intent.count)
+    pieces = batch.dropped_pieces + (count or 0)
+    if rest:
+        world = world.with_batch(batch.id, dropped_pieces=pieces)
+        return done(world, f"{count} pieces of batch {batch.number} dropped, {_left(rest)}.")
+    outcome = "sold" if batch.sold_pieces else "discarded"
+    return done(_closed(world, batch, at_ms, outcome, dropped_pieces=pieces), f"Batch {batch.number}: no pieces left.")
+
+
+UNCOUNTED = -1
+"""Pieces are left, nobody knows how many."""
+
+
+def _some(batch: Batch, count: int | None) -> tuple[int | None, int]:
+    """How many pieces are meant, and how many are left then (or `UNCOUNTED`); raises `Refusal` for more than there are.
+
+    Without a count all are meant that are left; None where the load was not counted.
+    """
+    left = batch.pieces_left
+    if count is None:
+        return left, 0
+    if count < 1:
+        raise Refusal("say how many pieces")
+    if left is None:
+        return count, UNCOUNTED
+    if count > left:
+        raise Refusal(f"batch {batch.number} has {left} pieces left")
+    return count, left - count
+
+
+def _left(rest: int) -> str:
+    return "and it stays open" if rest == UNCOUNTED else f"{rest} left"
+
+
+def _closed(world: World, batch: Batch, at_ms: int, outcome: str, **pieces: int) -> World:
     """The batch leaves the station; whatever was open about it ends with it."""
     if batch.open_check:
         world, _ = checks.unread(world, batch.id, at_ms)
         batch = world.batch(batch.id)
-    hold = replace(batch.hold, ended_ms=at_ms, outcome=outcome) if batch.hold else None
+    holds = batch.holds
+    if batch.hold and batch.hold.ended_ms is None:
+        holds = (*holds[:-1], replace(batch.hold, ended_ms=at_ms, outcome=outcome))
     about = [alert.kind for alert in world.alerts if alert.batch == batch.number]
     world = alerts.ended(world, at_ms, outcome, about, batch.number)
     return world.with_batch(
-        batch.id, stage=Stage.CLOSED, hold=hold, closed_ms=at_ms, outcome=outcome, discarded_pieces=pieces
+        batch.id, stage=Stage.CLOSED, holds=holds, closed_ms=at_ms, outcome=outcome, waited=False, **pieces
     )

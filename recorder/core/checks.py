@@ -1,4 +1,4 @@
-"""How a check begins, waits for the needle, and is judged."""
+"""Checks of pieces: how one begins, is judged, disputed or doubted. What the needle gave is never taken back."""
 
 from dataclasses import replace
 
@@ -8,16 +8,7 @@ from recorder.core.effects import Cue, Tone
 from recorder.core.events import Reading
 from recorder.core.procedure import Part, Procedure
 from recorder.core.rules import Limit, degrees
-from recorder.core.world import Spot, World
-
-SPOT_GRACE_MS = 15_000
-"""A needle that came to rest longer ago than this before the words "probe ..." rests in something else."""
-
-SPOTS_KEPT_MS = 120_000
-"""A check that was opened longer ago than this waits for no reading any more."""
-
-COLDER_MS = 20_000
-"""So long after a check was read a colder spot of the same piece takes its place: the cook may look for the coldest."""
+from recorder.core.world import World
 
 Change = tuple[World, tuple[Cue, ...]]
 
@@ -27,7 +18,8 @@ def opened(world: World, batch: Batch, part: str | None, seq: int, at_ms: int) -
     if waiting := world.open_check():
         world, _ = unread(world, waiting[0].id, at_ms)
     batch = world.batch(batch.id)
-    return world.with_batch(batch.id, checks=(*batch.checks, Check(seq, part, batch.round, at_ms)))
+    check = Check(seq, part, batch.round, at_ms, held=batch.stage is Stage.HOLDING)
+    return world.with_batch(batch.id, checks=(*batch.checks, check))
 
 
 def unread(world: World, batch_id: int, at_ms: int) -> Change:
@@ -38,98 +30,116 @@ def unread(world: World, batch_id: int, at_ms: int) -> Change:
     return world.with_batch(batch.id, checks=(*batch.checks[:-1], check)), (Cue(Tone.REFUSED, say),)
 
 
-def needle_read(world: World, event: Reading, at_ms: int) -> Change:
-    """A settled reading of the needle closes the open check: of the fresh spots, the coldest counts."""
-    if not event.settled:
-        return world, ()
-    world = replace(world, spots=_spots(world, event, at_ms))
-    if probe_check := probing.waiting(world):
-        if not _fresh(world, probe_check.opened_ms):
-            return world, ()
-        return probing.read(replace(world, spot_used=event.spot), probe_check, event, at_ms)
-    waiting = world.open_check()
-    if waiting is None:
-        return _colder_read(world, event, at_ms)
-    batch, check = waiting
-    fresh = _fresh(world, check.opened_ms)
-    if not fresh:
-        return world, ()
-    coldest = min(fresh, key=lambda reading: reading.temp_c)
-    return judged(replace(world, spot_used=event.spot), batch, coldest.temp_c, "probe", at_ms, coldest)
-
-
-def _fresh(world: World, opened_ms: int) -> list[Reading]:
-    """The newest readings of the spots that may count for what was opened then."""
-    return [
-        spot.reading
-        for spot in world.spots
-        if spot.reading.spot > world.spot_used and spot.since_ms >= opened_ms - SPOT_GRACE_MS
-    ]
-
-
-def _spots(world: World, event: Reading, at_ms: int) -> tuple[Spot, ...]:
-    """The resting places that may still count, with the newest."""
-    since_ms = next((spot.since_ms for spot in world.spots if spot.reading.spot == event.spot), at_ms)
-    kept = [
-        spot
-        for spot in world.spots
-        if world.spot_used < spot.reading.spot != event.spot and spot.since_ms >= at_ms - SPOTS_KEPT_MS
-    ]
-    return (*kept, Spot(event, since_ms))
-
-
-def _colder_read(world: World, event: Reading, at_ms: int) -> Change:
-    """The needle went on from the spot of the newest check straight to a colder one: that one counts instead."""
-    for batch in world.batches:
-        check = batch.checks[-1] if batch.checks and batch.stage is Stage.CHECKING else None
-        if check is None or check.source != "probe" or check.temp_c is None or check.closed_ms is None:
-            continue
-        soon = at_ms - check.closed_ms <= COLDER_MS and event.spot == world.spot_used + 1
-        if event.colder and soon and event.temp_c < check.temp_c:
-            _, critical = limits(batch.procedure, check.part)
-            if world.rules < 4 or not critical.met_by(event.temp_c):
-                id = alerts.alert_id(check.id, alerts.CHECK_BELOW_TARGET)
-                world = alerts.ended(world, at_ms, "read colder", (alerts.CHECK_BELOW_TARGET,), batch.number, id)
-            return judged(replace(world, spot_used=event.spot), batch, event.temp_c, "probe", at_ms, event)
-    return world, ()
-
-
 def judged(
-    world: World, batch: Batch, temp_c: float, source: str, at_ms: int, reading: Reading | None = None
+    world: World, batch: Batch, check: Check, temp_c: float, source: str, at_ms: int, reading: Reading | None = None
 ) -> Change:
-    """The newest check of `batch` gets its temperature, from `reading` if the probe gave it, and its verdict."""
-    check = batch.checks[-1]
+    """`check` of `batch` gets its temperature, from `reading` if the probe gave it, and its verdict."""
     target, critical = limits(batch.procedure, check.part)
-    if not critical.met_by(temp_c):
-        verdict = Verdict.BELOW_CRITICAL
-    elif not target.met_by(temp_c):
-        verdict = Verdict.BELOW_TARGET
-    else:
-        verdict = Verdict.PASSED
-    check = replace(check, verdict=verdict, closed_ms=at_ms, temp_c=temp_c, source=source)
+    verdict = _verdict(batch, check, temp_c, target, critical)
+    probe_was = probing.standing(world, at_ms) if reading else probing.spare_standing(world, at_ms)
+    proves = probe_was != probing.FAILED if reading else batch.procedure.spoken_readings_prove or bool(probe_was)
+    check = replace(
+        check,
+        verdict=verdict,
+        closed_ms=at_ms,
+        temp_c=temp_c,
+        source=source,
+        probe_was=probe_was,
+        counts=verdict is Verdict.PASSED and target.met_by(temp_c) and proves and check.disputed is None,
+    )
     if reading:
-        check = replace(
-            check,
-            uncertainty_c=reading.uncertainty_c,
-            settle_ms=reading.settle_ms,
-            probe_check=world.probe_read.id if world.probe_read else None,
-            probe_was=probing.standing(world, at_ms),
-        )
-    world = world.with_batch(batch.id, checks=(*batch.checks[:-1], check))
+        about = world.probe_read.id if world.probe_read else None
+        check = replace(check, uncertainty_c=reading.uncertainty_c, settle_ms=reading.settle_ms, probe_check=about)
+        world = probing.unverified(world, check.id, batch.number, check.part or "piece")
+    complete = batch.proven
+    world = world.with_batch(batch.id, checks=replaced(batch.checks, check))
     batch = world.batch(batch.id)
+    if complete and not batch.proven:
+        world = unproven(world, batch, at_ms)
     what = f"{(check.part or 'piece').capitalize()} {degrees(temp_c, target.unit)} degrees"
+    if verdict is Verdict.BELOW_HOLD:
+        world = alerts.amended(world, batch_causes.food_cold(batch, check, at_ms))
+        assert batch.hold
+        world = world.with_batch(batch.id, holds=(*batch.holds[:-1], replace(batch.hold, cold_food=True)))
+        say = (
+            f"{what}, below the hold minimum of {batch.procedure.hold_minimum.text()}. Say cook more, or discard batch."
+        )
+        return world, (Cue(Tone.ALERT, say),)
     if verdict is not Verdict.PASSED:
-        alert = batch_causes.check_failed(batch, check, target, critical, at_ms)
-        world = alerts.raised(world, alert) if world.rules < 4 else alerts.amended(world, alert)
+        world = alerts.amended(world, batch_causes.check_failed(batch, check, target, critical, at_ms))
         return world, (Cue(Tone.ALERT, f"{what}, {verdict.value}. Cook more."),)
+    if reading and probe_was == probing.FAILED:
+        world = alerts.amended(world, batch_causes.probe_untrusted(batch, check, at_ms))
+        return world, (Cue(Tone.ALERT, f"{what}, but the probe failed its own check. It does not count."),)
     if batch.proven:
-        world = alerts.ended(world, at_ms, "checked again and passed", alerts.ENDED_BY_PROOF, batch.number)
-    return world, (Cue(Tone.DONE, f"{what}, passed. {batch.passed} of {batch.procedure.checks_per_batch}."),)
+        ends = (*alerts.ENDED_BY_PROOF, alerts.PROBE_UNTRUSTED)
+        world = alerts.ended(world, at_ms, "checked again and passed", ends, batch.number)
+    if check.held:
+        return world, (Cue(Tone.DONE, f"{what} in holding.{_progress(batch, check)}"),)
+    return world, (Cue(Tone.DONE if check.counts else Tone.ALERT, f"{what}, passed.{_progress(batch, check)}"),)
+
+
+def _verdict(batch: Batch, check: Check, temp_c: float, target: Limit, critical: Limit) -> Verdict:
+    if check.held:
+        minimum = batch.procedure.hold_minimum
+        return Verdict.PASSED if batch.by_time or minimum.met_by(temp_c) else Verdict.BELOW_HOLD
+    if not critical.met_by(temp_c):
+        return Verdict.BELOW_CRITICAL
+    return Verdict.PASSED if target.met_by(temp_c) else Verdict.BELOW_TARGET
+
+
+def _progress(batch: Batch, check: Check) -> str:
+    """How far the checks of a batch are, once this one has passed."""
+    if check.part is not None and check.part not in batch.parts:
+        return f" No {check.part} was loaded; it does not count."
+    if not check.counts:
+        return "" if check.held else " It does not count."
+    return f" {batch.passed} of {batch.checks_needed}." + (" Checks complete." if batch.proven else "")
+
+
+def unproven(world: World, batch: Batch, at_ms: int) -> World:
+    """What made the checks of `batch` complete holds no longer; where it is in holding by now, that is an alert."""
+    if batch.stage is not Stage.HOLDING or batch.hold is None or not batch.hold.proven:
+        return world
+    hold = replace(batch.hold, proven=False)
+    world = world.with_batch(batch.id, holds=(*batch.holds[:-1], hold))
+    return alerts.amended(world, batch_causes.hold_unproven(batch, hold, at_ms))
+
+
+def disputed(world: World, batch: Batch, check: Check, at_ms: int) -> World:
+    """The cook takes a reading back: it stays on record, and where it passed it counts no more."""
+    complete = batch.proven
+    check = replace(check, disputed="by the cook", counts=False)
+    world = world.with_batch(batch.id, checks=replaced(batch.checks, check))
+    batch = world.batch(batch.id)
+    return unproven(world, batch, at_ms) if complete and not batch.proven else world
+
+
+def doubted(world: World, ids: tuple[int, ...], at_ms: int) -> World:
+    """The needle failed its own check: the checks `ids`, that it gave since it last passed, count no more."""
+    for batch in world.batches:
+        checks = tuple(
+            replace(check, doubted=True, counts=False) if check.id in ids else check for check in batch.checks
+        )
+        if checks != batch.checks:
+            complete = batch.proven
+            world = world.with_batch(batch.id, checks=checks)
+            after = world.batch(batch.id)
+            world = unproven(world, after, at_ms) if complete and not after.proven else world
+    return world
+
+
+def replaced(checks: tuple[Check, ...], check: Check) -> tuple[Check, ...]:
+    """`checks` with `check` in the place of the one with its id."""
+    return tuple(check if each.id == check.id else each for each in checks)
 
 
 def limits(procedure: Procedure, name: str | None) -> tuple[Limit, Limit]:
     """Target and critical limit of a part; for an unnamed piece the highest of all parts."""
     part = procedure.part(name)
     parts: tuple[Part, ...] = (part,) if part else procedure.parts
-    highest = max(parts, key=lambda each: each.target.value)
-    return highest.target, max((each.critical for each in parts), key=lambda limit: limit.value)
+    return max((each.target for each in parts), key=_celsius), max((each.critical for each in parts), key=_celsius)
+
+
+def _celsius(limit: Limit) -> float:
+    return limit.c

@@ -6,7 +6,7 @@ from recorder.core import answers, batch_commands, station_commands
 from recorder.core import meanings as m
 from recorder.core.effects import Tone
 from recorder.core.events import Intent
-from recorder.core.outcome import QUESTION_MS, Answer, Refusal, asks_first, done
+from recorder.core.outcome import QUESTION_MS, Answer, Refusal, asks_first
 from recorder.core.world import Question, World
 
 
@@ -26,8 +26,11 @@ def obey(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
         return Answer(world, "refused", Tone.REFUSED, f"Refused: {refusal}.")
 
 
-def _act(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
-    """What `intent` makes of `world` when nothing more is asked; raises `Refusal`."""
+def _act(world: World, intent: Intent, seq: int, at_ms: int, agreed: str = "") -> Answer:
+    """What `intent` makes of `world` where nothing more is asked; `agreed` is the deviation that was confirmed.
+
+    Raises `Refusal`.
+    """
     match intent.meaning:
         case m.SHIFT_START:
             return station_commands.shift_start(world, intent, seq, at_ms)
@@ -44,21 +47,25 @@ def _act(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
         case m.LID_LOCKED:
             return batch_commands.lid_locked(world, intent, seq, at_ms)
         case m.LID_OPEN:
-            return batch_commands.lid_open(world, intent, at_ms)
+            return batch_commands.lid_open(world, intent, seq, at_ms, agreed)
         case m.PROBE:
             return batch_commands.probe(world, intent, seq, at_ms)
         case m.READING:
             return batch_commands.reading(world, intent, seq, at_ms)
         case how if how in m.PROBE_CHECKS:
             return station_commands.probe_check(world, how, seq, at_ms)
+        case m.SPARE_ICE:
+            return station_commands.spare_ice(world, intent, seq, at_ms)
         case m.COOK_MORE:
             return batch_commands.cook_more(world, intent, seq, at_ms)
         case m.HOLD_START:
-            return batch_commands.hold_start(world, intent, seq, at_ms)
-        case m.HOLD_END:
-            return batch_commands.hold_end(world, intent, at_ms)
+            return batch_commands.hold_start(world, intent, seq, at_ms, agreed)
+        case m.HOLD_END | m.SOLD:
+            return batch_commands.sold(world, intent, seq, at_ms, agreed)
         case m.DISCARD:
             return batch_commands.discard(world, intent, at_ms)
+        case m.DROPPED:
+            return batch_commands.dropped(world, intent, at_ms)
         case m.TIME_LEFT:
             return _answered(world, *answers.time_left(world, intent.vat, at_ms))
         case m.STATUS:
@@ -83,11 +90,4 @@ def _answered(world: World, say: str, told: bool) -> Answer:
 def _confirm(world: World, asked: Question | None, seq: int, at_ms: int) -> Answer:
     if asked is None:
         raise Refusal("nothing waits for confirm")
-    world = replace(world, question=None)
-    if asked.unproven is None:
-        return _act(world, asked.intent, seq, at_ms)
-    world = batch_commands.held(world, world.batch(asked.unproven), seq, at_ms)
-    batch = world.batch(asked.unproven)
-    if world.rules >= 4 and batch.proven:  # its last check was read meanwhile
-        return done(world, f"Batch {batch.number} holding.")
-    return done(world, f"Batch {batch.number} holding, unproven.", Tone.ALERT)
+    return _act(replace(world, question=None), asked.intent, seq, at_ms, asked.because)

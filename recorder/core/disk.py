@@ -23,9 +23,3 @@ def happened(
             return world, (Cue(Tone.ALERT, "The disk is nearly full. Tell the manager."),)
         case _:
             return alerts.ended(world, at_ms, "space is back", (alerts.DISK_NEARLY_FULL,)), ()
-
-
-def acknowledged(world: World, id: str, at_ms: int) -> World:
-    """Damaged records stay damaged: that alert is over when somebody has it in hand."""
-    mine = any(alert.id == id and alert.acknowledged_ms is not None for alert in world.alerts)
-    return alerts.ended(world, at_ms, "acknowledged", (alerts.RECORDS_DAMAGED,), id=id) if mine else world

@@ -27,12 +27,12 @@ TOO_LOUD = "too loud"
 """Its background is so loud that speech cannot stand out."""
 
 
-RULES = 4
+RULES = 5
 """How this version judges. An entry is judged by the rules that its recorder started with, so that a later version
-finds the same in an old record: 1 knew no probe checks, no bounds and no drift; 2 told an alert once, and one for each
-channel of an unplugged board; 3 held a check that was read colder, and still missed the same limit, for over, called a
-batch unproven that was proven before the confirm, and kept one row for all times that a shift's probe check was
-overdue."""
+finds the same in an old record. Rules 1 to 4 stand in `recorder/core/rules_1_to_4/`: 1 knew no probe checks, no bounds
+and no drift; 2 raised an alert once, and one for each channel of an unplugged board; 3 ended the alert of a check that
+was read colder and still missed the same limit; 4 took any four passed checks for complete, struck readings, and gave a
+colder spot to any batch."""
 
 
 def vat_channel(vat: int) -> str:
@@ -58,6 +58,8 @@ class Intent:
     """The cook's number that was named."""
     number: float | None = None
     """A spoken temperature, in the unit of the procedure."""
+    ice: float | None = None
+    """What another thermometer shows in ice water, in the unit of the procedure."""
     percent: float | None = None
     """Total polar compounds in the oil that were named, % by mass."""
 

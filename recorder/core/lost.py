@@ -26,7 +26,7 @@ def lost(world: World, channel: str, reason: str, seq: int, at_ms: int) -> Chang
         return replace(world, latest=latest, backs=backs), said
     world = replace(world, latest=latest)
     for alert in _open(world):
-        if world.rules >= 3 and ("reason", reason) in alert.numbers and at_ms - alert.began_ms <= TOGETHER_MS:
+        if ("reason", reason) in alert.numbers and at_ms - alert.began_ms <= TOGETHER_MS:
             wider = station_causes.probe_lost((*channels(alert), channel), reason, seq, at_ms)
             return alerts.amended(world, replace(wider, id=alert.id)), said
     return alerts.raised(world, station_causes.probe_lost((channel,), reason, seq, at_ms)), said
@@ -38,8 +38,6 @@ def back(world: World, channel: str, at_ms: int) -> Change:
     if alert is None or any(name == channel for name, _ in world.backs):
         return world, ()
     said = (Cue(Tone.DONE, f"Probe {channel} is back."),)
-    if world.rules < 3:
-        return alerts.ended(world, at_ms, "probe back", (alerts.PROBE_LOST,), id=alert.id), said
     return replace(world, backs=(*world.backs, (channel, at_ms))), said
 
 
@@ -56,6 +54,11 @@ def steady(world: World, alert: Alert, at_ms: int) -> Change:
     """All channels of `alert` are back for good."""
     backs = tuple(each for each in world.backs if each[0] not in channels(alert))
     return alerts.ended(replace(world, backs=backs), at_ms, "probe back", (alerts.PROBE_LOST,), id=alert.id), ()
+
+
+def is_lost(world: World, channel: str) -> bool:
+    """Whether `channel` gives no temperatures just now."""
+    return _about(world, channel) is not None and all(name != channel for name, _ in world.backs)
 
 
 def channels(alert: Alert) -> tuple[str, ...]:

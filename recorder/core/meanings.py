@@ -16,9 +16,12 @@ PROBE = "probe"
 READING = "reading"
 ICE_POINT = "ice point"
 BOILING_POINT = "boiling point"
+SPARE_ICE = "spare ice point"
 COOK_MORE = "cook more"
 HOLD_START = "hold start"
 HOLD_END = "hold end"
+SOLD = "sold"
+DROPPED = "dropped"
 DISCARD = "discard batch"
 CONFIRM = "confirm"
 SCRATCH = "scratch that"
@@ -47,9 +50,12 @@ ALL = (
     PROBE,
     READING,
     *PROBE_CHECKS,
+    SPARE_ICE,
     COOK_MORE,
     HOLD_START,
     HOLD_END,
+    SOLD,
+    DROPPED,
     DISCARD,
     CONFIRM,
     SCRATCH,

@@ -7,6 +7,7 @@ what is waited for and what is done can't differ. A moment counts as come when i
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from functools import partial
+from typing import Any
 
 from recorder.core import alerts, batch_causes, checks, lost, probing
 from recorder.core.batch import Batch, Check, Cook, Hold, Stage
@@ -40,19 +41,22 @@ def _dues(world: World) -> Iterator[tuple[int, Due]]:
         yield unread_ms, lambda now, _: probing.unread(now, unread_ms)
     if (overdue_ms := probing.due_ms(world)) is not None:
         yield overdue_ms, probing.overdue
-    if world.rules >= 3:
-        for alert in world.alerts:
-            if (again_ms := alerts.reminder_ms(alert)) is not None:
-                yield again_ms, partial(_remind, alert.id)
-            if (steady_ms := lost.steady_ms(world, alert)) is not None:
-                yield steady_ms, partial(_steady, alert)
+    for alert in world.alerts:
+        if (again_ms := alerts.reminder_ms(alert)) is not None:
+            yield again_ms, partial(_remind, alert.id)
+        if (steady_ms := lost.steady_ms(world, alert)) is not None:
+            yield steady_ms, partial(_steady, alert)
     for batch in world.batches:
-        if (check := batch.open_check) and batch.stage is not Stage.CLOSED:
+        if batch.stage is Stage.CLOSED:
+            continue
+        if check := batch.open_check:
             yield from _check_dues(batch, check)
         if batch.stage is Stage.COOKING:
             yield from _cook_dues(batch, batch.cooks[-1])
         if batch.stage is Stage.HOLDING and batch.hold:
             yield from _hold_dues(batch, batch.hold)
+        yield from _wait_dues(batch)
+        yield from _reheat_dues(batch)
 
 
 def _remind(id: str, world: World, at_ms: int) -> Change:
@@ -76,45 +80,89 @@ def _cook_dues(batch: Batch, cook: Cook) -> Iterator[tuple[int, Due]]:
 
     def overdue(world: World, _: int) -> Change:
         cooks = (*batch.cooks[:-1], replace(cook, overdue=True))
-        world = alerts.raised(world, batch_causes.cook_overdue(batch, cook, overdue_ms))
+        world = alerts.raised(world, batch_causes.cook_overdue(batch, cook, longest_ms, cook.locked_ms + longest_ms))
         say = f"Vat {batch.vat}, batch {batch.number}: over its longest cook."
         return world.with_batch(batch.id, cooks=cooks), (Cue(Tone.ALERT, say),)
 
-    overdue_ms = cook.locked_ms + batch.procedure.longest_cook_ms
+    procedure = batch.procedure
+    planned_ms, longest_ms = procedure.planned_cook_ms, procedure.longest_cook_ms
+    if batch.round > 0:  # a further cook is shorter, and may run over by as much
+        planned_ms, longest_ms = procedure.more_cook_ms, procedure.more_cook_ms + longest_ms - planned_ms
     if not cook.called:
-        yield cook.locked_ms + batch.procedure.planned_cook_ms, call
+        yield cook.locked_ms + planned_ms, call
     elif not cook.overdue:
-        yield overdue_ms, overdue
+        yield cook.locked_ms + longest_ms, overdue
 
 
 def _hold_dues(batch: Batch, hold: Hold) -> Iterator[tuple[int, Due]]:
+    def changed(world: World, **changes: Any) -> World:
+        return world.with_batch(batch.id, holds=(*batch.holds[:-1], replace(hold, **changes)))
+
     def warn(world: World, _: int) -> Change:
         world = alerts.raised(world, batch_causes.hold_near_limit(batch, hold, warning_ms))
-        say = f"Batch {batch.number}: hold is near its limit."
-        return world.with_batch(batch.id, hold=replace(hold, warned=True)), (Cue(Tone.ALERT, say),)
+        return changed(world, warned=True), (Cue(Tone.ALERT, f"Batch {batch.number}: hold is near its limit."),)
 
     def past(world: World, at_ms: int) -> Change:
         world = alerts.ended(world, limit_ms, "past its limit", (alerts.HOLD_NEAR_LIMIT,), batch.number)
-        world = alerts.raised(world, batch_causes.hold_past_limit(batch, hold, limit_ms))
-        kept = replace(hold, past=True, repeat_ms=_next_repeat(at_ms))
-        say = f"Batch {batch.number}: past its hold limit. Discard it."
-        return world.with_batch(batch.id, hold=kept), (Cue(Tone.ALERT, say),)
+        world = alerts.raised(world, batch_causes.hold_past_limit(batch, hold, max(limit_ms, began_ms)))
+        say = f"Batch {batch.number}: past its hold limit{'. Discard it' if batch.by_time else ' of quality'}."
+        return changed(world, warned=True, past=True, repeat_ms=_next_repeat(at_ms)), (Cue(Tone.ALERT, say),)
 
     def repeat(world: World, at_ms: int) -> Change:
         id = alerts.alert_id(hold.id, alerts.HOLD_PAST_LIMIT)
-        told = tuple(replace(alert, repeats=alert.repeats + 1) if alert.id == id else alert for alert in world.alerts)
-        world = replace(world, alerts=told).with_batch(batch.id, hold=replace(hold, repeat_ms=_next_repeat(at_ms)))
+        again = tuple(replace(alert, repeats=alert.repeats + 1) if alert.id == id else alert for alert in world.alerts)
+        world = changed(replace(world, alerts=again), repeat_ms=_next_repeat(at_ms))
         return world, (Cue(Tone.ALERT, f"Batch {batch.number}: still past its hold limit."),)
 
     def _next_repeat(at_ms: int) -> int:
         every_ms = batch.procedure.hold_repeat_ms
         return limit_ms + ((at_ms - limit_ms) // every_ms + 1) * every_ms
 
-    warning_ms = hold.started_ms + batch.procedure.hold_warning_ms
-    limit_ms = hold.started_ms + batch.procedure.hold_limit_ms
+    began_ms = hold.started_ms
+    warning_ms = hold.counted_ms + batch.procedure.hold_warning_ms
+    limit_ms = hold.counted_ms + batch.procedure.hold_limit_ms
     if hold.past and hold.repeat_ms is not None:
         yield hold.repeat_ms, repeat
-    elif hold.warned:
+    elif hold.warned or limit_ms <= began_ms:
         yield limit_ms, past
     else:
         yield warning_ms, warn
+
+
+def _wait_dues(batch: Batch) -> Iterator[tuple[int, Due]]:
+    """Pieces that wait: raw ones in the vat, cooked ones outside oil and hold, and those that go back."""
+    procedure = batch.procedure
+    match batch.stage:
+        case Stage.LOADING if batch.loads:
+            about, since_ms, longest_ms = batch.loads[0].id, batch.loads[0].at_ms, procedure.raw_wait_ms
+        case Stage.CHECKING if batch.open_since_ms is not None:
+            about, since_ms, longest_ms = batch.cooks[-1].id, batch.open_since_ms, procedure.open_wait_ms
+        case Stage.RETURNED:
+            newest = batch.corrections[-1]
+            about, since_ms, longest_ms = newest.id, newest.at_ms, procedure.returned_wait_ms
+        case _:
+            return
+
+    def waited(world: World, _: int) -> Change:
+        world = alerts.raised(world, batch_causes.pieces_wait(batch, about, longest_ms, since_ms + longest_ms))
+        say = f"Batch {batch.number}, vat {batch.vat}: {batch_causes.WAITING[batch.stage]} too long."
+        return world.with_batch(batch.id, waited=True), (Cue(Tone.ALERT, say),)
+
+    if not batch.waited:
+        yield since_ms + longest_ms, waited
+
+
+def _reheat_dues(batch: Batch) -> Iterator[tuple[int, Due]]:
+    """Food that was held too cold is checked hot again in time, or discarded."""
+    newest = batch.corrections[-1] if batch.corrections else None
+    if newest is None or newest.reheat_by_ms is None or newest.reheat_missed or batch.proven:
+        return
+    by_ms = newest.reheat_by_ms
+
+    def missed(world: World, _: int) -> Change:
+        world = alerts.raised(world, batch_causes.reheat_late(batch, newest, by_ms))
+        corrections = (*batch.corrections[:-1], replace(newest, reheat_missed=True))
+        say = f"Batch {batch.number} was not hot again within 2 hours. Discard it."
+        return world.with_batch(batch.id, corrections=corrections), (Cue(Tone.ALERT, say),)
+
+    yield by_ms, missed

@@ -1,4 +1,4 @@
-"""The needle itself under test: in ice or boiling water, against what it should show. It corrects no reading."""
+"""Thermometers under test: in ice or boiling water, against what they should show. It corrects no reading."""
 
 from dataclasses import replace
 
@@ -6,7 +6,8 @@ from recorder.core import alerts, station_causes
 from recorder.core import meanings as m
 from recorder.core.batch import Verdict
 from recorder.core.effects import Cue, Tone
-from recorder.core.events import Reading
+from recorder.core.events import NEEDLE, Reading
+from recorder.core.lost import is_lost
 from recorder.core.rules import degrees, in_unit
 from recorder.core.world import ProbeCheck, World
 from recorder.thermal.water import ICE_POINT_C, boiling_point_at_c
@@ -15,10 +16,25 @@ WINDOW_MS = 300_000
 """How long a probe check waits for a settled reading: an ice bath has to be made and stirred."""
 
 GRACE_MS = 30 * 60_000
-"""So long after a shift has begun an overdue check is told: there is time to do it first."""
+"""So long after a shift has begun an overdue check becomes an alert: there is time to do it first."""
+
+SPARE_MS = 24 * 3_600_000
+"""So long another thermometer that passed may stand in, where the procedure does not say how often to check."""
+
+NO_BATH_C = 30.0
+"""What rests farther than this from what the bath should show is in something else (common practice, no source)."""
+
+UNVERIFIED_KEPT = 500
+"""So many of the newest checks are remembered until the needle passes a check of its own."""
 
 TOLERANCES = {"F": 2.0, "C": 1.0}
 """By scale in use, in its own degrees: Food Code 2022 4-203.11 (B) and (A)."""
+
+PASSED, FAILED, OVERDUE, UNCHECKED = "passed", "failed", "overdue", "unchecked"
+"""How the needle stands."""
+
+SPARE_PASSED = "spare passed"
+"""How another thermometer stands that may stand in for the needle."""
 
 Change = tuple[World, tuple[Cue, ...]]
 
@@ -33,8 +49,11 @@ def opened(world: World, how: str, unit: str, altitude_m: float | None, seq: int
         raise ValueError(
             "the procedure says no altitude_m under [probe_check]; use ice, or say how high the kitchen is"
         )
-    tolerance_c = TOLERANCES[unit] * (5 / 9 if unit == "F" else 1)
-    return replace(world, probe_check=ProbeCheck(seq, how, at_ms, due_c, tolerance_c, unit))
+    return replace(world, probe_check=ProbeCheck(seq, how, at_ms, due_c, _tolerance_c(unit), unit))
+
+
+def _tolerance_c(unit: str) -> float:
+    return TOLERANCES[unit] * (5 / 9 if unit == "F" else 1)
 
 
 def waiting(world: World) -> ProbeCheck | None:
@@ -52,30 +71,61 @@ def unread(world: World, at_ms: int) -> Change:
     return world, (Cue(Tone.REFUSED, f"No settled reading for the {check.how}. Check the probe again."),)
 
 
+def in_bath(check: ProbeCheck, reading: Reading) -> bool:
+    """Whether this reading can be of the bath at all, and not of the piece that the needle was in before."""
+    return abs(reading.temp_c - check.due_c) <= NO_BATH_C
+
+
 def read(world: World, check: ProbeCheck, reading: Reading, at_ms: int) -> Change:
-    """`reading` is the needle's, settled in the bath."""
-    offset_c = reading.temp_c - check.due_c
-    passed = abs(round(offset_c, 6)) <= check.tolerance_c
-    check = replace(
-        check,
-        verdict=Verdict.PASSED if passed else Verdict.FAILED,
-        closed_ms=at_ms,
-        temp_c=reading.temp_c,
-        uncertainty_c=reading.uncertainty_c,
-    )
-    world = replace(world, probe_check=check, probe_read=check)
-    what = f"{check.how.capitalize()} {degrees(reading.temp_c, check.unit)} degrees"
-    off = round(in_unit(reading.temp_c, check.unit) - in_unit(check.due_c, check.unit), 2)  # as its row has it
-    if not passed:
-        world = alerts.ended(world, at_ms, "failed again", (alerts.PROBE_CHECK_FAILED,))
-        world = alerts.raised(world, station_causes.probe_check_failed(check, at_ms))
-        return world, (Cue(Tone.ALERT, f"{what}, off by {off:+.1f}. The probe failed its check."),)
-    world = alerts.ended(world, at_ms, "passed", (alerts.PROBE_CHECK_FAILED, alerts.PROBE_CHECK_OVERDUE))
-    return replace(world, probe_passed_ms=at_ms), (Cue(Tone.DONE, f"{what}, off by {off:+.1f}. The probe passed."),)
+    """`reading` is the needle's, settled in the bath. Of a failed check `ProbeCheck.doubts` says what is in doubt."""
+    check = _judged(check, reading.temp_c, at_ms, reading.uncertainty_c)
+    say = _said(check, "The probe")
+    if check.verdict is Verdict.PASSED:
+        world = alerts.ended(world, at_ms, "passed", alerts.ENDED_BY_PASSED_PROBE)
+        world = replace(world, probe_check=check, probe_read=check, probe_passed_ms=at_ms, unverified=())
+        return world, (Cue(Tone.DONE, say),)
+    check = replace(check, doubts=tuple(id for id, _, _ in world.unverified))
+    named = [(number, part) for _, number, part in world.unverified]
+    world = alerts.ended(world, at_ms, "failed again", (alerts.PROBE_CHECK_FAILED,))
+    world = alerts.raised(world, station_causes.probe_check_failed(check, named, at_ms))
+    return replace(world, probe_check=check, probe_read=check), (Cue(Tone.ALERT, say),)
+
+
+def spare_read(world: World, number: float, unit: str, seq: int, at_ms: int) -> tuple[World, str, bool]:
+    """Another thermometer showed `number` (in `unit`) in ice: the world, the answer, and whether it passed."""
+    temp_c = (number - 32) * 5 / 9 if unit == "F" else number
+    check = _judged(ProbeCheck(seq, m.SPARE_ICE, at_ms, ICE_POINT_C, _tolerance_c(unit), unit), temp_c, at_ms, None)
+    return replace(world, spare=check), _said(check, "The spare thermometer"), check.verdict is Verdict.PASSED
+
+
+def _judged(check: ProbeCheck, temp_c: float, at_ms: int, uncertainty_c: float | None) -> ProbeCheck:
+    passed = abs(round(temp_c - check.due_c, 6)) <= check.tolerance_c
+    verdict = Verdict.PASSED if passed else Verdict.FAILED
+    return replace(check, verdict=verdict, closed_ms=at_ms, temp_c=temp_c, uncertainty_c=uncertainty_c)
+
+
+def _said(check: ProbeCheck, which: str) -> str:
+    assert check.temp_c is not None
+    off = round(in_unit(check.temp_c, check.unit) - in_unit(check.due_c, check.unit), 2)  # as its row has it
+    what = f"{check.how.capitalize()} {degrees(check.temp_c, check.unit)} degrees, off by {off:+.1f}."
+    return f"{what} {which} {'passed' if check.verdict is Verdict.PASSED else 'failed its check'}."
+
+
+def disputed(world: World, check: ProbeCheck) -> World:
+    """The cook takes a check of a thermometer back: it stays on record; one that passed proves nothing any more."""
+    check = replace(check, disputed="by the cook")
+    passed_ms = None if check.verdict is Verdict.PASSED else world.probe_passed_ms
+    return replace(world, probe_check=check, probe_read=check, probe_passed_ms=passed_ms)
+
+
+def unverified(world: World, id: int, batch: int, part: str) -> World:
+    """The needle gave the check `id`: remembered until it passes a check of its own."""
+    others = tuple(each for each in world.unverified if each[0] != id)
+    return replace(world, unverified=(*others, (id, batch, part))[-UNVERIFIED_KEPT:])
 
 
 def due_ms(world: World) -> int | None:
-    """When the probe's check is overdue; None where none is asked for, told already, or no shift is open."""
+    """When the probe's check is overdue; None where none is asked for, it is an alert already, or no shift is open."""
     procedure, shift = world.procedure, world.shift
     if procedure is None or procedure.probe_check_every_ms is None or shift is None or shift.ended_ms is not None:
         return None
@@ -88,9 +138,9 @@ def due_ms(world: World) -> int | None:
 
 
 def overdue(world: World, at_ms: int) -> Change:
-    """Tell that the probe has not been checked in time."""
+    """Say that the probe has not been checked in time."""
     assert world.shift
-    about = world.probe_read.id if world.probe_read and world.rules >= 4 else world.shift.id
+    about = world.probe_read.id if world.probe_read else world.shift.id
     world = alerts.raised(world, station_causes.probe_check_overdue(world.probe_passed_ms, about, at_ms))
     return world, (Cue(Tone.ALERT, "The probe's check is overdue. Check it in ice."),)
 
@@ -99,9 +149,19 @@ def standing(world: World, at_ms: int) -> str | None:
     """How the needle stands: "passed", "failed", "overdue" or "unchecked"; None where no checks are asked for."""
     every_ms = world.procedure.probe_check_every_ms if world.procedure else None
     if world.probe_read is None:
-        return None if every_ms is None else "unchecked"
+        return None if every_ms is None else UNCHECKED
     if world.probe_read.verdict is Verdict.FAILED:
-        return "failed"
-    assert world.probe_passed_ms is not None
-    late = every_ms is not None and at_ms > world.probe_passed_ms + every_ms
-    return "overdue" if late else "passed"
+        return FAILED
+    if world.probe_passed_ms is None:
+        return UNCHECKED
+    return OVERDUE if every_ms is not None and at_ms > world.probe_passed_ms + every_ms else PASSED
+
+
+def spare_standing(world: World, at_ms: int) -> str | None:
+    """`SPARE_PASSED` where another thermometer may stand in: it passed, and the needle is lost or failed; else None."""
+    spare, every_ms = world.spare, world.procedure.probe_check_every_ms if world.procedure else None
+    if spare is None or spare.verdict is not Verdict.PASSED:
+        return None
+    if at_ms > spare.opened_ms + (every_ms or SPARE_MS):
+        return None
+    return SPARE_PASSED if is_lost(world, NEEDLE) or standing(world, at_ms) == FAILED else None

@@ -7,8 +7,34 @@ equal. Reading the TOML file is `recorder/config.py`'s work; this module opens n
 from dataclasses import dataclass
 
 from recorder.core import meanings as m
-from recorder.core.rules import Limit
+from recorder.core.rules import Limit, in_unit
 from recorder.thermal.water import ALTITUDES_M
+
+MINUTE = 60_000
+
+BY_TEMPERATURE, BY_TIME = "temperature", "time"
+"""Ways to keep held food safe: at 135 °F or above (FDA Food Code 2022, 3-501.16), or by time alone (3-501.19)."""
+
+POULTRY = {"F": 165.0, "C": 74.0}
+"""The least that poultry is cooked to, instantaneous: FDA Food Code 2022, 3-401.11(A)(3)."""
+
+HOT_HOLDING = {"F": 135.0, "C": 57.0}
+"""The least that hot holding may be: FDA Food Code 2022, 3-501.16(A)(1)."""
+
+TIME_ALONE_MS = 4 * 60 * MINUTE
+"""The longest that food is held by time alone: FDA Food Code 2022, 3-501.19(B)."""
+
+COLDEST_DONE_C = 57.8
+"""Below 136 °F (57.8 °C) no table of cooking times for poultry goes: FSIS, Cooking Guideline, 2021 (see thermal)."""
+
+COLDEST_HELD_C = 54.0
+"""No food is held hot below 130 °F (54 °C): FDA Food Code 2022, 3-501.16(A)(1), of roasts."""
+
+HOTTEST_MEAT_C = 100.0
+"""No wet meat is hotter inside than boiling water at sea level."""
+
+OIL_C = (100.0, 230.0)
+"""What frying oil can be: below, water does not boil out of food; above, oils smoke (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +87,18 @@ class Procedure:
     """The kitchen's height above the sea, for checks in boiling water; None where it is not known."""
     polar_limit: float | None = None
     """The most total polar compounds that the site lets its oil have, in %; None for no limit."""
+    more_cook_ms: int = 3 * MINUTE
+    """The planned length of a further cook after "cook more"."""
+    raw_wait_ms: int = 10 * MINUTE
+    """The longest from the first load to the locked lid."""
+    open_wait_ms: int = 15 * MINUTE
+    """The longest from the open lid to hot holding, or back into the oil."""
+    returned_wait_ms: int = 5 * MINUTE
+    """The longest from "cook more" to the locked lid."""
+    hold_by: str = BY_TEMPERATURE
+    """What keeps held food safe: `BY_TEMPERATURE`, where the hold's limit is one of quality, or `BY_TIME`."""
+    less_safe_because: str = ""
+    """Why a limit here is less safe than the published one, in words for the report; "" where none is."""
 
     def part(self, name: str | None) -> Part | None:
         """The part called `name`, or None."""
@@ -100,7 +138,60 @@ class Procedure:
             found.append("the limit of polar compounds must be above 0 and below 100 %")
         if self.oil_low.value >= self.oil_high.value:
             found.append("the oil band's low end must be below its high end")
+        waits = (self.raw_wait_ms, self.open_wait_ms, self.returned_wait_ms, self.more_cook_ms)
+        if min(waits) <= 0:
+            found.append("the longest waits and the length of a further cook must be above zero")
+        if self.hold_by not in (BY_TEMPERATURE, BY_TIME):
+            found.append(f'a hold is by {self.hold_by!r}; write "{BY_TEMPERATURE}" or "{BY_TIME}"')
         if strange := [meaning for meaning in self.ask_first if meaning not in m.COMMANDS]:
             named = ", ".join(map(repr, strange))
             found.append(f"ask_first can't name {named}; it may name {', '.join(m.COMMANDS)}")
         return found
+
+    def dangers(self) -> list[str]:
+        """Limits that meat, oil or cabinet can't have, or that are less safe than what is published, and the remedy.
+
+        What is less safe may be so on purpose: then `less_safe_because` says why. [] if nothing is wrong.
+        """
+        wrong, less_safe = [], []
+        for part in self.parts:
+            for name, limit in (("target", part.target), ("critical", part.critical)):
+                if limit.c > HOTTEST_MEAT_C:
+                    wrong.append(
+                        f"{name} of {part.name} is {limit.text()}; no meat is above {_text(HOTTEST_MEAT_C, self)}"
+                    )
+            if part.critical.c < COLDEST_DONE_C:
+                wrong.append(
+                    f"critical of {part.name} is {part.critical.text()}; poultry is never done below"
+                    f" {_text(COLDEST_DONE_C, self)}"
+                )
+            elif part.critical.value < POULTRY[self.unit]:
+                less_safe.append(
+                    f"critical of {part.name} is {part.critical.text()}; the FDA Food Code (3-401.11) asks for"
+                    f" {POULTRY[self.unit]:g} °{self.unit} for poultry"
+                )
+        if self.hold_by == BY_TEMPERATURE and self.hold_minimum.c < COLDEST_HELD_C:
+            wrong.append(f"minimum of hot holding is {self.hold_minimum.text()}; no food is held hot at that")
+        elif self.hold_by == BY_TEMPERATURE and self.hold_minimum.value < HOT_HOLDING[self.unit]:
+            less_safe.append(
+                f"minimum of hot holding is {self.hold_minimum.text()}; the FDA Food Code (3-501.16) asks for"
+                f" {HOT_HOLDING[self.unit]:g} °{self.unit}"
+            )
+        if self.hold_minimum.c > HOTTEST_MEAT_C:
+            wrong.append(f"minimum of hot holding is {self.hold_minimum.text()}; no food is held so hot")
+        if self.hold_by == BY_TIME and self.hold_limit_ms > TIME_ALONE_MS:
+            less_safe.append("the hold's limit is over 4 h; the FDA Food Code (3-501.19) allows 4 h by time alone")
+        low, high = OIL_C
+        if not (low <= self.oil_low.c and self.oil_high.c <= high):
+            wrong.append(
+                f"the oil's band is {self.oil_low.text()} to {self.oil_high.text()}; frying oil is"
+                f" {_text(low, self)} to {_text(high, self)}"
+            )
+        if less_safe and not self.less_safe_because.strip():
+            purpose = 'write less_safe_because = "WHY" where that is on purpose, such as a variance of your authority'
+            wrong += [f"{each}; {purpose}" for each in less_safe]
+        return wrong
+
+
+def _text(temp_c: float, procedure: Procedure) -> str:
+    return f"{in_unit(temp_c, procedure.unit):g} °{procedure.unit}"

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from recorder.core.batch import Batch
+from recorder.core.batch import Batch, Stage
 from recorder.core.effects import Alert, Record, Value
 from recorder.core.procedure import Procedure
 from recorder.core.rules import in_unit, span_in_unit
@@ -36,8 +36,8 @@ def _rows(world: World, other: World) -> Iterator[tuple[Key, tuple[tuple[str, Va
     for oil in world.oil:
         if id(oil) not in shared:
             yield ("oil", oil.id), _oil_row(oil, world.procedure)
-    others = {id(other.probe_check), id(other.probe_read)}
-    for check in (world.probe_check, world.probe_read):
+    others = {id(other.probe_check), id(other.probe_read), id(other.spare)}
+    for check in (world.probe_check, world.probe_read, world.spare):
         if check and id(check) not in others:
             yield ("probe_checks", check.id), _probe_check_row(check)
     for way in world.recoveries:
@@ -72,13 +72,17 @@ def _batch_rows(batch: Batch) -> Iterator[tuple[Key, tuple[tuple[str, Value], ..
             ("pieces", batch.pieces),
             ("rounds", batch.round + 1),
             ("checks_passed", batch.passed),
-            ("checks_needed", procedure.checks_per_batch),
+            ("checks_needed", batch.checks_needed),
             ("proven", int(batch.proven)),
             ("closed_ms", batch.closed_ms),
             ("outcome", batch.outcome),
-            ("discarded_pieces", batch.discarded_pieces),
+            ("discarded_pieces", batch.discarded_pieces or None),
             *_given(
-                bound=_shown(batch.bound_c, procedure.unit), pooled_bound=_shown(batch.pooled_bound_c, procedure.unit)
+                bound=_shown(batch.bound_c, procedure.unit),
+                pooled_bound=_shown(batch.pooled_bound_c, procedure.unit),
+                missing=batch.missing or None,
+                sold_pieces=batch.sold_pieces or None,
+                dropped_pieces=batch.dropped_pieces or None,
             ),
             ("struck", 0),
         ),
@@ -96,6 +100,7 @@ def _batch_rows(batch: Batch) -> Iterator[tuple[Key, tuple[tuple[str, Value], ..
                 ("unit", procedure.unit),
                 ("out_of_order", int(load.out_of_order)),
                 ("over_capacity", int(load.over_capacity)),
+                *_given(said_late=int(load.said_late) or None),
                 ("struck", 0),
             ),
         )
@@ -110,6 +115,7 @@ def _batch_rows(batch: Batch) -> Iterator[tuple[Key, tuple[tuple[str, Value], ..
                 ("short", int(cook.short)),
                 ("overdue", int(cook.overdue)),
                 ("time_proven", int(cook.time_proven)),
+                *_given(said_late=int(cook.said_late) or None),
                 ("struck", 0),
             ),
         )
@@ -135,6 +141,10 @@ def _batch_rows(batch: Batch) -> Iterator[tuple[Key, tuple[tuple[str, Value], ..
                     settle_seconds=_seconds(check.settle_ms),
                     probe_check=check.probe_check,
                     probe_was=check.probe_was,
+                    stage=Stage.HOLDING if check.held else None,
+                    counts=int(check.counts) if check.temp_c is not None else None,
+                    disputed=check.disputed,
+                    in_doubt=int(check.doubted) or None,
                 ),
                 ("struck", 0),
             ),
@@ -147,21 +157,25 @@ def _batch_rows(batch: Batch) -> Iterator[tuple[Key, tuple[tuple[str, Value], ..
                 ("at_ms", correction.at_ms),
                 ("action", "cook more"),
                 ("why", correction.why),
+                *_given(reheat_by_ms=correction.reheat_by_ms, reheat_missed=int(correction.reheat_missed) or None),
                 ("struck", 0),
             ),
         )
-    if hold := batch.hold:
+    for hold in batch.holds:
         yield (
             ("holds", hold.id),
             (
                 *named,
                 ("started_ms", hold.started_ms),
-                ("until_ms", hold.started_ms + procedure.hold_limit_ms),
+                ("until_ms", hold.counted_ms + procedure.hold_limit_ms),
                 ("ended_ms", hold.ended_ms),
                 ("proven", int(hold.proven)),
                 ("past_limit", int(hold.past)),
                 ("time_proven", int(hold.time_proven)),
                 ("outcome", hold.outcome),
+                ("counted_from_ms", hold.counted_ms),
+                ("limit_kind", "time" if batch.by_time else "quality"),
+                *_given(late=int(hold.late) or None, seconds_below=_seconds(hold.cold_ms or None)),
                 ("struck", 0),
             ),
         )
@@ -194,6 +208,7 @@ def _probe_check_row(check: ProbeCheck) -> tuple[tuple[str, Value], ...]:
         ("unit", check.unit),
         ("uncertainty_c", check.uncertainty_c),
         ("verdict", check.verdict),
+        *_given(checks_in_doubt=" ".join(map(str, check.doubts)) or None, disputed=check.disputed),
         ("struck", 0),
     )
 

@@ -13,6 +13,11 @@ class Limit:
     unit: str
     """ "F" or "C"."""
 
+    @property
+    def c(self) -> float:
+        """The limit in °C: what limits of different units are compared by."""
+        return to_c(self.value, self.unit)
+
     def met_by(self, temp_c: float) -> bool:
         """Whether `temp_c` is at or above the limit, compared in the limit's own unit."""
         return in_unit(temp_c, self.unit) >= self.value

@@ -4,7 +4,8 @@
     deadline(state) -> int | None              when a `Tick` is due
 
 It knows no clock, file, device or network. A senseless event changes nothing and, if a person said it, is a recorded
-refusal that names the reason. Replaying the same events gives the same states and effects.
+refusal that names the reason. Replaying the same events gives the same states and effects. What an earlier version
+wrote is judged as that version judged, until this version starts on it.
 """
 
 from dataclasses import dataclass, field, replace
@@ -13,18 +14,21 @@ from recorder.core import (
     alerts,
     batch_causes,
     batch_commands,
+    cabinet,
     checks,
     commands,
     disk,
     hearing,
     lost,
-    outcome,
+    needle,
     passing,
+    probing,
     station_causes,
     trends,
 )
 from recorder.core import meanings as m
-from recorder.core.batch import Stage
+from recorder.core.batch import Batch, Check, Stage
+from recorder.core.carry_over import carried_over
 from recorder.core.effects import Cue, Effect, Level, Record, Tone, Value
 from recorder.core.events import (
     CABINET,
@@ -54,13 +58,17 @@ from recorder.core.events import (
 )
 from recorder.core.records import changes
 from recorder.core.rules import plausible
-from recorder.core.world import Latest, World
+from recorder.core.rules_1_to_4 import station as rules_1_to_4
+from recorder.core.world import Latest, ProbeCheck, World
 
 COMMANDS_KEPT = 8
 """How many of the last commands can be struck, one after another."""
 
 EVENTS_KEPT = 10_000
 """A command with more than this many events after it can no longer be struck."""
+
+FIRST_RULES = 5
+"""The first rules that this module judges by; earlier ones stand in `recorder/core/rules_1_to_4/`."""
 
 Change = tuple[World, tuple[Cue, ...]]
 
@@ -73,6 +81,8 @@ class Said:
     """Its row."""
     before: World
     """The world as it was when the words were heard."""
+    at_ms: int
+    """When that was."""
     later: tuple[tuple[int, int, Event], ...] = ()
     """What happened since, other than words: entry number, time and event."""
 
@@ -86,13 +96,30 @@ class State:
     at_ms: int = 0
     world: World = field(default_factory=World)
     said: tuple[Said, ...] = ()
-    """The last commands, oldest first."""
+    """The last commands that can be struck, oldest first. One that led to a settled reading is the first."""
+    earlier: rules_1_to_4.State | None = None
+    """How an earlier version sees all this, while `world` is empty; None once this version has started."""
 
 
 def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
     """The state after `event` and what it asks for: rows, then notices, then cues."""
+    if isinstance(event, Started) and event.rules >= FIRST_RULES:
+        state = current(state)
+    elif state.earlier or (state.seq == 0 and isinstance(event, Started)):
+        earlier, effects = rules_1_to_4.step(state.earlier or rules_1_to_4.State(), event)
+        return State(earlier.seq, earlier.at_ms, earlier=earlier), effects
+    return _step(state, event)
+
+
+def current(state: State) -> State:
+    """`state` as this version sees it, also where an earlier version's recorder left it."""
+    earlier = state.earlier
+    return State(earlier.seq, earlier.at_ms, carried_over(earlier.world)) if earlier else state
+
+
+def _step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
     seq, at_ms = state.seq + 1, max(state.at_ms, event.at_ms)
-    before = _without_finished(state.world)
+    before = _without_finished(state.world, at_ms)
     world, cues = passing.advance(before, at_ms)
     said = state.said
     records: tuple[Record, ...] = ()
@@ -107,8 +134,9 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
             more, records = _sign(world, event, seq, at_ms)
         case _:
             said = _remember(said, seq, at_ms, event)
-            world, more = _happened(world, event, seq, at_ms)
-    world = _watch_cabinet(world, seq, at_ms)
+            world, more = _happened(world, event, seq, state.at_ms, at_ms)
+    world = cabinet.watched(world, seq, at_ms)
+    said = _since_reading(said, before, world)
     struck = any(("struck", 1) in record.row for record in records)
     rows = (*changes(before, world, struck), *records)
     return State(seq, at_ms, world, said), (*rows, *alerts.notices(before, world), *cues, *more)
@@ -117,19 +145,22 @@ def step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
 def deadline(state: State) -> int | None:
     """When to feed a `Tick` if nothing else happens; always later than the last event, or None.
 
-    What was due before it, as a reminder that older rules did not know, is due at once.
+    What was due before it, as of a batch that an earlier version left, is due at once.
     """
+    if state.earlier:
+        return rules_1_to_4.deadline(state.earlier)
     due_ms = passing.deadline(state.world)
     return None if due_ms is None else max(due_ms, state.at_ms + 1)
 
 
-def _happened(world: World, event: Event, seq: int, at_ms: int) -> Change:
-    """What an event other than words does to the world."""
+def _happened(world: World, event: Event, seq: int, since_ms: int, at_ms: int) -> Change:
+    """What an event other than words does to the world; `since_ms` is the time of the one before it."""
     match event:
         case Started():
-            return _started(world, event, seq, at_ms)
+            return _started(world, event, seq, since_ms, at_ms)
         case ProcedureLoaded(procedure=procedure):
-            return (world if procedure.problems() else replace(world, procedure=procedure)), ()
+            wrong = procedure.problems() or procedure.dangers()
+            return (world if wrong else replace(world, procedure=procedure)), ()
         case Reading():
             return _read(world, event, at_ms) if plausible(event.temp_c) else (world, ())
         case ProbeLost(channel=channel, reason=reason):
@@ -143,7 +174,7 @@ def _happened(world: World, event: Event, seq: int, at_ms: int) -> Change:
         case RecordsSetAside() | SpaceLow() | SpaceBack():
             return disk.happened(world, event, seq, at_ms)
         case Acknowledged(alert=id, by=by):
-            return disk.acknowledged(alerts.acknowledged(world, id, by, at_ms), id, at_ms), ()
+            return alerts.settled_by_hand(alerts.acknowledged(world, id, by, at_ms), id, at_ms), ()
         case Seen(alert=id, by=by):
             return alerts.seen(world, id, by, at_ms), ()
         case ClockStepped(wall_known=known):
@@ -153,20 +184,22 @@ def _happened(world: World, event: Event, seq: int, at_ms: int) -> Change:
             return world, ()
 
 
-def _started(world: World, event: Started, seq: int, at_ms: int) -> Change:
-    gap_known = world.boot_id in (None, event.boot_id) or (world.wall_known and event.wall_known)
+def _started(world: World, event: Started, seq: int, since_ms: int, at_ms: int) -> Change:
+    rebooted = world.boot_id not in (None, event.boot_id)
+    gap_known = not rebooted or (world.wall_known and event.wall_known)
     if not event.gap_known:
         gap_known, world = False, trends.forgotten(world)
     world = replace(
         world,
         station=event.station,
         vats=event.vats,
-        rules=event.rules,
+        rules=max(event.rules, FIRST_RULES),
         boot_id=event.boot_id,
         wall_known=event.wall_known,
         latest={},
         spots=(),
-        spot_used=0,
+        owner=None,
+        cabinet=None,
     )
     world = alerts.raised(world, station_causes.recorder_started(event.station, event.version, seq, at_ms))
     if event.wall_known:
@@ -175,20 +208,45 @@ def _started(world: World, event: Started, seq: int, at_ms: int) -> Change:
         world = alerts.raised(world, station_causes.clock_not_set(seq, at_ms))
     if not gap_known:
         world = _doubt_times(world, at_ms)
+    elif rebooted:
+        world = _power_away(world, seq, at_ms - since_ms, at_ms)
     return world, (Cue(Tone.ALERT, "Recorder started."),)
 
 
 def _doubt_times(world: World, at_ms: int) -> World:
-    """Cooks and holds that run through a gap of unknown length can't be vouched for."""
+    """Cooks, holds and waits that run through a gap of unknown length can't be vouched for."""
     for batch in world.batches:
+        about: int | None = None
         if batch.stage is Stage.COOKING:
-            cook = replace(batch.cooks[-1], time_proven=False)
-            world = alerts.raised(world, batch_causes.time_not_proven(batch, cook.id, at_ms))
-            world = world.with_batch(batch.id, cooks=(*batch.cooks[:-1], cook))
+            about = batch.cooks[-1].id
+            world = _cook_not_proven(world, batch)
         elif batch.hold and batch.stage is Stage.HOLDING:
-            world = alerts.raised(world, batch_causes.time_not_proven(batch, batch.hold.id, at_ms))
-            world = world.with_batch(batch.id, hold=replace(batch.hold, time_proven=False))
+            about = batch.hold.id
+            hold = replace(batch.hold, time_proven=False)
+            world = world.with_batch(batch.id, holds=(*batch.holds[:-1], hold))
+        elif batch.stage in (Stage.CHECKING, Stage.RETURNED):
+            about = batch.cooks[-1].id
+            world = world.with_batch(batch.id, wait_known=False)
+        if about is not None:
+            world = alerts.raised(world, batch_causes.time_not_proven(batch, about, at_ms))
     return world
+
+
+def _cook_not_proven(world: World, batch: Batch) -> World:
+    cook = replace(batch.cooks[-1], time_proven=False)
+    return world.with_batch(batch.id, cooks=(*batch.cooks[:-1], cook))
+
+
+def _power_away(world: World, seq: int, gap_ms: int, at_ms: int) -> World:
+    """The board was off for a known time: what was cooking or in holding may have been without heat."""
+    cooking = [batch for batch in world.batches if batch.stage is Stage.COOKING]
+    holding = [batch.number for batch in world.batches if batch.stage is Stage.HOLDING]
+    for batch in cooking:
+        world = _cook_not_proven(world, batch)
+    if not cooking and not holding:
+        return world
+    numbers = [batch.number for batch in cooking]
+    return alerts.raised(world, station_causes.power_away(gap_ms, numbers, holding, seq, at_ms))
 
 
 def _read(world: World, event: Reading, at_ms: int) -> Change:
@@ -196,30 +254,15 @@ def _read(world: World, event: Reading, at_ms: int) -> Change:
     latest = {**world.latest, event.channel: Latest(event.temp_c, at_ms, event.settled)}
     world = replace(world, latest=latest)
     if event.channel == NEEDLE:
-        world, more = checks.needle_read(world, event, at_ms)
+        world, more = needle.read(world, event, at_ms)
         return world, (*cues, *more)
+    if event.channel == CABINET:
+        return cabinet.read(world, event.temp_c, at_ms), cues
     world = trends.oil_read(world, event.channel, event.temp_c, at_ms)
     for batch in world.batches:
         if vat_channel(batch.vat) == event.channel and batch_commands.in_band(batch, event.temp_c):
             world = alerts.ended(world, at_ms, "oil back in its band", (alerts.OIL_OUTSIDE_BAND,), batch.number)
     return world, cues
-
-
-def _watch_cabinet(world: World, seq: int, at_ms: int) -> World:
-    """Hot holding is too cold while food is in it, or is so no longer."""
-    holding = [batch for batch in world.batches if batch.stage is Stage.HOLDING]
-    if not holding:
-        return alerts.ended(world, at_ms, "nothing is holding", (alerts.HOLD_COLD,))
-    temp_c = outcome.fresh(world, CABINET, at_ms)
-    if temp_c is None:
-        return world
-    minimum = max((batch.procedure.hold_minimum for batch in holding), key=lambda limit: limit.value)
-    if minimum.met_by(temp_c):
-        return alerts.ended(world, at_ms, "warm again", (alerts.HOLD_COLD,))
-    if alerts.is_open(world, alerts.HOLD_COLD):
-        return world
-    numbers = [batch.number for batch in holding]
-    return alerts.raised(world, station_causes.hold_cold(numbers, temp_c, minimum, seq, at_ms))
 
 
 Heeded = tuple[tuple[Said, ...], World, tuple[Cue, ...], tuple[Record, ...]]
@@ -249,21 +292,25 @@ def _obey(said: tuple[Said, ...], world: World, event: Heard, seq: int, at_ms: i
         return said, answer.world, cues, (row,)
     shift = answer.world.shift
     earlier = () if shift and shift.id == seq else said[1 - COMMANDS_KEPT :]
-    return (*earlier, Said(row, world)), answer.world, cues, (row,)
+    return (*earlier, Said(row, world, at_ms)), answer.world, cues, (row,)
 
 
 def _scratch(said: tuple[Said, ...], world: World, event: Heard, seq: int, at_ms: int) -> Heeded:
-    """Take back the last command: its world, and all that happened since but words."""
+    """Take back the last command: its world, and all that happened since but words. A reading is only disputed."""
     if not said:
         say = "Refused: there is no command to strike."
         return said, world, (Cue(Tone.REFUSED, say),), (_command_row(event, seq, at_ms, "refused", say),)
     last = said[-1]
-    back = last.before
+    if reading := _reading_of(world, last):
+        return _dispute(said, world, reading, event, seq, at_ms)
+    back, since_ms = last.before, last.at_ms
     for number, then_ms, later in last.later:
-        back, _ = passing.advance(_without_finished(back), then_ms)
-        back, _ = _happened(back, later, number, then_ms)
-        back = _watch_cabinet(back, number, then_ms)
-    back, _ = passing.advance(_without_finished(back), at_ms)
+        back, _ = passing.advance(_without_finished(back, then_ms), then_ms)
+        back, _ = _happened(back, later, number, since_ms, then_ms)
+        back = cabinet.watched(back, number, then_ms)
+        since_ms = then_ms
+    back, _ = passing.advance(_without_finished(back, at_ms), at_ms)
+    back = _with_first_holds(back, world)
     kept = {alert.id for alert in back.alerts}
     taken = [alert for alert in world.alerts if alert.id not in kept]
     taken = [alert if alert.ended_ms else replace(alert, ended_ms=at_ms, ended_by="command struck") for alert in taken]
@@ -274,6 +321,54 @@ def _scratch(said: tuple[Said, ...], world: World, event: Heard, seq: int, at_ms
     if earlier:
         earlier = (*earlier[:-1], replace(earlier[-1], later=earlier[-1].later + last.later))
     return earlier, back, (Cue(Tone.DONE, say),), rows
+
+
+Measured = tuple[Batch, Check] | ProbeCheck
+"""What a reading was taken for."""
+
+
+def _reading_of(world: World, said: Said) -> Measured | None:
+    """What the needle gave to this command, if it did."""
+    for batch in world.batches:
+        for check in batch.checks:
+            if check.id == said.command.id and check.source == "probe":
+                return batch, check
+    measured = world.probe_read
+    return measured if measured and measured.id == said.command.id else None
+
+
+def _dispute(said: tuple[Said, ...], world: World, measured: Measured, event: Heard, seq: int, at_ms: int) -> Heeded:
+    """A settled reading is never struck: it stays on record, marked as disputed, and proves nothing from now on."""
+    of = f"{measured[1].part}" if isinstance(measured, tuple) else measured.how
+    already = (measured[1] if isinstance(measured, tuple) else measured).disputed
+    if already:
+        say = f"Refused: the reading of the {of} is disputed already, and nothing before it can be struck."
+        return said, world, (Cue(Tone.REFUSED, say),), (_command_row(event, seq, at_ms, "refused", say),)
+    if isinstance(measured, tuple):
+        world = checks.disputed(world, *measured, at_ms)
+    else:
+        world = probing.disputed(world, measured)
+    say = f"The reading of the {of} stays on record as disputed. It proves nothing now."
+    row = _command_row(event, seq, at_ms, "done", say)
+    return said, replace(world, question=None), (Cue(Tone.ALERT, say),), (row,)
+
+
+def _since_reading(said: tuple[Said, ...], before: World, world: World) -> tuple[Said, ...]:
+    """The commands that can still be struck once a reading was taken: none before the one that asked for it."""
+    taken = world.owner
+    if taken is None or taken == before.owner:
+        return said
+    return tuple(each for each in said if isinstance(each.command.id, int) and each.command.id >= taken.check)
+
+
+def _with_first_holds(back: World, struck: World) -> World:
+    """A hold that was struck leaves its beginning to the next one: food does not get fresh by a word."""
+    for batch in back.batches:
+        was = next((each for each in struck.batches if each.id == batch.id), batch)
+        first_ms = was.holds[-1].started_ms if len(was.holds) > len(batch.holds) else was.first_hold_ms
+        if first_ms != batch.first_hold_ms:
+            back = back.with_batch(batch.id, first_hold_ms=first_ms)
+    return back
 
 
 def _sign(world: World, event: Signed, seq: int, at_ms: int) -> tuple[tuple[Cue, ...], tuple[Record, ...]]:
@@ -301,14 +396,20 @@ def _remember(said: tuple[Said, ...], seq: int, at_ms: int, event: Event) -> tup
     return (*said[:-1], replace(said[-1], later=(*said[-1].later, (seq, at_ms, event))))
 
 
-def _without_finished(world: World) -> World:
-    """`world` without what the newest event finished; its last rows are written."""
-    if all(alert.ended_ms is None for alert in world.alerts) and all(
-        b.stage is not Stage.CLOSED for b in world.batches
-    ):
+def _without_finished(world: World, at_ms: int) -> World:
+    """`world` without what was finished before; its last rows are written.
+
+    A closed batch stays while a colder spot of its newest piece may still be found.
+    """
+
+    def stays(batch: Batch) -> bool:
+        owner = world.owner
+        return batch.stage is not Stage.CLOSED or bool(owner and owner.batch == batch.id and at_ms <= owner.until_ms)
+
+    if all(alert.ended_ms is None for alert in world.alerts) and all(map(stays, world.batches)):
         return world
     alerts_left = tuple(alert for alert in world.alerts if alert.ended_ms is None)
-    return replace(world, alerts=alerts_left, batches=tuple(b for b in world.batches if b.stage is not Stage.CLOSED))
+    return replace(world, alerts=alerts_left, batches=tuple(filter(stays, world.batches)))
 
 
 def _command_row(

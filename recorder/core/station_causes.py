@@ -8,25 +8,53 @@ from dataclasses import replace
 from statistics import fmean
 
 from recorder.core import alerts
+from recorder.core.batch import listed
 from recorder.core.effects import Alert, Level
 from recorder.core.rules import Limit, in_unit, minutes_text, run_rules_text, span_in_unit, temp_text
 from recorder.core.world import OilRecord, ProbeCheck, Recovery
 from recorder.thermal import sampling
 
+NAMED = 6
+"""So many batches are named in one alert."""
 
-def hold_cold(numbers: list[int], temp_c: float, minimum: Limit, about: int, at_ms: int) -> Alert:
+
+def power_away(gap_ms: int, cooking: Sequence[int], holding: Sequence[int], about: int, at_ms: int) -> Alert:
+    """The board was without power for a known time while food was in work; fryer and cabinet may have been too."""
+    was = []
+    if cooking:
+        was.append(f"{_batches(cooking)} cooking, and a fryer without power does not cook")
+    if holding:
+        was.append(f"{_batches(holding)} in holding, and a cabinet without power does not hold")
+    return alerts.made(
+        alerts.POWER_AWAY,
+        about,
+        Level.CRITICAL,
+        f"The power was away for {minutes_text(gap_ms)}: {'; '.join(was)}. Take the food's temperature.",
+        at_ms,
+        seconds=gap_ms / 1000,
+        batches=" ".join(map(str, (*cooking, *holding))),
+    )
+
+
+def _batches(numbers: Sequence[int]) -> str:
+    return f"batch {numbers[0]} was" if len(numbers) == 1 else f"batches {listed(list(map(str, numbers)))} were"
+
+
+def hold_cold(numbers: list[int], temp_c: float, minimum: Limit, cold_ms: int, about: int, at_ms: int) -> Alert:
     """The hot-holding cabinet is below its minimum while food is in it."""
     return alerts.made(
         alerts.HOLD_COLD,
         about,
         Level.CRITICAL,
-        f"Hot holding reads {temp_text(temp_c, minimum.unit)}, needs {minimum.text()}. Batches in it:"
-        f" {', '.join(map(str, numbers))}. Check the food and the cabinet.",
+        f"Hot holding reads {temp_text(temp_c, minimum.unit)} and has been below {minimum.text()} for"
+        f" {minutes_text(cold_ms)}. Batches in it: {', '.join(map(str, numbers))}. Probe the food, and see to the"
+        " cabinet.",
         at_ms,
         temperature=round(in_unit(temp_c, minimum.unit), 2),
         limit=minimum.value,
         unit=minimum.unit,
         batches=" ".join(map(str, numbers)),
+        seconds=cold_ms / 1000,
     )
 
 
@@ -39,8 +67,8 @@ def oil_slow(way: Recovery, points: Sequence[float], rules: Sequence[int], at_ms
         way.id,
         Level.WARNING,
         f"Vat {way.vat}: the oil took {minutes_text(round(way.seconds * 1000))} to recover after the load of batch"
-        f" {way.batch}, before {minutes_text(round(usual * 1000))} ({run_rules_text(rules)}). Look at the load, the"
-        " oil's level and the burner.",
+        f" {way.batch}, before {minutes_text(round(usual * 1000))} ({run_rules_text(rules)}). Compare pieces a"
+        " load and the oil's level; burner, gas and electrics are for licensed people.",
         at_ms,
         seconds=round(way.seconds, 1),
         usual_seconds=round(usual, 1),
@@ -55,7 +83,8 @@ def oil_polar(record: OilRecord, limit: float, at_ms: int) -> Alert:
         alerts.OIL_POLAR,
         record.id,
         Level.WARNING,
-        f"Vat {record.vat}: {record.percent:g} % of polar compounds, the site's limit is {limit:g} %. Change the oil.",
+        f"Vat {record.vat}: {record.percent:g} % of polar compounds, the site's limit is {limit:g} %. It is due to"
+        " be changed, by the equipment maker's instructions: hot oil burns.",
         at_ms,
         percent=record.percent,
         limit=limit,
@@ -72,17 +101,18 @@ def probe_lost(channels: Sequence[str], reason: str, about: int, at_ms: int) -> 
     return alerts.made(alerts.PROBE_LOST, about, Level.WARNING, text, at_ms, channel=names, reason=reason)
 
 
-def probe_check_failed(check: ProbeCheck, at_ms: int) -> Alert:
+def probe_check_failed(check: ProbeCheck, doubted: Sequence[tuple[int, str]], at_ms: int) -> Alert:
     """The needle showed too much or too little in a bath."""
     assert check.temp_c is not None
     read, due = temp_text(check.temp_c, check.unit), temp_text(check.due_c, check.unit)
     tolerance = span_in_unit(check.tolerance_c, check.unit)
+    doubts = f" In doubt since its last passed check: {_doubts(doubted)}." if doubted else ""
     return alerts.made(
         alerts.PROBE_CHECK_FAILED,
         check.id,
         Level.CRITICAL,
         f"Probe check, {check.how}: read {read}, should be {due} within {tolerance:g} °{check.unit}. Adjust or replace"
-        " the probe. Checks since its last passed check are in doubt.",
+        f" the probe; nothing that it reads counts until it passes.{doubts}",
         at_ms,
         temperature=round(in_unit(check.temp_c, check.unit), 2),
         due=round(in_unit(check.due_c, check.unit), 2),
@@ -90,6 +120,16 @@ def probe_check_failed(check: ProbeCheck, at_ms: int) -> Alert:
         unit=check.unit,
         how=check.how,
     )
+
+
+def _doubts(checks: Sequence[tuple[int, str]]) -> str:
+    """The checks in doubt by batch, the newest batches where there are many."""
+    by_batch: dict[int, list[str]] = {}
+    for number, part in checks:
+        by_batch.setdefault(number, []).append(part)
+    named = [f"batch {number} ({', '.join(parts)})" for number, parts in by_batch.items()]
+    more = [f"{len(named) - NAMED} batches before"] if len(named) > NAMED else []
+    return listed([*named[-NAMED:], *more])
 
 
 def probe_check_overdue(passed_ms: int | None, about: int, at_ms: int) -> Alert:
@@ -106,7 +146,7 @@ def _ago(then_ms: int, at_ms: int) -> str:
 
 def not_hearing(reason: str, about: int, at_ms: int) -> Alert:
     """The station is deaf."""
-    text = f"The recorder does not hear: {reason}. Commands are not recorded until it does."
+    text = f"The recorder does not hear: {reason}. Commands are not recorded until it hears."
     return alerts.made(alerts.NOT_HEARING, about, Level.WARNING, text, at_ms, reason=reason)
 
 

@@ -6,6 +6,7 @@ Each function is one meaning's and does it to the world, at entry number `seq`; 
 from dataclasses import replace
 
 from recorder.core import alerts, checks, probing, station_causes, trends
+from recorder.core import meanings as m
 from recorder.core.batch import Stage
 from recorder.core.effects import Tone
 from recorder.core.events import Intent, vat_channel
@@ -14,10 +15,12 @@ from recorder.core.rules import in_unit
 from recorder.core.world import OilRecord, Shift, World
 from recorder.thermal.oil import polar_met
 
+STIR = "Stir, and keep the needle in the middle."
+
 
 def shift_start(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
     if world.shift and world.shift.ended_ms is None:
-        raise Refusal(f"the shift of cook {world.shift.cook} is open; end it first")
+        raise Refusal(f"the shift of cook {world.shift.cook} is open; say shift end first")
     if intent.cook is None:
         raise Refusal("say the cook's number")
     world = replace(world, shift=Shift(seq, intent.cook, at_ms), next_batch=1)
@@ -77,6 +80,14 @@ def _shift_id(world: World) -> int | None:
     return world.shift.id if world.shift and world.shift.ended_ms is None else None
 
 
+def spare_ice(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
+    if intent.ice is None:
+        raise Refusal("say what the spare thermometer shows in ice")
+    unit = world.procedure.unit if world.procedure else "C"
+    world, say, passed = probing.spare_read(world, intent.ice, unit, seq, at_ms)
+    return done(world, say, Tone.DONE if passed else Tone.ALERT)
+
+
 def probe_check(world: World, how: str, seq: int, at_ms: int) -> Answer:
     if waiting := world.open_check():
         world, _ = checks.unread(world, waiting[0].id, at_ms)
@@ -87,4 +98,5 @@ def probe_check(world: World, how: str, seq: int, at_ms: int) -> Answer:
         world = probing.opened(world, how, unit, altitude_m, seq, at_ms)
     except ValueError as error:
         raise Refusal(str(error)) from error
-    return done(world, f"Checking the probe: {how}. Stir, and keep the needle in the middle.")
+    care = "Mind the steam, and keep the needle in the middle." if how == m.BOILING_POINT else STIR
+    return done(world, f"Checking the probe: {how}. {care}")

@@ -8,9 +8,10 @@ from statistics import fmean
 
 from recorder.core import alerts, batch_causes, station_causes
 from recorder.core import meanings as m
-from recorder.core.batch import Batch, Stage
+from recorder.core.batch import Batch, Check, Stage
 from recorder.core.effects import Alert, Value
 from recorder.core.events import vat_channel
+from recorder.core.probing import FAILED
 from recorder.core.rules import to_c
 from recorder.core.world import Care, OilRecord, Recovery, World
 from recorder.thermal import oil, sampling
@@ -30,9 +31,9 @@ COURSE_KEPT = 240
 
 def batch_read(world: World, batch: Batch, at_ms: int) -> World:
     """The first checks of `batch` are done: its bounds, and whether its parts run colder than they used to."""
-    if world.rules < 2 or batch.round > 0:
+    if batch.round > 0 or batch.holds:
         return world
-    read = [check for check in batch.checks if check.source == "probe"]
+    read = [check for check in batch.checks if check.source == "probe" and _trusted(check)]
     temps_c = tuple(check.temp_c for check in read if check.temp_c is not None)
     if not temps_c:
         return world
@@ -49,6 +50,11 @@ def batch_read(world: World, batch: Batch, at_ms: int) -> World:
             mean_c = fmean(temp_c for check in of_part if (temp_c := check.temp_c) is not None)
             world = _part_read(world, batch, part.name, mean_c, of_part[-1].id, at_ms)
     return world
+
+
+def _trusted(check: Check) -> bool:
+    """Whether its temperature says something of the batch: neither taken back nor by a needle that failed."""
+    return check.disputed is None and not check.doubted and check.probe_was != FAILED
 
 
 def _part_read(world: World, batch: Batch, part: str, mean_c: float, about: int, at_ms: int) -> World:
@@ -71,7 +77,7 @@ def used(world: World, batch: Batch) -> World:
 
 def cared(world: World, record: OilRecord) -> tuple[World, OilRecord]:
     """`record` with what the oil has borne since the same was done to it, where it is care of the oil."""
-    if world.rules < 2 or record.what not in CARE:
+    if record.what not in CARE:
         return world, record
     for last in world.care:
         if (last.vat, last.what) == (record.vat, record.what):
@@ -97,7 +103,7 @@ def oil_renewed(world: World, vat: int, by: str, at_ms: int) -> World:
 
 def load_felt(world: World, batch: Batch, about: int, oil_c: float | None, at_ms: int) -> World:
     """Pieces went into the vat of `batch`: its oil's way back begins, at the first load of a batch."""
-    if world.rules < 2 or oil_c is None or batch.loads[1:]:
+    if oil_c is None or batch.loads[1:]:
         return world
     low = batch.procedure.oil_low
     way = Recovery(about, batch.vat, batch.number, low.unit, to_c(low.value, low.unit), ((at_ms, oil_c),))

@@ -9,7 +9,7 @@ from typing import Any
 
 from recorder.core.batch import Batch, Check, Verdict
 from recorder.core.effects import Alert
-from recorder.core.events import Intent, Reading
+from recorder.core.events import RULES, Intent, Reading
 from recorder.core.procedure import Procedure
 
 
@@ -42,6 +42,10 @@ class ProbeCheck:
     closed_ms: int | None = None
     temp_c: float | None = None
     uncertainty_c: float | None = None
+    doubts: tuple[int, ...] = ()
+    """Of a failed one: the ids of the checks that the needle gave since it last passed."""
+    disputed: str | None = None
+    """Who took it back, and when: what was read stays on record all the same."""
 
     @property
     def offset_c(self) -> float | None:
@@ -106,6 +110,33 @@ class Latest:
 
 
 @dataclass(frozen=True, slots=True)
+class Owner:
+    """Whose resting place the newest one is: only that check may be judged by a colder spot."""
+
+    spot: int
+    check: int
+    """Its id."""
+    batch: int | None
+    """Id of its batch; None for a check of the probe itself."""
+    until_ms: int
+    """So long the cook may look for a colder spot."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cabinet:
+    """How long hot holding has been too cold, or warm again."""
+
+    below: bool
+    """Whether it is below its minimum,"""
+    warm: bool
+    """or clearly above it."""
+    since_ms: int
+    """The first reading of this stretch on this side."""
+    last_ms: int
+    """The newest one."""
+
+
+@dataclass(frozen=True, slots=True)
 class Spot:
     """A resting place of the needle."""
 
@@ -121,8 +152,8 @@ class Question:
 
     intent: Intent
     until_ms: int
-    unproven: int | None = None
-    """Id of the batch that would be held unproven; None where only the procedure's `ask_first` makes it wait."""
+    because: str = ""
+    """The deviation that would be put on record; "" where only the procedure's `ask_first` makes it wait."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +165,7 @@ class World:
     procedure: Procedure | None = None
     shift: Shift | None = None
     batches: tuple[Batch, ...] = ()
-    """All that are not closed, in the order of their numbers, and those closed by the newest event."""
+    """All that are not closed, in the order of their numbers, and those closed lately (`Owner.until_ms`)."""
     next_batch: int = 1
     oil: tuple[OilRecord, ...] = ()
     """The newest record of each vat."""
@@ -145,14 +176,19 @@ class World:
     """By channel; replaced, never changed in place."""
     spots: tuple[Spot, ...] = ()
     """Where the needle lately rested, the newest last; none that was taken for a check but the newest."""
-    spot_used: int = 0
-    """The newest resting place that was taken for a check."""
+    owner: Owner | None = None
+    """Of the newest resting place that was taken for a check."""
     probe_check: ProbeCheck | None = None
     """The newest one."""
     probe_read: ProbeCheck | None = None
     """The newest one that was read."""
     probe_passed_ms: int | None = None
     """When the needle last passed."""
+    unverified: tuple[tuple[int, int, str], ...] = ()
+    """The checks that the needle gave since it last passed: id, batch number and part, oldest first."""
+    spare: ProbeCheck | None = None
+    """The newest check of another thermometer, whose readings are spoken."""
+    cabinet: Cabinet | None = None
     care: tuple[Care, ...] = ()
     """By vat and kind of care."""
     recoveries: tuple[Recovery, ...] = ()
@@ -167,7 +203,7 @@ class World:
     """Channels that were lost and give temperatures again, and since when."""
     charges: tuple[tuple[str, int], ...] = ()
     """By channel: how full its probe's battery last was, in percent."""
-    rules: int = 1
+    rules: int = RULES
     """See `events.RULES`."""
     boot_id: str | None = None
     wall_known: bool = True
@@ -180,6 +216,11 @@ class World:
         """This world with the fields of one batch changed."""
         batches = tuple(replace(batch, **changes) if batch.id == batch_id else batch for batch in self.batches)
         return replace(self, batches=batches)
+
+    @property
+    def spot_used(self) -> int:
+        """The newest resting place that was taken for a check."""
+        return self.owner.spot if self.owner else 0
 
     def open_check(self) -> tuple[Batch, Check] | None:
         """The check that waits for a reading, with its batch; there is one needle, so there is one at most."""

@@ -157,11 +157,30 @@ SIGNED: dict[str, dict[str, str]] = {
 
 TABLES = FIRST | LATER | SIGNED
 
-ADDED: dict[str, dict[str, str]] = {
-    "commands": {"first_text": "TEXT"},
+PROOF: dict[str, dict[str, str]] = {
+    "loads": {"said_late": "INTEGER"},
+    "cooks": {"said_late": "INTEGER"},
+    "checks": {"stage": "TEXT", "counts": "INTEGER", "disputed": "TEXT", "in_doubt": "INTEGER"},
+    "batches": {"missing": "TEXT", "sold_pieces": "INTEGER", "dropped_pieces": "INTEGER"},
+    "corrections": {"reheat_by_ms": "INTEGER", "reheat_missed": "INTEGER"},
+    "holds": {"counted_from_ms": "INTEGER", "limit_kind": "TEXT", "late": "INTEGER", "seconds_below": "REAL"},
+    "probe_checks": {"checks_in_doubt": "TEXT", "disputed": "TEXT"},
+}
+"""Columns that step 9 adds."""
+
+THERMAL: dict[str, dict[str, str]] = {
     "checks": {"uncertainty_c": "REAL", "settle_seconds": "REAL", "probe_check": "INTEGER", "probe_was": "TEXT"},
     "batches": {"bound": "REAL", "pooled_bound": "REAL"},
     "oil": {"percent": "REAL", "hours_since": "REAL", "batches_since": "INTEGER"},
+}
+"""Columns that step 5 adds."""
+
+ADDED: dict[str, dict[str, str]] = {
+    **PROOF,
+    **THERMAL,
+    "commands": {"first_text": "TEXT"},
+    "checks": THERMAL["checks"] | PROOF["checks"],
+    "batches": THERMAL["batches"] | PROOF["batches"],
     "alerts": {
         "acknowledged_ms": "INTEGER",
         "acknowledged_by": "TEXT",
@@ -256,8 +275,8 @@ def m004_second_best(db: Database) -> None:
 def m005_thermal(db: Database) -> None:
     """How surely a check settled and how the probe stood; probe checks; what few pieces say; how oil bears its work."""
     _create(db, LATER)
-    for table in ("checks", "batches", "oil"):
-        for column, kind in ADDED[table].items():
+    for table, added in THERMAL.items():
+        for column, kind in added.items():
             db.execute(f"ALTER TABLE {table} ADD COLUMN {column} {kind}")
 
 
@@ -305,6 +324,15 @@ def m008_views(db: Database) -> None:
     """Tables that a person can read."""
     for name, select in VIEWS.items():
         db.execute(f"CREATE VIEW {name} AS {select}")
+
+
+@migrations()
+def m009_proof(db: Database) -> None:
+    """What counts and what is in doubt, pieces by what became of them, how long food waited and was too cold."""
+    for table, added in PROOF.items():
+        for column, kind in added.items():
+            for each in _columns(column, kind):
+                db.execute(f"ALTER TABLE {table} ADD COLUMN {each}")
 
 
 STEPS = frozenset(name for name in globals() if re.fullmatch(r"m\d{3}_\w+", name))

@@ -236,7 +236,7 @@ def _held(switch: FootSwitch, sound: Iterable[bytes]) -> Iterator[tuple[bytes, b
 
 def numbered(intent: Intent) -> bool:
     """Whether a number was named in the sentence."""
-    named = (intent.vat, intent.batch, intent.count, intent.cook, intent.number, intent.percent)
+    named = (intent.vat, intent.batch, intent.count, intent.cook, intent.number, intent.ice, intent.percent)
     return any(value is not None for value in named)
 
 

@@ -33,7 +33,7 @@ MOST_SENTENCES = 200_000
 FEW = 8
 """A slot with up to this many forms goes whole through every template of the corpus; a longer one is spread."""
 
-FIELDS = ("vat", "batch", "part", "count", "cook", "number", "percent")
+FIELDS = ("vat", "batch", "part", "count", "cook", "number", "ice", "percent")
 """Slots that an `Intent` has a field for."""
 
 
@@ -213,7 +213,7 @@ def _expand(template: Template, slots: Mapping[str, Slot]) -> Iterator[tuple[str
             said = dict(zip(names, forms, strict=True))
             words = [word for item in variant for word in (said[item.text][0] if item.slot else (item.text,))]
             values: dict[str, Any] = {name: value for name, (_, value) in said.items()}
-            for name in ("number", "percent"):
+            for name in ("number", "ice", "percent"):
                 if name in values:
                     values[name] = float(values[name])
             yield " ".join(words), Intent(template.meaning, **values)

@@ -1,0 +1,73 @@
+"""Hot holding: how long the cabinet has been below its minimum. One reading neither begins nor ends an alert."""
+
+from dataclasses import replace
+
+from recorder.core import alerts, station_causes
+from recorder.core.batch import Batch, Stage
+from recorder.core.outcome import FRESH_MS
+from recorder.core.rules import Limit
+from recorder.core.world import Cabinet, World
+
+COLD_FOR_MS = 60_000
+"""Below its minimum for so long, by each reading meanwhile, is an alert (common practice, no source)."""
+
+WARM_FOR_MS = 60_000
+"""And warm again is what has been so for as long,"""
+
+WARMER_C = 0.5
+"""by this much above the minimum."""
+
+
+def read(world: World, temp_c: float, at_ms: int) -> World:
+    """The cabinet's own probe read `temp_c`."""
+    minimum = _minimum(world)
+    if minimum is None:
+        return world
+    last = world.cabinet if world.cabinet and at_ms - world.cabinet.last_ms <= FRESH_MS else None
+    below, warm = not minimum.met_by(temp_c), temp_c >= minimum.c + WARMER_C
+    if last and last.below:
+        world = _cold_since(world, last.last_ms, at_ms)
+    side = Cabinet(below, warm, at_ms, at_ms)
+    if last and (last.below, last.warm) == (below, warm):
+        side = replace(side, since_ms=last.since_ms)
+    return replace(world, cabinet=side)
+
+
+def _cold_since(world: World, since_ms: int, at_ms: int) -> World:
+    """Each batch in holding has been too cold for this long more."""
+    for batch in _held(world):
+        hold = batch.hold
+        assert hold
+        more_ms = at_ms - max(since_ms, hold.started_ms)
+        if more_ms > 0:
+            holds = (*batch.holds[:-1], replace(hold, cold_ms=hold.cold_ms + more_ms))
+            world = world.with_batch(batch.id, holds=holds)
+    return world
+
+
+def watched(world: World, seq: int, at_ms: int) -> World:
+    """`world` with the alert of a cold cabinet begun or ended, where the readings say so."""
+    holding = _held(world)
+    if not holding:
+        return alerts.ended(world, at_ms, "nothing is holding", (alerts.HOLD_COLD,))
+    side, latest, minimum = world.cabinet, world.latest.get("cabinet"), _minimum(world)
+    if side is None or latest is None or minimum is None or at_ms - side.last_ms > FRESH_MS:
+        return world
+    lasted_ms = side.last_ms - side.since_ms
+    if side.warm and lasted_ms >= WARM_FOR_MS:
+        return alerts.ended(world, at_ms, "warm again", (alerts.HOLD_COLD,))
+    if not side.below or lasted_ms < COLD_FOR_MS or alerts.is_open(world, alerts.HOLD_COLD):
+        return world
+    numbers = [batch.number for batch in holding]
+    return alerts.raised(world, station_causes.hold_cold(numbers, latest.temp_c, minimum, lasted_ms, seq, at_ms))
+
+
+def _held(world: World) -> list[Batch]:
+    """The batches that the cabinet's heat keeps safe."""
+    return [batch for batch in world.batches if batch.stage is Stage.HOLDING and not batch.by_time]
+
+
+def _minimum(world: World) -> Limit | None:
+    """The strictest minimum of what is in holding; the procedure's where nothing is."""
+    of = [batch.procedure for batch in _held(world)] or ([world.procedure] if world.procedure else [])
+    return max((procedure.hold_minimum for procedure in of), key=lambda limit: limit.c, default=None)

@@ -1,0 +1,145 @@
+"""What a manager is told of: the kinds of alert, and how one begins, is told again, is in hand and ends in a world."""
+
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+
+from recorder.core.effects import Alert, Level, Notice, Value
+from recorder.core.rules_1_to_4.batch import Batch
+from recorder.core.rules_1_to_4.world import World
+
+CHECK_BELOW_TARGET = "check below target"
+CHECK_BELOW_CRITICAL = "check below critical limit"
+COOK_SHORT = "cook short"
+COOK_OVERDUE = "cook overdue"
+HOLD_NEAR_LIMIT = "hold near limit"
+HOLD_PAST_LIMIT = "hold past limit"
+HOLD_COLD = "hold below minimum"
+HOLD_UNPROVEN = "hold started on unproven food"
+OIL_OUTSIDE_BAND = "oil outside band at load"
+OIL_SLOW = "oil recovers slowly"
+OIL_POLAR = "oil over its polar limit"
+DRIFT = "batches run colder"
+PROBE_LOST = "probe lost"
+PROBE_CHECK_FAILED = "probe check failed"
+PROBE_CHECK_OVERDUE = "probe check overdue"
+NOT_HEARING = "not hearing"
+NOT_RECORDING = "not recording"
+HEARS_BADLY = "hears badly"
+TIME_NOT_PROVEN = "time not proven"
+RECORDER_STARTED = "recorder started"
+CLOCK_NOT_SET = "clock not set"
+RECORDS_DAMAGED = "records damaged"
+DISK_NEARLY_FULL = "disk nearly full"
+
+MINUTE = 60_000
+REMINDERS = {
+    Level.WARNING: tuple(MINUTE * each for each in (15, 45, 105, 225)),
+    Level.CRITICAL: tuple(MINUTE * each for each in (5, 15, 35, 75, *range(135, 1440, 60))),
+}
+"""By level: how long after its beginning an alert that nobody has in hand is told again, ever more seldom."""
+
+ENDED_BY_PROOF = (CHECK_BELOW_TARGET, CHECK_BELOW_CRITICAL, COOK_SHORT)
+"""Kinds that end when the batch is proven done after all."""
+
+
+def alert_id(about: int, kind: str) -> str:
+    """Of the alert of that kind about entry number `about`."""
+    return f"{about}-{kind.replace(' ', '-')}"
+
+
+def made(
+    kind: str, about: int, level: Level, text: str, at_ms: int, batch: Batch | None = None, **numbers: Value
+) -> Alert:
+    """An alert that begins now, about entry number `about`; `numbers` are in the order in which they are shown."""
+    number = batch.number if batch else None
+    return Alert(alert_id(about, kind), kind, level, text, number, tuple(numbers.items()), at_ms)
+
+
+def raised(world: World, alert: Alert) -> World:
+    """`world` with `alert` open in it; the same alert is not raised twice."""
+    if any(known.id == alert.id for known in world.alerts):
+        return world
+    return replace(world, alerts=(*world.alerts, alert))
+
+
+def amended(world: World, alert: Alert) -> World:
+    """`world` with `alert` open in it; where it is so already, its words and numbers become these."""
+    known = next((each for each in world.alerts if each.id == alert.id and each.ended_ms is None), None)
+    if known is None:
+        return raised(world, alert)
+    newer = replace(known, text=alert.text, numbers=alert.numbers)
+    return replace(world, alerts=tuple(newer if each is known else each for each in world.alerts))
+
+
+def ended(world: World, at_ms: int, by: str, kinds: Iterable[str], batch: int | None = None, id: str = "") -> World:
+    """`world` with its open alerts of these kinds ended: of this batch number, or with this id, where given."""
+    kinds = tuple(kinds)
+
+    def close(alert: Alert) -> Alert:
+        meant = (batch is None or alert.batch == batch) and (not id or alert.id == id)
+        if alert.ended_ms is not None or alert.kind not in kinds or not meant:
+            return alert
+        return replace(alert, ended_ms=at_ms, ended_by=by)
+
+    alerts = tuple(map(close, world.alerts))
+    return world if alerts == world.alerts else replace(world, alerts=alerts)
+
+
+def acknowledged(world: World, id: str, by: str, at_ms: int) -> World:
+    """`world` with that alert in hand; as it was if it is not open, or in hand already."""
+    return _with(world, id, lambda alert: replace(alert, acknowledged_ms=at_ms, acknowledged_by=by), "acknowledged_ms")
+
+
+def seen(world: World, id: str, by: str, at_ms: int) -> World:
+    """`world` with that alert shown on a phone; as it was if it is not open, or was shown before."""
+    return _with(world, id, lambda alert: replace(alert, seen_ms=at_ms, seen_by=by), "seen_ms")
+
+
+def _with(world: World, id: str, change: Callable[[Alert], Alert], once: str) -> World:
+    """`world` with the open alert `id` changed, where its field `once` is still None."""
+    found = any(each.id == id and each.ended_ms is None and getattr(each, once) is None for each in world.alerts)
+    if not found:
+        return world
+    return replace(world, alerts=tuple(change(each) if each.id == id else each for each in world.alerts))
+
+
+def reminder_ms(alert: Alert) -> int | None:
+    """When an alert is told again; None for never: it is over or in hand, or its kind has its own way."""
+    if alert.ended_ms is not None or alert.acknowledged_ms is not None or alert.kind == HOLD_PAST_LIMIT:
+        return None
+    waits = REMINDERS.get(alert.level, ())
+    return alert.began_ms + waits[alert.repeats] if alert.repeats < len(waits) else None
+
+
+def reminded(world: World, id: str, at_ms: int) -> World:
+    """`world` with the alert `id` told again; reminders that were missed meanwhile are not made up for."""
+
+    def again(alert: Alert) -> Alert:
+        alert = replace(alert, repeats=alert.repeats + 1)
+        while (due_ms := reminder_ms(alert)) is not None and due_ms <= at_ms:
+            alert = replace(alert, repeats=alert.repeats + 1)
+        return alert
+
+    return replace(world, alerts=tuple(again(each) if each.id == id else each for each in world.alerts))
+
+
+def is_open(world: World, kind: str) -> bool:
+    """Whether an alert of this kind is open."""
+    return any(alert.kind == kind and alert.ended_ms is None for alert in world.alerts)
+
+
+def notices(before: World, after: World) -> tuple[Notice, ...]:
+    """What a manager must be told of the way from one world to the next."""
+    old = {alert.id: alert for alert in before.alerts}
+    told = []
+    for alert in after.alerts:
+        was = old.get(alert.id)
+        if was is None:
+            told.append(Notice(alert, "raised"))
+        elif alert.ended_ms is not None and was.ended_ms is None:
+            told.append(Notice(alert, "ended"))
+        elif alert.acknowledged_ms is not None and was.acknowledged_ms is None:
+            told.append(Notice(alert, "acknowledged"))
+        elif alert.repeats != was.repeats and alert.acknowledged_ms is None:
+            told.append(Notice(alert, "repeated"))
+    return tuple(told)

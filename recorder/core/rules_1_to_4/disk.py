@@ -1,0 +1,31 @@
+"""The disk of the records: short of space, or found damaged. It judges no number: who looks at the disk does."""
+
+from recorder.core.effects import Cue, Tone
+from recorder.core.events import RecordsSetAside, SpaceBack, SpaceLow
+from recorder.core.rules_1_to_4 import alerts, station_causes
+from recorder.core.rules_1_to_4.world import World
+
+
+def happened(
+    world: World, event: RecordsSetAside | SpaceLow | SpaceBack, seq: int, at_ms: int
+) -> tuple[World, tuple[Cue, ...]]:
+    """What became of the disk."""
+    match event:
+        case RecordsSetAside(file=file, reason=reason):
+            said = "The records were damaged, new ones are begun. Open batches are not known. Tell the manager."
+            return alerts.raised(world, station_causes.records_damaged(file, reason, seq, at_ms)), (
+                Cue(Tone.ALERT, said),
+            )
+        case SpaceLow(free_mb=free_mb, least_mb=least_mb):
+            if alerts.is_open(world, alerts.DISK_NEARLY_FULL):
+                return world, ()
+            world = alerts.raised(world, station_causes.disk_nearly_full(free_mb, least_mb, seq, at_ms))
+            return world, (Cue(Tone.ALERT, "The disk is nearly full. Tell the manager."),)
+        case _:
+            return alerts.ended(world, at_ms, "space is back", (alerts.DISK_NEARLY_FULL,)), ()
+
+
+def acknowledged(world: World, id: str, at_ms: int) -> World:
+    """Damaged records stay damaged: that alert is over when somebody has it in hand."""
+    mine = any(alert.id == id and alert.acknowledged_ms is not None for alert in world.alerts)
+    return alerts.ended(world, at_ms, "acknowledged", (alerts.RECORDS_DAMAGED,), id=id) if mine else world

@@ -1,0 +1,189 @@
+"""The station and how it stands: shift, vats, batches, the needle, what is open. Values and simple questions only.
+
+A thing's `id` is the number of the journal entry that made it, as in `batch.py`. What changes these values is all in
+`recorder/core/rules_1_to_4/station.py` and the rooms that it calls.
+"""
+
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from recorder.core.effects import Alert
+from recorder.core.events import Intent, Reading
+from recorder.core.procedure import Procedure
+from recorder.core.rules_1_to_4.batch import Batch, Check, Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Shift:
+    id: int
+    cook: int
+    """The cook's number; there are no names."""
+    started_ms: int
+    ended_ms: int | None = None
+    left_open: str = ""
+    """What was still open at its end, in words."""
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeCheck:
+    """The needle itself under test, in ice or in boiling water."""
+
+    id: int
+    how: str
+    """One of `meanings.PROBE_CHECKS`."""
+    opened_ms: int
+    due_c: float
+    """What an accurate needle would show."""
+    tolerance_c: float
+    unit: str
+    """ "F" or "C": the scale in use, whose tolerance it is."""
+    verdict: Verdict = Verdict.OPEN
+    """`OPEN`, `PASSED`, `FAILED` or `NO_READING`."""
+    closed_ms: int | None = None
+    temp_c: float | None = None
+    uncertainty_c: float | None = None
+
+    @property
+    def offset_c(self) -> float | None:
+        """How much too high the needle shows."""
+        return None if self.temp_c is None else self.temp_c - self.due_c
+
+
+@dataclass(frozen=True, slots=True)
+class OilRecord:
+    id: int
+    vat: int
+    what: str
+    """One of the oil meanings."""
+    at_ms: int
+    shift: int | None
+    oil_c: float | None
+    percent: float | None = None
+    """Total polar compounds, where they are what was recorded."""
+    hours: float | None = None
+    """Hours since the same was last recorded of this vat, where it is care of the oil."""
+    batches: int | None = None
+    """Batches in that time."""
+
+
+@dataclass(frozen=True, slots=True)
+class Care:
+    """The last time that a vat's oil was filtered or changed."""
+
+    vat: int
+    what: str
+    """`meanings.OIL_FILTERED` or `OIL_CHANGED`."""
+    at_ms: int
+    batches_ms: tuple[int, ...] = ()
+    """When batches were begun in it since."""
+
+
+@dataclass(frozen=True, slots=True)
+class Recovery:
+    """Oil on its way back after a load."""
+
+    id: int
+    """Of the load."""
+    vat: int
+    batch: int
+    """The batch's number."""
+    unit: str
+    back_c: float
+    """Where it is back."""
+    course: tuple[tuple[int, float], ...]
+    """ms and °C, from the load on."""
+    seconds: float | None = None
+    """How long it took; None until it is back."""
+
+
+@dataclass(frozen=True, slots=True)
+class Latest:
+    """The newest temperature of a channel."""
+
+    temp_c: float
+    at_ms: int
+    settled: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """A resting place of the needle."""
+
+    reading: Reading
+    """Its newest settled reading."""
+    since_ms: int
+    """When the needle was first seen at rest there."""
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """A command that waits for "confirm"."""
+
+    intent: Intent
+    until_ms: int
+    unproven: int | None = None
+    """Id of the batch that would be held unproven; None where only the procedure's `ask_first` makes it wait."""
+
+
+@dataclass(frozen=True, slots=True)
+class World:
+    """Everything that a struck command can take back."""
+
+    station: str = ""
+    vats: tuple[int, ...] = ()
+    procedure: Procedure | None = None
+    shift: Shift | None = None
+    batches: tuple[Batch, ...] = ()
+    """All that are not closed, in the order of their numbers, and those closed by the newest event."""
+    next_batch: int = 1
+    oil: tuple[OilRecord, ...] = ()
+    """The newest record of each vat."""
+    alerts: tuple[Alert, ...] = ()
+    """All that have not ended, and those ended by the newest event."""
+    question: Question | None = None
+    latest: dict[str, Latest] = field(default_factory=dict)
+    """By channel; replaced, never changed in place."""
+    spots: tuple[Spot, ...] = ()
+    """Where the needle lately rested, the newest last; none that was taken for a check but the newest."""
+    spot_used: int = 0
+    """The newest resting place that was taken for a check."""
+    probe_check: ProbeCheck | None = None
+    """The newest one."""
+    probe_read: ProbeCheck | None = None
+    """The newest one that was read."""
+    probe_passed_ms: int | None = None
+    """When the needle last passed."""
+    care: tuple[Care, ...] = ()
+    """By vat and kind of care."""
+    recoveries: tuple[Recovery, ...] = ()
+    """The newest of each vat that is on its way or just back."""
+    recovered_s: tuple[tuple[int, tuple[float, ...]], ...] = ()
+    """By vat: how long its oil took, oldest first."""
+    means: tuple[tuple[str, tuple[float, ...]], ...] = ()
+    """By part: the means of the first checks of its batches, °C, oldest first."""
+    checked: tuple[tuple[float, ...], ...] = ()
+    """The first checks of the last batches, °C, oldest first."""
+    backs: tuple[tuple[str, int], ...] = ()
+    """Channels that were lost and give temperatures again, and since when."""
+    charges: tuple[tuple[str, int], ...] = ()
+    """By channel: how full its probe's battery last was, in percent."""
+    rules: int = 1
+    """See `events.RULES`."""
+    boot_id: str | None = None
+    wall_known: bool = True
+
+    def batch(self, batch_id: int) -> Batch:
+        """The batch with this id; raises StopIteration when there is none."""
+        return next(batch for batch in self.batches if batch.id == batch_id)
+
+    def with_batch(self, batch_id: int, **changes: Any) -> "World":
+        """This world with the fields of one batch changed."""
+        batches = tuple(replace(batch, **changes) if batch.id == batch_id else batch for batch in self.batches)
+        return replace(self, batches=batches)
+
+    def open_check(self) -> tuple[Batch, Check] | None:
+        """The check that waits for a reading, with its batch; there is one needle, so there is one at most."""
+        for batch in self.batches:
+            if check := batch.open_check:
+                return batch, check
+        return None
