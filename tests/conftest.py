@@ -15,7 +15,6 @@ import pytest
 from recorder.driver import DriverUnavailable
 from recorder.probes.micropython_board import interpreter
 
-
 hypothesis.settings.register_profile("untimed", deadline=None)  # a busy machine is no failure
 hypothesis.settings.load_profile("untimed")
 
