@@ -216,8 +216,8 @@ def hold_past_limit(batch: Batch, hold: Hold, at_ms: int) -> Alert:
     limit_ms = batch.procedure.hold_limit_ms
     safety = f"limit of {minutes_text(limit_ms)} without temperature control. Discard it."
     quality = (
-        f"quality limit of {minutes_text(limit_ms)}. Discard it by the kitchen's procedure; safe is what stays at"
-        f" {batch.procedure.hold_minimum.text()} or above."
+        f"quality limit of {minutes_text(limit_ms)}. The kitchen's procedure says to discard it; at"
+        f" {batch.procedure.hold_minimum.text()} or above the Food Code sets no limit of time."
     )
     return alerts.made(
         alerts.HOLD_PAST_LIMIT,

@@ -105,7 +105,7 @@ def _hold_dues(batch: Batch, hold: Hold) -> Iterator[tuple[int, Due]]:
     def past(world: World, at_ms: int) -> Change:
         world = alerts.ended(world, limit_ms, "past its limit", (alerts.HOLD_NEAR_LIMIT,), batch.number)
         world = alerts.raised(world, batch_causes.hold_past_limit(batch, hold, max(limit_ms, began_ms)))
-        say = f"Batch {batch.number}: past its hold limit{'. Discard it' if batch.by_time else ' of quality'}."
+        say = f"Batch {batch.number}: past its {'hold limit. Discard it' if batch.by_time else 'quality limit'}."
         return changed(world, warned=True, past=True, repeat_ms=_next_repeat(at_ms)), (Cue(Tone.ALERT, say),)
 
     def repeat(world: World, at_ms: int) -> Change:

@@ -21,7 +21,7 @@ from recorder.core.events import NEEDLE, RULES, Heard, ProcedureLoaded, Reading,
 from recorder.demo import story
 from recorder.demo.boards import BOARDS
 from recorder.demo.show import Show
-from recorder.demo.story import Broker, InHand, Probe, Say, Scene, Tell, Wait
+from recorder.demo.story import Broker, Hands, InHand, Probe, Say, Scene, Tell, Wait
 from recorder.loop import Loop
 from recorder.notices.broker import LocalBroker, PageBroker
 from recorder.notices.settings import MqttSettings
@@ -128,6 +128,8 @@ class Director:
             case Probe(what=what, value_c=value_c):
                 getattr(self._board.kitchen, what)(*(() if value_c is None else (value_c,)))
                 self._show.probe(what, value_c)
+            case Hands(text=text):
+                self._show.hands(text)
             case Tell(text=text):
                 self._show.tell(text)
             case InHand(kind=kind, by=by):

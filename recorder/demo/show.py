@@ -66,7 +66,10 @@ class Show:
 
     def probe(self, what: str, value_c: float | None) -> None:
         if what in PROBES:
-            self._line("hands", Text(PROBES[what], "dim"))
+            self.hands(PROBES[what])
+
+    def hands(self, text: str) -> None:
+        self._line("hands", Text(text, "dim"))
 
     def watch(self, event: Event, state: State) -> None:
         """What the needle reads on its way into a piece, and when it has settled there."""

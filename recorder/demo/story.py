@@ -50,13 +50,26 @@ class InHand:
 
 
 @dataclass(frozen=True, slots=True)
+class Hands:
+    """What the cook does without a word."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class Tell:
     """A line for the one who watches."""
 
     text: str
 
 
-Scene = Say | Wait | Probe | Broker | InHand | Tell
+Scene = Say | Wait | Probe | Broker | InHand | Hands | Tell
+
+RELEASE_S = 60
+"""How long the cook waits until the fryer's own gauge shows no pressure: an invented time, the maker's counts."""
+
+DRAIN_S = 45
+"""How long the basket drains over the vat before a piece is touched."""
 
 YESTERDAY = (
     (188.6, 181.0, 186.0, 188.0),
@@ -157,6 +170,10 @@ def _hold_that_runs_long() -> Iterator[Scene]:
     yield Say("discard-twelve-pieces-batch-one")
     yield Wait(6)
     yield Say("confirm")
+    yield Wait(10)
+    yield Say("discard-batch-one")
+    yield Wait(6)
+    yield Say("confirm")
     yield Wait(60)
     yield Tell("The needle's plug is pulled and put back.")
     yield Probe("pull_connector")
@@ -203,9 +220,12 @@ def _load(start: bool = True) -> Iterator[Scene]:
 
 
 def _checks(*pieces: tuple[str, float]) -> Iterator[Scene]:
-    """Open the lid and check these pieces: part and its temperature in °F."""
+    """The pressure goes and the lid is opened, the basket drains, and these pieces are checked: part and °F."""
+    yield Hands("the pressure is let go by the maker's instructions, until the gauge shows zero")
+    yield Wait(RELEASE_S)
     yield Say("lid-open")
-    yield Wait(45)
+    yield Hands("the basket drains over the vat")
+    yield Wait(DRAIN_S)
     for part, value in pieces:
         yield Say(f"probe-{part}")
         yield Wait(3)
