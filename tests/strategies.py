@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from functools import partial
+from typing import Any
 
 from hypothesis import strategies as st
 
@@ -104,38 +105,72 @@ def ear_events(at: st.SearchStrategy[int] = times) -> st.SearchStrategy[e.Event]
     )
 
 
-USUAL = [
-    e.Intent(m.SHIFT_START, cook=4),
-    e.Intent(m.BATCH_START, vat=1),
-    e.Intent(m.LOAD, part="thigh", count=12),
-    e.Intent(m.LID_LOCKED),
-    e.Intent(m.LID_OPEN),
-    e.Intent(m.PROBE, part="thigh"),
-    e.Intent(m.HOLD_START),
-    e.Intent(m.ICE_POINT),
-    e.Intent(m.OIL_FILTERED, vat=1),
-    e.Intent(m.CONFIRM),
-    e.Intent(m.HOLD_END),
-    e.Intent(m.SCRATCH),
+def _say(meaning: str, **slots: Any) -> e.Heard:
+    return e.Heard(0, meaning, e.Intent(meaning, **slots), "test", "open")
+
+
+def _needle(value: float) -> e.Reading:
+    """The needle in its next spot, in °F; which one that is, the story says."""
+    return e.Reading(0, e.NEEDLE, (value - 32) * 5 / 9, True, 0, 0.2, 9_000)
+
+
+def _batch(end: str) -> list[tuple[int, e.Event]]:
+    """A batch of two parts from its start to `end`: how long after what came before, in ms, and what happens."""
+    checks = [(part, value) for part in ("thigh", "wing") for value in (186, 184)]
+    return [
+        (20_000, e.Reading(0, "vat1", 171.0)),
+        (20_000, _say(m.BATCH_START, vat=1)),
+        (10_000, _say(m.LOAD, part="thigh", count=12)),
+        (10_000, _say(m.LOAD, part="wing", count=6)),
+        (10_000, _say(m.LID_LOCKED, vat=1)),
+        (60_000, e.Reading(0, "vat1", 158.0)),
+        (720_000, _say(m.LID_OPEN, vat=1)),
+        *(each for part, value in checks for each in ((30_000, _say(m.PROBE, part=part)), (9_000, _needle(value)))),
+        (20_000, _say(m.HOLD_START)),
+        (30_000, e.Reading(0, e.CABINET, 63.0)),
+        (600_000, _say(end)),
+        (2_000, _say(m.CONFIRM)),
+    ]
+
+
+OPENING = [
+    (0, _say(m.SHIFT_START, cook=4)),
+    (10_000, _say(m.ICE_POINT)),
+    (20_000, _needle(32)),
+    (10_000, _say(m.OIL_LEVEL_OK, vat=1)),
 ]
-"""A cook's words."""
+CLOSING = [(60_000, _say(m.OIL_FILTERED, vat=1)), (10_000, _say(m.SHIFT_END))]
+WORDS = [*m.COMMANDS, m.CONFIRM, m.SCRATCH, m.SCRATCH]
 
 # Made once: to make a strategy costs more than to draw from it.
-_places = st.lists(st.integers(0, 2 * len(USUAL)), max_size=40)
-_pauses_ms = st.sampled_from([1, 1000, 60_000, 800_000])
-_others = st.none() | st.sampled_from(USUAL) | intents
-_anything = events(st.just(0))
+_pauses_ms = st.sampled_from([1, 1000, 8_000, 60_000, 800_000])
+_ends = st.lists(st.sampled_from([m.HOLD_END, m.DISCARD]), min_size=1, max_size=3)
+_anything = events(st.just(0)) | st.sampled_from(WORDS).map(partial(_say, part="thigh", count=5, cook=4, vat=1))
+_colder = st.floats(100, 200).map(lambda value: replace(_needle(value), colder=True))
+_struck = st.just(_say(m.SCRATCH))
+_disturbances = st.lists(
+    st.tuples(st.integers(0, 80), st.booleans(), _pauses_ms, st.one_of(_anything, _colder, _struck)), max_size=8
+)
+_cut = st.integers(0, 20)
+_others = st.none() | intents
 
 
 @st.composite
-def stories(draw: st.DrawFn) -> list[e.Event]:
-    """A working shift with anything in between: a cook's usual words at growing times, mixed with any event."""
+def stories(draw: st.DrawFn, rules: st.SearchStrategy[int] = rules) -> list[e.Event]:
+    """A working shift in the order of a day, with anything in between or in the place of what was to come."""
+    day = [*OPENING, *(each for end in draw(_ends) for each in _batch(end)), *CLOSING]
+    for place, instead, pause_ms, event in sorted(draw(_disturbances), key=lambda each: -each[0]):
+        place %= len(day)
+        day[place : place + instead] = [(pause_ms, event)]
+    day = day[: len(day) - draw(_cut)]
     story: list[e.Event] = [e.Started(0, "a", True, "t", "s", (1, 2), draw(rules)), e.ProcedureLoaded(0, PROCEDURE)]
-    at_ms = 0
-    for place in draw(_places):
-        at_ms += draw(_pauses_ms)
-        if place < len(USUAL):
-            story.append(e.Heard(at_ms, "words", USUAL[place], "test", "open", None, draw(_others), "other words"))
-        else:
-            story.append(replace(draw(_anything), at_ms=at_ms))
+    at_ms = spot = 0
+    for pause_ms, event in day:
+        at_ms += pause_ms
+        if isinstance(event, e.Reading) and event.channel == e.NEEDLE and event.settled and event.spot == 0:
+            spot += 1
+            event = replace(event, spot=spot)
+        elif isinstance(event, e.Heard) and event.other is None:
+            event = replace(event, other=draw(_others) if pause_ms == 1 else None, other_text="other words")
+        story.append(replace(event, at_ms=at_ms))
     return story

@@ -21,7 +21,7 @@ LISTED = Path(__file__).with_name("sentences.txt")
 
 ORDER = re.compile(
     r"(?:^|[.;:!?,] |\b(?:or|and|then|please|first|must|should|to) )"
-    r"(?:open|release|unlock|unlatch|load|lift|force|reach|remove|touch|vent|loosen|lower)\b(?! (?:alerts?|holds?|batches))",
+    r"(?:open|release|unlock|unlatch|load|lift|force|reach|remove|touch|vent|loosen|lower)\b(?! alerts?)",
     re.IGNORECASE,
 )
 

@@ -179,8 +179,8 @@ def records_damaged(file: str, reason: str, about: int, at_ms: int) -> Alert:
     """Older records were set aside as damaged, and what was open in them is not known any more."""
     why = f" ({reason})" if reason else ""
     text = (
-        f"The records were damaged{why}. They lie in {file}, and new ones were begun: open batches and holds are not"
-        " known any more. Begin them anew or discard them; keep that file and its copies. Acknowledge when it is done."
+        f"The records were damaged{why}. They lie in {file}, and new ones were begun: no batch and no hold of before"
+        " is known. Begin them again or discard them; keep that file and its copies. Acknowledge when it is done."
     )
     return alerts.made(alerts.RECORDS_DAMAGED, about, Level.CRITICAL, text, at_ms, file=file, reason=reason)
 
