@@ -175,7 +175,7 @@ def test_one_struck_command_leaves_the_world_as_if_unsaid(story: list[Event], ga
 
 def without_first_holds(world: World) -> tuple[Batch, ...]:
     """A hold that was struck leaves its beginning to the next one."""
-    return tuple(replace(batch, first_hold_ms=None) for batch in world.batches)
+    return tuple(replace(batch, struck_hold=None, first_load_ms=None) for batch in world.batches)
 
 
 def test_the_stories_are_of_a_kitchen_that_works() -> None:

@@ -29,6 +29,7 @@ PROBE_LOST = "probe lost"
 PROBE_CHECK_FAILED = "probe check failed"
 PROBE_CHECK_OVERDUE = "probe check overdue"
 PROBE_UNTRUSTED = "check by a failed probe"
+IN_DOUBT = "checks in doubt"
 NOT_HEARING = "not hearing"
 NOT_RECORDING = "not recording"
 HEARS_BADLY = "hears badly"
@@ -65,7 +66,7 @@ ENDED_BY_MORE_COOKING = (
 )
 """Kinds about a batch that say nothing of it once it goes back into the oil."""
 
-ENDED_BY_ACKNOWLEDGING = (RECORDS_DAMAGED, SOLD_DESPITE, POWER_AWAY)
+ENDED_BY_ACKNOWLEDGING = (RECORDS_DAMAGED, SOLD_DESPITE, POWER_AWAY, IN_DOUBT)
 """Kinds about what is past: nothing but a person ends them."""
 
 
@@ -96,6 +97,19 @@ def amended(world: World, alert: Alert) -> World:
         return raised(world, alert)
     newer = replace(known, text=alert.text, numbers=alert.numbers)
     return replace(world, alerts=tuple(newer if each is known else each for each in world.alerts))
+
+
+def gathered(world: World, alert: Alert) -> World:
+    """`world` with `alert` open in it, or its words in the open alert of the same kind about the same batch."""
+    known = next(
+        (
+            each
+            for each in world.alerts
+            if (each.kind, each.batch) == (alert.kind, alert.batch) and each.ended_ms is None
+        ),
+        None,
+    )
+    return raised(world, alert) if known is None else amended(world, replace(alert, id=known.id))
 
 
 def ended(world: World, at_ms: int, by: str, kinds: Iterable[str], batch: int | None = None, id: str = "") -> World:

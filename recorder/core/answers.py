@@ -46,12 +46,19 @@ def status(world: World) -> Told:
     else:
         shift = f"Shift of cook {world.shift.cook}."
     batches = [
-        f"Batch {batch.number} {batch.stage.value}, {batch.passed} of {batch.checks_needed} checks."
+        f"Batch {batch.number} {batch.stage.value}, {_checks(batch)}."
         for batch in world.batches
         if batch.stage is not Stage.CLOSED
     ]
     open_alerts = sum(1 for alert in world.alerts if alert.ended_ms is None)
     return " ".join([shift, *(batches or ["No batch is open."]), f"Alerts open: {open_alerts}."]), True
+
+
+def _checks(batch: Batch) -> str:
+    """How far its checks are, and what speaks against it."""
+    failed = [f"{batch.failed} failed"] if batch.failed else []
+    cold = ["too cold"] if batch.stage is Stage.HOLDING and batch.hold and batch.hold.coldest_c is not None else []
+    return ", ".join([f"{batch.passed} of {batch.checks_needed} checks", *failed, *cold])
 
 
 def last_reading(world: World, at_ms: int) -> Told:

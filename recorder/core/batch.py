@@ -103,8 +103,10 @@ class Check:
     """Taken in hot holding: judged by the hold's minimum."""
     counts: bool = False
     """Whether it is one of the passed checks that the batch needs."""
+    spoken_id: int | None = None
+    """Of a spoken one: the number of the entry with its words."""
     disputed: str | None = None
-    """Who took it back, and when: a reading stays on record all the same."""
+    """Why it proves nothing any more, though it stays on record: "by the cook", or "colder spot after it"."""
     doubted: bool = False
     """The needle failed the check of itself that came after this."""
 
@@ -116,10 +118,6 @@ class Correction:
     id: int
     at_ms: int
     why: str
-    reheat_by_ms: int | None = None
-    """When food that was held too cold must be hot again, or be discarded; None for food that was not."""
-    reheat_missed: bool = False
-    """That moment has come."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,8 +134,10 @@ class Hold:
     """It began after the longest wait."""
     cold_ms: int = 0
     """How long the cabinet was below the minimum meanwhile, as far as its readings tell."""
-    cold_food: bool = False
-    """A piece in it was read below the minimum."""
+    coldest_c: float | None = None
+    """The coldest piece in it that was read below the minimum."""
+    power_ms: int = 0
+    """How long the power was away meanwhile, and no piece has been read warm enough since."""
     time_proven: bool = True
     warned: bool = False
     past: bool = False
@@ -173,8 +173,16 @@ class Batch:
     """The wait that it is in is over its longest."""
     wait_known: bool = True
     """False while nobody knows how long it has been in its stage."""
-    first_hold_ms: int | None = None
-    """When a hold that was struck began: the next one keeps it."""
+    struck_hold: Hold | None = None
+    """A hold that was struck: the next one goes on from it."""
+    first_load_ms: int | None = None
+    """When raw pieces first went in, by a load that was struck too."""
+    waits: tuple[tuple[Stage, int], ...] = ()
+    """The waits that were longer than the kitchen's longest: in which stage, and for how many ms."""
+    reheat_by_ms: int | None = None
+    """When food that was held too cold must be hot again, or be discarded; None for food that was not, or is hot."""
+    reheat_missed: bool = False
+    """It was not hot again by then."""
     bound_c: float | None = None
     """The lower tolerance bound by its own first checks; None while they say nothing. See `thermal/sampling.py`."""
     pooled_bound_c: float | None = None
@@ -231,8 +239,9 @@ class Batch:
 
     @property
     def failed(self) -> int:
-        """Failed checks of this round."""
-        return sum(1 for check in self.fresh if check.verdict in MISSED)
+        """Failed checks of this round; a spoken one that was taken back is none, since words are misheard."""
+        taken_back = [check for check in self.fresh if check.source == "spoken" and check.disputed]
+        return sum(1 for check in self.fresh if check.verdict in MISSED and check not in taken_back)
 
     @property
     def missing(self) -> str:
@@ -265,6 +274,11 @@ class Batch:
     def open_since_ms(self) -> int | None:
         """When its lid was last opened."""
         return next((cook.opened_ms for cook in reversed(self.cooks) if cook.opened_ms is not None), None)
+
+    @property
+    def longest_wait_ms(self) -> int:
+        """The longest of its waits that were too long; 0 for none."""
+        return max((ms for _, ms in self.waits), default=0)
 
     @property
     def _all(self) -> int:

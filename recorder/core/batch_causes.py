@@ -8,9 +8,11 @@ from collections.abc import Sequence
 from statistics import fmean
 
 from recorder.core import alerts
-from recorder.core.batch import Batch, Check, Cook, Correction, Hold, Stage, listed
+from recorder.core.batch import Batch, Check, Cook, Hold, Stage, listed
 from recorder.core.effects import Alert, Level
+from recorder.core.procedure import TIME_ALONE_MS
 from recorder.core.rules import Limit, in_unit, minutes_text, run_rules_text, temp_text
+from recorder.core.waiting import Wait
 from recorder.thermal import sampling
 
 PRESSURE = (
@@ -102,50 +104,50 @@ def food_cold(batch: Batch, check: Check, at_ms: int) -> Alert:
     )
 
 
-def reheat_late(batch: Batch, correction: Correction, at_ms: int) -> Alert:
+def reheat_late(batch: Batch, at_ms: int) -> Alert:
     """Food that was held too cold was not hot again in time."""
     return alerts.made(
         alerts.REHEAT_LATE,
-        correction.id,
+        batch.id,
         Level.CRITICAL,
-        f"Batch {batch.number}: not checked hot within {minutes_text(REHEAT_MS)} of going back to be reheated. Discard"
-        " it (FDA Food Code 2022, 3-403.11).",
+        f"Batch {batch.number}: found too cold in holding, and not checked hot within {minutes_text(REHEAT_MS)}."
+        " Discard it (FDA Food Code 2022, 3-403.11).",
         at_ms,
         batch,
-        seconds=(at_ms - correction.at_ms) / 1000,
+        seconds=REHEAT_MS / 1000,
         limit_seconds=REHEAT_MS / 1000,
     )
 
 
-def pieces_wait(batch: Batch, about: int, longest_ms: int, at_ms: int) -> Alert:
+def pieces_wait(batch: Batch, wait: Wait, at_ms: int) -> Alert:
     """Pieces wait for longer than the kitchen lets them: raw ones, or such as came out of the oil."""
     return alerts.made(
         alerts.PIECES_WAIT,
-        about,
+        wait.about,
         Level.WARNING,
-        f"Batch {batch.number}, vat {batch.vat}: {WAITING[batch.stage]} for {minutes_text(longest_ms)}, the longest"
-        " wait. See to the food.",
+        f"Batch {batch.number}, vat {batch.vat}: {WAITING[batch.stage]} for {minutes_text(wait.longest_ms)}, the"
+        " longest wait. See to the food.",
         at_ms,
         batch,
-        seconds=longest_ms / 1000,
-        limit_seconds=longest_ms / 1000,
+        seconds=wait.longest_ms / 1000,
+        limit_seconds=wait.longest_ms / 1000,
         stage=batch.stage.value,
     )
 
 
-def hold_late(batch: Batch, hold: Hold, at_ms: int) -> Alert:
-    """Food went into holding after a longer wait than the kitchen allows."""
-    waited_ms, longest_ms = at_ms - hold.counted_ms, batch.procedure.open_wait_ms
+def hold_late(batch: Batch, hold: Hold, waits: Sequence[tuple[Stage, int]], at_ms: int) -> Alert:
+    """Food went into holding after longer waits than the kitchen allows."""
+    waited_ms = max(ms for _, ms in waits)
+    told = listed([f"{WAITING[stage]} for {minutes_text(ms)}" for stage, ms in waits])
     return alerts.made(
         alerts.HOLD_LATE,
         hold.id,
-        Level.WARNING,
-        f"Batch {batch.number}: put into holding {minutes_text(waited_ms)} after its lid was opened, the longest wait"
-        f" is {minutes_text(longest_ms)}. Its hold counts from the open lid. Take its temperature.",
+        Level.CRITICAL if waited_ms >= TIME_ALONE_MS else Level.WARNING,
+        f"Batch {batch.number} is in holding, but {told}. Its hold counts from the open lid. Take its temperature.",
         at_ms,
         batch,
         seconds=waited_ms / 1000,
-        limit_seconds=longest_ms / 1000,
+        waits=len(waits),
     )
 
 
@@ -160,12 +162,12 @@ def sold_despite(batch: Batch, why: Sequence[tuple[str, bool]], about: int, at_m
         at_ms,
         batch,
         safety=int(safety),
+        pieces=batch.sold_pieces or None,
     )
 
 
-def cook_short(batch: Batch, cook: Cook, at_ms: int) -> Alert:
+def cook_short(batch: Batch, cook: Cook, cooked_ms: int, shortest_ms: int, at_ms: int) -> Alert:
     """The lid was opened before the shortest cook was over."""
-    cooked_ms, shortest_ms = at_ms - cook.locked_ms, batch.procedure.shortest_cook_ms
     return alerts.made(
         alerts.COOK_SHORT,
         cook.id,
@@ -197,13 +199,14 @@ def cook_overdue(batch: Batch, cook: Cook, longest_ms: int, at_ms: int) -> Alert
 def hold_near_limit(batch: Batch, hold: Hold, at_ms: int) -> Alert:
     """A hold has come near its limit."""
     procedure = batch.procedure
-    left_ms = hold.counted_ms + procedure.hold_limit_ms - at_ms
+    held_ms = at_ms - hold.counted_ms
+    left = f"{minutes_text(procedure.hold_limit_ms - held_ms)} of its {minutes_text(procedure.hold_limit_ms)} hold left"
+    unknown = f"held for at least {minutes_text(held_ms)}, how long is not known"
     return alerts.made(
         alerts.HOLD_NEAR_LIMIT,
         hold.id,
         Level.WARNING,
-        f"Batch {batch.number}: {minutes_text(left_ms)} of its {minutes_text(procedure.hold_limit_ms)} hold left."
-        " Sell it first.",
+        f"Batch {batch.number}: {left if hold.time_proven else unknown}. Sell it first.",
         at_ms,
         batch,
         seconds=(at_ms - hold.counted_ms) / 1000,
@@ -290,9 +293,10 @@ def drift(batch: Batch, part: str, points: Sequence[float], rules: Sequence[int]
 
 
 def time_not_proven(batch: Batch, about: int, at_ms: int) -> Alert:
-    """A restart with no known clock left a gap in a cook or a hold."""
+    """A restart with no known clock left a gap in a cook, a hold or a wait."""
+    locked = batch.stage in (Stage.COOKING, Stage.LOADING)
     text = (
         f"Batch {batch.number}: the recorder restarted while it was {batch.stage.value} and does not know for how"
-        " long it was off. Treat its time as unknown, and take its temperature."
+        f" long it was off. Treat its time as unknown, and take its temperature{' once it is out' if locked else ''}."
     )
     return alerts.made(alerts.TIME_NOT_PROVEN, about, Level.CRITICAL, text, at_ms, batch)

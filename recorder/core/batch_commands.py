@@ -6,12 +6,12 @@ Each function is one meaning's and does it to the world, at entry number `seq`; 
 from dataclasses import replace
 from typing import Any
 
-from recorder.core import alerts, batch_causes, checks, probing, trends
+from recorder.core import alerts, batch_causes, checks, probing, trends, waiting
 from recorder.core.batch import MISSED, Batch, Cook, Correction, Hold, Load, Stage, listed
 from recorder.core.effects import Tone
 from recorder.core.events import Intent, vat_channel
 from recorder.core.outcome import IN_VAT, Answer, Refusal, asked, asks_first, done, fresh, known_vat, pick
-from recorder.core.procedure import HOTTEST_MEAT_C
+from recorder.core.procedure import COLDEST_MEAT_C, HOTTEST_MEAT_C, TIME_ALONE_MS
 from recorder.core.rules import minutes_text, temp_text, to_c
 from recorder.core.world import World
 
@@ -20,11 +20,9 @@ HIGHEST_BATCH = 29
 
 OPEN = (*IN_VAT, Stage.HOLDING)
 
-UNPROVEN, LATE, COLD, UNKNOWN_TIME, PAST, NO_LOCK = "unproven", "late", "cold", "unknown time", "past", "no lid locked"
+UNPROVEN, COLD, UNHEATED, WAITED = "unproven", "cold", "not reheated", "waited"
+UNKNOWN_TIME, PAST, POWER, NO_LOCK = "unknown time", "past", "power away", "no lid locked"
 """Deviations that are put on record only after "confirm"."""
-
-COLDEST_MEAT_C = -5.0
-"""No piece out of a fryer is colder: a spoken temperature below is misheard, or said in the other unit."""
 
 
 def batch_start(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
@@ -65,9 +63,12 @@ def _busy(world: World) -> dict[int, Batch]:
 
 
 def _moved(world: World, batch: Batch, stage: Stage, at_ms: int, **changes: Any) -> World:
-    """`batch` goes on to `stage`: whatever it waited for is over."""
+    """`batch` goes on to `stage`: whatever it waited for is over, and kept where that was too long."""
     world = alerts.ended(world, at_ms, "went on", (alerts.PIECES_WAIT,), batch.number)
-    return world.with_batch(batch.id, stage=stage, waited=False, wait_known=True, **changes)
+    waits = batch.waits
+    if batch.waited and (wait := waiting.of(batch)):
+        waits = (*waits, (batch.stage, at_ms - wait.since_ms))
+    return world.with_batch(batch.id, stage=stage, waited=False, wait_known=True, waits=waits, **changes)
 
 
 def load(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
@@ -123,7 +124,7 @@ def in_band(batch: Batch, oil_c: float) -> bool:
 
 def lid_locked(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
     batch = pick(world, intent, (Stage.LOADING, Stage.RETURNED), hint="say batch start first, or cook more")
-    cook = Cook(seq, at_ms, said_late=batch.waited)
+    cook = Cook(seq, at_ms, time_proven=not batch.waited, said_late=batch.waited)
     world = _moved(world, batch, Stage.COOKING, at_ms, cooks=(*batch.cooks, cook))
     if not batch.loads:
         return done(world, f"Batch {batch.number} cooking. No load was said.", Tone.ALERT)
@@ -135,19 +136,30 @@ def lid_open(world: World, intent: Intent, seq: int, at_ms: int, agreed: str) ->
     batch = pick(world, intent, (Stage.COOKING,), (Stage.LOADING, Stage.RETURNED), hint="no lid is locked")
     if batch.stage is not Stage.COOKING:
         return _lid_never_locked(world, intent, batch, seq, at_ms, agreed)
-    cook = batch.cooks[-1]
-    cooked_ms = at_ms - cook.locked_ms
-    timed = cook.time_proven and not cook.said_late and batch.round == 0
-    short = timed and cooked_ms < batch.procedure.shortest_cook_ms
-    cook = replace(cook, opened_ms=at_ms, short=short)
     world = alerts.ended(world, at_ms, "lid opened", (alerts.COOK_OVERDUE,), batch.number)
+    return _opened(world, batch, batch.cooks[-1], at_ms)
+
+
+def _opened(world: World, batch: Batch, cook: Cook, at_ms: int) -> Answer:
+    """The lid of `batch` is open: `cook` is over, and short where it can't have been long enough."""
+    cooked_ms = at_ms - (_earliest_ms(batch) if cook.said_late else cook.locked_ms)
+    shortest_ms = batch.procedure.shortest_cook_ms if batch.round == 0 else batch.procedure.more_cook_ms
+    short = cooked_ms < shortest_ms and (cook.time_proven or cook.said_late)
+    cook = replace(cook, opened_ms=at_ms, short=short)
     if short:
-        world = alerts.raised(world, batch_causes.cook_short(batch, cook, at_ms))
-    world = _moved(world, batch, Stage.CHECKING, at_ms, cooks=(*batch.cooks[:-1], cook))
-    if not cook.time_proven:
-        return done(world, f"Batch {batch.number}, lid open. How long it cooked is not known.", Tone.ALERT)
-    say = f"Batch {batch.number}, lid open after {minutes_text(cooked_ms)}."
-    return done(world, say + (" Short cook." if short else ""), Tone.ALERT if short else Tone.DONE)
+        world = alerts.raised(world, batch_causes.cook_short(batch, cook, cooked_ms, shortest_ms, at_ms))
+    cooks = (*(each for each in batch.cooks if each.id != cook.id), cook)
+    world = _moved(world, batch, Stage.CHECKING, at_ms, cooks=cooks)
+    known = f"after {minutes_text(cooked_ms)}" if cook.time_proven else "after a time that is not known"
+    say = f"Batch {batch.number}, lid open {known}.{' Short cook.' if short else ''}"
+    return done(world, say, Tone.DONE if cook.time_proven and not short else Tone.ALERT)
+
+
+def _earliest_ms(batch: Batch) -> int:
+    """When a cook can have begun at the earliest whose lid was locked without a word."""
+    raw_ms = waiting.raw_since_ms(batch)
+    since_ms = raw_ms if raw_ms is not None else batch.started_ms
+    return batch.corrections[-1].at_ms if batch.corrections else since_ms
 
 
 def _lid_never_locked(world: World, intent: Intent, batch: Batch, seq: int, at_ms: int, agreed: str) -> Answer:
@@ -155,9 +167,7 @@ def _lid_never_locked(world: World, intent: Intent, batch: Batch, seq: int, at_m
     if NO_LOCK not in agreed:
         say = f"Batch {batch.number}: no locked lid was said. Confirm that it has cooked, for an unknown time."
         return asked(world, replace(intent, batch=batch.number), NO_LOCK, say, at_ms, strained=True)
-    cook = Cook(seq, at_ms, at_ms, time_proven=False, said_late=True)
-    world = _moved(world, batch, Stage.CHECKING, at_ms, cooks=(*batch.cooks, cook))
-    return done(world, f"Batch {batch.number}, lid open. How long it cooked is not known.", Tone.ALERT)
+    return _opened(world, batch, Cook(seq, at_ms, time_proven=False, said_late=True), at_ms)
 
 
 def probe(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
@@ -174,31 +184,41 @@ def probe(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
 def reading(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
     if intent.number is None:
         raise Refusal("say the temperature")
-    waiting = world.open_check()
-    batch = waiting[0] if waiting else pick(world, intent, (Stage.CHECKING,), (Stage.HOLDING,))
+    asked_for = world.open_check()
+    batch = asked_for[0] if asked_for else _unnamed(world, intent)
     temp_c = to_c(intent.number, batch.procedure.unit)
     if not COLDEST_MEAT_C <= temp_c <= HOTTEST_MEAT_C:
         raise Refusal(f"{intent.number:g} °{batch.procedure.unit} is no temperature of meat")
-    if not waiting:
+    if not asked_for:
         world = checks.opened(world, batch, None, seq, at_ms)
     batch = world.batch(batch.id)
-    world, (cue,) = checks.judged(world, batch, batch.checks[-1], temp_c, "spoken", at_ms)
+    check = replace(batch.checks[-1], spoken_id=seq)
+    world, (cue,) = checks.judged(world, batch, check, temp_c, "spoken", at_ms)
     return done(world, f"As spoken: {cue.say[0].lower()}{cue.say[1:]}", cue.tone)
+
+
+def _unnamed(world: World, intent: Intent) -> Batch:
+    """The batch of a reading that no check waits for; it can't be named in the same breath."""
+    try:
+        return pick(world, intent, (Stage.CHECKING,), (Stage.HOLDING,))
+    except Refusal as refusal:
+        several = str(refusal).startswith("say which")
+        raise Refusal("say probe, the part and the batch before it") if several else refusal from refusal
 
 
 def cook_more(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
     batch = pick(world, intent, (Stage.CHECKING,), (Stage.HOLDING,))
-    if batch.open_check:
-        world, _ = checks.unread(world, batch.id, at_ms)
-        batch = world.batch(batch.id)
     world = trends.batch_read(world, batch, at_ms)
     held = batch.stage is Stage.HOLDING and batch.hold
-    reheat_by_ms = at_ms + batch_causes.REHEAT_MS if held and (held.cold_food or held.cold_ms) else None
-    correction = Correction(seq, at_ms, _why(batch), reheat_by_ms)
+    correction = Correction(seq, at_ms, _why(batch))
+    if held and held.cold_ms and batch.reheat_by_ms is None:
+        batch = replace(batch, reheat_by_ms=at_ms + batch_causes.REHEAT_MS)
     world = alerts.ended(world, at_ms, "goes back into the oil", alerts.ENDED_BY_MORE_COOKING, batch.number)
     holds = (*batch.holds[:-1], replace(held, ended_ms=at_ms, outcome="cooked more")) if held else batch.holds
-    world = _moved(world, batch, Stage.RETURNED, at_ms, corrections=(*batch.corrections, correction), holds=holds)
-    within = " Within 2 hours." if reheat_by_ms else ""
+    changes = {"corrections": (*batch.corrections, correction), "holds": holds, "reheat_by_ms": batch.reheat_by_ms}
+    world = _moved(world, batch, Stage.RETURNED, at_ms, **changes)
+    left_ms = batch.reheat_by_ms - at_ms if batch.reheat_by_ms is not None else None
+    within = f" {minutes_text(left_ms)} are left to reheat it." if left_ms is not None else ""
     return done(world, f"Batch {batch.number} goes back and counts as unchecked.{within}")
 
 
@@ -207,7 +227,9 @@ def _why(batch: Batch) -> str:
     missed = [check for check in batch.fresh if check.verdict in MISSED]
     why = [f"{check.part or 'piece'} {check.verdict.value}" for check in missed]
     if batch.stage is Stage.HOLDING and batch.hold:
-        why += ["held below the minimum"] if batch.hold.cold_food or batch.hold.cold_ms else ["out of holding"]
+        why += (
+            ["held below the minimum"] if batch.hold.coldest_c is not None or batch.hold.cold_ms else ["out of holding"]
+        )
     return ", ".join(why) or "said by the cook"
 
 
@@ -222,27 +244,37 @@ def hold_start(world: World, intent: Intent, seq: int, at_ms: int, agreed: str) 
             f"{say} Confirm to hold it with its checks not complete.",
             at_ms,
         )
-    if batch.open_check:
-        world, _ = checks.unread(world, batch.id, at_ms)
-        batch = world.batch(batch.id)
     world = trends.batch_read(world, batch, at_ms)
-    since_ms = batch.open_since_ms if batch.open_since_ms is not None else at_ms
-    hold = Hold(
-        seq,
-        started_ms=batch.first_hold_ms if batch.first_hold_ms is not None else at_ms,
-        proven=batch.proven,
-        counted_ms=since_ms,
-        time_proven=batch.wait_known,
-        late=batch.waited,
-    )
+    hold = _next_hold(batch, seq, at_ms)
+    world = _moved(world, batch, Stage.HOLDING, at_ms, holds=(*batch.holds, hold), struck_hold=None)
+    waits = world.batch(batch.id).waits
     if not batch.proven:
         world = alerts.raised(world, batch_causes.hold_unproven(batch, hold, at_ms))
-    if hold.late:
-        world = alerts.raised(world, batch_causes.hold_late(batch, hold, at_ms))
-    world = _moved(world, batch, Stage.HOLDING, at_ms, holds=(*batch.holds, hold), first_hold_ms=None)
+    if waits:
+        world = world.with_batch(batch.id, holds=(*batch.holds, replace(hold, late=True)))
+        world = alerts.raised(world, batch_causes.hold_late(batch, hold, waits, at_ms))
     say = f"Batch {batch.number} holding" + ("" if batch.proven else f", checks not complete: {batch.missing}")
-    late = f" Its lid was opened {minutes_text(at_ms - since_ms)} ago." if hold.late else ""
+    late = f" Its pieces waited {minutes_text(max(ms for _, ms in waits))}, longer than they may." if waits else ""
     return done(world, f"{say}.{late}", Tone.DONE if batch.proven and not late else Tone.ALERT)
+
+
+def _next_hold(batch: Batch, seq: int, at_ms: int) -> Hold:
+    """A hold counts from the open lid; by time alone, and after a struck one, it goes on from the one before."""
+    counted_ms = batch.open_since_ms if batch.open_since_ms is not None else at_ms
+    hold = Hold(seq, at_ms, batch.proven, counted_ms, time_proven=batch.wait_known)
+    if batch.by_time and batch.holds:
+        hold = replace(hold, counted_ms=min(each.counted_ms for each in batch.holds))
+    if struck := batch.struck_hold:
+        hold = replace(
+            hold,
+            started_ms=struck.started_ms,
+            counted_ms=min(hold.counted_ms, struck.counted_ms),
+            time_proven=hold.time_proven and struck.time_proven,
+            cold_ms=struck.cold_ms,
+            coldest_c=struck.coldest_c,
+            power_ms=struck.power_ms,
+        )
+    return hold
 
 
 def sold(world: World, intent: Intent, seq: int, at_ms: int, agreed: str) -> Answer:
@@ -260,7 +292,7 @@ def sold(world: World, intent: Intent, seq: int, at_ms: int, agreed: str) -> Ans
     else:
         world = _closed(world, batch, at_ms, "sold", sold_pieces=batch.sold_pieces + (count or 0))
     if why:
-        world = alerts.raised(world, batch_causes.sold_despite(batch, why, seq, at_ms))
+        world = alerts.gathered(world, batch_causes.sold_despite(world.batch(batch.id), why, seq, at_ms))
     say = f"{count} pieces of batch {batch.number} sold, {_left(rest)}." if rest else f"Batch {batch.number} sold."
     return done(world, say, Tone.ALERT if why else Tone.DONE)
 
@@ -272,13 +304,25 @@ def _against_sale(batch: Batch, at_ms: int) -> list[tuple[str, str, bool]]:
     held_ms, limit_ms = at_ms - hold.counted_ms, procedure.hold_limit_ms
     against = []
     if not hold.proven or not batch.proven:
-        colder = min((check.temp_c for check in batch.fresh if check.verdict in MISSED and check.temp_c), default=None)
+        colder = min(
+            (check.temp_c for check in batch.fresh if check.verdict in MISSED and check.temp_c is not None),
+            default=None,
+        )
         read = f", a piece was read at {temp_text(colder, procedure.unit)}" if colder is not None else ""
         against.append(
             (UNPROVEN, f"its checks are not complete ({batch.missing or 'at the start of its hold'}){read}", True)
         )
-    if hold.cold_food:
-        against.append((COLD, f"a piece in holding was read below {procedure.hold_minimum.text()}", True))
+    if batch.reheat_missed:
+        against.append((UNHEATED, "it was held too cold and not hot again within 2 hours", True))
+    if batch.longest_wait_ms >= TIME_ALONE_MS:
+        text = f"its pieces waited {minutes_text(batch.longest_wait_ms)} without temperature control, 4 h is the most"
+        against.append((WAITED, text, True))
+    if hold.power_ms:
+        text = f"the power was away for {minutes_text(hold.power_ms)} and no piece was read since"
+        against.append((POWER, text, True))
+    if hold.coldest_c is not None:
+        read = temp_text(hold.coldest_c, procedure.unit)
+        against.append((COLD, f"a piece in holding was read at {read}, below {procedure.hold_minimum.text()}", True))
     elif hold.cold_ms and not batch.by_time:
         cold = minutes_text(hold.cold_ms)
         against.append((COLD, f"hot holding was below {procedure.hold_minimum.text()} for {cold}", True))
@@ -337,6 +381,9 @@ def _some(batch: Batch, count: int | None) -> tuple[int | None, int]:
     if count < 1:
         raise Refusal("say how many pieces")
     if left is None:
+        gone = batch.sold_pieces + batch.discarded_pieces + batch.dropped_pieces
+        if gone + count > max(batch.pieces, batch.procedure.pieces_per_load):
+            raise Refusal(f"{gone + count} pieces are more than a vat holds")
         return count, UNCOUNTED
     if count > left:
         raise Refusal(f"batch {batch.number} has {left} pieces left")
@@ -348,14 +395,15 @@ def _left(rest: int) -> str:
 
 
 def _closed(world: World, batch: Batch, at_ms: int, outcome: str, **pieces: int) -> World:
-    """The batch leaves the station; whatever was open about it ends with it."""
-    if batch.open_check:
-        world, _ = checks.unread(world, batch.id, at_ms)
-        batch = world.batch(batch.id)
+    """The batch leaves the station, and whatever was open about it but what a person must answer."""
     holds = batch.holds
     if batch.hold and batch.hold.ended_ms is None:
         holds = (*holds[:-1], replace(batch.hold, ended_ms=at_ms, outcome=outcome))
-    about = [alert.kind for alert in world.alerts if alert.batch == batch.number]
+    about = [
+        alert.kind
+        for alert in world.alerts
+        if alert.batch == batch.number and alert.kind not in alerts.ENDED_BY_ACKNOWLEDGING
+    ]
     world = alerts.ended(world, at_ms, outcome, about, batch.number)
     return world.with_batch(
         batch.id, stage=Stage.CLOSED, holds=holds, closed_ms=at_ms, outcome=outcome, waited=False, **pieces

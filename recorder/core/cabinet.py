@@ -11,11 +11,17 @@ from recorder.core.world import Cabinet, World
 COLD_FOR_MS = 60_000
 """Below its minimum for so long, by each reading meanwhile, is an alert (common practice, no source)."""
 
-WARM_FOR_MS = 60_000
-"""And warm again is what has been so for as long,"""
+COLD_IN_ALL_MS = 10 * 60_000
+"""So is so long in one hold, with warm readings in between, as where a door stands open now and then."""
+
+WARM_FOR_MS = 5 * 60_000
+"""And warm again is what has been so for so long,"""
 
 WARMER_C = 0.5
 """by this much above the minimum."""
+
+SAME_RUN_MS = 10 * 60_000
+"""Readings no farther apart belong to one stretch; what was between them counts only where they are fresh."""
 
 
 def read(world: World, temp_c: float, at_ms: int) -> World:
@@ -23,9 +29,9 @@ def read(world: World, temp_c: float, at_ms: int) -> World:
     minimum = _minimum(world)
     if minimum is None:
         return world
-    last = world.cabinet if world.cabinet and at_ms - world.cabinet.last_ms <= FRESH_MS else None
+    last = world.cabinet if world.cabinet and at_ms - world.cabinet.last_ms <= SAME_RUN_MS else None
     below, warm = not minimum.met_by(temp_c), temp_c >= minimum.c + WARMER_C
-    if last and last.below:
+    if last and last.below and at_ms - last.last_ms <= FRESH_MS:
         world = _cold_since(world, last.last_ms, at_ms)
     side = Cabinet(below, warm, at_ms, at_ms)
     if last and (last.below, last.warm) == (below, warm):
@@ -56,9 +62,11 @@ def watched(world: World, seq: int, at_ms: int) -> World:
     lasted_ms = side.last_ms - side.since_ms
     if side.warm and lasted_ms >= WARM_FOR_MS:
         return alerts.ended(world, at_ms, "warm again", (alerts.HOLD_COLD,))
-    if not side.below or lasted_ms < COLD_FOR_MS or alerts.is_open(world, alerts.HOLD_COLD):
+    cold_ms = max(batch.hold.cold_ms for batch in holding if batch.hold)
+    long_enough = lasted_ms >= COLD_FOR_MS or cold_ms >= COLD_IN_ALL_MS
+    if not side.below or not long_enough or alerts.is_open(world, alerts.HOLD_COLD):
         return world
-    numbers = [batch.number for batch in holding]
+    numbers, lasted_ms = [batch.number for batch in holding], max(lasted_ms, cold_ms)
     return alerts.raised(world, station_causes.hold_cold(numbers, latest.temp_c, minimum, lasted_ms, seq, at_ms))
 
 

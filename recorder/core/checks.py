@@ -50,8 +50,8 @@ def judged(
     if reading:
         about = world.probe_read.id if world.probe_read else None
         check = replace(check, uncertainty_c=reading.uncertainty_c, settle_ms=reading.settle_ms, probe_check=about)
-        world = probing.unverified(world, check.id, batch.number, check.part or "piece")
     complete = batch.proven
+    world = probing.unverified(world, check.id, batch.number, check.part or "piece", spare=not reading)
     world = world.with_batch(batch.id, checks=replaced(batch.checks, check))
     batch = world.batch(batch.id)
     if complete and not batch.proven:
@@ -59,24 +59,42 @@ def judged(
     what = f"{(check.part or 'piece').capitalize()} {degrees(temp_c, target.unit)} degrees"
     if verdict is Verdict.BELOW_HOLD:
         world = alerts.amended(world, batch_causes.food_cold(batch, check, at_ms))
-        assert batch.hold
-        world = world.with_batch(batch.id, holds=(*batch.holds[:-1], replace(batch.hold, cold_food=True)))
+        world = _found_cold(world, batch, temp_c, at_ms)
         say = (
             f"{what}, below the hold minimum of {batch.procedure.hold_minimum.text()}. Say cook more, or discard batch."
         )
         return world, (Cue(Tone.ALERT, say),)
     if verdict is not Verdict.PASSED:
         world = alerts.amended(world, batch_causes.check_failed(batch, check, target, critical, at_ms))
-        return world, (Cue(Tone.ALERT, f"{what}, {verdict.value}. Cook more."),)
+        remedy = f"Batch {batch.number} is {batch.outcome} already" if batch.stage is Stage.CLOSED else "Cook more"
+        return world, (Cue(Tone.ALERT, f"{what}, {verdict.value}. {remedy}."),)
     if reading and probe_was == probing.FAILED:
         world = alerts.amended(world, batch_causes.probe_untrusted(batch, check, at_ms))
         return world, (Cue(Tone.ALERT, f"{what}, but the probe failed its own check. It does not count."),)
     if batch.proven:
-        ends = (*alerts.ENDED_BY_PROOF, alerts.PROBE_UNTRUSTED)
-        world = alerts.ended(world, at_ms, "checked again and passed", ends, batch.number)
+        world = _complete(world, batch, at_ms)
     if check.held:
+        if batch.hold and batch.hold.power_ms and not batch.by_time:  # it has stayed warm enough
+            world = world.with_batch(batch.id, holds=(*batch.holds[:-1], replace(batch.hold, power_ms=0)))
         return world, (Cue(Tone.DONE, f"{what} in holding.{_progress(batch, check)}"),)
     return world, (Cue(Tone.DONE if check.counts else Tone.ALERT, f"{what}, passed.{_progress(batch, check)}"),)
+
+
+def _complete(world: World, batch: Batch, at_ms: int) -> World:
+    """The checks of `batch` are complete: what was open about them is over, and in time it is hot again."""
+    ends = (*alerts.ENDED_BY_PROOF, alerts.PROBE_UNTRUSTED)
+    world = alerts.ended(world, at_ms, "checked again and passed", ends, batch.number)
+    hot_again = batch.reheat_by_ms is not None and not batch.reheat_missed and batch.stage is Stage.CHECKING
+    return world.with_batch(batch.id, reheat_by_ms=None) if hot_again else world
+
+
+def _found_cold(world: World, batch: Batch, temp_c: float, at_ms: int) -> World:
+    """A piece in holding is too cold: from now on the batch is to be reheated within its time."""
+    assert batch.hold
+    coldest_c = min(temp_c, batch.hold.coldest_c if batch.hold.coldest_c is not None else temp_c)
+    by_ms = batch.reheat_by_ms if batch.reheat_by_ms is not None else at_ms + batch_causes.REHEAT_MS
+    holds = (*batch.holds[:-1], replace(batch.hold, coldest_c=coldest_c))
+    return world.with_batch(batch.id, holds=holds, reheat_by_ms=by_ms)
 
 
 def _verdict(batch: Batch, check: Check, temp_c: float, target: Limit, critical: Limit) -> Verdict:
@@ -99,24 +117,26 @@ def _progress(batch: Batch, check: Check) -> str:
 
 def unproven(world: World, batch: Batch, at_ms: int) -> World:
     """What made the checks of `batch` complete holds no longer; where it is in holding by now, that is an alert."""
-    if batch.stage is not Stage.HOLDING or batch.hold is None or not batch.hold.proven:
+    if batch.stage not in (Stage.HOLDING, Stage.CLOSED) or batch.hold is None or not batch.hold.proven:
         return world
     hold = replace(batch.hold, proven=False)
     world = world.with_batch(batch.id, holds=(*batch.holds[:-1], hold))
+    if batch.stage is Stage.CLOSED:
+        return world
     return alerts.amended(world, batch_causes.hold_unproven(batch, hold, at_ms))
 
 
-def disputed(world: World, batch: Batch, check: Check, at_ms: int) -> World:
-    """The cook takes a reading back: it stays on record, and where it passed it counts no more."""
+def disputed(world: World, batch: Batch, check: Check, at_ms: int, why: str = "by the cook") -> World:
+    """A reading is taken back: it stays on record, and where it passed it counts no more."""
     complete = batch.proven
-    check = replace(check, disputed="by the cook", counts=False)
+    check = replace(check, disputed=why, counts=False)
     world = world.with_batch(batch.id, checks=replaced(batch.checks, check))
     batch = world.batch(batch.id)
     return unproven(world, batch, at_ms) if complete and not batch.proven else world
 
 
 def doubted(world: World, ids: tuple[int, ...], at_ms: int) -> World:
-    """The needle failed its own check: the checks `ids`, that it gave since it last passed, count no more."""
+    """A thermometer failed its own check: the checks `ids`, that it gave since it last passed, count no more."""
     for batch in world.batches:
         checks = tuple(
             replace(check, doubted=True, counts=False) if check.id in ids else check for check in batch.checks

@@ -12,7 +12,7 @@ def happened(
     """What became of the disk."""
     match event:
         case RecordsSetAside(file=file, reason=reason):
-            said = "The records were damaged, new ones are begun. No batch and no hold of before is known. Tell the manager."
+            said = "The records were damaged, new ones are begun. Nothing of before is known. Tell the manager."
             return alerts.raised(world, station_causes.records_damaged(file, reason, seq, at_ms)), (
                 Cue(Tone.ALERT, said),
             )

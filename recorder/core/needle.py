@@ -3,9 +3,11 @@
 from dataclasses import replace
 
 from recorder.core import alerts, checks, probing
-from recorder.core.batch import Verdict
-from recorder.core.effects import Cue
+from recorder.core.batch import Batch, Check, Verdict
+from recorder.core.effects import Cue, Tone
 from recorder.core.events import Reading
+from recorder.core.procedure import COLDEST_MEAT_C
+from recorder.core.rules import degrees
 from recorder.core.world import Owner, Spot, World
 
 SPOT_GRACE_MS = 15_000
@@ -13,6 +15,9 @@ SPOT_GRACE_MS = 15_000
 
 SPOTS_KEPT_MS = 120_000
 """A check that was opened longer ago than this waits for no reading any more."""
+
+HOTTEST_SPOT_C = 105.0
+"""Food is no hotter than its boiling water, with some room for salt and for the probe; metal and oil are."""
 
 COLDER_MS = 20_000
 """So long after a check was read a colder spot of the same piece takes its place: the cook may look for the coldest."""
@@ -24,6 +29,8 @@ def read(world: World, event: Reading, at_ms: int) -> Change:
     """A settled reading of the needle closes what waits for one: of the fresh spots, the coldest counts for a piece."""
     if not event.settled:
         return world, ()
+    if not COLDEST_MEAT_C <= event.temp_c <= HOTTEST_SPOT_C:
+        return _no_piece(world, event)
     world = replace(world, spots=_spots(world, event, at_ms))
     if probe_check := probing.waiting(world):
         fresh = [spot for spot in _fresh(world, probe_check.opened_ms) if probing.in_bath(probe_check, spot)]
@@ -40,6 +47,8 @@ def read(world: World, event: Reading, at_ms: int) -> Change:
     if not fresh:
         return world, ()
     coldest = min(fresh, key=lambda reading: reading.temp_c)
+    if owned := _owned_by(world, event, at_ms):  # it may still be the piece before: words alone do not tell
+        world = checks.disputed(world, *owned, at_ms, "a colder spot straight after it")
     world = _taken(world, event, check.id, batch.id, at_ms)
     return checks.judged(world, batch, check, coldest.temp_c, "probe", at_ms, coldest)
 
@@ -73,16 +82,34 @@ def _colder_read(world: World, event: Reading, at_ms: int) -> Change:
 
     Wherever the batch is by now: words in between do not make the piece warmer.
     """
-    owner = world.owner
-    if owner is None or not event.colder or event.spot != owner.spot + 1 or at_ms > owner.until_ms:
+    owned = _owned_by(world, event, at_ms)
+    if owned is None:
         return world, ()
-    batch = next((batch for batch in world.batches if batch.id == owner.batch), None)
-    check = next((check for check in batch.checks if check.id == owner.check), None) if batch else None
-    if batch is None or check is None or check.temp_c is None or event.temp_c >= check.temp_c:
-        return world, ()
+    batch, check = owned
     _, critical = checks.limits(batch.procedure, check.part)
     if check.verdict is Verdict.BELOW_TARGET and not critical.met_by(event.temp_c):
         id = alerts.alert_id(check.id, alerts.CHECK_BELOW_TARGET)
         world = alerts.ended(world, at_ms, "read colder", (alerts.CHECK_BELOW_TARGET,), batch.number, id)
     world = _taken(world, event, check.id, batch.id, at_ms)
     return checks.judged(world, batch, check, event.temp_c, "probe", at_ms, event)
+
+
+def _owned_by(world: World, event: Reading, at_ms: int) -> tuple[Batch, Check] | None:
+    """The check of a piece that owns the spot from which the needle went straight to this colder one, in time."""
+    owner = world.owner
+    if owner is None or not event.colder or event.spot != owner.spot + 1 or at_ms > owner.until_ms:
+        return None
+    for batch in world.batches:
+        for check in batch.checks:
+            if (batch.id, check.id) == (owner.batch, owner.check):
+                return (batch, check) if check.temp_c is not None and event.temp_c < check.temp_c else None
+    return None
+
+
+def _no_piece(world: World, event: Reading) -> Change:
+    """The needle rests in something that no piece can be, such as hot oil: it counts for nothing."""
+    if world.open_check() is None or event.spot == world.strange_spot:
+        return world, ()
+    unit = world.procedure.unit if world.procedure else "C"
+    say = f"The needle reads {degrees(event.temp_c, unit)} degrees. That is no piece."
+    return replace(world, strange_spot=event.spot), (Cue(Tone.REFUSED, say),)

@@ -9,7 +9,7 @@ from dataclasses import replace
 from functools import partial
 from typing import Any
 
-from recorder.core import alerts, batch_causes, checks, lost, probing
+from recorder.core import alerts, batch_causes, checks, lost, probing, waiting
 from recorder.core.batch import Batch, Check, Cook, Hold, Stage
 from recorder.core.effects import Alert, Cue, Tone
 from recorder.core.world import World
@@ -47,10 +47,10 @@ def _dues(world: World) -> Iterator[tuple[int, Due]]:
         if (steady_ms := lost.steady_ms(world, alert)) is not None:
             yield steady_ms, partial(_steady, alert)
     for batch in world.batches:
-        if batch.stage is Stage.CLOSED:
-            continue
         if check := batch.open_check:
             yield from _check_dues(batch, check)
+        if batch.stage is Stage.CLOSED:
+            continue
         if batch.stage is Stage.COOKING:
             yield from _cook_dues(batch, batch.cooks[-1])
         if batch.stage is Stage.HOLDING and batch.hold:
@@ -130,39 +130,28 @@ def _hold_dues(batch: Batch, hold: Hold) -> Iterator[tuple[int, Due]]:
 
 
 def _wait_dues(batch: Batch) -> Iterator[tuple[int, Due]]:
-    """Pieces that wait: raw ones in the vat, cooked ones outside oil and hold, and those that go back."""
-    procedure = batch.procedure
-    match batch.stage:
-        case Stage.LOADING if batch.loads:
-            about, since_ms, longest_ms = batch.loads[0].id, batch.loads[0].at_ms, procedure.raw_wait_ms
-        case Stage.CHECKING if batch.open_since_ms is not None:
-            about, since_ms, longest_ms = batch.cooks[-1].id, batch.open_since_ms, procedure.open_wait_ms
-        case Stage.RETURNED:
-            newest = batch.corrections[-1]
-            about, since_ms, longest_ms = newest.id, newest.at_ms, procedure.returned_wait_ms
-        case _:
-            return
+    wait = waiting.of(batch)
+    if wait is None or batch.waited:
+        return
+    due_ms = wait.since_ms + wait.longest_ms
 
     def waited(world: World, _: int) -> Change:
-        world = alerts.raised(world, batch_causes.pieces_wait(batch, about, longest_ms, since_ms + longest_ms))
+        world = alerts.raised(world, batch_causes.pieces_wait(batch, wait, due_ms))
         say = f"Batch {batch.number}, vat {batch.vat}: {batch_causes.WAITING[batch.stage]} too long."
         return world.with_batch(batch.id, waited=True), (Cue(Tone.ALERT, say),)
 
-    if not batch.waited:
-        yield since_ms + longest_ms, waited
+    yield due_ms, waited
 
 
 def _reheat_dues(batch: Batch) -> Iterator[tuple[int, Due]]:
     """Food that was held too cold is checked hot again in time, or discarded."""
-    newest = batch.corrections[-1] if batch.corrections else None
-    if newest is None or newest.reheat_by_ms is None or newest.reheat_missed or batch.proven:
+    by_ms = batch.reheat_by_ms
+    if by_ms is None or batch.reheat_missed:
         return
-    by_ms = newest.reheat_by_ms
 
     def missed(world: World, _: int) -> Change:
-        world = alerts.raised(world, batch_causes.reheat_late(batch, newest, by_ms))
-        corrections = (*batch.corrections[:-1], replace(newest, reheat_missed=True))
+        world = alerts.raised(world, batch_causes.reheat_late(batch, by_ms))
         say = f"Batch {batch.number} was not hot again within 2 hours. Discard it."
-        return world.with_batch(batch.id, corrections=corrections), (Cue(Tone.ALERT, say),)
+        return world.with_batch(batch.id, reheat_missed=True), (Cue(Tone.ALERT, say),)
 
     yield by_ms, missed

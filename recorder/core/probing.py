@@ -85,17 +85,27 @@ def read(world: World, check: ProbeCheck, reading: Reading, at_ms: int) -> Chang
         world = replace(world, probe_check=check, probe_read=check, probe_passed_ms=at_ms, unverified=())
         return world, (Cue(Tone.DONE, say),)
     check = replace(check, doubts=tuple(id for id, _, _ in world.unverified))
-    named = [(number, part) for _, number, part in world.unverified]
     world = alerts.ended(world, at_ms, "failed again", (alerts.PROBE_CHECK_FAILED,))
-    world = alerts.raised(world, station_causes.probe_check_failed(check, named, at_ms))
-    return replace(world, probe_check=check, probe_read=check), (Cue(Tone.ALERT, say),)
+    world = alerts.raised(world, station_causes.probe_check_failed(check, at_ms))
+    world = _doubtful(world, check, world.unverified, at_ms)
+    return replace(world, probe_check=check, probe_read=check, unverified=()), (Cue(Tone.ALERT, say),)
+
+
+def _doubtful(world: World, check: ProbeCheck, given: tuple[tuple[int, int, str], ...], at_ms: int) -> World:
+    """The alert that names the checks in doubt, if there are any."""
+    named = [(number, part) for _, number, part in given]
+    return alerts.raised(world, station_causes.checks_in_doubt(check, named, at_ms)) if named else world
 
 
 def spare_read(world: World, number: float, unit: str, seq: int, at_ms: int) -> tuple[World, str, bool]:
     """Another thermometer showed `number` (in `unit`) in ice: the world, the answer, and whether it passed."""
     temp_c = (number - 32) * 5 / 9 if unit == "F" else number
     check = _judged(ProbeCheck(seq, m.SPARE_ICE, at_ms, ICE_POINT_C, _tolerance_c(unit), unit), temp_c, at_ms, None)
-    return replace(world, spare=check), _said(check, "The spare thermometer"), check.verdict is Verdict.PASSED
+    passed = check.verdict is Verdict.PASSED
+    if not passed:
+        check = replace(check, doubts=tuple(id for id, _, _ in world.spare_unverified))
+        world = _doubtful(world, check, world.spare_unverified, at_ms)
+    return replace(world, spare=check, spare_unverified=()), _said(check, "The spare thermometer"), passed
 
 
 def _judged(check: ProbeCheck, temp_c: float, at_ms: int, uncertainty_c: float | None) -> ProbeCheck:
@@ -114,14 +124,18 @@ def _said(check: ProbeCheck, which: str) -> str:
 def disputed(world: World, check: ProbeCheck) -> World:
     """The cook takes a check of a thermometer back: it stays on record; one that passed proves nothing any more."""
     check = replace(check, disputed="by the cook")
+    if check.how == m.SPARE_ICE:
+        return replace(world, spare=check)
     passed_ms = None if check.verdict is Verdict.PASSED else world.probe_passed_ms
     return replace(world, probe_check=check, probe_read=check, probe_passed_ms=passed_ms)
 
 
-def unverified(world: World, id: int, batch: int, part: str) -> World:
-    """The needle gave the check `id`: remembered until it passes a check of its own."""
-    others = tuple(each for each in world.unverified if each[0] != id)
-    return replace(world, unverified=(*others, (id, batch, part))[-UNVERIFIED_KEPT:])
+def unverified(world: World, id: int, batch: int, part: str, spare: bool) -> World:
+    """The needle, or another thermometer, gave the check `id`: remembered until it passes a check of its own."""
+    given = world.spare_unverified if spare else world.unverified
+    others = tuple(each for each in given if each[0] != id)
+    given = (*others, (id, batch, part))[-UNVERIFIED_KEPT:]
+    return replace(world, spare_unverified=given) if spare else replace(world, unverified=given)
 
 
 def due_ms(world: World) -> int | None:
@@ -160,7 +174,7 @@ def standing(world: World, at_ms: int) -> str | None:
 def spare_standing(world: World, at_ms: int) -> str | None:
     """`SPARE_PASSED` where another thermometer may stand in: it passed, and the needle is lost or failed; else None."""
     spare, every_ms = world.spare, world.procedure.probe_check_every_ms if world.procedure else None
-    if spare is None or spare.verdict is not Verdict.PASSED:
+    if spare is None or spare.verdict is not Verdict.PASSED or spare.disputed:
         return None
     if at_ms > spare.opened_ms + (every_ms or SPARE_MS):
         return None

@@ -30,6 +30,9 @@ COLDEST_DONE_C = 57.8
 COLDEST_HELD_C = 54.0
 """No food is held hot below 130 °F (54 °C): FDA Food Code 2022, 3-501.16(A)(1), of roasts."""
 
+COLDEST_MEAT_C = -5.0
+"""No piece at a fryer is colder: a spoken temperature below is misheard, or said in the other unit."""
+
 HOTTEST_MEAT_C = 100.0
 """No wet meat is hotter inside than boiling water at sea level."""
 

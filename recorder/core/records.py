@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from recorder.core.batch import Batch, Stage
 from recorder.core.effects import Alert, Record, Value
 from recorder.core.procedure import Procedure
-from recorder.core.rules import in_unit, span_in_unit
+from recorder.core.rules import in_unit, minutes_text, span_in_unit
 from recorder.core.world import OilRecord, ProbeCheck, Recovery, Shift, World
 
 Key = tuple[str, int | str]
@@ -83,6 +83,9 @@ def _batch_rows(batch: Batch) -> Iterator[tuple[Key, tuple[tuple[str, Value], ..
                 missing=batch.missing or None,
                 sold_pieces=batch.sold_pieces or None,
                 dropped_pieces=batch.dropped_pieces or None,
+                waits=", ".join(f"{stage} {minutes_text(ms)}" for stage, ms in batch.waits) or None,
+                reheat_by_ms=batch.reheat_by_ms,
+                reheat_missed=int(batch.reheat_missed) or None,
             ),
             ("struck", 0),
         ),
@@ -157,7 +160,6 @@ def _batch_rows(batch: Batch) -> Iterator[tuple[Key, tuple[tuple[str, Value], ..
                 ("at_ms", correction.at_ms),
                 ("action", "cook more"),
                 ("why", correction.why),
-                *_given(reheat_by_ms=correction.reheat_by_ms, reheat_missed=int(correction.reheat_missed) or None),
                 ("struck", 0),
             ),
         )

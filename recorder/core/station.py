@@ -25,6 +25,7 @@ from recorder.core import (
     probing,
     station_causes,
     trends,
+    waiting,
 )
 from recorder.core import meanings as m
 from recorder.core.batch import Batch, Check, Stage
@@ -224,8 +225,8 @@ def _doubt_times(world: World, at_ms: int) -> World:
             about = batch.hold.id
             hold = replace(batch.hold, time_proven=False)
             world = world.with_batch(batch.id, holds=(*batch.holds[:-1], hold))
-        elif batch.stage in (Stage.CHECKING, Stage.RETURNED):
-            about = batch.cooks[-1].id
+        elif waiting.of(batch) is not None:
+            about = batch.id
             world = world.with_batch(batch.id, wait_known=False)
         if about is not None:
             world = alerts.raised(world, batch_causes.time_not_proven(batch, about, at_ms))
@@ -241,8 +242,12 @@ def _power_away(world: World, seq: int, gap_ms: int, at_ms: int) -> World:
     """The board was off for a known time: what was cooking or in holding may have been without heat."""
     cooking = [batch for batch in world.batches if batch.stage is Stage.COOKING]
     holding = [batch.number for batch in world.batches if batch.stage is Stage.HOLDING]
-    for batch in cooking:
-        world = _cook_not_proven(world, batch)
+    for batch in world.batches:
+        if batch.stage is Stage.COOKING:
+            world = _cook_not_proven(world, batch)
+        elif batch.stage is Stage.HOLDING and batch.hold and not batch.by_time:
+            hold = replace(batch.hold, power_ms=batch.hold.power_ms + gap_ms)
+            world = world.with_batch(batch.id, holds=(*batch.holds[:-1], hold))
     if not cooking and not holding:
         return world
     numbers = [batch.number for batch in cooking]
@@ -310,7 +315,7 @@ def _scratch(said: tuple[Said, ...], world: World, event: Heard, seq: int, at_ms
         back = cabinet.watched(back, number, then_ms)
         since_ms = then_ms
     back, _ = passing.advance(_without_finished(back, at_ms), at_ms)
-    back = _with_first_holds(back, world)
+    back = _as_it_was(back, world)
     kept = {alert.id for alert in back.alerts}
     taken = [alert for alert in world.alerts if alert.id not in kept]
     taken = [alert if alert.ended_ms else replace(alert, ended_ms=at_ms, ended_by="command struck") for alert in taken]
@@ -328,18 +333,18 @@ Measured = tuple[Batch, Check] | ProbeCheck
 
 
 def _reading_of(world: World, said: Said) -> Measured | None:
-    """What the needle gave to this command, if it did."""
+    """What a thermometer gave to this command, or by it, if it did."""
+    id = said.command.id
     for batch in world.batches:
         for check in batch.checks:
-            if check.id == said.command.id and check.source == "probe":
+            if check.spoken_id == id or (check.id == id and check.source == "probe"):
                 return batch, check
-    measured = world.probe_read
-    return measured if measured and measured.id == said.command.id else None
+    return next((each for each in (world.probe_read, world.spare) if each and each.id == id), None)
 
 
 def _dispute(said: tuple[Said, ...], world: World, measured: Measured, event: Heard, seq: int, at_ms: int) -> Heeded:
     """A settled reading is never struck: it stays on record, marked as disputed, and proves nothing from now on."""
-    of = f"{measured[1].part}" if isinstance(measured, tuple) else measured.how
+    of = measured[1].part or "piece" if isinstance(measured, tuple) else measured.how
     already = (measured[1] if isinstance(measured, tuple) else measured).disputed
     if already:
         say = f"Refused: the reading of the {of} is disputed already, and nothing before it can be struck."
@@ -355,19 +360,24 @@ def _dispute(said: tuple[Said, ...], world: World, measured: Measured, event: He
 
 def _since_reading(said: tuple[Said, ...], before: World, world: World) -> tuple[Said, ...]:
     """The commands that can still be struck once a reading was taken: none before the one that asked for it."""
-    taken = world.owner
-    if taken is None or taken == before.owner:
-        return said
-    return tuple(each for each in said if isinstance(each.command.id, int) and each.command.id >= taken.check)
+    new = _measured(world) - _measured(before) if said else set()
+    return tuple(each for each in said if int(each.command.id) >= max(new)) if new else said
 
 
-def _with_first_holds(back: World, struck: World) -> World:
-    """A hold that was struck leaves its beginning to the next one: food does not get fresh by a word."""
+def _measured(world: World) -> set[int]:
+    """The ids of all that a thermometer has given."""
+    own = {each.id for each in (world.probe_read, world.spare) if each}
+    return own | {check.id for batch in world.batches for check in batch.checks if check.temp_c is not None}
+
+
+def _as_it_was(back: World, struck: World) -> World:
+    """Food does not get fresh by a word: a struck hold goes on in the next one, a struck load leaves its time."""
     for batch in back.batches:
         was = next((each for each in struck.batches if each.id == batch.id), batch)
-        first_ms = was.holds[-1].started_ms if len(was.holds) > len(batch.holds) else was.first_hold_ms
-        if first_ms != batch.first_hold_ms:
-            back = back.with_batch(batch.id, first_hold_ms=first_ms)
+        hold = was.holds[-1] if len(was.holds) > len(batch.holds) else was.struck_hold
+        raw_ms = waiting.raw_since_ms(was)
+        loaded_ms = raw_ms if batch.stage is Stage.LOADING and raw_ms != waiting.raw_since_ms(batch) else None
+        back = back.with_batch(batch.id, struck_hold=hold, first_load_ms=loaded_ms or batch.first_load_ms)
     return back
 
 
@@ -399,12 +409,13 @@ def _remember(said: tuple[Said, ...], seq: int, at_ms: int, event: Event) -> tup
 def _without_finished(world: World, at_ms: int) -> World:
     """`world` without what was finished before; its last rows are written.
 
-    A closed batch stays while a colder spot of its newest piece may still be found.
+    A closed batch stays while the needle may still be in its newest piece.
     """
 
     def stays(batch: Batch) -> bool:
         owner = world.owner
-        return batch.stage is not Stage.CLOSED or bool(owner and owner.batch == batch.id and at_ms <= owner.until_ms)
+        awaited = bool(owner and owner.batch == batch.id and at_ms <= owner.until_ms)
+        return batch.stage is not Stage.CLOSED or awaited or batch.open_check is not None
 
     if all(alert.ended_ms is None for alert in world.alerts) and all(map(stays, world.batches)):
         return world

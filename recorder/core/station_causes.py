@@ -29,7 +29,8 @@ def power_away(gap_ms: int, cooking: Sequence[int], holding: Sequence[int], abou
         alerts.POWER_AWAY,
         about,
         Level.CRITICAL,
-        f"The power was away for {minutes_text(gap_ms)}: {'; '.join(was)}. Take the food's temperature.",
+        f"The power was away for {minutes_text(gap_ms)}: {'; '.join(was)}. Take the food's temperature"
+        f"{' once it is out' if cooking else ''}.",
         at_ms,
         seconds=gap_ms / 1000,
         batches=" ".join(map(str, (*cooking, *holding))),
@@ -101,18 +102,31 @@ def probe_lost(channels: Sequence[str], reason: str, about: int, at_ms: int) -> 
     return alerts.made(alerts.PROBE_LOST, about, Level.WARNING, text, at_ms, channel=names, reason=reason)
 
 
-def probe_check_failed(check: ProbeCheck, doubted: Sequence[tuple[int, str]], at_ms: int) -> Alert:
+def checks_in_doubt(check: ProbeCheck, doubted: Sequence[tuple[int, str]], at_ms: int) -> Alert:
+    """What a thermometer gave since it last passed, before it failed: some of it may be sold."""
+    return alerts.made(
+        alerts.IN_DOUBT,
+        check.id,
+        Level.CRITICAL,
+        f"{check.how.capitalize()} failed: the checks since that thermometer last passed are in doubt,"
+        f" {_doubts(doubted)}. Acknowledge when it is decided what becomes of them.",
+        at_ms,
+        checks=len(doubted),
+        batches=" ".join(dict.fromkeys(str(number) for number, _ in doubted)),
+    )
+
+
+def probe_check_failed(check: ProbeCheck, at_ms: int) -> Alert:
     """The needle showed too much or too little in a bath."""
     assert check.temp_c is not None
     read, due = temp_text(check.temp_c, check.unit), temp_text(check.due_c, check.unit)
     tolerance = span_in_unit(check.tolerance_c, check.unit)
-    doubts = f" In doubt since its last passed check: {_doubts(doubted)}." if doubted else ""
     return alerts.made(
         alerts.PROBE_CHECK_FAILED,
         check.id,
         Level.CRITICAL,
         f"Probe check, {check.how}: read {read}, should be {due} within {tolerance:g} °{check.unit}. Adjust or replace"
-        f" the probe; nothing that it reads counts until it passes.{doubts}",
+        " the probe; nothing that it reads counts until it passes.",
         at_ms,
         temperature=round(in_unit(check.temp_c, check.unit), 2),
         due=round(in_unit(check.due_c, check.unit), 2),

@@ -36,13 +36,19 @@ def shift_end(world: World, intent: Intent, at_ms: int) -> Answer:
     left = [f"batch {batch.number} {batch.stage.value}" for batch in world.batches if batch.stage is not Stage.CLOSED]
     still = ", ".join(left)
     world = replace(world, shift=replace(shift, ended_ms=at_ms, left_open=still))
+    unanswered = sum(alert.ended_ms is None for alert in world.alerts)
     if left:
         return done(world, f"Shift ended, cook {shift.cook}. Still open: {still}.", Tone.ALERT)
+    if unanswered:
+        return done(world, f"Shift ended, cook {shift.cook}. No batch is open. Alerts open: {unanswered}.", Tone.ALERT)
     return done(world, f"Shift ended, cook {shift.cook}. Nothing is open.")
 
 
 def oil(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
     vat = _vat(world, intent)
+    for batch in world.batches:
+        if batch.vat == vat and batch.stage is Stage.COOKING and intent.meaning in trends.CARE:
+            raise Refusal(f"batch {batch.number} is still cooking in vat {vat}")
     oil_c = fresh(world, vat_channel(vat), at_ms)
     record = OilRecord(seq, vat, intent.meaning, at_ms, _shift_id(world), oil_c)
     world, record = trends.cared(world, record)
@@ -85,6 +91,8 @@ def spare_ice(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
         raise Refusal("say what the spare thermometer shows in ice")
     unit = world.procedure.unit if world.procedure else "C"
     world, say, passed = probing.spare_read(world, intent.ice, unit, seq, at_ms)
+    assert world.spare
+    world = checks.doubted(world, world.spare.doubts, at_ms)
     return done(world, say, Tone.DONE if passed else Tone.ALERT)
 
 

@@ -178,6 +178,8 @@ class World:
     """Where the needle lately rested, the newest last; none that was taken for a check but the newest."""
     owner: Owner | None = None
     """Of the newest resting place that was taken for a check."""
+    strange_spot: int = 0
+    """The newest resting place that was said to be in no piece."""
     probe_check: ProbeCheck | None = None
     """The newest one."""
     probe_read: ProbeCheck | None = None
@@ -188,6 +190,8 @@ class World:
     """The checks that the needle gave since it last passed: id, batch number and part, oldest first."""
     spare: ProbeCheck | None = None
     """The newest check of another thermometer, whose readings are spoken."""
+    spare_unverified: tuple[tuple[int, int, str], ...] = ()
+    """The same of its readings, since it last passed."""
     cabinet: Cabinet | None = None
     care: tuple[Care, ...] = ()
     """By vat and kind of care."""

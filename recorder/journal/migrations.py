@@ -161,8 +161,14 @@ PROOF: dict[str, dict[str, str]] = {
     "loads": {"said_late": "INTEGER"},
     "cooks": {"said_late": "INTEGER"},
     "checks": {"stage": "TEXT", "counts": "INTEGER", "disputed": "TEXT", "in_doubt": "INTEGER"},
-    "batches": {"missing": "TEXT", "sold_pieces": "INTEGER", "dropped_pieces": "INTEGER"},
-    "corrections": {"reheat_by_ms": "INTEGER", "reheat_missed": "INTEGER"},
+    "batches": {
+        "missing": "TEXT",
+        "sold_pieces": "INTEGER",
+        "dropped_pieces": "INTEGER",
+        "waits": "TEXT",
+        "reheat_by_ms": "INTEGER",
+        "reheat_missed": "INTEGER",
+    },
     "holds": {"counted_from_ms": "INTEGER", "limit_kind": "TEXT", "late": "INTEGER", "seconds_below": "REAL"},
     "probe_checks": {"checks_in_doubt": "TEXT", "disputed": "TEXT"},
 }

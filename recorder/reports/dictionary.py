@@ -103,6 +103,7 @@ ANY = {
     "until_ms": ("ms", "when the hold's limit is reached"),
     "vat": ("1", "the vat's number"),
     "verdict": ("", "passed, below target, below critical limit, below hold minimum, failed, no reading or open"),
+    "waits": ("", "the waits that were longer than the kitchen's longest"),
     "what": ("", "what was done to the oil, or seen of it"),
     "why": ("", "the reason"),
 }
