@@ -16,7 +16,7 @@ import pytest
 from recorder.clock import ManualClock
 from recorder.commands.records import examine
 from recorder.core.effects import Cue, Tone
-from recorder.core.events import Heard, Intent, ProcedureLoaded, Reading, Started
+from recorder.core.events import RULES, Heard, Intent, ProcedureLoaded, Reading, Started
 from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
 from recorder.loop import Loop
@@ -74,7 +74,7 @@ def test_what_is_due_is_done_on_time_and_not_before(tmp_path: Path) -> None:
     journal = Journal.open(tmp_path / "records.db")
     loop = Loop(journal, clock, given.append)
     for event in (
-        Started(0, "boot", True, "test", "line", (1,)),
+        Started(0, "boot", True, "test", "line", (1,), RULES),
         ProcedureLoaded(0, PROCEDURE),
         Heard(0, "shift start", Intent("shift start", cook=4), "test", "open"),
         Heard(0, "batch start", Intent("batch start"), "test", "open"),

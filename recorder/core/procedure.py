@@ -7,10 +7,15 @@ equal. Reading the TOML file is `recorder/config.py`'s work; this module opens n
 from dataclasses import dataclass
 
 from recorder.core import meanings as m
-from recorder.core.rules import Limit, in_unit
+from recorder.core.rules import Limit, in_unit, lasting
 from recorder.thermal.water import ALTITUDES_M
 
 MINUTE = 60_000
+HOUR = 60 * MINUTE
+DAY = 24 * HOUR
+
+MOST_PIECES = 500
+"""No vat takes more pieces (common practice, no source)."""
 
 BY_TEMPERATURE, BY_TIME = "temperature", "time"
 """Ways to keep held food safe: at 135 °F or above (FDA Food Code 2022, 3-501.16), or by time alone (3-501.19)."""
@@ -21,7 +26,7 @@ POULTRY = {"F": 165.0, "C": 74.0}
 HOT_HOLDING = {"F": 135.0, "C": 57.0}
 """The least that hot holding may be: FDA Food Code 2022, 3-501.16(A)(1)."""
 
-TIME_ALONE_MS = 4 * 60 * MINUTE
+TIME_ALONE_MS = 4 * HOUR
 """The longest that food is held by time alone: FDA Food Code 2022, 3-501.19(B)."""
 
 COLDEST_DONE_C = 57.8
@@ -189,6 +194,24 @@ class Procedure:
             wrong.append(
                 f"the oil's band is {self.oil_low.text()} to {self.oil_high.text()}; frying oil is"
                 f" {_text(low, self)} to {_text(high, self)}"
+            )
+        for name, ms, (least, most) in (
+            ("raw wait", self.raw_wait_ms, (MINUTE, TIME_ALONE_MS)),
+            ("open wait", self.open_wait_ms, (MINUTE, TIME_ALONE_MS)),
+            ("returned wait", self.returned_wait_ms, (MINUTE, TIME_ALONE_MS)),
+            ("further cook", self.more_cook_ms, (10_000, HOUR)),
+            ("longest cook", self.longest_cook_ms, (MINUTE, 3 * HOUR)),
+            ("hold limit", self.hold_limit_ms, (MINUTE, DAY)),
+            ("hold repeat", self.hold_repeat_ms, (MINUTE, 2 * HOUR)),
+            ("settle window", self.settle_window_ms, (10_000, 5 * MINUTE)),
+            ("time between probe checks", self.probe_check_every_ms or DAY, (HOUR, 31 * DAY)),
+        ):
+            if not least <= ms <= most:
+                wrong.append(f"the {name} is {lasting(ms)}; it must be {lasting(least)} to {lasting(most)}")
+        if not self.checks_per_batch <= self.pieces_per_load <= MOST_PIECES:
+            wrong.append(
+                f"a vat's capacity is {self.pieces_per_load} pieces and {self.checks_per_batch} are checked; write at"
+                f" most {MOST_PIECES} pieces, and no more checks than that"
             )
         if less_safe and not self.less_safe_because.strip():
             purpose = 'write less_safe_because = "WHY" where that is on purpose, such as a variance of your authority'

@@ -76,6 +76,14 @@ def minutes_text(ms: int) -> str:
     return f"{minutes} min {seconds:02d} s" if minutes else f"{seconds} s"
 
 
+def lasting(ms: int) -> str:
+    """A length of time as a procedure file has it: "4 h", "12 min", "45 s"."""
+    for unit_ms, unit in ((3_600_000, "h"), (60_000, "min")):
+        if ms >= unit_ms and ms % unit_ms == 0:
+            return f"{ms // unit_ms} {unit}"
+    return f"{ms / 1000:g} s"
+
+
 def run_rules_text(numbers: Sequence[int]) -> str:
     """For people: "run rule 1", "run rules 2 and 3"."""
     return f"run rule{'s' if len(numbers) > 1 else ''} {' and '.join(map(str, numbers))}"
