@@ -18,7 +18,7 @@ from pymodbus.pdu.register_message import (
 )
 
 from recorder.probes.registers import EXCEPTIONS, KINDS, MOST, TYPES, Block, Register, RegisterReader, blocks
-from recorder.probes.source import Chunk, Fault, Sample
+from recorder.probes.source import Chunk, Doubt, Fault, Sample
 
 FRAMES = {
     "11 03 00 6B 00 03 76 87": 0x8776,
@@ -141,7 +141,7 @@ def test_raw_values_become_degrees_celsius(register: Register, data: str, temp_c
     lines = reader(register)
     found = lines.read(Chunk(bytes.fromhex(data), register.where))
     if temp_c is None:
-        assert (found, lines.bad) == ([], {"out of range": 1})
+        assert (found, lines.bad) == ([Doubt("needle", "out of range")], {"out of range": 1})
     else:
         assert [each.temp_c for each in found if isinstance(each, Sample)] == [pytest.approx(temp_c, abs=1e-6)]
         assert lines.good == 1
@@ -183,7 +183,7 @@ def test_equal_answers_are_measurements_and_a_jump_is_doubted_once() -> None:
     register = Register("needle", 1, 0)
     lines = reader(register)
     said = [lines.read(Chunk(value.to_bytes(2), register.where)) for value in (70, 70, 170, 70, 170, 170)]
-    assert [len(found) for found in said] == [1, 1, 0, 1, 0, 1]
+    assert [isinstance(found[0], Sample) for found in said] == [True, True, False, True, False, True]
     assert (lines.good, lines.bad, lines.missed) == (4, {"jump": 2}, 0)
 
 

@@ -9,7 +9,7 @@ import re
 from abc import abstractmethod
 
 from recorder.probes.plausible import HIGHEST_C, LOWEST_C, Plausible
-from recorder.probes.source import Chunk, Fault, Found, Reader, Sample
+from recorder.probes.source import Chunk, Fault, Found, Reader
 from recorder.thermal.converters import COLDEST_C, HOTTEST_C, Unfit, max31855k, max31856
 from recorder.thermal.thermocouple import temp_c as hot_c
 
@@ -72,7 +72,7 @@ class Lines(Reader):
         self._part += data[begin : min(end, begin + room)]
 
     @abstractmethod
-    def line(self, line: bytes) -> Sample | Fault | str:
+    def line(self, line: bytes) -> Found | str:
         """What one line says, or the kind of its badness."""
 
 
@@ -89,7 +89,7 @@ class FramedLines(Lines):
         self._last.clear()
         self._strays.clear()
 
-    def line(self, line: bytes) -> Sample | Fault | str:
+    def line(self, line: bytes) -> Found | str:
         parts = _FRAMED.fullmatch(line)
         if parts is None:
             return "not of the protocol"
@@ -109,7 +109,7 @@ class FramedLines(Lines):
             return self.decoded(name, frame[0], frame[2:])
         return Fault(name, FAULTS[word]) if word else self._plausible.judge(name, float(value), unit)
 
-    def converted(self, channel: str, kind: str, microvolts: float, cold_c: float) -> Sample | Fault | str:
+    def converted(self, channel: str, kind: str, microvolts: float, cold_c: float) -> Found | str:
         """The sample of a raw voltage by ITS-90, why it is absurd, or the fault of one that is out of range."""
         try:
             temp_c = hot_c(kind, microvolts / 1_000, cold_c)
@@ -119,7 +119,7 @@ class FramedLines(Lines):
             return Fault(channel, OUT_OF_RANGE)
         return self._plausible.judge(channel, temp_c, "C")
 
-    def decoded(self, channel: str, kind: str, digits: str) -> Sample | Fault | str:
+    def decoded(self, channel: str, kind: str, digits: str) -> Found | str:
         """The sample of a converter's whole frame, why it is absurd, or the faults that it names."""
         data = bytes.fromhex(digits)
         made = max31855k(int.from_bytes(data)) if len(data) == 4 else max31856(data, kind)
@@ -161,7 +161,7 @@ class PlainLines(Lines):
         super().reopened()
         self._begun = False
 
-    def line(self, line: bytes) -> Sample | Fault | str:
+    def line(self, line: bytes) -> Found | str:
         if not self._begun:
             self._begun = True
             return "first, maybe cut"

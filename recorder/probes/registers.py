@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from recorder.probes.plausible import Plausible
-from recorder.probes.source import Chunk, Fault, Found, Reader, Sample
+from recorder.probes.source import Chunk, Fault, Found, Reader
 
 KINDS = {"input": 4, "holding": 3}
 """Kind of register -> the function code that reads it. There are no other function codes in this program."""
@@ -180,7 +180,7 @@ class RegisterReader(Reader):
     def reopened(self) -> None:
         """Nothing goes on from one answer to the next."""
 
-    def _made(self, register: Register, data: bytes) -> Sample | Fault | str:
+    def _made(self, register: Register, data: bytes) -> Found | str:
         if len(data) == 1:
             return Fault(register.channel, f"exception {data[0]}: {EXCEPTIONS.get(data[0], 'not of the protocol')}")
         if len(data) != 2 * register.words:
