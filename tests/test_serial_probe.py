@@ -88,7 +88,7 @@ def bench() -> Iterator[Bench]:
 
 
 def plain_bench(**settings: object) -> Bench:
-    return Bench(("vat2",), form="plain", **settings)
+    return Bench(("vat2",), form="plain", **{"unit": "C", **settings})
 
 
 def test_lines_become_readings_however_they_are_cut(bench: Bench) -> None:
@@ -330,6 +330,8 @@ def _flood(board: int, listening: threading.Event) -> None:
         ({"channels": ("oven",)}, "'oven' is none of needle"),
         ({"form": "modern"}, 'write "framed" or "plain"'),
         ({"form": "plain", "channels": ("needle", "vat")}, "has one channel"),
+        ({"form": "plain"}, r'unit is missing, .*write unit = "F" or "C".*&unit=F'),
+        ({"form": "plain", "unit": "K"}, 'write "C" or "F"'),
         ({"unit": "K"}, 'write "C" or "F"'),
         ({"silence_s": 0.0}, "more than 0"),
         ({"baud": -1}, "more than 0"),

@@ -148,5 +148,9 @@ def _remedy(url: str) -> str:
     if ":" in url.partition("/")[0]:
         return "are its settings right?"
     path = url.partition("?")[0]
-    other = f"{path} for the line protocol" if "form=plain" in url else f"{path}?form=plain for one number a line"
+    other = (
+        f"{path} for the line protocol"
+        if "form=plain" in url
+        else f"{path}?form=plain&unit=F (or unit=C) for one number a line"
+    )
     return f"try another speed ({path}?baud=9600), or {other}"

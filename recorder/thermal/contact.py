@@ -11,8 +11,8 @@ A channel with more than `MOST_SPIKES` of `RECENT` samples spiked, or with `MOST
 sound again after `RECENT` samples and `QUIET_MS` without either.
 
 **What it can't do.** A step is judged only between samples that are close enough in time (`step_ms`): a thin needle
-that speaks every two seconds may truly go so far. A contact that is bad and steady looks like any temperature. Noise finer
-than the converter's steps does not show that it lives.
+that speaks every two seconds may truly go so far. A contact that is bad and steady looks like any temperature. Noise
+finer than the converter's steps does not show that it lives.
 """
 
 from collections import deque
