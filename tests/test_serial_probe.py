@@ -265,7 +265,7 @@ def test_lines_of_channels_that_are_not_wired_are_not_used_unless_none_is_named(
 def test_the_plain_form_is_one_channel() -> None:
     bench = plain_bench(unit="F").start()
     try:
-        assert bench.send(b"38.0\n", b"338.0\r\n", b"170.5 C\r\n", b"open\r\n", b"-127\n") == [
+        assert bench.send(b"38.0\n", b"338.0\r\n", b"170.5 C\r\n", b"open\r\n", b"-127 C\n") == [
             Reading(0, "vat2", 170.0)
         ]
         assert bench.probe.reader.bad == {"first, maybe cut": 1, "not a number": 1, "out of range": 1}

@@ -5,10 +5,10 @@ import threading
 from typing import Annotated
 
 import typer
-from rich.console import Console
+from rich.text import Text
 
 from recorder import errands
-from recorder.commands.shared import Config, fail
+from recorder.commands.shared import Config, fail, terminal
 from recorder.config import ConfigError, load
 from recorder.core import meanings as m
 from recorder.core.batch import Verdict
@@ -43,7 +43,7 @@ def probe_check(
     """
     if bath not in HOW:
         fail(f"{bath!r} is no bath; write one of {', '.join(HOW)}")
-    console, stop = Console(highlight=False), threading.Event()
+    console, stop = terminal(), threading.Event()
     before = signal.signal(signal.SIGINT, lambda *_: stop.set())
     try:
         settings = load(config)
@@ -54,9 +54,9 @@ def probe_check(
             def watch(event: Event, state: State) -> None:
                 match event:
                     case Reading(channel=channel, temp_c=temp_c) if channel == NEEDLE:
-                        status.update(f"{temp_text(temp_c, unit)}, {'settled' if event.settled else 'moving'}")
+                        status.update(Text(f"{temp_text(temp_c, unit)}, {'settled' if event.settled else 'moving'}"))
                     case ProbeLost(channel=channel, reason=reason) if channel == NEEDLE:
-                        status.update(f"The needle is lost: {reason}")
+                        status.update(Text(f"The needle is lost: {reason}"))
 
             def give(cue: Cue) -> None:
                 if cue.say != "Recorder started.":

@@ -6,9 +6,9 @@ from dataclasses import replace
 from typing import Annotated
 
 import typer
-from rich.console import Console
+from rich.text import Text
 
-from recorder.commands.shared import fail, printable
+from recorder.commands.shared import fail, printable, terminal
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.probes.ble_probe import BleSettings, nearby
 from recorder.probes.modbus_probe import ModbusSettings
@@ -52,11 +52,11 @@ def probes(
         places["Bluetooth"] = lambda: _bluetooth(seconds)
     if modbus:
         places[f"Modbus at {modbus}"] = lambda: _modbus(modbus, wanted, baud)
-    console = Console(stderr=True, highlight=False, soft_wrap=True)
+    console = terminal(stderr=True, soft_wrap=True)
     offers: list[Offer] = []
     for place, look in places.items():
         try:
-            with console.status(f"{place} ..."):
+            with console.status(Text(f"{place} ...")):
                 found = look()
         except (DriverLost, DriverUnavailable, ValueError) as error:
             console.print(f"{place}: {error}", markup=False)
@@ -90,12 +90,19 @@ def _range(text: str) -> range:
 
 
 def _serial() -> list[Offer]:
-    return [(f"What it says: batch-recorder probe {port}", SerialSettings("serial", port)) for port in attached()]
+    return [
+        (f"What it says: batch-recorder probe {_one_line(port)}", SerialSettings("serial", port)) for port in attached()
+    ]
+
+
+def _one_line(name: str) -> str:
+    """A name for a comment: what a device calls itself must not become a line of the configuration."""
+    return " ".join(printable(name).split())
 
 
 def _bluetooth(seconds: float) -> list[Offer]:
     return [
-        (each.name or "It gives no name", BleSettings("ble", each.address, profile=each.profile))
+        (_one_line(each.name) or "It gives no name", BleSettings("ble", each.address, profile=each.profile))
         for each in nearby(seconds)
     ]
 

@@ -1,9 +1,14 @@
-"""What several commands share: their arguments, and how they fail."""
+"""What several commands share: their arguments, how they fail, and a terminal that obeys nothing that others wrote."""
 
+import json
+import re
+from collections.abc import Iterable
 from pathlib import Path
-from typing import Annotated, NoReturn
+from typing import Annotated, Any, NoReturn
 
 import typer
+from rich.console import Console, ConsoleOptions, RenderableType
+from rich.segment import Segment
 
 from recorder.core.rules import in_unit
 
@@ -27,6 +32,24 @@ def printable(text: object) -> str:
     return "".join(
         each if each.isprintable() or each in "\n\t" else each.encode("unicode_escape").decode() for each in str(text)
     )
+
+
+class _Terminal(Console):
+    def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
+        for segment in super().render(renderable, options):
+            text, style, control = segment
+            yield segment if control else Segment(printable(text), style)
+
+
+def terminal(stderr: bool = False, soft_wrap: bool = False) -> Console:
+    """A console that shows text as it is: no markup in brackets, and every control character as its escape."""
+    return _Terminal(stderr=stderr, soft_wrap=soft_wrap, highlight=False, markup=False)
+
+
+def json_line(row: Any) -> str:
+    """`row` on one line of JSON, with nothing in it that a terminal would obey."""
+    text = json.dumps(row, ensure_ascii=False)
+    return re.sub(r"[\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]", lambda each: f"\\u{ord(each[0]):04x}", text)
 
 
 def fail(error: object, code: int = 2) -> NoReturn:

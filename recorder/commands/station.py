@@ -14,11 +14,12 @@ from pathlib import Path
 import typer
 from rich.console import Console
 from rich.table import Table
+from rich.text import Text
 
 from recorder import daemon
 from recorder.clock import SystemClock, wall_known
 from recorder.commands import meter
-from recorder.commands.shared import Config, both, fail
+from recorder.commands.shared import Config, both, fail, printable, terminal
 from recorder.config import ConfigError, Settings, load, load_procedure
 from recorder.core.events import NEEDLE, OFFSET, Event, ProbeLost, Reading
 from recorder.core.hearing import TROUBLES
@@ -49,10 +50,19 @@ LISTEN_S = 4.0
 """How long `check` waits for a probe or the broker."""
 
 
+class _Printable(logging.Formatter):
+    """Names of devices and reasons of brokers are logged too, and somebody reads the log in a terminal."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        return printable(super().format(record))
+
+
 @app.command()
 def run(config: Config) -> None:
     """Record, until it is stopped (Ctrl-C, or SIGTERM as systemd sends it)."""
-    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
+    logging.basicConfig(level=logging.INFO)
+    for handler in logging.getLogger().handlers:
+        handler.setFormatter(_Printable("%(levelname)s %(name)s: %(message)s"))
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
@@ -71,7 +81,7 @@ def run(config: Config) -> None:
 @app.command()
 def check(config: Config) -> None:
     """Try configuration, disk, clock, probes, microphone, model and broker, and say what to mend."""
-    console = Console(highlight=False)
+    console = terminal()
     table = Table.grid(padding=(0, 2))
     table.add_column()
     table.add_column(overflow="fold", max_width=max(22, console.width // 3))
@@ -79,7 +89,7 @@ def check(config: Config) -> None:
     bad = 0
     for what, fault, found in _findings(config, console):
         bad += bool(fault)
-        table.add_row("[red]mend[/]" if fault else "[green]ok[/]", what, meter.coloured(fault or found))
+        table.add_row(Text("mend", "red") if fault else Text("ok", "green"), what, meter.coloured(fault or found))
     console.print(table)
     console.print(f"{bad} to mend." if bad else "All is well.")
     if bad:

@@ -16,7 +16,7 @@ from recorder.clock import Clock
 from recorder.core.events import NEEDLE
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.probes.frames import FramedLines, Lines, PlainLines
-from recorder.probes.probe import named
+from recorder.probes.probe import FASTEST_BAUD, LONGEST_S, named, within
 from recorder.probes.source import READ_S, Chunk
 from recorder.probes.thinning import PERIOD_MS
 
@@ -66,8 +66,9 @@ class SerialSettings:
             )
         if self.unit not in ("", "C", "F", "letter"):
             raise ValueError(f'unit is {self.unit!r}; write "C" or "F", or "letter" where each line has its own')
-        if self.baud <= 0 or self.silence_s <= 0 or self.period_s <= 0:
-            raise ValueError("baud, silence_s and period_s must be more than 0")
+        within("baud", self.baud, FASTEST_BAUD)
+        within("silence_s", self.silence_s, LONGEST_S)
+        within("period_s", self.period_s, LONGEST_S)
 
     def title(self) -> str:
         """For logs."""
