@@ -3,5 +3,5 @@
 import os
 
 os.environ["ORT_DISABLE_TELEMETRY"] = "1"
-"""A recorder calls nobody. onnxruntime (1.32) does when it is imported: it keeps a device id and a database below ~/.cache
-for a collector of its maker's. It asks for this variable then, whoever imports it; nothing is imported before this."""
+"""A recorder calls nobody. onnxruntime (1.32), when imported, keeps a device id and a database below ~/.cache
+and looks up its maker's collector. It asks for this variable then, whoever imports it; nothing is imported before."""

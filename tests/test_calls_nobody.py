@@ -88,6 +88,16 @@ def test_hearing_calls_nobody_and_leaves_nothing(tmp_path: Path) -> None:
     assert tried(tmp_path, sys.executable, "-m", "recorder", "hear", *wavs) == ([], [])
 
 
+def test_an_engine_that_waits_calls_nobody(tmp_path: Path) -> None:
+    """onnxruntime 1.32 looks its collector up nine seconds after its import, as measured here; so it gets twenty."""
+    pytest.importorskip("onnxruntime")
+    code = (
+        "import time; from recorder.config import load_phrases; from recorder.voice.ear import build;"
+        "from recorder.voice.settings import VoiceSettings; build(load_phrases(None), VoiceSettings()); time.sleep(20)"
+    )
+    assert tried(tmp_path, sys.executable, "-c", code) == ([], [])
+
+
 @pytest.mark.parametrize("module", modules())
 def test_no_library_calls_anybody_or_leaves_anything(tmp_path: Path, module: str) -> None:
     """Imported as the recorder does: after itself."""
