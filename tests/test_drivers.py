@@ -163,7 +163,7 @@ def test_a_unit_is_put_right_or_the_value_refused(probe: ProbeRig) -> None:
         (sample,) = probe.say(165.0 if unit == "F" else 74.0, unit)
         assert isinstance(sample, Sample)
         assert sample.temp_c == pytest.approx(74.0, abs=0.12)  # 165 °F is 73.89 °C
-    assert probe.say(999.0) == [Doubt("needle", "out of range")], "no probe at a fryer reads this"
+    assert probe.say(999.0, unit) == [Doubt("needle", "out of range")], "no probe at a fryer reads this"
     run.stop()
 
 

@@ -24,10 +24,10 @@ app = typer.Typer()
 HOW = {"ice": m.ICE_POINT, "boiling": m.BOILING_POINT}
 
 ADVICE = {
-    "ice": "Wash and sanitise the needle. Fill a cup with crushed ice, then with water; stir. Hold the needle in the middle,"
-    " away from the cup.",
-    "boiling": "Wash and sanitise the needle. Hold it in water at a full boil, away from the pot's wall. Steam scalds: stay"
-    " beside the pot, with a dry glove. Keep water and the wet needle away from hot oil.",
+    "ice": "Wash and sanitise the needle. Fill a cup with crushed ice, then with water; stir. Hold the needle in the"
+    " middle, away from the cup.",
+    "boiling": "Wash and sanitise the needle. Hold it in water at a full boil, away from the pot's wall. Steam scalds:"
+    " stay beside the pot, with a dry glove. Keep water and the wet needle away from hot oil.",
 }
 """Common practice; your probe's maker and your local code come first."""
 
