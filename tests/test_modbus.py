@@ -495,6 +495,8 @@ channel = "needle"
 device = 1
 address = 0
 type = "float32"
+scale = 1.0
+unit = "C"
 [[register]]
 channel = "vat"
 device = 2
@@ -541,7 +543,7 @@ def test_a_url_has_room_for_one_register() -> None:
         ('port = "/dev/ttyUSB0"', 'port = "tcp://"', "write a device"),
         ('port = "/dev/ttyUSB0"', 'port = "tcp://host:99999"', "port is 'tcp://host:99999': Port out of range"),
         ('port = "/dev/ttyUSB0"', "port = 502", "port is 502; it must be text in quotes"),
-        ("baud = 19200", "baud = 0", "baud, poll_s"),
+        ("baud = 19200", "baud = 0", "baud is 0; write more than 0"),
         ("baud = 19200", "baud = true", "baud is True; it must be a whole number"),
         ("baud = 19200", "bauds = 19200", "does not know bauds; there are driver, port"),
         ('parity = "E"', 'parity = "even"', 'write "N", "E" or "O"'),
