@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from recorder.core import meanings as m
+from recorder.core.outcome import FRESH_MS
 from recorder.core.procedure import BY_TEMPERATURE, Part, Procedure
 from recorder.core.rules import Limit
 from recorder.notices.outbox import PUBLISH
@@ -30,6 +31,9 @@ T = TypeVar("T")
 
 WAITS = {"raw": "raw_wait_ms", "open": "open_wait_ms", "returned": "returned_wait_ms"}
 """Keys of a procedure's [longest_wait] -> the fields that they fill."""
+
+LONGEST_PERIOD_S = FRESH_MS / 1000 / 2
+"""A level channel is recorded this often at least, so that one late reading is no stale one."""
 
 
 class ConfigError(Exception):
@@ -85,13 +89,15 @@ def load(path: Path) -> Settings:
     least_free_mb = _take(table, "least_free_mb", int, where, LEAST_MB)
     if least_free_mb < 0:
         raise ConfigError(f"{where}: least_free_mb is {least_free_mb}; write megabytes, such as {LEAST_MB}")
+    entries = _tables(table, "probe", where, [])
+    all_named = [_as_written(entry) for entry in entries]
     loaded = Settings(
         station=station,
         vats=tuple(vats),
         database=database,
         procedure=load_procedure(path.parent / procedure_name if procedure_name else None),
         phrases=load_phrases(path.parent / phrases_name if phrases_name else None),
-        probes=tuple(_probe(entry, path.parent, f"{where} [[probe]]") for entry in _tables(table, "probe", where, [])),
+        probes=tuple(_probe(entry, path.parent, f"{where} [[probe]]") for entry in entries),
         voice=_voice(_take(table, "voice", dict, where, None), where),
         speaker=_take(speaker, "device", str, f"{where} [speaker]", "default") if speaker is not None else None,
         mqtt=_mqtt(mqtt, station, path.parent, f"{where} [mqtt]") if mqtt is not None else None,
@@ -100,6 +106,7 @@ def load(path: Path) -> Settings:
         lamp=path.parent / lamp if lamp is not None else None,
         least_free_mb=least_free_mb,
     )
+    _channels_fit(loaded, all_named, where)
     _none_left(table, where)
     _none_left(speaker or {}, f"{where} [speaker]")
     unsaid = [part.name for part in loaded.procedure.parts if part.name not in loaded.phrases.parts]
@@ -181,6 +188,42 @@ def _probe(entry: dict[str, Any], folder: Path, where: str) -> ProbeSettings:
         return from_table(entry)
     except ValueError as error:
         raise ConfigError(f"{where}: {error}") from error
+
+
+def _as_written(entry: Any) -> list[Any]:
+    """The channels in an entry of [[probe]], as they stand there; it is checked elsewhere."""
+    if not isinstance(entry, dict):
+        return []
+    registers = entry.get("register")
+    one_each = [each for each in registers if isinstance(each, dict)] if isinstance(registers, list) else []
+    many = entry.get("channels")
+    single = [each.get("channel") for each in (entry, *one_each) if "channel" in each]
+    return [*(many if isinstance(many, list) else []), *single]
+
+
+def _channels_fit(loaded: Settings, written: list[list[Any]], where: str) -> None:
+    """Each channel once, of a vat that there is, and read often enough; raises `ConfigError`."""
+    vats = ", ".join(map(str, loaded.vats))
+    owners: dict[str, str] = {}
+    for probe, channels in zip(loaded.probes, written, strict=True):
+        place = f"{where} [[probe]] {probe.title()}"
+        if not probe.names() and len(loaded.probes) > 1:
+            raise ConfigError(f'{place}: with several probes each names its channels, such as channels = ["needle"]')
+        if "vat" in channels and len(loaded.vats) > 1:
+            raise ConfigError(f'{place}: channel "vat" may be any of the vats {vats}; write which, such as "vat1"')
+        for name in probe.names():
+            if name in owners:
+                raise ConfigError(
+                    f"{place}: the channel {name} is also that of {owners[name]}; take it out of one of them"
+                )
+            owners[name] = probe.title()
+            if name.startswith("vat") and int(name[3:]) not in loaded.vats:
+                raise ConfigError(f"{place}: the channel {name} is of no vat here (vats = [{vats}]); mend one of them")
+        if probe.period_s > LONGEST_PERIOD_S:
+            raise ConfigError(
+                f"{place}: period_s is {probe.period_s:g}; a reading counts as fresh for {FRESH_MS // 1000} s,"
+                f" so write {LONGEST_PERIOD_S:g} or less"
+            )
 
 
 def _voice(table: dict[str, Any] | None, where: str) -> VoiceSettings | None:

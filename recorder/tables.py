@@ -2,6 +2,7 @@
 
 import json
 import math
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, fields, is_dataclass
 from pathlib import Path
@@ -69,8 +70,14 @@ def toml(name: str, value: Any) -> str:
         if isinstance(held, tuple) and held and is_dataclass(held[0]):
             within += [toml(f"{name}.{field.name}", each) for each in held]
         else:
-            lines.append(f"{field.name} = {json.dumps(held, ensure_ascii=False)}")
+            lines.append(f"{field.name} = {_toml_value(held)}")
     return "\n".join([*lines, *within])
+
+
+def _toml_value(held: Any) -> str:
+    """JSON's text is TOML's too, but for the controls from DEL on: those must be written as escapes."""
+    text = json.dumps(held, ensure_ascii=False)
+    return re.sub(r"[\x7f-\x9f]", lambda each: f"\\u{ord(each[0]):04x}", text)
 
 
 def _item(key: str, value: Any, hint: Any) -> Any:

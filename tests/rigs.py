@@ -159,7 +159,7 @@ class PlainRig(SerialRig):
     numbered = False
 
     def settings(self) -> SerialSettings:
-        return SerialSettings("serial", self.board.port, form="plain")
+        return SerialSettings("serial", self.board.port, form="plain", unit="C")
 
     def line(self, value: float | None, unit: str, number: int) -> bytes:
         return b"-127.00\r\n" if value is None else f"{value:.2f}{unit}\r\n".encode()

@@ -13,7 +13,7 @@ import pytest
 from recorder.core.events import Event, ProbeBack, ProbeCharge, ProbeLost, Reading
 from recorder.driver import DRIVERS, PROBES, Driver, DriverLost, load
 from recorder.probes.script import Script
-from recorder.probes.source import Fault, Sample
+from recorder.probes.source import Doubt, Fault, Sample
 from tests import rigs, waiting
 from tests.rigs import SOON_S, ProbeRig, Rig
 
@@ -143,7 +143,7 @@ def test_a_fault_is_told_once_and_is_no_number(probe: ProbeRig) -> None:
     assert probe.say(71.25) == [Sample("needle", 71.25)]
     assert run.event() == Reading(probe.clock.now_ms(), "needle", 71.25)
     for _ in range(3):
-        assert all(isinstance(found, Fault) for found in probe.say(None))
+        assert all(isinstance(found, Fault | Doubt) for found in probe.say(None))
     faults = [found for found in probe.found if isinstance(found, Fault)]
     if faults:
         assert run.event() == ProbeLost(probe.clock.now_ms() - 2_000, "needle", faults[0].reason)
@@ -163,7 +163,7 @@ def test_a_unit_is_put_right_or_the_value_refused(probe: ProbeRig) -> None:
         (sample,) = probe.say(165.0 if unit == "F" else 74.0, unit)
         assert isinstance(sample, Sample)
         assert sample.temp_c == pytest.approx(74.0, abs=0.12)  # 165 °F is 73.89 °C
-    assert probe.say(999.0) == [], "no probe at a fryer reads this"
+    assert probe.say(999.0, unit) == [Doubt("needle", "out of range")], "no probe at a fryer reads this"
     run.stop()
 
 

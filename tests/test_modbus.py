@@ -36,7 +36,10 @@ from recorder.probes.urls import settings as settings_of
 from recorder.supervisor import Post, Supervisor
 from tests.waiting import until
 
-TWO_DEVICES = (Register("needle", 1, 0, scale=0.01), Register("vat", 2, 8, "holding", "float32", "little"))
+TWO_DEVICES = (
+    Register("needle", 1, 0, scale=0.01, unit="C"),
+    Register("vat", 2, 8, "holding", "float32", "little", scale=1.0, unit="C"),
+)
 
 
 class Bench:
@@ -137,12 +140,12 @@ def test_only_reading_functions_ever_leave_the_driver_and_the_scan(tcp: bool) ->
 
 def test_every_type_comes_through_the_wire(tcp: bool) -> None:
     for register in (
-        Register("vat", 9, 7, "holding", "int16", scale=0.1),
-        Register("vat", 9, 7, "input", "uint16", scale=0.1, offset=-50.0),
-        Register("vat", 9, 7, "holding", "int32", "little", scale=0.001),
+        Register("vat", 9, 7, "holding", "int16", scale=0.1, unit="C"),
+        Register("vat", 9, 7, "input", "uint16", scale=0.1, offset=-50.0, unit="C"),
+        Register("vat", 9, 7, "holding", "int32", "little", scale=0.001, unit="C"),
         Register("vat", 9, 7, "input", "uint32", scale=0.01, unit="F"),
-        Register("vat", 247, 65_534, "holding", "float32", "little"),
-        Register("vat", 1, 0, "input", "float32", unit="F"),
+        Register("vat", 247, 65_534, "holding", "float32", "little", scale=1.0, unit="C"),
+        Register("vat", 1, 0, "input", "float32", unit="F", scale=1.0),
     ):
         bench = Bench(tcp, (register,)).start()
         try:
@@ -236,7 +239,11 @@ def test_one_silent_device_of_two_is_lost_and_the_other_is_read_on(tcp: bool) ->
 
 def test_a_silent_device_is_not_asked_twice_in_a_round(tcp: bool) -> None:
     """A late answer to the first request would look like an answer to the second."""
-    registers = (Register("needle", 1, 0), Register("cabinet", 1, 5), Register("vat", 2, 5))
+    registers = (
+        Register("needle", 1, 0, scale=1.0, unit="C"),
+        Register("cabinet", 1, 5, scale=1.0, unit="C"),
+        Register("vat", 2, 5, scale=1.0, unit="C"),
+    )
     bench = Bench(tcp, registers, timeout_s=0.25).start()
     try:
         bench.far.quiet.add("needle")
@@ -261,9 +268,9 @@ def test_a_fault_is_told_once_and_so_is_its_end(bench: Bench) -> None:
 @pytest.mark.parametrize(
     ("register", "reason"),
     [
-        (Register("needle", 1, 0, type="float32"), "probe fault (nan)"),
-        (Register("needle", 1, 0, faults=(-32_768,)), "probe fault (-32768)"),
-        (Register("needle", 1, 0), "exception 4: device failure"),
+        (Register("needle", 1, 0, type="float32", scale=1.0, unit="C"), "probe fault (nan)"),
+        (Register("needle", 1, 0, faults=(-32_768,), scale=1.0, unit="C"), "probe fault (-32768)"),
+        (Register("needle", 1, 0, scale=1.0, unit="C"), "exception 4: device failure"),
     ],
 )
 def test_a_device_tells_a_fault_by_nan_by_a_value_or_by_an_exception(
@@ -280,7 +287,7 @@ def test_a_device_tells_a_fault_by_nan_by_a_value_or_by_an_exception(
 
 def test_a_register_in_the_wrong_unit_is_absurd_and_not_a_temperature(tcp: bool) -> None:
     """The device says tenths of a degree, the configuration that they are whole °F: no reading, and then silence."""
-    said, read = Register("vat", 1, 0, scale=0.1), Register("vat", 1, 0, unit="F")
+    said, read = Register("vat", 1, 0, scale=0.1, unit="C"), Register("vat", 1, 0, unit="F", scale=1.0)
     bench = Bench(tcp, (said,), register=(read,)).start()
     try:
         assert bench.poll(ms=10_000) == [ProbeLost(10_000, "vat1", "silent")]
@@ -385,17 +392,23 @@ def test_no_bytes_on_the_wire_bring_the_line_down(noise: bytes, device: int) -> 
 
 def test_the_scan_finds_who_answers_and_what_it_may_mean(tcp: bool) -> None:
     registers = (
-        Register("needle", 3, 0, scale=0.1),
-        Register("vat", 3, 1, "holding", "float32", "little"),
-        Register("cabinet", 5, 2),
+        Register("needle", 3, 0, scale=0.1, unit="C"),
+        Register("vat", 3, 1, "holding", "float32", "little", scale=1.0, unit="C"),
+        Register("cabinet", 5, 2, scale=1.0, unit="C"),
     )
     with closing(SimulatedTransmitters(Kitchen(), registers, tcp)) as far:
         found = scan(far.port, range(2, 7), 115_200, timeout_s=3 * HOLD_S)  # an answer may be held for a third of it
         assert [each.device for each in found] == [3, 5]
-        needle, vat, cabinet = Register("needle", 3, 0, scale=0.1), registers[1], Register("needle", 5, 2)
+        needle, vat, cabinet = (
+            Register("needle", 3, 0, scale=0.1, unit="C"),
+            registers[1],
+            Register("needle", 5, 2, scale=1.0, unit="C"),
+        )
         first = {guess.register: guess.temp_c for guess in found[0].guesses}
         assert first[needle] == pytest.approx(34.0)
-        assert first[Register("needle", 3, 1, vat.kind, vat.type, vat.word_order)] == pytest.approx(170.0)
+        assert first[
+            Register("needle", 3, 1, vat.kind, vat.type, vat.word_order, scale=1.0, unit="C")
+        ] == pytest.approx(170.0)
         assert Guess(cabinet, 66.0) in found[1].guesses
         assert found[0].likeliest() == Guess(needle, pytest.approx(34.0))  # type: ignore[arg-type]
         assert found[1].words["input"] == (0, 0, 66, *[0] * (FIRST - 3))
@@ -415,7 +428,7 @@ def test_a_device_of_few_registers_is_looked_at_one_by_one() -> None:
         (found,) = scan(path, [4], 115_200)
     assert found.words == {"input": (740, 741), "holding": ()}
     assert {guess.register: guess.temp_c for guess in found.guesses}[
-        Register("needle", 4, 1, scale=0.1)
+        Register("needle", 4, 1, scale=0.1, unit="C")
     ] == pytest.approx(74.1)
 
 
@@ -482,6 +495,8 @@ channel = "needle"
 device = 1
 address = 0
 type = "float32"
+scale = 1.0
+unit = "C"
 [[register]]
 channel = "vat"
 device = 2
@@ -496,7 +511,7 @@ faults = [0x7FFF, -1]
 def test_a_table_of_the_configuration_becomes_settings() -> None:
     made = from_table(tomllib.loads(TABLE))
     vat = Register("vat", 2, 8, "holding", scale=0.1, unit="F", faults=(0x7FFF, -1))
-    wanted = (Register("needle", 1, 0, type="float32"), vat)
+    wanted = (Register("needle", 1, 0, type="float32", scale=1.0, unit="C"), vat)
     assert made == ModbusSettings("modbus", "/dev/ttyUSB0", wanted, 19_200, "E", poll_s=1)
     assert made.names() == ("needle", "vat1")
     assert made.title() == "modbus /dev/ttyUSB0"
@@ -510,7 +525,7 @@ def test_the_example_in_the_shipped_configuration_is_right(tmp_path: Path) -> No
     *others, probe = load(tmp_path / "station.toml").probes
     assert [other.driver for other in others] == ["ble"]
     assert isinstance(probe, ModbusSettings)
-    assert probe.register == (Register("vat", 1, 0, scale=0.1, faults=(0x7FFF,)),)
+    assert probe.register == (Register("vat", 1, 0, scale=0.1, faults=(0x7FFF,), unit="C"),)
     assert replace(probe, port="/dev/x", register=TWO_DEVICES) == ModbusSettings("modbus", "/dev/x", TWO_DEVICES)
 
 
@@ -528,7 +543,7 @@ def test_a_url_has_room_for_one_register() -> None:
         ('port = "/dev/ttyUSB0"', 'port = "tcp://"', "write a device"),
         ('port = "/dev/ttyUSB0"', 'port = "tcp://host:99999"', "port is 'tcp://host:99999': Port out of range"),
         ('port = "/dev/ttyUSB0"', "port = 502", "port is 502; it must be text in quotes"),
-        ("baud = 19200", "baud = 0", "baud, poll_s"),
+        ("baud = 19200", "baud = 0", "baud is 0; write more than 0"),
         ("baud = 19200", "baud = true", "baud is True; it must be a whole number"),
         ("baud = 19200", "bauds = 19200", "does not know bauds; there are driver, port"),
         ('parity = "E"', 'parity = "even"', 'write "N", "E" or "O"'),

@@ -128,7 +128,7 @@ def test_when_no_good_line_comes_it_says_what_to_try(board: SimulatedFirmware) -
     assert done.returncode == 1
     assert f"({board.port}?baud=9600), or {board.port}?form=plain" in done.stdout
     with speaking(lambda: board.advance(500)):
-        done = probe(f"{board.port}?form=plain", "--seconds", "1")
+        done = probe(f"{board.port}?form=plain&unit=C", "--seconds", "1")
     assert done.returncode == 1
     assert f"or {board.port} for the line protocol" in done.stdout
     done = probe(board.port, "--seconds", "0.3")

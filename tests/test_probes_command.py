@@ -20,7 +20,7 @@ from typer.testing import CliRunner
 
 from recorder.__main__ import app
 from recorder.commands import probes
-from recorder.config import load
+from recorder.config import ConfigError, load
 from recorder.probes.modbus_probe import ModbusSettings
 from recorder.probes.modbus_simulated import SimulatedTransmitters
 from recorder.probes.registers import Register
@@ -49,8 +49,16 @@ def test_what_is_found_is_printed_as_configuration_that_works(tmp_path: Path, mo
     found = tomllib.loads(done.stdout)["probe"]
     assert found[0] == {"driver": "serial", "port": "/dev/serial/by-id/usb-board-if00"}
     assert {each["driver"] for each in found[1:]} == {"modbus"}
-    (tmp_path / "station.toml").write_text('station = "line-1"\n' + done.stdout)
-    assert len(load(tmp_path / "station.toml").probes) == len(found)
+    path = tmp_path / "station.toml"
+    path.write_text('station = "line-1"\n' + done.stdout)
+    with pytest.raises(ConfigError, match="unit is missing"):  # what no device says is left to fill in
+        load(path)
+    path.write_text('station = "line-1"\n' + done.stdout.replace("# unit", "unit"))
+    with pytest.raises(ConfigError, match="the channel needle is also that of serial /dev/serial/by-id/usb-board-if00"):
+        load(path)  # nor what it measures
+    named = done.stdout.replace('usb-board-if00"\n', 'usb-board-if00"\nchannels = ["cabinet"]\n')
+    path.write_text('station = "line-1"\n' + named.replace("# unit", "unit"))
+    assert len(load(path).probes) == len(found)
 
 
 def test_what_cannot_be_looked_at_is_told_and_the_rest_goes_on(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
@@ -73,9 +81,11 @@ def test_a_senseless_range_is_refused(devices: str) -> None:
     "settings",
     [
         SerialSettings("serial", "/dev/ttyACM0", ("needle", "vat")),
-        SerialSettings("serial", '/dev/a"b', form="plain", silence_s=2.5),
+        SerialSettings("serial", '/dev/a"b', form="plain", unit="F", silence_s=2.5),
         ModbusSettings(
-            "modbus", "tcp://10.0.0.7", (Register("needle", 1, 0, scale=0.1), Register("vat", 2, 4, faults=(7,)))
+            "modbus",
+            "tcp://10.0.0.7",
+            (Register("needle", 1, 0, scale=0.1, unit="C"), Register("vat", 2, 4, faults=(7,), scale=1.0, unit="C")),
         ),
     ],
 )
@@ -86,7 +96,7 @@ def test_settings_as_toml_are_the_same_settings(settings: SerialSettings | Modbu
 
 def test_more_than_three_transmitters_on_a_line_each_get_a_channel() -> None:
     """ "vat" and "vat1" are one."""
-    registers = tuple(Register("vat", device, 0, scale=0.1) for device in range(1, 6))
+    registers = tuple(Register("vat", device, 0, scale=0.1, unit="C") for device in range(1, 6))
     with closing(SimulatedTransmitters(Kitchen(), registers, True)) as far:
         ((_, settings),) = probes._modbus(far.port, range(1, 6), 9_600)
     assert isinstance(settings, ModbusSettings)

@@ -18,7 +18,7 @@ from pymodbus.pdu.register_message import (
 )
 
 from recorder.probes.registers import EXCEPTIONS, KINDS, MOST, TYPES, Block, Register, RegisterReader, blocks
-from recorder.probes.source import Chunk, Fault, Sample
+from recorder.probes.source import Chunk, Doubt, Fault, Sample
 
 FRAMES = {
     "11 03 00 6B 00 03 76 87": 0x8776,
@@ -87,8 +87,8 @@ def test_the_published_answer_decodes_to_its_registers() -> None:
     assert isinstance(answer, ReadHoldingRegistersResponse)
     assert (used, answer.registers) == (11, [0xAE41, 0x5652, 0x4340])
     data = bytes.fromhex("AE 41 56 52 43 40")
-    wired = Register("needle", 17, 0x6D, "holding", scale=0.01)
-    block = blocks([wired, Register("vat1", 17, 0x6B, "holding", "uint32")])[0]
+    wired = Register("needle", 17, 0x6D, "holding", scale=0.01, unit="C")
+    block = blocks([wired, Register("vat1", 17, 0x6B, "holding", "uint32", scale=1.0, unit="C")])[0]
     assert (block.address, block.count) == (0x6B, 3)
     (sample,) = read(wired, block.part(wired, data))
     assert isinstance(sample, Sample)
@@ -101,7 +101,7 @@ def test_the_published_answer_decodes_to_its_registers() -> None:
     st.lists(st.integers(0, 0xFFFF), min_size=2, max_size=2),
 )
 def test_words_and_signs_are_read_as_pymodbus_reads_them(type_: str, order: str, words: list[int]) -> None:
-    register = Register("needle", 1, 0, type=type_, word_order=order)
+    register = Register("needle", 1, 0, type=type_, word_order=order, scale=1.0, unit="C")
     used = words[: register.words]
     wanted = ModbusClientMixin.convert_from_registers(used, PYMODBUS_TYPES[type_], order)  # type: ignore[arg-type]
     got = register.raw(b"".join(word.to_bytes(2) for word in used))
@@ -118,22 +118,22 @@ def test_words_and_signs_are_read_as_pymodbus_reads_them(type_: str, order: str,
 def test_a_float_says_the_decimal_that_was_put_into_it(hundredths: int) -> None:
     """IEEE 754 single precision by `struct`; 7 digits are what it holds."""
     value = hundredths / 100
-    assert Register("needle", 1, 0, type="float32").raw(struct.pack(">f", value)) == value
+    assert Register("needle", 1, 0, type="float32", scale=1.0, unit="C").raw(struct.pack(">f", value)) == value
 
 
 @pytest.mark.parametrize(
     ("register", "data", "temp_c"),
     [
-        (Register("needle", 1, 0, scale=0.1), "02 E4", 74.0),
-        (Register("needle", 1, 0, scale=0.1), "FF 43", -18.9),
-        (Register("needle", 1, 0, type="uint16", scale=0.01), "FF 43", None),
-        (Register("needle", 1, 0, unit="F"), "00 A5", 73.888889),
-        (Register("needle", 1, 0, type="uint16", scale=0.1, offset=-50.0), "04 D8", 74.0),
-        (Register("needle", 1, 0, type="int32", scale=0.01), "00 00 1C E8", 74.0),
-        (Register("needle", 1, 0, type="int32", scale=0.01, word_order="little"), "1C E8 00 00", 74.0),
-        (Register("needle", 1, 0, type="float32"), "42 94 00 00", 74.0),
-        (Register("needle", 1, 0, type="float32", word_order="little"), "00 00 42 94", 74.0),
-        (Register("needle", 1, 0, type="float32", unit="F"), "43 25 00 00", 73.888889),
+        (Register("needle", 1, 0, scale=0.1, unit="C"), "02 E4", 74.0),
+        (Register("needle", 1, 0, scale=0.1, unit="C"), "FF 43", -18.9),
+        (Register("needle", 1, 0, type="uint16", scale=0.01, unit="C"), "FF 43", None),
+        (Register("needle", 1, 0, unit="F", scale=1.0), "00 A5", 73.888889),
+        (Register("needle", 1, 0, type="uint16", scale=0.1, offset=-50.0, unit="C"), "04 D8", 74.0),
+        (Register("needle", 1, 0, type="int32", scale=0.01, unit="C"), "00 00 1C E8", 74.0),
+        (Register("needle", 1, 0, type="int32", scale=0.01, word_order="little", unit="C"), "1C E8 00 00", 74.0),
+        (Register("needle", 1, 0, type="float32", scale=1.0, unit="C"), "42 94 00 00", 74.0),
+        (Register("needle", 1, 0, type="float32", word_order="little", scale=1.0, unit="C"), "00 00 42 94", 74.0),
+        (Register("needle", 1, 0, type="float32", unit="F", scale=1.0), "43 25 00 00", 73.888889),
     ],
 )
 def test_raw_values_become_degrees_celsius(register: Register, data: str, temp_c: float | None) -> None:
@@ -141,7 +141,7 @@ def test_raw_values_become_degrees_celsius(register: Register, data: str, temp_c
     lines = reader(register)
     found = lines.read(Chunk(bytes.fromhex(data), register.where))
     if temp_c is None:
-        assert (found, lines.bad) == ([], {"out of range": 1})
+        assert (found, lines.bad) == ([Doubt("needle", "out of range")], {"out of range": 1})
     else:
         assert [each.temp_c for each in found if isinstance(each, Sample)] == [pytest.approx(temp_c, abs=1e-6)]
         assert lines.good == 1
@@ -162,33 +162,40 @@ def test_raw_values_become_degrees_celsius(register: Register, data: str, temp_c
     ],
 )
 def test_fault_values_are_faults_before_any_scaling(type_: str, faults: tuple[int, ...], data: str) -> None:
-    found = read(Register("needle", 1, 0, type=type_, faults=faults, scale=0.001), bytes.fromhex(data))
+    found = read(Register("needle", 1, 0, type=type_, faults=faults, scale=0.001, unit="C"), bytes.fromhex(data))
     assert [type(each) for each in found] == [Fault]
     assert str(found).count("probe fault (") == 1
     if type_ != "float32":
-        assert not any(isinstance(each, Fault) for each in read(Register("n", 1, 0, type=type_), bytes.fromhex(data)))
+        assert not any(
+            isinstance(each, Fault)
+            for each in read(Register("n", 1, 0, type=type_, scale=1.0, unit="C"), bytes.fromhex(data))
+        )
 
 
 def test_an_exception_is_a_fault_with_its_name() -> None:
     """The names are of the Modbus application protocol (from memory); the codes are held against pymodbus' list."""
     assert set(EXCEPTIONS) == {int(code) for code in ExcCodes} - {7}, "7 was of one maker's programming commands"
-    assert read(Register("needle", 1, 0), b"\x02") == [Fault("needle", "exception 2: illegal data address")]
-    assert read(Register("needle", 1, 0), b"\x0b") == [
+    assert read(Register("needle", 1, 0, scale=1.0, unit="C"), b"\x02") == [
+        Fault("needle", "exception 2: illegal data address")
+    ]
+    assert read(Register("needle", 1, 0, scale=1.0, unit="C"), b"\x0b") == [
         Fault("needle", "exception 11: device behind the gateway does not answer")
     ]
-    assert read(Register("needle", 1, 0), b"\x63") == [Fault("needle", "exception 99: not of the protocol")]
+    assert read(Register("needle", 1, 0, scale=1.0, unit="C"), b"\x63") == [
+        Fault("needle", "exception 99: not of the protocol")
+    ]
 
 
 def test_equal_answers_are_measurements_and_a_jump_is_doubted_once() -> None:
-    register = Register("needle", 1, 0)
+    register = Register("needle", 1, 0, scale=1.0, unit="C")
     lines = reader(register)
     said = [lines.read(Chunk(value.to_bytes(2), register.where)) for value in (70, 70, 170, 70, 170, 170)]
-    assert [len(found) for found in said] == [1, 1, 0, 1, 0, 1]
+    assert [isinstance(found[0], Sample) for found in said] == [True, True, False, True, False, True]
     assert (lines.good, lines.bad, lines.missed) == (4, {"jump": 2}, 0)
 
 
 def test_what_did_not_come_is_missed_and_what_is_no_answer_is_bad() -> None:
-    register = Register("needle", 1, 0, type="int32")
+    register = Register("needle", 1, 0, type="int32", scale=1.0, unit="C")
     lines = reader(register)
     assert lines.read(Chunk(b"", register.where)) == []
     assert lines.read(Chunk(b"\1\3\2", "wrong checksum")) == []
@@ -199,18 +206,18 @@ def test_what_did_not_come_is_missed_and_what_is_no_answer_is_bad() -> None:
 
 @given(st.sampled_from(sorted(TYPES)), st.binary(max_size=6), st.floats(-1e300, 1e300).filter(bool))
 def test_no_bytes_raise_and_none_become_an_absurd_temperature(type_: str, data: bytes, scale: float) -> None:
-    for each in read(Register("needle", 1, 0, type=type_, scale=scale), data):
+    for each in read(Register("needle", 1, 0, type=type_, scale=scale, unit="C"), data):
         assert not isinstance(each, Sample) or -40 <= each.temp_c <= 400
 
 
 def test_neighbours_are_read_in_one_request_and_nothing_else_is() -> None:
     made = blocks(
         [
-            Register("vat1", 1, 2, type="float32"),
-            Register("needle", 1, 0, type="int32"),
-            Register("cabinet", 1, 5),
-            Register("vat2", 1, 4, "holding"),
-            Register("vat3", 2, 4),
+            Register("vat1", 1, 2, type="float32", scale=1.0, unit="C"),
+            Register("needle", 1, 0, type="int32", scale=1.0, unit="C"),
+            Register("cabinet", 1, 5, scale=1.0, unit="C"),
+            Register("vat2", 1, 4, "holding", scale=1.0, unit="C"),
+            Register("vat3", 2, 4, scale=1.0, unit="C"),
         ]
     )
     assert [(each.device, each.kind, each.address, each.count) for each in made] == [
@@ -223,7 +230,7 @@ def test_neighbours_are_read_in_one_request_and_nothing_else_is() -> None:
 
 @given(st.sets(st.tuples(st.integers(1, 3), st.sampled_from(sorted(KINDS)), st.integers(0, 400)), min_size=1))
 def test_blocks_cover_each_register_once_and_no_other(places: set[tuple[int, str, int]]) -> None:
-    registers = [Register("needle", device, address, kind) for device, kind, address in places]
+    registers = [Register("needle", device, address, kind, scale=1.0, unit="C") for device, kind, address in places]
     made = blocks(registers)
     covered = [(each.device, each.kind, each.address + n) for each in made for n in range(each.count)]
     assert sorted(covered) == sorted(places)
@@ -232,7 +239,7 @@ def test_blocks_cover_each_register_once_and_no_other(places: set[tuple[int, str
 
 def test_a_block_of_125_registers_is_whole_and_a_longer_one_is_two() -> None:
     """At most 125 registers in a request: published-values.md section 8."""
-    made = blocks([Register("needle", 1, at) for at in range(126)])
+    made = blocks([Register("needle", 1, at, scale=1.0, unit="C") for at in range(126)])
     assert [each.count for each in made] == [125, 1]
     assert Block(made[0].registers).part(made[0].registers[3], bytes(range(250))) == b"\6\7"
 
@@ -248,7 +255,9 @@ def test_a_block_of_125_registers_is_whole_and_a_longer_one_is_two() -> None:
         ({"address": 65_535, "type": "int32"}, "0 to 65535"),
         ({"address": 300_001}, "without the manual's leading 3 or 4"),
         ({"word_order": "middle"}, 'write "big" or "little"'),
-        ({"scale": 0.0}, "scale not 0"),
+        ({"scale": 0.0}, "scale is missing, or 0"),
+        ({"scale": math.inf}, "must be numbers"),
+        ({"unit": ""}, "unit is missing, .*by the manual"),
         ({"scale": math.nan}, "must be numbers"),
         ({"offset": math.inf}, "must be numbers"),
         ({"unit": "K"}, 'write "C" or "F"'),
@@ -258,9 +267,11 @@ def test_a_block_of_125_registers_is_whole_and_a_longer_one_is_two() -> None:
 )
 def test_senseless_registers_are_refused_with_a_remedy(change: dict[str, object], complaint: str) -> None:
     with pytest.raises(ValueError, match=complaint):
-        Register(**{"channel": "needle", "device": 1, "address": 0, **change})  # type: ignore[arg-type]
+        Register(**{"channel": "needle", "device": 1, "address": 0, "scale": 1.0, "unit": "C", **change})  # type: ignore[arg-type]
 
 
 def test_two_channels_cannot_have_one_register() -> None:
     with pytest.raises(ValueError, match="'needle' and 'vat' have the same register 1/input/1"):
-        blocks([Register("needle", 1, 0, type="int32"), Register("vat", 1, 1)])
+        blocks(
+            [Register("needle", 1, 0, type="int32", scale=1.0, unit="C"), Register("vat", 1, 1, scale=1.0, unit="C")]
+        )

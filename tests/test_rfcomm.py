@@ -146,6 +146,6 @@ def test_a_real_call_to_nobody_fails_as_a_port_does() -> None:
 
 
 def test_a_probe_is_named_by_it_at_the_keyboard() -> None:
-    settings = urls.settings(f"{URL}?form=plain")
+    settings = urls.settings(f"{URL}?form=plain&unit=C")
     assert isinstance(settings, SerialSettings)
     assert (settings.port, settings.form) == (URL, "plain")

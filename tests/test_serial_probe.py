@@ -88,7 +88,7 @@ def bench() -> Iterator[Bench]:
 
 
 def plain_bench(**settings: object) -> Bench:
-    return Bench(("vat2",), form="plain", **settings)
+    return Bench(("vat2",), form="plain", **{"unit": "C", **settings})
 
 
 def test_lines_become_readings_however_they_are_cut(bench: Bench) -> None:
@@ -265,7 +265,7 @@ def test_lines_of_channels_that_are_not_wired_are_not_used_unless_none_is_named(
 def test_the_plain_form_is_one_channel() -> None:
     bench = plain_bench(unit="F").start()
     try:
-        assert bench.send(b"38.0\n", b"338.0\r\n", b"170.5 C\r\n", b"open\r\n", b"-127\n") == [
+        assert bench.send(b"38.0\n", b"338.0\r\n", b"170.5 C\r\n", b"open\r\n", b"-127 C\n") == [
             Reading(0, "vat2", 170.0)
         ]
         assert bench.probe.reader.bad == {"first, maybe cut": 1, "not a number": 1, "out of range": 1}
@@ -330,6 +330,8 @@ def _flood(board: int, listening: threading.Event) -> None:
         ({"channels": ("oven",)}, "'oven' is none of needle"),
         ({"form": "modern"}, 'write "framed" or "plain"'),
         ({"form": "plain", "channels": ("needle", "vat")}, "has one channel"),
+        ({"form": "plain"}, r'unit is missing, .*write unit = "F" or "C".*&unit=F'),
+        ({"form": "plain", "unit": "K"}, 'write "C" or "F"'),
         ({"unit": "K"}, 'write "C" or "F"'),
         ({"silence_s": 0.0}, "more than 0"),
         ({"baud": -1}, "more than 0"),

@@ -129,9 +129,10 @@ def test_systemd_makes_the_user_and_the_folders_of_it(tmp_path: Path) -> None:
 
 
 @needs("systemd-analyze", "systemd")
-def test_systemd_finds_no_fault_with_the_unit_and_little_exposure(tmp_path: Path) -> None:
+@pytest.mark.parametrize("name", [UNIT, "etc/systemd/system/batch-recorder-upkeep.service"])
+def test_systemd_finds_no_fault_with_the_unit_and_little_exposure(tmp_path: Path, name: str) -> None:
     setup(tmp_path, "--write")
-    unit = str(tmp_path / UNIT)
+    unit = str(tmp_path / name)
     verified = subprocess.run(["systemd-analyze", "verify", unit], capture_output=True, text=True, timeout=60)
     assert verified.stderr == ""
     judged = subprocess.run(

@@ -58,7 +58,8 @@ def test_a_mistake_is_named(url: str, complaint: str) -> None:
 
 def test_the_plain_boards_url_in_a_complaint_can_be_pasted(tmp_path: Path) -> None:
     (tmp_path / "station.toml").write_text(
-        'station = "a"\n[[probe]]\ndriver = "serial"\nport = "/dev/x"\nform = "plain"\nchannels = ["vat2"]'
+        'station = "a"\nvats = [2]\n[[probe]]\ndriver = "serial"\nport = "/dev/x"\nform = "plain"\nunit = "F"\n'
+        'channels = ["vat2"]'
     )
     (configured,) = load(tmp_path / "station.toml").probes
     assert settings(configured.url()) == configured

@@ -12,10 +12,9 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.console import Console
 
 from recorder.commands.records import examine, report
-from recorder.commands.shared import fail
+from recorder.commands.shared import fail, terminal
 from recorder.demo.boards import BOARDS
 from recorder.demo.director import DemoError, Director
 from recorder.demo.show import Show
@@ -47,7 +46,7 @@ def demo(
     except OSError as error:
         fail(f"{folder} can't be made: {error.strerror}; name another folder with --out")
     logging.getLogger("recorder").setLevel(logging.CRITICAL)  # the story takes the broker away, and paho tells of that
-    console = Console(highlight=False)
+    console = terminal()
     began_s = time.monotonic()
     show = Show(console)
     try:

@@ -16,7 +16,7 @@ from rich.live import Live
 
 from recorder.clock import SystemClock
 from recorder.commands.probe_panel import Panel, counts, degrees
-from recorder.commands.shared import fail
+from recorder.commands.shared import fail, terminal
 from recorder.core.events import Event, ProbeBack, ProbeCharge, ProbeLost, Reading
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.journal.codec import encode
@@ -52,7 +52,7 @@ def probe(
         settings = urls.settings(url, channels=[], period_s=1.0)
     except ValueError as error:
         fail(error)
-    console = Console(highlight=False, soft_wrap=True)
+    console = terminal(soft_wrap=True)
     panel = Panel(settings.title())
     show: Callable[[Event], None] = _echo if as_json else lambda event: _show(event, console)
     live = console.is_terminal and not as_json
@@ -148,5 +148,9 @@ def _remedy(url: str) -> str:
     if ":" in url.partition("/")[0]:
         return "are its settings right?"
     path = url.partition("?")[0]
-    other = f"{path} for the line protocol" if "form=plain" in url else f"{path}?form=plain for one number a line"
+    other = (
+        f"{path} for the line protocol"
+        if "form=plain" in url
+        else f"{path}?form=plain&unit=F (or unit=C) for one number a line"
+    )
     return f"try another speed ({path}?baud=9600), or {other}"

@@ -5,10 +5,10 @@ import threading
 from typing import Annotated
 
 import typer
-from rich.console import Console
+from rich.text import Text
 
 from recorder import errands
-from recorder.commands.shared import Config, fail
+from recorder.commands.shared import Config, fail, terminal
 from recorder.config import ConfigError, load
 from recorder.core import meanings as m
 from recorder.core.batch import Verdict
@@ -24,8 +24,10 @@ app = typer.Typer()
 HOW = {"ice": m.ICE_POINT, "boiling": m.BOILING_POINT}
 
 ADVICE = {
-    "ice": "Fill a cup with crushed ice, then with water; stir. Hold the needle in the middle, away from the cup.",
-    "boiling": "Hold the needle in water at a full boil, away from the pot. Mind the steam.",
+    "ice": "Wash and sanitise the needle. Fill a cup with crushed ice, then with water; stir. Hold the needle in the"
+    " middle, away from the cup.",
+    "boiling": "Wash and sanitise the needle. Hold it in water at a full boil, away from the pot's wall. Steam scalds:"
+    " stay beside the pot, with a dry glove. Keep water and the wet needle away from hot oil.",
 }
 """Common practice; your probe's maker and your local code come first."""
 
@@ -43,7 +45,7 @@ def probe_check(
     """
     if bath not in HOW:
         fail(f"{bath!r} is no bath; write one of {', '.join(HOW)}")
-    console, stop = Console(highlight=False), threading.Event()
+    console, stop = terminal(), threading.Event()
     before = signal.signal(signal.SIGINT, lambda *_: stop.set())
     try:
         settings = load(config)
@@ -54,9 +56,9 @@ def probe_check(
             def watch(event: Event, state: State) -> None:
                 match event:
                     case Reading(channel=channel, temp_c=temp_c) if channel == NEEDLE:
-                        status.update(f"{temp_text(temp_c, unit)}, {'settled' if event.settled else 'moving'}")
+                        status.update(Text(f"{temp_text(temp_c, unit)}, {'settled' if event.settled else 'moving'}"))
                     case ProbeLost(channel=channel, reason=reason) if channel == NEEDLE:
-                        status.update(f"The needle is lost: {reason}")
+                        status.update(Text(f"The needle is lost: {reason}"))
 
             def give(cue: Cue) -> None:
                 if cue.say != "Recorder started.":

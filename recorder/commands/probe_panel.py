@@ -15,7 +15,7 @@ from rich.text import Text
 from recorder.core.events import NEEDLE, Event, ProbeLost, Reading
 from recorder.core.rules import in_unit
 from recorder.probes.probe import Probe
-from recorder.probes.source import Charge, Fault, Found, Sample
+from recorder.probes.source import Charge, Doubt, Fault, Found, Sample
 
 SPAN_MS = 60_000
 """The curve shows so much."""
@@ -56,6 +56,8 @@ class Panel:
         """Every sample, fault and charge, before it is thinned."""
         with self._lock:
             self._began_ms = at_ms if self._began_ms is None else self._began_ms
+            if isinstance(found, Doubt):
+                return
             row = self._rows.setdefault(found.channel, Row())
             match found:
                 case Sample(temp_c=temp_c):

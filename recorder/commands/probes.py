@@ -6,9 +6,9 @@ from dataclasses import replace
 from typing import Annotated
 
 import typer
-from rich.console import Console
+from rich.text import Text
 
-from recorder.commands.shared import fail
+from recorder.commands.shared import fail, printable, terminal
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.probes.ble_probe import BleSettings, nearby
 from recorder.probes.modbus_probe import ModbusSettings
@@ -52,11 +52,11 @@ def probes(
         places["Bluetooth"] = lambda: _bluetooth(seconds)
     if modbus:
         places[f"Modbus at {modbus}"] = lambda: _modbus(modbus, wanted, baud)
-    console = Console(stderr=True, highlight=False, soft_wrap=True)
+    console = terminal(stderr=True, soft_wrap=True)
     offers: list[Offer] = []
     for place, look in places.items():
         try:
-            with console.status(f"{place} ..."):
+            with console.status(Text(f"{place} ...")):
                 found = look()
         except (DriverLost, DriverUnavailable, ValueError) as error:
             console.print(f"{place}: {error}", markup=False)
@@ -64,10 +64,18 @@ def probes(
         console.print(f"{place}: {len(found) or 'none'}", markup=False)
         offers += found
     for what, settings in offers:
-        sys.stdout.write(f"# {what}\n{toml('probe', settings)}\n\n")
+        sys.stdout.write(f"# {printable(what)}\n{_entry(settings)}\n\n")
     if not offers:
         raise typer.Exit(1)
     console.print("Put in what each of them measures: channels, or channel.", style="dim")
+
+
+def _entry(settings: ProbeSettings) -> str:
+    """Its lines of the configuration. No device says what unit its registers have, so that line is left to fill in."""
+    text = toml("probe", settings)
+    if isinstance(settings, ModbusSettings):
+        return text.replace('\nunit = "C"', '\n# unit = "C"   # or "F"; write what the manual says')
+    return text
 
 
 def _range(text: str) -> range:
@@ -82,12 +90,19 @@ def _range(text: str) -> range:
 
 
 def _serial() -> list[Offer]:
-    return [(f"What it says: batch-recorder probe {port}", SerialSettings("serial", port)) for port in attached()]
+    return [
+        (f"What it says: batch-recorder probe {_one_line(port)}", SerialSettings("serial", port)) for port in attached()
+    ]
+
+
+def _one_line(name: str) -> str:
+    """A name for a comment: what a device calls itself must not become a line of the configuration."""
+    return " ".join(printable(name).split())
 
 
 def _bluetooth(seconds: float) -> list[Offer]:
     return [
-        (each.name or "It gives no name", BleSettings("ble", each.address, profile=each.profile))
+        (_one_line(each.name) or "It gives no name", BleSettings("ble", each.address, profile=each.profile))
         for each in nearby(seconds)
     ]
 
@@ -101,7 +116,10 @@ def _modbus(port: str, devices: range, baud: int) -> list[Offer]:
     names = [name for name in CHANNELS if name != "vat"]  # which is the same as "vat1"
     registers = tuple(replace(each, channel=name) for each, name in zip(likely, names, strict=False))
     told = "\n# ".join(_told(each) for each in found)
-    remark = "Of each device the reading nearest to a room's; its manual knows better. What else there could be:"
+    remark = (
+        "A guess: of each device the reading nearest to a room's, taken for °C. Its manual knows better, and knows the"
+        " unit. What else there could be:"
+    )
     return [(f"{remark}\n# {told}", ModbusSettings("modbus", port, registers, baud))]
 
 
@@ -110,7 +128,6 @@ def _told(found: FoundDevice) -> str:
     for guess in found.guesses:
         made = guess.register
         order = f", {made.word_order} word first" if made.words > 1 else ""
-        ways.append(
-            f"\n#     {guess.temp_c:6.1f} °C: {made.kind} {made.address}, {made.type}{order}, scale {made.scale:g}"
-        )
+        shown = f"{guess.temp_c:6.1f} °C or {guess.temp_c:.1f} °F"
+        ways.append(f"\n#     {shown}: {made.kind} {made.address}, {made.type}{order}, scale {made.scale:g}")
     return f"device {found.device}:{''.join(ways) or ' nothing like a temperature'}"

@@ -11,7 +11,7 @@ from rich.console import Console
 from rich.progress import Progress
 
 from recorder import kept
-from recorder.commands.shared import Database, fail
+from recorder.commands.shared import Database, fail, terminal
 from recorder.core.effects import Effect
 from recorder.core.events import Event, Started
 from recorder.core.station import State, step
@@ -43,7 +43,7 @@ def verify_command(
     ] = None,
 ) -> None:
     """Check the chain, replay the journal, compare every row; exit 1 and name the row if one was changed."""
-    console = Console(highlight=False, soft_wrap=True)
+    console = terminal(soft_wrap=True)
     try:
         if key is not None and anchors is None:
             raise _Unusable("--key needs --anchors FILE, since it is anchors that are signed")
@@ -121,7 +121,7 @@ def examined(database: Path) -> Finding:
     """As `examine`, and on a terminal it shows how far it is; raises `JournalError`."""
     with closing(Journal.read(database)) as journal:
         newest = journal.newest()
-    console = Console(stderr=True)
+    console = terminal(stderr=True)
     with Progress(console=console, transient=True, disable=not console.is_terminal) as bar:
         task = bar.add_task("Verifying", total=newest.seq if newest else 0)
         return examine(database, lambda seq: bar.update(task, completed=seq) if seq % SHOWN_EVERY == 0 else None)

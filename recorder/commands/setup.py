@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.text import Text
 
 from recorder import deployment
-from recorder.commands.shared import fail
+from recorder.commands.shared import fail, terminal
 from recorder.deployment import DeploymentError, Piece
 
 app = typer.Typer()
@@ -42,7 +42,7 @@ def setup(
     ] = None,
 ) -> None:
     """Show the unit, udev rule, user, folders and examples for a service, and how they differ from what is here."""
-    console = Console(highlight=False, soft_wrap=True)
+    console = terminal(soft_wrap=True)
     own = f"{sysconfig.get_path('scripts')}/batch-recorder"
     started = PurePosixPath(program or own)
     try:

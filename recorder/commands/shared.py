@@ -1,9 +1,16 @@
-"""What several commands share: their arguments, and how they fail."""
+"""What several commands share: their arguments, how they fail, and a terminal that obeys nothing that others wrote."""
 
+import json
+import re
+from collections.abc import Iterable
 from pathlib import Path
-from typing import Annotated, NoReturn
+from typing import Annotated, Any, NoReturn
 
 import typer
+from rich.console import Console, ConsoleOptions, RenderableType
+from rich.segment import Segment
+
+from recorder.core.rules import in_unit
 
 Config = Annotated[
     Path, typer.Option("--config", metavar="FILE", help="The station's configuration, such as station.toml.")
@@ -12,7 +19,40 @@ Config = Annotated[
 Database = Annotated[Path, typer.Argument(metavar="DB", help="The database of records.")]
 
 
+def both(temp_c: float, digits: int = 1) -> str:
+    """A temperature in both units."""
+    return f"{temp_c:.{digits}f} °C ({in_unit(temp_c, 'F'):.{digits}f} °F)"
+
+
+def printable(text: object) -> str:
+    """`text` with nothing in it that a terminal would obey: control characters stand as escapes, such as \\x1b.
+
+    For all that others wrote: files, names of devices, reasons of a broker, what was heard. Line ends stay.
+    """
+    return "".join(
+        each if each.isprintable() or each in "\n\t" else each.encode("unicode_escape").decode() for each in str(text)
+    )
+
+
+class _Terminal(Console):
+    def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
+        for segment in super().render(renderable, options):
+            text, style, control = segment
+            yield segment if control else Segment(printable(text), style)
+
+
+def terminal(stderr: bool = False, soft_wrap: bool = False) -> Console:
+    """A console that shows text as it is: no markup in brackets, and every control character as its escape."""
+    return _Terminal(stderr=stderr, soft_wrap=soft_wrap, highlight=False, markup=False)
+
+
+def json_line(row: Any) -> str:
+    """`row` on one line of JSON, with nothing in it that a terminal would obey."""
+    text = json.dumps(row, ensure_ascii=False)
+    return re.sub(r"[\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]", lambda each: f"\\u{ord(each[0]):04x}", text)
+
+
 def fail(error: object, code: int = 2) -> NoReturn:
     """End the program and say why."""
-    typer.echo(f"error: {error}", err=True)
+    typer.echo(f"error: {printable(error)}", err=True)
     raise typer.Exit(code)

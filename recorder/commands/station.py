@@ -14,13 +14,14 @@ from pathlib import Path
 import typer
 from rich.console import Console
 from rich.table import Table
+from rich.text import Text
 
 from recorder import daemon
 from recorder.clock import SystemClock, wall_known
 from recorder.commands import meter
-from recorder.commands.shared import Config, fail
+from recorder.commands.shared import Config, both, fail, printable, terminal
 from recorder.config import ConfigError, Settings, load, load_procedure
-from recorder.core.events import OFFSET, Event, ProbeLost, Reading
+from recorder.core.events import NEEDLE, OFFSET, Event, ProbeLost, Reading
 from recorder.core.hearing import TROUBLES
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.journal import seal
@@ -28,7 +29,9 @@ from recorder.journal.errors import JournalBusy, JournalError
 from recorder.journal.journal import Journal
 from recorder.notices.reaching import reach
 from recorder.notices.settings import MqttSettings
+from recorder.probes.modbus_probe import ModbusSettings
 from recorder.probes.probe import Probe, ProbeSettings
+from recorder.probes.serial_probe import SerialSettings
 from recorder.space import free_bytes
 from recorder.voice import ear
 from recorder.voice.confusable import close_words, pairs
@@ -40,14 +43,26 @@ app = typer.Typer()
 
 HOW = {"open": "listening openly", "switch": "listening while the foot switch is held"}
 
+KITCHEN_C = (0.0, 45.0)
+"""What a needle in the air of a kitchen shows (common practice, no source)."""
+
 LISTEN_S = 4.0
 """How long `check` waits for a probe or the broker."""
+
+
+class _Printable(logging.Formatter):
+    """Names of devices and reasons of brokers are logged too, and somebody reads the log in a terminal."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        return printable(super().format(record))
 
 
 @app.command()
 def run(config: Config) -> None:
     """Record, until it is stopped (Ctrl-C, or SIGTERM as systemd sends it)."""
-    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
+    logging.basicConfig(level=logging.INFO)
+    for handler in logging.getLogger().handlers:
+        handler.setFormatter(_Printable("%(levelname)s %(name)s: %(message)s"))
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
@@ -66,7 +81,7 @@ def run(config: Config) -> None:
 @app.command()
 def check(config: Config) -> None:
     """Try configuration, disk, clock, probes, microphone, model and broker, and say what to mend."""
-    console = Console(highlight=False)
+    console = terminal()
     table = Table.grid(padding=(0, 2))
     table.add_column()
     table.add_column(overflow="fold", max_width=max(22, console.width // 3))
@@ -74,7 +89,7 @@ def check(config: Config) -> None:
     bad = 0
     for what, fault, found in _findings(config, console):
         bad += bool(fault)
-        table.add_row("[red]mend[/]" if fault else "[green]ok[/]", what, meter.coloured(fault or found))
+        table.add_row(Text("mend", "red") if fault else Text("ok", "green"), what, meter.coloured(fault or found))
     console.print(table)
     console.print(f"{bad} to mend." if bad else "All is well.")
     if bad:
@@ -108,6 +123,8 @@ def _findings(config: Path, console: Console) -> Iterator[Finding]:
     yield "clock", "", "set" if known else "not known to be set; times of day may be wrong until it is"
     for probe in settings.probes:
         yield _tried(f"probe {probe.title()}", partial(_probe, probe))
+    if all(NEEDLE not in probe.names() for probe in settings.probes if probe.names()):
+        yield "needle", "", _no_needle(settings)
     if settings.voice:
         yield _tried("microphone", lambda: _microphone(settings, console))
         if switch := ear.foot_switch(settings.voice):
@@ -165,6 +182,17 @@ def _lamp(folder: Path) -> str:
     return f"{folder}: blinks when nothing is recorded"
 
 
+def _no_needle(settings: Settings) -> str:
+    if any(not probe.names() for probe in settings.probes):
+        return 'beware: no probe names its channels; if none is the "needle", no check reads a temperature by itself'
+    proves = settings.procedure.spoken_readings_prove
+    spoken = "spoken readings count" if proves else "spoken readings are kept and prove nothing (spoken_readings_prove)"
+    return (
+        'beware: no [[probe]] has the channel "needle", so no check reads a temperature by itself, and neither the ice'
+        f" point nor the boiling point can be checked; {spoken}"
+    )
+
+
 def _probe(settings: ProbeSettings) -> str:
     """Listen to it for a moment; every channel of the configuration must speak."""
     clock, got, stop = SystemClock(None), list[Event](), threading.Event()
@@ -182,7 +210,32 @@ def _probe(settings: ProbeSettings) -> str:
         reader = driver.reader
         counts = f"{reader.good} good messages, {reader.bad.total()} bad"
         raise _Fault(f"{why} ({counts}); look with: batch-recorder probe {settings.url()}")
-    return ", ".join(f"{name} {temp_c:.1f} °C" for name, temp_c in read.items())
+    shown = ", ".join(f"{name} {both(temp_c)}" for name, temp_c in read.items())
+    return f"{shown}{_suspicion(settings, read)}"
+
+
+def _suspicion(settings: ProbeSettings, read: dict[str, float]) -> str:
+    """What is odd about a needle that should lie in a kitchen's air."""
+    temp_c = read.get(NEEDLE)
+    if temp_c is None or KITCHEN_C[0] <= temp_c <= KITCHEN_C[1]:
+        return ""
+    low, high = (both(each, 0) for each in KITCHEN_C)
+    return (
+        f"; beware: in a kitchen a needle at rest shows from {low} to {high}. If it lies in the air, the unit is the"
+        f" likely cause ({_unit(settings)}), or the scale"
+    )
+
+
+def _unit(settings: ProbeSettings) -> str:
+    """Where a probe's unit comes from."""
+    match settings:
+        case SerialSettings(form="plain", unit=unit):
+            return f"unit = {unit!r} in the configuration"
+        case ModbusSettings(register=registers):
+            register = next(each for each in registers if each.channel == NEEDLE)
+            return f"unit = {register.unit!r} and scale = {register.scale:g} in the configuration"
+        case _:
+            return "the device says it with each value"
 
 
 def _microphone(settings: Settings, console: Console) -> str:

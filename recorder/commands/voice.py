@@ -1,17 +1,15 @@
 """Commands about hearing: `hear`, `phrases` and `voice-model install`."""
 
-import json
 from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
-from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
 from recorder import config
-from recorder.commands.shared import fail
+from recorder.commands.shared import fail, json_line, printable, terminal
 from recorder.core.events import Intent
 from recorder.driver import DriverUnavailable
 from recorder.voice import model
@@ -43,14 +41,14 @@ def hear(
 ) -> None:
     """Say what is heard in sound files, as the station would hear it."""
     known, settings = _setup(station)
-    console = Console(highlight=False, soft_wrap=True)
+    console = terminal(soft_wrap=True)
     try:
         ear = Ear(build(known, settings), known, settings)
         for wav in wavs:
             found = [_row(wav, hearing) for hearing in ear.hear([read_wav(wav)])]
             for row in found:
                 if as_json:
-                    typer.echo(json.dumps(row, ensure_ascii=False))
+                    typer.echo(json_line(row))
                 else:
                     console.print(_line(row), markup=False)
             if not found and not as_json:
@@ -89,14 +87,14 @@ def show_phrases(
     name = settings.spoken_name(known)
     if not samples:
         if as_json:
-            typer.echo(json.dumps(asdict(card(known, name)), ensure_ascii=False))
+            typer.echo(json_line(asdict(card(known, name))))
         else:
             _print_card(card(known, name))
         return
     for sentence in known.sentences():
         say = f"{name} {sentence.text}".strip()
         row = {"say": say, "intent": sentence.intent.meaning, "slots": slots(sentence.intent)}
-        typer.echo(json.dumps(row, ensure_ascii=False) if as_json else say)
+        typer.echo(json_line(row) if as_json else printable(say))
 
 
 @voice_model.callback()
@@ -156,7 +154,7 @@ def _line(row: dict[str, Any]) -> str:
 
 
 def _print_card(shown: Card) -> None:
-    console = Console(highlight=False)
+    console = terminal()
     console.print(shown.first, style="bold", markup=False)
     for title, lines in shown.groups:
         table = Table(title=title, title_justify="left", title_style="bold", show_header=False, box=None)
@@ -184,7 +182,7 @@ def _print_confusable(known: Phrases, most: int, measured: Path | None, as_json:
         fail(error)
     if as_json:
         for pair in shown:
-            typer.echo(json.dumps(asdict(pair) | {"distance": round(pair.distance, 3)}, ensure_ascii=False))
+            typer.echo(json_line(asdict(pair) | {"distance": round(pair.distance, 3)}))
         return
     table = Table(box=None, pad_edge=False)
     table.add_column("apart", justify="right")
@@ -197,7 +195,7 @@ def _print_confusable(known: Phrases, most: int, measured: Path | None, as_json:
         table.add_row(
             f"{pair.distance:.2f}", *times, _marked(pair.first, pair.words[0]), _marked(pair.second, pair.words[1])
         )
-    console = Console(highlight=False)
+    console = terminal()
     console.print("Sentences that do different things and sound alike, the closest first (0 is the same sound).")
     console.print()
     console.print(table)

@@ -9,9 +9,10 @@ from typing import Annotated
 import typer
 from rich.console import Console
 from rich.table import Table
+from rich.text import Text
 
 from recorder import config
-from recorder.commands.shared import fail
+from recorder.commands.shared import fail, terminal
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.voice.ear import build
 from recorder.voice.engines import Guess, Recogniser
@@ -46,7 +47,7 @@ def voice_tune(
     write: Annotated[bool, typer.Option("--write", help="Put the thresholds into the configuration.")] = False,
 ) -> None:
     """Fit the thresholds of hearing to this site: a minute of its noise, then ten commands."""
-    console = Console(highlight=False)
+    console = terminal()
     try:
         settings = config.load(station)
         if settings.voice is None:
@@ -125,7 +126,9 @@ def _recorded(recogniser: Recogniser, voice: VoiceSettings, known: Phrases, file
 def _asked(recogniser: Recogniser, voice: VoiceSettings, known: Phrases, console: Console) -> Iterator[Take]:
     texts = {sentence.intent.meaning: sentence.text for sentence in known.sentences()}
     for text in list(texts.values())[:: max(1, len(texts) // TAKES)][:TAKES]:
-        console.input(f"\nEnter, then say: [bold]{f'{voice.spoken_name(known)}, {text}'.lstrip(', ')}[/] ")
+        console.input(
+            Text.assemble("\nEnter, then say: ", (f"{voice.spoken_name(known)}, {text}".lstrip(", "), "bold"), " ")
+        )
         yield _take(recogniser, voice, known, text, _listen(voice, console, "Listening", TAKE_S))
 
 
@@ -136,7 +139,9 @@ def _table(old: Judgement, new: Judgement) -> Table:
             before, after = getattr(getattr(old, kind), name), getattr(getattr(new, kind), name)
             words = {"plain": "without a number", "numbered": "with a number"}[kind]
             least = {"named": "station's name", "score": "sentence"}[name]
-            table.add_row(words, least, f"{before:.2f}", f"[bold]{after:.2f}[/]" if before != after else "the same")
+            table.add_row(
+                words, least, f"{before:.2f}", Text(f"{after:.2f}", "bold") if before != after else "the same"
+            )
     return table
 
 

@@ -19,7 +19,7 @@ from recorder.clock import Clock
 from recorder.core.events import NEEDLE
 from recorder.driver import DriverLost
 from recorder.probes.gatt import BATTERY, INTERMEDIATE, MEASUREMENT, TEMPERATURE, GattReader
-from recorder.probes.probe import named
+from recorder.probes.probe import LONGEST_S, named, within
 from recorder.probes.source import READ_S, Chunk
 from recorder.probes.thinning import PERIOD_MS
 
@@ -118,8 +118,8 @@ class BleSettings:
             raise ValueError(f'address is {self.address!r}; write it like "00:11:22:33:44:55"')
         if self.profile not in SERVICES:
             raise ValueError(f"profile is {self.profile!r}; write one of {', '.join(SERVICES)}")
-        if self.silence_s <= 0 or self.period_s <= 0:
-            raise ValueError("silence_s and period_s must be more than 0")
+        within("silence_s", self.silence_s, LONGEST_S)
+        within("period_s", self.period_s, LONGEST_S)
 
     def title(self) -> str:
         """For logs."""

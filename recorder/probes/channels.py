@@ -1,11 +1,15 @@
-"""The channels of one device: samples to readings, one loss and one return for each, silence by our own clock."""
+"""The channels of one device: samples to readings, one loss and one return for each, silence by our own clock.
+
+A channel is also lost while its samples betray a bad contact or a stuck converter (`recorder.thermal.contact`).
+"""
 
 from collections.abc import Iterable
 
-from recorder.core.events import ProbeBack, ProbeCharge, ProbeLost
+from recorder.core.events import NEEDLE, ProbeBack, ProbeCharge, ProbeLost
 from recorder.driver import Put
-from recorder.probes.source import Charge, Fault, Found, Sample
-from recorder.probes.thinning import Thinning
+from recorder.probes.source import Charge, Doubt, Fault, Found, Sample
+from recorder.probes.thinning import LEAST_GAP_MS, Thinning
+from recorder.thermal.contact import NEEDLE_STEP_MS, SLOW_STEP_MS, Contact
 
 
 class Channels:
@@ -16,6 +20,11 @@ class Channels:
         self._wanted = names
         self._silence_ms, self._period_ms = round(silence_s * 1000), round(period_s * 1000)
         self._thinning: dict[str, Thinning] = {}
+        self._contacts: dict[str, Contact] = {}
+        self._judged_ms: dict[str, int] = {}
+        """When the contact last had a sample; those that follow too soon are passed over."""
+        self._open: set[str] = set()
+        """Channels whose last message was a fault."""
         self._heard_ms: dict[str, int] = {}
         self._lost: set[str] = set()
         self._charge: dict[str, int] = {}
@@ -30,6 +39,8 @@ class Channels:
         """The device is there: nothing is known of what was before."""
         for name, thinning in self._thinning.items():
             thinning.interrupted()
+            self._contacts[name].interrupted()
+            self._judged_ms.pop(name, None)
             self._heard_ms[name] = at_ms
 
     def take(self, found: Iterable[Found], at_ms: int, put: Put) -> None:
@@ -45,14 +56,20 @@ class Channels:
                         self._charge[channel] = percent
                         put(ProbeCharge(at_ms, channel, percent))
                     continue
+                case Doubt(channel=channel):
+                    self._contacts[channel].doubted(at_ms)
+                    continue
                 case Fault(channel=channel, reason=reason):
+                    if channel not in self._open:
+                        self._open.add(channel)
+                        self._contacts[channel].doubted(at_ms)
                     self._lose(channel, reason, at_ms, put)
                 case Sample(channel=channel, temp_c=temp_c):
-                    if channel in self._lost:
-                        self._lost.remove(channel)
-                        put(ProbeBack(at_ms, channel))
-                    if reading := self._thinning[channel].feed(at_ms, temp_c):
-                        put(reading)
+                    self._open.discard(channel)
+                    if fault := self._fault(channel, at_ms, temp_c):
+                        self._lose(channel, fault, at_ms, put)
+                    else:
+                        self._sampled(channel, at_ms, temp_c, put)
             self._heard_ms[each.channel] = at_ms
 
     def watch(self, at_ms: int, put: Put) -> None:
@@ -66,7 +83,23 @@ class Channels:
         for name in self._thinning:
             self._lose(name, reason, at_ms, put)
 
+    def _sampled(self, name: str, at_ms: int, temp_c: float, put: Put) -> None:
+        if name in self._lost:
+            self._lost.remove(name)
+            put(ProbeBack(at_ms, name))
+        if reading := self._thinning[name].feed(at_ms, temp_c):
+            put(reading)
+
+    def _fault(self, name: str, at_ms: int, temp_c: float) -> str:
+        """What is wrong with the channel by its samples; "" for nothing."""
+        contact = self._contacts[name]
+        if at_ms - self._judged_ms.get(name, -LEAST_GAP_MS) < LEAST_GAP_MS:
+            return contact.fault
+        self._judged_ms[name] = at_ms
+        return contact.feed(at_ms, temp_c)
+
     def _meet(self, name: str) -> None:
+        self._contacts[name] = Contact(NEEDLE_STEP_MS if name == NEEDLE else SLOW_STEP_MS)
         self._thinning[name] = Thinning(name, self._period_ms)
 
     def _lose(self, name: str, reason: str, at_ms: int, put: Put) -> None:

@@ -8,8 +8,9 @@ import binascii
 import re
 from abc import abstractmethod
 
+from recorder.core.rules import to_c
 from recorder.probes.plausible import HIGHEST_C, LOWEST_C, Plausible
-from recorder.probes.source import Chunk, Fault, Found, Reader, Sample
+from recorder.probes.source import Chunk, Doubt, Fault, Found, Reader, Sample
 from recorder.thermal.converters import COLDEST_C, HOTTEST_C, Unfit, max31855k, max31856
 from recorder.thermal.thermocouple import temp_c as hot_c
 
@@ -21,6 +22,9 @@ SEQUENCE = 65_535
 
 RESTARTED_AFTER = 5
 """So many numbers in a row that are too low but follow each other mean a board that started again unseen."""
+
+LETTER_C, LETTER_AFTER = 5.0, 3
+"""A plain board's new unit letter is believed with a temperature so near to the last one, or after so many lines."""
 
 FAULTS = {"open": "open circuit", "short": "short circuit", "fault": "probe fault"}
 """Fault words on the wire -> in records."""
@@ -72,7 +76,7 @@ class Lines(Reader):
         self._part += data[begin : min(end, begin + room)]
 
     @abstractmethod
-    def line(self, line: bytes) -> Sample | Fault | str:
+    def line(self, line: bytes) -> Found | str:
         """What one line says, or the kind of its badness."""
 
 
@@ -89,7 +93,7 @@ class FramedLines(Lines):
         self._last.clear()
         self._strays.clear()
 
-    def line(self, line: bytes) -> Sample | Fault | str:
+    def line(self, line: bytes) -> Found | str:
         parts = _FRAMED.fullmatch(line)
         if parts is None:
             return "not of the protocol"
@@ -109,7 +113,7 @@ class FramedLines(Lines):
             return self.decoded(name, frame[0], frame[2:])
         return Fault(name, FAULTS[word]) if word else self._plausible.judge(name, float(value), unit)
 
-    def converted(self, channel: str, kind: str, microvolts: float, cold_c: float) -> Sample | Fault | str:
+    def converted(self, channel: str, kind: str, microvolts: float, cold_c: float) -> Found | str:
         """The sample of a raw voltage by ITS-90, why it is absurd, or the fault of one that is out of range."""
         try:
             temp_c = hot_c(kind, microvolts / 1_000, cold_c)
@@ -119,7 +123,7 @@ class FramedLines(Lines):
             return Fault(channel, OUT_OF_RANGE)
         return self._plausible.judge(channel, temp_c, "C")
 
-    def decoded(self, channel: str, kind: str, digits: str) -> Sample | Fault | str:
+    def decoded(self, channel: str, kind: str, digits: str) -> Found | str:
         """The sample of a converter's whole frame, why it is absurd, or the faults that it names."""
         data = bytes.fromhex(digits)
         made = max31855k(int.from_bytes(data)) if len(data) == 4 else max31856(data, kind)
@@ -149,26 +153,50 @@ class FramedLines(Lines):
 
 
 class PlainLines(Lines):
-    """One number a line, with or without a unit letter. There is no checksum."""
+    """One number a line, with or without a unit letter. There is no checksum.
+
+    Once a letter has come, a line without one is cut or broken. Another letter than before is believed when its
+    temperature goes on from the last one, or when it has come `LETTER_AFTER` times running.
+    """
 
     def __init__(self, channel: str, unit: str) -> None:
-        """`unit` ("C" or "F") of numbers without a letter."""
+        """`unit` of numbers without a letter: "C", "F", or "letter" where there may be none."""
         super().__init__()
-        self._channel, self._unit = channel, unit
+        self._channel = channel
+        self._unit = unit if unit in ("C", "F") else ""
         self._begun = False
+        self._letter, self._others = "", 0
+        self._last_c: float | None = None
 
     def reopened(self) -> None:
         super().reopened()
         self._begun = False
+        self._letter, self._others, self._last_c = "", 0, None
 
-    def line(self, line: bytes) -> Sample | Fault | str:
+    def line(self, line: bytes) -> Found | str:
         if not self._begun:
             self._begun = True
             return "first, maybe cut"
         parts = _PLAIN.fullmatch(line)
         if parts is None:
             return "not a number"
-        return self._plausible.judge(self._channel, float(parts[1]), (parts[2] or self._unit.encode()).decode().upper())
+        value, letter = float(parts[1]), (parts[2] or b"").decode().upper()
+        if not (letter or (self._unit and not self._letter)):
+            return Doubt(self._channel, "no unit letter")
+        unit = letter or self._unit
+        if self._letter and letter != self._letter and not self._other(to_c(value, unit)):
+            return Doubt(self._channel, "another unit letter")
+        self._letter, self._others = letter, 0
+        found = self._plausible.judge(self._channel, value, unit)
+        if isinstance(found, Sample):
+            self._last_c = found.temp_c
+        return found
+
+    def _other(self, temp_c: float) -> bool:
+        """Whether a line with another letter than before is believed."""
+        self._others += 1
+        near = self._last_c is not None and abs(temp_c - self._last_c) <= LETTER_C
+        return near or self._others >= LETTER_AFTER
 
 
 def checksum(data: bytes) -> int:

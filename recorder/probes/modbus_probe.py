@@ -7,7 +7,7 @@ from typing import Any
 
 from recorder.clock import Clock
 from recorder.probes.modbus_line import Line, endpoint
-from recorder.probes.probe import named
+from recorder.probes.probe import FASTEST_BAUD, LONGEST_S, named, within
 from recorder.probes.registers import Block, Register, RegisterReader, blocks
 from recorder.probes.source import READ_S, Chunk
 from recorder.probes.thinning import PERIOD_MS
@@ -57,8 +57,9 @@ class ModbusSettings:
             raise ValueError(f'parity is {self.parity!r}; write "N", "E" or "O"')
         if self.stop_bits not in (1, 2):
             raise ValueError(f"stop_bits is {self.stop_bits}; write 1 or 2")
-        if min(self.baud, self.poll_s, self.timeout_s, self.period_s) <= 0:
-            raise ValueError("baud, poll_s, timeout_s and period_s must be more than 0")
+        within("baud", self.baud, FASTEST_BAUD)
+        for name in ("poll_s", "timeout_s", "silence_s", "period_s"):
+            within(name, getattr(self, name), LONGEST_S)
         if self.silence_s <= self.poll_s + self.timeout_s:
             raise ValueError("silence_s must be longer than poll_s and timeout_s together")
         endpoint(self.port)

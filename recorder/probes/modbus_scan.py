@@ -89,7 +89,7 @@ def _words(line: Line, device: int, kind: str) -> tuple[int, ...] | None:
 def _guesses(device: int, kind: str, words: tuple[int, ...]) -> Iterator[Guess]:
     for address in range(len(words)):
         for type_, order, scale in WAYS:
-            register = Register("needle", device, address, kind, type_, order, scale)
+            register = Register("needle", device, address, kind, type_, order, scale, unit="C")
             if address + register.words > len(words):
                 continue
             data = b"".join(word.to_bytes(2) for word in words[address : address + register.words])

@@ -25,9 +25,9 @@ from recorder.probes.registers import KINDS, Register
 from recorder.probes.simulated import SLOW_MS, Kitchen, Simulation
 
 REGISTERS = (
-    Register("needle", 1, 0, type="int32", scale=0.01, faults=(0x7FFF_FFFF,)),
-    Register("vat", 1, 2, scale=0.01),
-    Register("cabinet", 1, 3, scale=0.01),
+    Register("needle", 1, 0, type="int32", scale=0.01, unit="C", faults=(0x7FFF_FFFF,)),
+    Register("vat", 1, 2, scale=0.01, unit="C"),
+    Register("cabinet", 1, 3, scale=0.01, unit="C"),
 )
 """What is wired where no one says otherwise: a transmitter of three inputs."""
 

@@ -1,7 +1,7 @@
 """Whether a temperature can be one at all, before it counts. Pure."""
 
 from recorder.core.rules import to_c
-from recorder.probes.source import Sample
+from recorder.probes.source import Doubt, Sample
 
 LOWEST_C, HIGHEST_C = -40.0, 400.0
 """What a probe at a fryer can read at all."""
@@ -20,15 +20,15 @@ class Plausible:
         self._last_c: dict[str, float] = {}
         self._doubted_c: dict[str, float] = {}
 
-    def judge(self, channel: str, value: float, unit: str) -> Sample | str:
+    def judge(self, channel: str, value: float, unit: str) -> Sample | Doubt:
         """The sample of `value` in `unit` ("C" or "F"), or why it is absurd."""
         temp_c = to_c(value, unit)
         if not LOWEST_C <= temp_c <= HIGHEST_C:
-            return "out of range"
+            return Doubt(channel, "out of range")
         known = (self._last_c.get(channel), self._doubted_c.pop(channel, None))
         steps = [abs(temp_c - known_c) for known_c in known if known_c is not None]
         if steps and min(steps) >= JUMP_C:
             self._doubted_c[channel] = temp_c
-            return "jump"
+            return Doubt(channel, "jump")
         self._last_c[channel] = temp_c
         return Sample(channel, temp_c)

@@ -13,6 +13,11 @@ from recorder.driver import Put
 from recorder.probes.channels import Channels
 from recorder.probes.source import Chunk, Found, Reader, Source
 
+LONGEST_S = 86_400.0
+"""Longest of any time in a probe's settings."""
+
+FASTEST_BAUD = 20_000_000
+
 CHANNELS = (NEEDLE, CABINET, "vat", *map(vat_channel, range(1, 10)))
 """What a probe can measure, as the configuration writes it; "vat" is the same as "vat1"."""
 
@@ -109,6 +114,12 @@ class Probe:
         if chunk:
             self.bytes_read += len(chunk.data)
             self.ended = self.reader.good + self.reader.bad.total()
+
+
+def within(name: str, value: float, most: float) -> None:
+    """Refuse, by `ValueError`, a `value` that is not above 0 or is above `most`."""
+    if not 0 < value <= most:
+        raise ValueError(f"{name} is {value:g}; write more than 0 and at most {most:g}")
 
 
 def named(channel: str) -> str:

@@ -19,6 +19,18 @@ from recorder.probes.source import READ_S, Chunk, Reader
 from recorder.probes.urls import from_table
 from recorder.tables import plain
 
+LONGEST_LINE = 16_000_000
+"""Characters; a longer line is no recording's."""
+
+DEEPEST = 8
+"""Recordings of recordings were made once; more than so many in one another are refused."""
+
+LONGEST_MS = 366 * 86_400_000
+"""A time in a recording is no later than this after its beginning."""
+
+LONGEST_REASON = 100
+"""Characters of a reason that are taken over into records."""
+
 OVER = "recording over"
 """In records: a recording was played to its end."""
 
@@ -30,7 +42,8 @@ class Recording:
         """`file` is open for writing, and is closed by who opened it."""
         self._source, self._file, self._clock = settings.source(clock), file, clock
         self._began_ms = clock.now_ms()
-        self._write({"probe": plain(settings)})
+        device = settings.device() if isinstance(settings, ReplaySettings) else settings
+        self._write({"probe": plain(device)})
 
     def chunks(self, stop: threading.Event) -> Iterator[Chunk | None]:
         """Those of the other source."""
@@ -66,17 +79,17 @@ class ReplaySettings:
     """The recording's path."""
 
     def __post_init__(self) -> None:
-        self._recorded()
+        self.device()
 
     @property
     def silence_s(self) -> float:
         """As recorded."""
-        return self._recorded().silence_s
+        return self.device().silence_s
 
     @property
     def period_s(self) -> float:
         """As recorded."""
-        return self._recorded().period_s
+        return self.device().period_s
 
     def title(self) -> str:
         """For logs."""
@@ -88,22 +101,38 @@ class ReplaySettings:
 
     def names(self) -> tuple[str, ...]:
         """The channels, as recorded."""
-        return self._recorded().names()
+        return self.device().names()
 
     def reader(self) -> Reader:
         """A fresh reader of the recorded device's bytes."""
-        return self._recorded().reader()
+        return self.device().reader()
 
     def source(self, clock: Clock) -> "Replay":
         """The recording, to be played from its beginning."""
         return Replay(Path(self.file), clock)
 
-    def _recorded(self) -> ProbeSettings:
+    def device(self) -> ProbeSettings:
+        """The settings of the device that was recorded; raises `ValueError`."""
         try:
-            with Path(self.file).open(encoding="utf-8") as file:
-                return from_table(json.loads(file.readline())["probe"])
-        except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+            seen = [Path(self.file)]
+            while (table := _first(seen[-1])).get("driver") == self.driver:
+                seen.append(Path(table["file"]))
+                if len(seen) > DEEPEST or len({each.resolve() for each in seen}) < len(seen):
+                    raise ValueError("its first line names a recording in place of a device, in a circle or too deep")
+            return from_table(table)
+        except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
             raise ValueError(f"{self.file} is no recording that can be read: {error}") from error
+
+
+def _first(path: Path) -> dict[str, Any]:
+    """The settings in the first line."""
+    if not path.is_file():
+        raise ValueError(f"{path} is no file")
+    with path.open(encoding="utf-8") as file:
+        table = json.loads(file.readline(LONGEST_LINE))["probe"]
+    if not isinstance(table, dict):
+        raise ValueError('its first line has no settings under "probe"')
+    return table
 
 
 class Replay:
@@ -123,19 +152,24 @@ class Replay:
             with self._path.open(encoding="utf-8") as file:
                 file.seek(self._at)
                 yield from self._play(file, stop, self._began_ms)
-        except (OSError, ValueError, AttributeError, TypeError) as error:
+        except (OSError, ValueError, AttributeError, TypeError, RecursionError) as error:
             raise DriverUnavailable(f"{self._path} can't be played: {error}") from error
 
     def _play(self, file: IO[str], stop: threading.Event, began_ms: int) -> Iterator[Chunk | None]:
         while not stop.is_set():
-            line = file.readline()
+            line = file.readline(LONGEST_LINE)
+            if len(line) == LONGEST_LINE:
+                raise ValueError(f"a line is longer than {LONGEST_LINE} characters")
             if not line.endswith("\n"):
                 file.seek(self._at)
                 stop.wait(READ_S)
                 yield None
                 continue
             entry = json.loads(line)
-            while self._clock.now_ms() - began_ms < entry.get("ms", 0):
+            at_ms = entry.get("ms", 0)
+            if type(at_ms) not in (int, float) or not 0 <= at_ms <= LONGEST_MS:
+                raise ValueError(f"ms is {at_ms!r}; milliseconds since the beginning are 0 to {LONGEST_MS}")
+            while self._clock.now_ms() - began_ms < at_ms:
                 stop.wait(READ_S / 10)
                 if stop.is_set():
                     return
@@ -144,6 +178,6 @@ class Replay:
                 raise DriverLost(OVER)
             self._at = file.tell()
             if gone := entry.get("gone"):
-                raise DriverLost(gone, "as recorded")
+                raise DriverLost(str(gone)[:LONGEST_REASON], "as recorded")
             if "hex" in entry:
-                yield Chunk(bytes.fromhex(entry["hex"]), entry.get("where", ""))
+                yield Chunk(bytes.fromhex(entry["hex"]), str(entry.get("where", "")))

@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from recorder.probes.plausible import Plausible
-from recorder.probes.source import Chunk, Fault, Found, Reader, Sample
+from recorder.probes.source import Chunk, Fault, Found, Reader
 
 KINDS = {"input": 4, "holding": 3}
 """Kind of register -> the function code that reads it. There are no other function codes in this program."""
@@ -50,12 +50,12 @@ class Register:
     """One of `TYPES`; those of 32 bits take the register at `address` and the next."""
     word_order: str = "big"
     """Of 32 bits: "big" when the high word comes first, "little" when the low word does."""
-    scale: float = 1.0
-    """What one unit of the value is worth, such as 0.1."""
+    scale: float = 0.0
+    """What one unit of the value is worth, such as 0.1, by the device's manual; it must be given."""
     offset: float = 0.0
     """Added after scaling."""
-    unit: str = "C"
-    """ "C" or "F"."""
+    unit: str = ""
+    """ "C" or "F", by the device's manual or its setting; it must be given."""
     faults: tuple[int, ...] = ()
     """Values, before scaling, that mean a fault; integers also as bits, such as 0x8000. NaN and infinity always do."""
 
@@ -72,8 +72,14 @@ class Register:
             )
         if self.word_order not in ("big", "little"):
             raise ValueError(f'word_order is {self.word_order!r}; write "big" or "little"')
-        if not (math.isfinite(self.scale) and self.scale and math.isfinite(self.offset)):
-            raise ValueError(f"scale {self.scale:g} and offset {self.offset:g} must be numbers, and scale not 0")
+        if not self.scale:
+            raise ValueError(
+                "scale is missing, or 0; write what the manual says that 1 in the register is, such as 0.1"
+            )
+        if not (math.isfinite(self.scale) and math.isfinite(self.offset)):
+            raise ValueError(f"scale {self.scale:g} and offset {self.offset:g} must be numbers")
+        if not self.unit:
+            raise ValueError('unit is missing, and a register does not say it; write unit = "C" or "F" by the manual')
         if self.unit not in ("C", "F"):
             raise ValueError(f'unit is {self.unit!r}; write "C" or "F"')
         if strange := [fault for fault in self.faults if type(fault) is not int]:
@@ -180,7 +186,7 @@ class RegisterReader(Reader):
     def reopened(self) -> None:
         """Nothing goes on from one answer to the next."""
 
-    def _made(self, register: Register, data: bytes) -> Sample | Fault | str:
+    def _made(self, register: Register, data: bytes) -> Found | str:
         if len(data) == 1:
             return Fault(register.channel, f"exception {data[0]}: {EXCEPTIONS.get(data[0], 'not of the protocol')}")
         if len(data) != 2 * register.words:

@@ -16,7 +16,7 @@ from recorder.clock import Clock
 from recorder.core.events import NEEDLE
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.probes.frames import FramedLines, Lines, PlainLines
-from recorder.probes.probe import named
+from recorder.probes.probe import FASTEST_BAUD, LONGEST_S, named, within
 from recorder.probes.source import READ_S, Chunk
 from recorder.probes.thinning import PERIOD_MS
 
@@ -42,8 +42,11 @@ class SerialSettings:
     """
     form: str = "framed"
     """ "framed" for the line protocol, "plain" for one number a line."""
-    unit: str = "C"
-    """Of plain numbers without a letter."""
+    unit: str = ""
+    """Of plain lines, which have to name it: "C" or "F" as the board prints, or "letter" where each line has its own.
+
+    Lines of the protocol have their own.
+    """
     baud: int = 115_200
     silence_s: float = 10.0
     """A channel that says nothing for this long is lost."""
@@ -56,10 +59,16 @@ class SerialSettings:
             raise ValueError(f'form is {self.form!r}; write "framed" or "plain"')
         if self.form == "plain" and len(self.channels) > 1:
             raise ValueError('a plain board has one channel; name it, such as channels = ["needle"]')
-        if self.unit not in ("C", "F"):
-            raise ValueError(f'unit is {self.unit!r}; write "C" or "F"')
-        if self.baud <= 0 or self.silence_s <= 0 or self.period_s <= 0:
-            raise ValueError("baud, silence_s and period_s must be more than 0")
+        if self.form == "plain" and not self.unit:
+            raise ValueError(
+                'unit is missing, and a plain number does not say it; write unit = "F" or "C", as the board prints '
+                '(in a URL: &unit=F), or "letter" where each of its lines ends in C or F'
+            )
+        if self.unit not in ("", "C", "F", "letter"):
+            raise ValueError(f'unit is {self.unit!r}; write "C" or "F", or "letter" where each line has its own')
+        within("baud", self.baud, FASTEST_BAUD)
+        within("silence_s", self.silence_s, LONGEST_S)
+        within("period_s", self.period_s, LONGEST_S)
 
     def title(self) -> str:
         """For logs."""
@@ -67,7 +76,9 @@ class SerialSettings:
 
     def url(self) -> str:
         """As a probe's URL."""
-        return f"{self.port}?form=plain&channels={self.names()[0]}" if self.form == "plain" else self.port
+        if self.form == "plain":
+            return f"{self.port}?form=plain&unit={self.unit}&channels={self.names()[0]}"
+        return self.port
 
     def names(self) -> tuple[str, ...]:
         """The channels, as events name them."""

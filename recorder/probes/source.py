@@ -40,6 +40,15 @@ class Fault:
 
 
 @dataclass(frozen=True, slots=True)
+class Doubt:
+    """A channel said what can be no temperature of its own; counted as bad, and a hint at its contact."""
+
+    channel: str
+    kind: str
+    """Of its badness, as counted."""
+
+
+@dataclass(frozen=True, slots=True)
 class Charge:
     """How full a wireless probe's battery is."""
 
@@ -47,7 +56,7 @@ class Charge:
     percent: int
 
 
-Found = Sample | Fault | Charge
+Found = Sample | Fault | Charge | Doubt
 
 
 class Source(Protocol):
@@ -78,10 +87,13 @@ class Reader(ABC):
         """What the messages that end in `chunk` say."""
 
     def counted(self, made: Found | str) -> list[Found]:
-        """What a message says, or nothing where it is bad: `made` is then the kind of its badness."""
+        """What a message says, or nothing where it is bad: `made` is then the kind of its badness, or a doubt."""
         if isinstance(made, str):
             self.bad[made] += 1
             return []
+        if isinstance(made, Doubt):
+            self.bad[made.kind] += 1
+            return [made]
         self.good += 1
         return [made]
 

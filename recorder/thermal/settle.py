@@ -15,6 +15,10 @@ needle in air or on the table is in no spot, but a raw piece and an ice bath are
 stays in its spot; a slow drift down leaves it for none. A rest whose beginning was not seen, at the start or after a
 gap, is no spot.
 
+**A doubtful needle settles nowhere.** A single sample far from its neighbours is not believed; a neighbour's value
+stands for it. The needle has not settled with more than one in ten corrected like this (`MOST_CORRECTED`), with a
+converter that is stuck, or for `QUIET_MS` after an excursion (`contact`); then it must move again to be in a spot.
+
 **What it can't do.** It needs a sample in four seconds or more, and six of them on the way. With a resolution of 1 °C
 it settles late or by luck. A cold needle that warms up in a strong draught looks like a plunge into something cool; a
 basket that has cooled to the heat of food looks like food. In a piece that warms the needle with two lags it settles
@@ -28,6 +32,7 @@ from enum import StrEnum
 from statistics import fmean, median
 
 from recorder.thermal.approach import LEAST_SAMPLES, Approach, fitted
+from recorder.thermal.contact import SPIKE_C, Contact
 
 RECENT_MS = 4_000
 """Movement is looked for within this window; a longer gap is an interruption."""
@@ -41,8 +46,8 @@ SURE_C = 0.5
 """Most for half of the 95 % interval of the end."""
 NEAR_C = 2.0
 """Most that may be left of the way to the end."""
-SPIKE_C = 2.0
-"""A sample this far from both its neighbours, beyond them, is not believed."""
+MOST_CORRECTED = 0.1
+"""Largest share of corrected samples with which a needle can have settled."""
 FALLING_C_PER_S = 0.06
 """A needle that falls as fast over `RECENT_MS` is not at rest."""
 LEVEL_MS = 8_000
@@ -105,12 +110,19 @@ class Settling:
     def __init__(self) -> None:
         self.spot = 0
         """The newest spot; it only ever rises."""
-        self.interrupted()
+        self._contact = Contact()
+        self._forget()
 
     def interrupted(self) -> None:
         """The needle was not seen for a while: what it did meanwhile is unknown, and so is the rest that it is in."""
+        self._contact.interrupted()
+        self._forget()
+
+    def _forget(self) -> None:
         self.place = Place.UNKNOWN
         self._samples: deque[tuple[int, float]] = deque()
+        self._corrected: deque[int] = deque()
+        """When those of them came that were not believed."""
         self._rest_c: float | None = None
         """Where it is at rest, in a spot or not; None while it moves."""
         self._way: Place | None = None
@@ -135,17 +147,26 @@ class Settling:
         """
         if self._samples and at_ms - self._samples[-1][0] > RECENT_MS:
             self.interrupted()
-        samples = self._samples
+        contact = self._contact
+        contact.feed(at_ms, temp_c)
+        if contact.returned:
+            self._forget()
+        samples, corrected = self._samples, self._corrected
         samples.append((at_ms, temp_c))
         newest_c = median(value for _, value in list(samples)[-3:])
         if len(samples) > 2 and abs(samples[-2][1] - newest_c) > SPIKE_C:
             samples[-2] = (samples[-2][0], newest_c)
+            corrected.append(samples[-2][0])
         while samples[0][0] < at_ms - WINDOW_MS:
             samples.popleft()
+        while corrected and corrected[0] < samples[0][0]:
+            corrected.popleft()
         self._watch(at_ms, newest_c)
         if self._fit_ms is None or at_ms - self._fit_ms >= FIT_MS:
             self._fit_ms = at_ms
             self._fits = (self._fits[1], self._settled(newest_c))
+        if contact.stuck or contact.unquiet:
+            self._fits = (None, None)
         before, fit = self._fits
         if fit is None or (self._rest_c is None and (before is None or not self._arrived(at_ms, fit))):
             return None
@@ -189,11 +210,20 @@ class Settling:
         stretch = self._stretch(newest_c)
         if len(stretch) < LEAST_SAMPLES or stretch[-1][0] - stretch[0][0] < LEAST_MS:
             return None
+        if self._doubtful(stretch):
+            return None
         recent = self._last(RECENT_MS)
         if recent[0] != recent[-1] and _slope(recent) < -FALLING_C_PER_S and self._way is not Place.FALLING:
             return None
         fit = fitted(stretch)
         return fit if fit.half_c <= SURE_C and abs(fit.to_go_c) <= NEAR_C else None
+
+    def _doubtful(self, stretch: Samples) -> bool:
+        """Whether too many samples were corrected."""
+        if sum(at_ms >= stretch[0][0] for at_ms in self._corrected) > MOST_CORRECTED * len(stretch):
+            return True
+        since = [sum(at >= at_ms for at, _ in self._samples) for at_ms in reversed(self._corrected)]
+        return any(many > MOST_CORRECTED * length for many, length in enumerate(since[1:], 2))
 
     def _stretch(self, newest_c: float) -> Samples:
         """The samples since the needle had done the first two fifths of its newest way; all, if it did not move."""

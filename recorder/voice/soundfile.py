@@ -10,6 +10,9 @@ from pathlib import Path
 RATE = 16_000
 """Samples per second that the ear takes."""
 
+LONGEST_BYTES = 128_000_000
+"""Most of raw sound that is read: over an hour at 16 kHz, mono."""
+
 REACH = 12
 """Zero crossings of the resampling filter on each side."""
 
@@ -21,16 +24,24 @@ class SoundError(Exception):
 def read_wav(path: Path) -> bytes:
     """The sound in `path`, 16 kHz mono 16-bit; other PCM of 8 or 16 bits is converted. Raises `SoundError`."""
     remedy = f"convert it: ffmpeg -i {path.name} -ac 1 -ar {RATE} -c:a pcm_s16le out.wav"
+    if path.exists() and not path.is_file():
+        raise SoundError(f"{path} is not a file; give a WAV file")
     try:
         with wave.open(str(path), "rb") as file:
             channels, width, rate, count, *_ = file.getparams()
-            raw = file.readframes(count)
+            if width not in (1, 2) or channels < 1 or not 8_000 <= rate <= 192_000:
+                raise SoundError(f"{path}: {width * 8} bits, {channels} channels, {rate} Hz cannot be heard; {remedy}")
+            there = min(count * width * channels, path.stat().st_size)  # a header may claim more than there is
+            if there > LONGEST_BYTES:
+                raise SoundError(
+                    f"{path}: {there // 1_000_000} MB of sound, and at most {LONGEST_BYTES // 1_000_000} can be heard; "
+                    f"cut it: ffmpeg -i {path.name} -f segment -segment_time 1800 -ac 1 -ar {RATE} part%03d.wav"
+                )
+            raw = file.readframes(there // (width * channels))
     except FileNotFoundError as error:
         raise SoundError(f"{path}: there is no such file") from error
-    except (wave.Error, EOFError, OSError) as error:
+    except (wave.Error, EOFError, OSError, RuntimeError, ValueError) as error:
         raise SoundError(f"{path}: not a PCM WAV file ({error or 'it ends too soon'}); {remedy}") from error
-    if width not in (1, 2) or channels < 1 or not 8_000 <= rate <= 192_000:
-        raise SoundError(f"{path}: {width * 8} bits, {channels} channels, {rate} Hz cannot be heard; {remedy}")
     raw = raw[: len(raw) - len(raw) % (width * channels)]
     tones = array("h", raw) if width == 2 else array("h", ((byte - 128) << 8 for byte in raw))
     if channels > 1:
