@@ -8,7 +8,8 @@ import logging
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
+from datetime import UTC, date, datetime
 from importlib.metadata import version
 
 from recorder import kept, systemd
@@ -37,6 +38,7 @@ from recorder.notices.answers import Reception
 from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.outbox import Messages, Outbox
 from recorder.notices.teller import Teller
+from recorder.reports.day import gather
 from recorder.space import Reserve, SpaceWatch
 from recorder.supervisor import Supervisor
 
@@ -100,7 +102,7 @@ class App:
         self._set_aside = [(file, damages.get(file, "")) for file in aside.untold(journal, settings.database)]
         self._clock_watch = ClockWatch(clock)
         self._space = SpaceWatch(settings.database, settings.least_free_mb, reserve)
-        self._reception = Reception(lambda: self.loop.state.world)
+        self._reception = Reception(lambda: self.loop.state.world, self._signable)
         self._sending = False
         self._upkept_ms = clock.now_ms()
         channels = [name for probe in settings.probes for name in probe.names()]
@@ -236,6 +238,15 @@ class App:
         """From a phone, in another thread."""
         if event := self._reception.event(what, payload, self.clock.now_ms()):
             self.loop.inbox.put(event)
+
+    def _signable(self, day: str) -> str | None:
+        """Why nobody can sign this day: nothing is on record for it. In a phone's thread, so by a reader of its own."""
+        try:
+            with closing(Journal.read(self.settings.database)) as journal:
+                gather(journal, date.fromisoformat(day), datetime.now().astimezone().tzinfo or UTC)
+        except JournalError as error:
+            return str(error)
+        return None
 
 
 def _patience(seq: int) -> None:
