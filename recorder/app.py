@@ -33,6 +33,7 @@ from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
 from recorder.loop import Loop, restored
 from recorder.notices import last_word
+from recorder.notices.alive import Alive
 from recorder.notices.anchoring import Anchoring
 from recorder.notices.answers import Reception
 from recorder.notices.mqtt import MqttPublisher
@@ -107,6 +108,7 @@ class App:
         self._upkept_ms = clock.now_ms()
         channels = [name for probe in settings.probes for name in probe.names()]
         self._teller = Teller(self.publisher.latest, journal, settings.database, channels) if self.publisher else None
+        self._alive = Alive(self.publisher.passing, self._teller.newest) if self.publisher and self._teller else None
 
     def open(self) -> None:
         """Begin to look for the broker, and record the start and the procedure in force."""
@@ -135,10 +137,11 @@ class App:
     def turn(self, longest_s: float = TURN_S) -> bool:
         """One event or what is due, then the outbox and the clock; False when no event came."""
         busy = self.loop.turn(min(longest_s, SENDING_S) if self._sending else longest_s)
-        if self.outbox and self._teller and self._anchoring:
+        if self.publisher and self.outbox and self._teller and self._anchoring and self._alive:
             self._sending = self.outbox.step(self.clock.now_ms())
             self._teller.beat(self.loop.state.world, self.clock.now_ms())
             self._anchoring.beat(self.clock.now_ms())
+            self._alive.beat(self.publisher.connection(), self.clock.now_ms())
         if stepped := self._clock_watch.look():
             self.loop.handle(stepped)
         if changed := self._space.look(is_open(self.loop.state.world, DISK_NEARLY_FULL), self.clock.now_ms()):
