@@ -1,4 +1,4 @@
-"""The station's sign of life: a small message that no broker keeps, so whoever gets one knows that it was sent just now.
+"""The station's sign of life: a small message that no broker keeps, so who gets one knows that it was sent just now.
 
 A retained state says how things stood, however long ago, and a message at least once may have waited for hours. This
 one is sent at most once and not retained. So it is dropped where it can't be passed on at once.

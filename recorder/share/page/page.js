@@ -114,13 +114,13 @@ function showLink() {
     lost: ["✕ LINK LOST", `${lostAt === null ? "" : `For ${span(steady.now() - lostAt)}. `}${was} Trying again.`],
     offline: ["✕ RECORDER IS OFF", `It has left the broker. ${was}`],
     waiting: ["Linked", `Waiting for the station's sign of life, one in ${SIGN_EVERY_S} s. ${was}`],
-    silent: ["✕ RECORDER IS SILENT", `${refused.has("alive") ? `Its sign of life can't be read: ${refused.get("alive").slice(0, 200)}. ` : ""}No sign of life for ${span(life.age() ?? life.waited())}, where one in ${SIGN_EVERY_S} s is due. ${was}${known.size ? "" : " Is the station's name in this page's address right?"}`],
-    partly: ["✕ NOT ALL CAN BE SHOWN", `The recorder lives, but this page can't show all that it says${others.length ? ` (${others.map(([part, why]) => `${part}: ${why.slice(0, 200)}`).join("; ")})` : ""}; ${sign}`],
+    silent: ["✕ RECORDER IS SILENT", `No sign of life for ${span(life.age() ?? life.waited())}, where one in ${SIGN_EVERY_S} s is due. ${was}${known.size ? "" : " Is the station's name in this page's address right?"}`],
+    partly: ["✕ NOT ALL CAN BE SHOWN", `The recorder lives, but this page can't show all that it says; ${sign}`],
     live: ["✓ Live", `· ${sign}${disagreement()}`],
   }[state];
   byId("link").dataset.state = state;
   put(byId("link-word"), words[0]);
-  put(byId("link-age"), words[1]);
+  put(byId("link-age"), `${words[1]}${others.map(([part, why]) => ` Its newest message on ${part} can't be read: ${why.slice(0, 200)}.`).join("")}`);
   byId("login-open").hidden = state !== "denied";
   if (told !== state) { told = state; put(byId("say-link"), `${words[0].replace(/[✓✕] /, "")}. ${words[1]}`); }
 }
@@ -447,7 +447,7 @@ function arrived(topic, payload, packet) {
   const waited = packet.retain || stale; // at the broker, or on a connection that slept
   if (!station) return heardOf(topic, payload, waited);
   const part = topic.slice(`${root}/${station}/`.length);
-  if (!known.has(part) && !refused.has(part) && known.size + refused.size >= MOST_TOPICS) return;
+  if (part.startsWith("reading/") && !known.has(part) && !refused.has(part) && known.size + refused.size >= MOST_TOPICS) return undefined;
   if (payload.length === 0) { // somebody has deleted it
     for (const map of [known, refused, proven, behind]) map.delete(part);
     return soon();
