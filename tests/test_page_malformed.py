@@ -15,7 +15,7 @@ import pytest
 
 from tests.system import needs
 from tests.test_mqtt import wait_for
-from tests.test_page import HOSTILE, Kitchen, Phone, alert, batch, check, chromium, kitchen, now_ms, phone
+from tests.test_page import HOSTILE, Kitchen, Phone, alert, batch, check, chromium, kitchen, phone
 
 __all__ = ["chromium", "kitchen", "phone"]
 
@@ -70,7 +70,6 @@ VALUES: list[Any] = [
         "",
         "x",
         "1",
-        "NaN",
         [],
         {},
         [[]],
@@ -144,7 +143,7 @@ def mutant(good: Any, chance: random.Random) -> bytes:
 LOOK = """
 const [part, payloads, retain] = arguments;
 const found = [];
-const senseless = /undefined|NaN|Infinity|\\[object/;
+const senseless = /.*(undefined|NaN|Infinity|\\[object).*/;
 const markup = (node) => node.querySelectorAll('img, script, iframe, b, a[href^=javascript]').length;
 for (const payload of payloads) {
   const bytes = Uint8Array.from(atob(payload), (letter) => letter.charCodeAt(0));
@@ -158,7 +157,7 @@ for (const payload of payloads) {
     : /FAILED/.test(word) ? word
     : markup(document.querySelector('main')) || markup(document.querySelector('header')) ? 'markup'
     : /owned/.test(document.title) ? 'title'
-    : senseless.test(said) && !senseless.test(atob(payload)) ? 'senseless: ' + said.match(/.*(undefined|NaN|Infinity|\\[object).*/)[0]
+    : senseless.test(said) && !senseless.test(atob(payload)) ? 'senseless: ' + said.match(senseless)[0]
     : undrawn.size ? 'not drawn: ' + [...undrawn].join()
     : /Live/.test(word) && (refused.size || faults) ? 'Live, and ' + faults
     : refused.size && !/can't be (shown|read)|can't show/.test(said) ? 'refused without a word: ' + [...refused].join()
