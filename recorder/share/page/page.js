@@ -6,6 +6,7 @@ const UNANSWERED_MS = 15000; // after which an acknowledgement that changed noth
 const READING_MS = 60000; // an older reading is shown as what was
 const BEHIND_MS = 3000; // a state may come so much later than the sign of life that names it
 const FUTURE_MS = 2000; // a moment that lies further ahead of the station's own time is not known
+const LONG_TEXT = 160; // letters; longer ones are set smaller
 const MOST_TOPICS = 100;
 const LOW_CHARGE = 20; // percent; common practice, no source
 const APART_MS = 180000; // clocks that differ by more are mentioned
@@ -113,7 +114,7 @@ function showLink() {
     denied: ["✕ NOT LOGGED IN", `${denied} ${was}`],
     lost: ["✕ LINK LOST", `${lostAt === null ? "" : `For ${span(steady.now() - lostAt)}. `}${was} Trying again.`],
     offline: ["✕ RECORDER IS OFF", `It has left the broker. ${was}`],
-    waiting: ["Linked", `Waiting for the station's sign of life, one in ${SIGN_EVERY_S} s. ${was}`],
+    waiting: ["Linked", `Waiting for the station's sign of life, one in ${SIGN_EVERY_S} s. ${known.size ? "What stands below may be old." : was}`],
     silent: ["✕ RECORDER IS SILENT", `No sign of life for ${span(life.age() ?? life.waited())}, where one in ${SIGN_EVERY_S} s is due. ${was}${known.size ? "" : " Is the station's name in this page's address right?"}`],
     partly: ["✕ NOT ALL CAN BE SHOWN", `The recorder lives, but this page can't show all that it says; ${sign}`],
     live: ["✓ Live", `· ${sign}${disagreement()}`],
@@ -183,7 +184,8 @@ function updateAlert(item, alert) {
   item.classList.toggle("answered", answered);
   put(item.querySelector(".level span"), LEVEL_WORDS[level]);
   put(item.querySelector(".text"), alert.text);
-  const repeats = alert.repeats > 0 ? `, told again ${alert.repeats} ×` : "";
+  item.classList.toggle("long", alert.text.length > LONG_TEXT);
+  const repeats = alert.repeats > 0 ? `, repeated ${alert.repeats} ×` : "";
   const since = `${Number.isNaN(age) ? `${now ? "Since" : "Was open since"} a time that is not known` : `${now ? "For" : "Was open for"} ${span(age)}`}${repeats}`;
   put(item.querySelector(".note"), answered ? `${since}. Acknowledged by ${alert.acknowledged_by ?? "somebody"}.` : `${since}.`);
   const button = item.querySelector("button");
