@@ -200,9 +200,10 @@ def test_a_time_that_is_not_proven_is_not_counted_down(kitchen: Kitchen, phone: 
     cooked: dict[str, Any] = batch(2, "cooking", now, cook_started_ms=now - 3 * minute, cook_due_ms=now + 9 * minute)
     over: dict[str, Any] = batch(3, "holding", now, hold_started_ms=now - 95 * minute, hold_limit_ms=now - 5 * minute)
     later: dict[str, Any] = batch(4, "holding", now, hold_started_ms=now + 30 * minute, hold_limit_ms=now + 90 * minute)
+    short = {**batch(5, "checking", now), "missing": "thigh and 1 more not checked", "time_proven": False}
     told = [{**each, "time_proven": False} for each in (held, cooked, over)]
     told[0]["pieces_left"] = 17
-    kitchen.tell("proof", "batches", {"at_ms": now, "open": [*told, later]})
+    kitchen.tell("proof", "batches", {"at_ms": now, "open": [*told, later, short]})
     late = alert("1-x", "warning", "from tomorrow", now + DAY_MS + 125_000)
     kitchen.tell("proof", "open", {"at_ms": now, "alerts": [late]})
     phone.open("proof")
@@ -220,4 +221,5 @@ def test_a_time_that_is_not_proven_is_not_counted_down(kitchen: Kitchen, phone: 
         assert phone.js(times) == before
         assert "proven" not in phone.text("main").lower()
         phone.shows("#holding", "✓ checks complete")
+        phone.shows("#cooking", "✕ checks NOT complete: thigh and 1 more not checked")
         assert phone.js("return [...document.querySelectorAll('.bar')].every((bar) => bar.hidden)")

@@ -55,7 +55,7 @@ const MESSAGES = {
     at_ms: moment,
     open: list(fields({
       number: count, vat: maybe(count), stage: text(40), pieces: count, pieces_left: maybe(count), checks_passed: count, checks_needed: count,
-      proven: flag, time_proven: maybe(flag, true),
+      proven: flag, time_proven: maybe(flag, true), missing: maybe(text(400), ""),
       cook_started_ms: maybe(moment), cook_due_ms: maybe(moment), hold_started_ms: maybe(moment), hold_limit_ms: maybe(moment),
     }), 100, "number"),
   }),

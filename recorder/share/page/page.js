@@ -272,7 +272,7 @@ function updateBatch(item, batch, from, due, overdue) {
   const least = Number.isNaN(gone) ? "" : `, at least ${Math.floor(gone / 60000)} min`;
   const left = batch.pieces_left === null ? `${batch.pieces} pieces` : `${batch.pieces_left} of ${batch.pieces} pieces left`;
   const checks = batch.checks_needed ? `${batch.checks_passed} of ${batch.checks_needed} checks passed` : "";
-  const done = batch.proven ? "✓ checks complete" : batch.stage === "holding" ? "✕ checks NOT complete" : "";
+  const done = batch.proven ? "✓ checks complete" : batch.stage === "holding" || batch.stage === "checking" ? `✕ checks NOT complete${batch.missing ? `: ${batch.missing}` : ""}` : "";
   put(item.querySelector("h3"), `Batch ${batch.number}${batch.vat === null ? "" : `, vat\u00a0${batch.vat}`}`);
   put(item.querySelector(".note"), [ticking ? "" : batch.stage, left, checks, done].filter(Boolean).join(" · "));
   const [big, small] = item.querySelector(".clock").children;
