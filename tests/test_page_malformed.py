@@ -186,15 +186,15 @@ def test_no_message_stops_the_page_or_passes_for_live(kitchen: Kitchen, phone: P
     payloads = [
         base64.b64encode(each).decode() for each in [*RAW, *(mutant(GOOD[part], chance) for _ in range(MUTANTS))]
     ]
-    for start in range(0, len(payloads), 100):
-        some = payloads[start : start + 100]
+    for start in range(0, len(payloads), 40):
+        some = payloads[start : start + 40]
         assert phone.js(LOOK, part, some, chance.random() < 0.5) == []
     tally = phone.js("return tally")
     assert tally["refused"] > MUTANTS / 8 and tally["refused"] + tally["taken"] == len(payloads), tally
     for topic, value in GOOD.items():
         kitchen.tell(name, topic, value)
-    kitchen.sign(name, AT_MS)
-    phone.shows("#link", "Live")
+    # On a loaded machine a page that was busy for so long has taken itself for asleep, and connects again.
+    wait_for(lambda: kitchen.sign(name, AT_MS) or "Live" in phone.text("#link"))
     before = phone.text("#cooking .clock")
     wait_for(lambda: phone.text("#cooking .clock") != before)
 
