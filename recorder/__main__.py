@@ -5,6 +5,7 @@ import typer
 from recorder.commands import (
     bridge,
     demo,
+    page,
     probe,
     probe_check,
     probes,
@@ -24,7 +25,21 @@ app = typer.Typer(
     help="Records what a fry station cooks: spoken commands and probe readings in, records and alerts out."
     " A recorder, not a safety device.",
 )
-for room in (station, demo, voice, voice_tune, probe, probes, probe_check, report, records, upkeep, bridge, setup):
+for room in (
+    station,
+    demo,
+    voice,
+    voice_tune,
+    probe,
+    probes,
+    probe_check,
+    report,
+    records,
+    upkeep,
+    bridge,
+    page,
+    setup,
+):
     app.add_typer(room.app)
 
 if __name__ == "__main__":

@@ -8,7 +8,8 @@ import logging
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
+from datetime import UTC, date, datetime
 from importlib.metadata import version
 
 from recorder import kept, systemd
@@ -32,11 +33,13 @@ from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
 from recorder.loop import Loop, restored
 from recorder.notices import last_word
+from recorder.notices.alive import Alive
 from recorder.notices.anchoring import Anchoring
 from recorder.notices.answers import Reception
 from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.outbox import Messages, Outbox
 from recorder.notices.teller import Teller
+from recorder.reports.day import gather
 from recorder.space import Reserve, SpaceWatch
 from recorder.supervisor import Supervisor
 
@@ -100,11 +103,12 @@ class App:
         self._set_aside = [(file, damages.get(file, "")) for file in aside.untold(journal, settings.database)]
         self._clock_watch = ClockWatch(clock)
         self._space = SpaceWatch(settings.database, settings.least_free_mb, reserve)
-        self._reception = Reception(lambda: self.loop.state.world)
+        self._reception = Reception(lambda: self.loop.state.world, self._signable)
         self._sending = False
         self._upkept_ms = clock.now_ms()
         channels = [name for probe in settings.probes for name in probe.names()]
         self._teller = Teller(self.publisher.latest, journal, settings.database, channels) if self.publisher else None
+        self._alive = Alive(self.publisher.passing, self._teller.newest) if self.publisher and self._teller else None
 
     def open(self) -> None:
         """Begin to look for the broker, and record the start and the procedure in force."""
@@ -133,10 +137,11 @@ class App:
     def turn(self, longest_s: float = TURN_S) -> bool:
         """One event or what is due, then the outbox and the clock; False when no event came."""
         busy = self.loop.turn(min(longest_s, SENDING_S) if self._sending else longest_s)
-        if self.outbox and self._teller and self._anchoring:
+        if self.publisher and self.outbox and self._teller and self._anchoring and self._alive:
             self._sending = self.outbox.step(self.clock.now_ms())
             self._teller.beat(self.loop.state.world, self.clock.now_ms())
             self._anchoring.beat(self.clock.now_ms())
+            self._alive.beat(self.publisher.connection(), self.clock.now_ms())
         if stepped := self._clock_watch.look():
             self.loop.handle(stepped)
         if changed := self._space.look(is_open(self.loop.state.world, DISK_NEARLY_FULL), self.clock.now_ms()):
@@ -236,6 +241,15 @@ class App:
         """From a phone, in another thread."""
         if event := self._reception.event(what, payload, self.clock.now_ms()):
             self.loop.inbox.put(event)
+
+    def _signable(self, day: str) -> str | None:
+        """Why nobody can sign this day: nothing is on record for it. In a phone's thread, so by a reader of its own."""
+        try:
+            with closing(Journal.read(self.settings.database)) as journal:
+                gather(journal, date.fromisoformat(day), datetime.now().astimezone().tzinfo or UTC)
+        except JournalError as error:
+            return str(error)
+        return None
 
 
 def _patience(seq: int) -> None:

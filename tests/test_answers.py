@@ -4,11 +4,16 @@ import json
 import logging
 import os
 from dataclasses import asdict, replace
+from datetime import date, datetime, timedelta
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from recorder.app import App, open_journal
+from recorder.clock import SystemClock
+from recorder.config import load
 from recorder.core.effects import Alert, Level
 from recorder.core.events import Acknowledged, Seen
 from recorder.core.world import World
@@ -38,6 +43,22 @@ def test_an_answer_to_the_letter_is_an_event() -> None:
         (ACKNOWLEDGE, b'{"alert": "1-x", "by": ""}', "its by is no name"),
         (ACKNOWLEDGE, b'{"alert": "1-x", "by": "J\\u001b[2J"}', "its by is no name"),
         (ACKNOWLEDGE, b'{"alert": "1-x", "by": "office phone"}', "its by is no name"),
+        (ACKNOWLEDGE, '{"alert": "1-x", "by": "\uff2d\uff2b"}'.encode(), "A to Z"),
+        (ACKNOWLEDGE, '{"alert": "1-x", "by": "\u041c\u041a"}'.encode(), "A to Z"),
+        (ACKNOWLEDGE, '{"alert": "1-x", "by": "M\u0301K"}'.encode(), "A to Z"),
+        (ACKNOWLEDGE, '{"alert": "1-x", "by": "\u0661\u0662"}'.encode(), "A to Z"),
+        (ACKNOWLEDGE, b'{"alert": "1-x", "by": "MK", "by": "JD"}', "each name once"),
+        (ACKNOWLEDGE, '{"alert": "1-x", "by": "MK"}'.encode("utf-16"), "not JSON in UTF-8"),
+        (SEEN, '{"alert": "1-x", "by": "\uff4d\uff4b phone"}'.encode(), "A to Z"),
+        (SEEN, b'{"alert": "1-x", "by": " "}', "its by is no name"),
+        (SEEN, b'{"alert": "1-x", "by": "MK "}', "its by is no name"),
+        (SIGN, '{"day": "2026-02-26", "by": "\uff2d\uff2b", "note": ""}'.encode(), "A to Z"),
+        (SIGN, '{"day": "\uff12026-02-26", "by": "MK", "note": ""}'.encode(), "its day is no date"),
+        (SIGN, b'{"day": "20260226", "by": "MK", "note": ""}', "its day is no date"),
+        (SIGN, b'{"day": "2026-02-26", "by": "MK", "note": "\\u3164"}', "can't be seen"),
+        (SIGN, b'{"day": "2026-02-26", "by": "MK", "note": "a\\u00a0b"}', "can't be seen"),
+        (SIGN, b'{"day": "2026-02-26", "by": "MK", "note": " . "}', "says nothing"),
+        (SIGN, b'{"day": "2026-02-26", "by": "MK", "note": "a' + b"\\u0301" * 4 + b'"}', "marks on one letter"),
         (SEEN, b'{"alert": "1-x", "by": "a\\nb"}', "its by is no name"),
         (SIGN, b'{"day": "2026-02-26", "by": "JD", "note": "\\ud800"}', "can't be seen"),
         (SIGN, b'{"day": "2026-02-26", "by": "JD", "note": "a\\u2028b"}', "can't be seen"),
@@ -98,6 +119,38 @@ def test_nothing_that_is_taken_stops_the_recorder() -> None:
     """Field bug of 2026-11-26: a note with half a surrogate pair could not be written, and the journal took no more."""
     half = b'{"day": "2026-02-26", "by": "JD", "note": "\\ud800"}'
     assert Reception(World).event(SIGN, half, 0) is None
+
+
+def test_only_a_day_that_is_on_record_is_signed(caplog: pytest.LogCaptureFixture) -> None:
+    """A signature under a day that nothing happened on, or that is still to come, would say that somebody read it."""
+    asked: list[str] = []
+
+    def signable(day: str) -> str | None:
+        asked.append(day)
+        return None if day == "2026-02-26" else f"nothing is on record for {day}"
+
+    desk = Reception(World, signable)
+    said = [b'{"day": "%s", "by": "MK", "note": ""}' % day for day in (b"2026-02-26", b"2027-01-01", b"1999-12-31")]
+    assert [bool(desk.event(SIGN, each, 0)) for each in said] == [True, False, False]
+    assert "nothing is on record for 2027-01-01" in caplog.text and "1999" not in caplog.text, "once for its kind"
+    assert sum(desk.event(SIGN, said[1], ms) is not None for ms in range(100)) == 0
+    assert len(asked) == 10, "each question reads the records, so a flood asks no more than it could sign"
+
+
+def test_a_recorder_takes_a_signature_for_today_and_none_for_tomorrow(tmp_path: Path) -> None:
+    """The station itself: what a phone sends, its journal, and what stands in its table of signatures."""
+    (tmp_path / "station.toml").write_text('station = "line-1"\n')
+    settings = load(tmp_path / "station.toml")
+    app = App(settings, open_journal(settings), SystemClock(None), lambda cue: None)
+    app.open()
+    today = datetime.now().astimezone().date()
+    for day in (today + timedelta(1), today - timedelta(3), date(9999, 12, 31), date(1, 1, 1), today):
+        app._answer(SIGN, json.dumps({"day": str(day), "by": "MK", "note": "read"}).encode())
+    while app.turn(0.01):
+        pass
+    rows = app.journal.table("signatures")
+    app.close()
+    assert [row["day"] for row in rows] == [str(today)]
 
 
 def known(*alerts: Alert) -> Reception:

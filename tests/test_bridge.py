@@ -21,7 +21,7 @@ from typer.testing import CliRunner
 
 from recorder.__main__ import app
 from recorder.journal.journal import Message
-from recorder.notices.bridge import IN, OUT, Bridge, join
+from recorder.notices.bridge import IN, OUT, PASSING, Bridge, join
 from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.settings import MqttSettings
 from recorder.notices.subscriber import Subscriber
@@ -243,6 +243,26 @@ def test_alerts_arrive_while_the_remote_is_away_too_and_after_the_device_was_kil
 
 
 @bridged
+def test_a_sign_of_life_goes_over_the_bridge_and_never_waits_at_it(site: Site) -> None:
+    """What is delivered after an outage are messages at least once; a sign that waited would look like life."""
+    recorder, phone = site.recorder(), site.phone()
+    recorder.acknowledged()
+    site.wait_for_link(phone)
+    recorder.passing("alive", {"at_ms": 1, "newest": {}})
+    wait_for(lambda: phone.retained.get(f"{THERE}/alive") == '{"at_ms": 1, "newest": {}}')
+    site.remote.stop(signal.SIGTERM)
+    assert send(recorder, f"{HERE}/alerts", event(1))
+    recorder.passing("alive", {"at_ms": 2, "newest": {}})
+    assert send(recorder, f"{HERE}/alerts", event(2))
+    site.remote.start()
+    wait_for(lambda: ids(phone) == ["1", "2"], seconds=45)
+    site.wait_for_link(phone)
+    assert phone.retained[f"{THERE}/alive"] == '{"at_ms": 1, "newest": {}}'
+    recorder.passing("alive", {"at_ms": 3, "newest": {}})
+    wait_for(lambda: phone.retained[f"{THERE}/alive"] == '{"at_ms": 3, "newest": {}}')
+
+
+@bridged
 def test_an_answer_reaches_the_device_and_nothing_else_does(site: Site) -> None:
     phone, here, manager = site.phone(), site.listener(site.local, "line-1", "oil"), site.manager()
     site.wait_for_link(phone)
@@ -382,7 +402,7 @@ def test_two_stations_share_a_name_only_if_they_share_their_topics(a: str, b: st
 
 
 def test_nothing_that_comes_in_goes_out_again() -> None:
-    assert not {*OUT} & {*IN} and "#" not in "".join((*OUT, *IN))
+    assert not {*OUT, *PASSING} & {*IN} and "#" not in "".join((*OUT, *IN))
     assert [topic for topic in OUT if topic.startswith("+")] == []
 
 
@@ -410,7 +430,7 @@ def test_nobody_may_publish_more_than_their_part(tmp_path: Path, authority: Path
     """Each forbidden topic is refused with reason 135 of MQTT 5 (3.4.2.1), "Not authorized"; each needed one is not."""
     site = Site(tmp_path, authority, "5")
     bridge_word = (tmp_path / "remote-password").read_text().rstrip("\n")
-    told = [topic.replace("+", "needle") for topic in OUT]
+    told = [topic.replace("+", "needle") for topic in (*OUT, *PASSING)]
     strange = ["kitchen/line-2/alerts", "alerts", "other/line-1/alerts", "$SYS/broker/uptime", f"{HERE}2/alerts"]
     neighbours = ["main-street/kitchen/line-2/", "high-street/kitchen/line-1/", "kitchen/line-1/"]
     device = [f"{HERE}/{topic}" for topic in told]

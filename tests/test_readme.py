@@ -4,14 +4,13 @@ import re
 import shutil
 import subprocess
 import urllib.request
-from importlib.resources import files
 from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
 
 from recorder.__main__ import app
-from recorder.config import load_phrases
+from recorder.config import load, load_phrases
 from recorder.core import alerts
 from recorder.core.effects import Level
 from recorder.notices.reaching import reach
@@ -39,7 +38,7 @@ def test_a_command_has_the_options_that_readme_gives_it(row: str) -> None:
 def test_readme_has_them_all() -> None:
     shown = CliRunner().invoke(app, ["--help"], env={"COLUMNS": "200"}).output
     there = set(re.findall(r"^[│|] ([a-z][a-z-]*) ", shown, re.M))
-    assert there == {row.split()[0] for row in COMMANDS} and len(there) == 18
+    assert there == {row.split()[0] for row in COMMANDS} and len(there) == 19
 
 
 def test_what_readme_says_a_cook_may_say_is_understood() -> None:
@@ -55,12 +54,21 @@ def test_every_alert_stands_under_a_level() -> None:
 
 
 @needs("mosquitto", "mosquitto")
-def test_the_lines_for_mosquitto_serve_recorder_and_page(tmp_path: Path) -> None:
-    (block,) = re.findall(r"((?:^    .*\n)+)", README.split("**On a phone.**")[1].split("\n| ")[0], re.M)
+def test_the_command_for_the_phone_page_serves_recorder_and_page(tmp_path: Path) -> None:
+    """As README gives it, with the lines that the command prints for `[mqtt]`."""
+    (line,) = re.findall(
+        r"^    sudo (batch-recorder page .*)$", README.split("**On a phone.**")[1].split("\n| ")[0], re.M
+    )
     port, web = free_ports(2)
-    page = files("recorder").joinpath("share/page")
-    text = re.sub(r"(?m)^    ", "", block).replace("/path/to/recorder/share/page", str(page))
-    (tmp_path / "page.conf").write_text(text.replace("1883", str(port)).replace("8080", str(web)) + "user root\n")
+    config = tmp_path / "station.toml"
+    config.write_text(f'station = "x"\n[mqtt]\nport = {port}\n')
+    words = line.replace("station.toml", str(config)).split()[1:]
+    printed = CliRunner().invoke(app, [*words, "--port", str(web), "--out", str(tmp_path / "out")]).output
+    with config.open("a") as file:
+        file.write("\n".join(re.findall(r"^  ((?:username|password_file) = .*)$", printed, re.M)))
+    settings = load(config).mqtt
+    assert settings
+    (tmp_path / "page.conf").write_text((tmp_path / "out/page.conf").read_text() + "user root\n")
     program = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
     with subprocess.Popen([program, "-c", str(tmp_path / "page.conf")], stderr=subprocess.DEVNULL) as broker:
         try:
@@ -72,6 +80,7 @@ def test_the_lines_for_mosquitto_serve_recorder_and_page(tmp_path: Path) -> None
 
             wait_for(served, OSError)
             assert '<main id="station"' in found[0]
-            assert reach(MqttSettings("x", port=port), 5) == ""
+            assert reach(settings, 5) == ""
+            assert "Not authorized" in reach(MqttSettings("x", port=port), 5)
         finally:
             broker.terminate()

@@ -1,9 +1,7 @@
 """The command `bridge`: writes the configuration of the device's own broker and of its bridge to a remote one."""
 
-import hashlib
 import os
 import ssl
-from base64 import b64encode
 from pathlib import Path
 from typing import Annotated
 
@@ -14,15 +12,13 @@ from recorder.config import ConfigError, load
 from recorder.driver import DriverUnavailable
 from recorder.notices import bridge as text
 from recorder.notices import client
+from recorder.notices.passwords import hashed
 
 app = typer.Typer()
 
 INSTALLED = Path("/etc/mosquitto/batch-recorder")
 
 SYSTEM_CA = Path("/etc/ssl/certs/ca-certificates.crt")
-
-ROUNDS = 10_000
-"""Of PBKDF2, in the hash of the device's password; mosquitto's own default is 101."""
 
 
 @app.command("bridge")
@@ -50,9 +46,9 @@ def bridge_command(
             return
         out.mkdir(parents=True, exist_ok=True)
         for name, content in files.items():
-            with os.fdopen(os.open(out / name, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o644), "w") as file:
-                if name == "device.users":
-                    os.fchmod(file.fileno(), 0o600)
+            with os.fdopen(os.open(out / name, os.O_WRONLY | os.O_CREAT, 0o600), "w") as file:
+                os.fchmod(file.fileno(), 0o600 if name == "device.users" else 0o644)
+                os.ftruncate(file.fileno(), 0)
                 file.write(content)
     except (ConfigError, DriverUnavailable, _Fault, ValueError, OSError) as error:
         fail(error)
@@ -106,7 +102,7 @@ def _files(
         "remote.acl": text.remote_acl(made),
     }
     if settings.username and settings.password_file:
-        files["device.users"] = f"{settings.username}:{_hashed(client.password(settings.password_file))}\n"
+        files["device.users"] = f"{settings.username}:{hashed(client.password(settings.password_file))}\n"
     return files
 
 
@@ -117,10 +113,3 @@ def _check_ca(ca: Path) -> None:
     except (OSError, ValueError) as error:
         remedy = "apt install ca-certificates, or name your authority's certificate (PEM) with --ca"
         raise _Fault(f"the CA file {ca} can't be used: {error}; {remedy}") from error
-
-
-def _hashed(password: str) -> str:
-    """As mosquitto_passwd writes it: PBKDF2 with SHA-512, its rounds, its salt."""
-    salt = os.urandom(12)
-    digest = hashlib.pbkdf2_hmac("sha512", password.encode(), salt, ROUNDS)
-    return f"$7${ROUNDS}${b64encode(salt).decode()}${b64encode(digest).decode()}"

@@ -20,13 +20,32 @@ LONGEST = 1_024
 """Bytes of a message; longer ones are refused unread."""
 
 ID = re.compile(r"[0-9]{1,15}-[a-z-]{1,60}")
-BY = {ACKNOWLEDGE: re.compile(r"[^\W_]{1,8}"), SEEN: re.compile(r"[A-Za-z0-9 _-]{1,32}")}
-"""Initials; and a phone's name for itself."""
+
+INITIALS = re.compile(r"[A-Za-z0-9]{1,8}")
+"""Of ASCII alone: a full-width or Cyrillic letter looks like another person's initial and is not it."""
+
+DEVICE = re.compile(r"[A-Za-z0-9_-]+( [A-Za-z0-9_-]+)*")
+"""A phone's name for itself, up to `LONGEST_NAME` letters."""
+
+LONGEST_NAME = 32
 
 LONGEST_NOTE = 400
 
-UNSEEN = ("C", "Zl", "Zp")
-"""Unicode's categories of what is no letter of a line: controls, lone surrogates, marks of direction, ends of lines."""
+FIRST_DAY, NO_DAY = "1970-01-01", "2200-01-01"
+"""Days before and from these on stand in no record: no board's clock begins earlier, and no record lasts so long."""
+
+UNSEEN = ("C", "Zl", "Zp", "Zs")
+"""Unicode's categories of what is no letter of a line: controls, lone surrogates, marks of direction, ends of lines,
+blanks other than the space."""
+
+BLANK = re.compile("[\u034f\u115f\u1160\u17b4\u17b5\u180b-\u180f\u2800\u3164\ufe00-\ufe0f\uffa0\U000e0100-\U000e01ef]")
+"""Letters and marks that are drawn as nothing (Unicode's Default_Ignorable_Code_Point), and the empty Braille cell."""
+
+MARKS = 3
+"""So many marks may stand on one letter; more of them climb over the lines around."""
+
+Signable = Callable[[str], str | None]
+"""Why a day, such as "2026-02-26", can't be signed; None where it can. Called from the connection's thread."""
 
 MOST = {ACKNOWLEDGE: (30, 60_000), SEEN: (30, 60_000), SIGN: (10, 3_600_000)}
 """So many of each kind count in so many ms. Signatures are fewer: each is a row, where an alert is seen only once."""
@@ -39,9 +58,9 @@ def parse(what: str, payload: bytes, at_ms: int) -> Acknowledged | Seen | Signed
     if len(payload) > LONGEST:
         raise ValueError(f"it is longer than {LONGEST} bytes")
     try:
-        value = json.loads(payload)
+        value = json.loads(payload.decode("utf-8"), object_pairs_hook=_once)
     except (ValueError, RecursionError) as error:
-        raise ValueError("it is not JSON") from error
+        raise ValueError("it is not JSON in UTF-8, with each name once") from error
     if what == SIGN:
         return signed(value, at_ms)
     if not isinstance(value, dict) or value.keys() != {"alert", "by"}:
@@ -49,9 +68,24 @@ def parse(what: str, payload: bytes, at_ms: int) -> Acknowledged | Seen | Signed
     alert, by = value["alert"], value["by"]
     if not isinstance(alert, str) or not ID.fullmatch(alert):
         raise ValueError("its alert is no id of an alert")
-    if not isinstance(by, str) or not BY[what].fullmatch(by):
-        raise ValueError("its by is no name; write initials, up to 8 letters and digits")
-    return Acknowledged(at_ms, alert, by) if what == ACKNOWLEDGE else Seen(at_ms, alert, by)
+    if what == ACKNOWLEDGE:
+        return Acknowledged(at_ms, alert, _initials(by))
+    if not isinstance(by, str) or len(by) > LONGEST_NAME or not DEVICE.fullmatch(by):
+        raise ValueError(f"its by is no name of a phone; write up to {LONGEST_NAME} letters (A to Z), digits, - and _")
+    return Seen(at_ms, alert, by)
+
+
+def _once(pairs: list[tuple[str, object]]) -> dict[str, object]:
+    """An object; one that has a name twice means two things."""
+    if len(found := dict(pairs)) < len(pairs):
+        raise ValueError("a name stands there twice")
+    return found
+
+
+def _initials(by: object) -> str:
+    if not isinstance(by, str) or not INITIALS.fullmatch(by):
+        raise ValueError("its by is no name; write initials, up to 8 letters (A to Z) and digits")
+    return by
 
 
 def signed(value: object, at_ms: int) -> Signed:
@@ -60,18 +94,26 @@ def signed(value: object, at_ms: int) -> Signed:
         raise ValueError('it must be {"day": DATE, "by": INITIALS, "note": TEXT} and nothing else')
     day, by, note = value["day"], value["by"], value["note"]
     try:
-        known = isinstance(day, str) and date.fromisoformat(day).isoformat() == day
+        known = isinstance(day, str) and date.fromisoformat(day).isoformat() == day and FIRST_DAY <= day < NO_DAY
     except ValueError:
         known = False
     if not known:
         raise ValueError("its day is no date; write it like 2026-02-26")
-    if not isinstance(by, str) or not BY[ACKNOWLEDGE].fullmatch(by):
-        raise ValueError("its by is no name; write initials, up to 8 letters and digits")
+    return Signed(at_ms, day, _initials(by), _note(note))
+
+
+def _note(note: object) -> str:
+    """One plain line that a reader sees as it is, or nothing at all."""
     if not isinstance(note, str) or len(note) > LONGEST_NOTE:
         raise ValueError(f"its note is no text of up to {LONGEST_NOTE} letters")
-    if any(unicodedata.category(letter).startswith(UNSEEN) for letter in note):
+    if BLANK.search(note) or any(unicodedata.category(c).startswith(UNSEEN) for c in note if c != " "):
         raise ValueError("its note has a letter that can't be seen; write one plain line")
-    return Signed(at_ms, day, by, note)
+    marks = "".join("m" if unicodedata.category(c).startswith("M") else " " for c in note)
+    if "m" * (MARKS + 1) in marks:
+        raise ValueError(f"its note has more than {MARKS} marks on one letter; write one plain line")
+    if note and not any(c.isalnum() for c in note):
+        raise ValueError("its note says nothing; write what you have to say, or leave it empty")
+    return note
 
 
 class Reception:
@@ -80,9 +122,10 @@ class Reception:
     What is refused is told in the log, once for each kind in an hour, in words of ours alone.
     """
 
-    def __init__(self, world: Callable[[], World]) -> None:
-        """`world` gives how things stand."""
+    def __init__(self, world: Callable[[], World], signable: Signable = lambda day: None) -> None:
+        """`world` gives how things stand, `signable` which days can be signed."""
         self._world = world
+        self._signable = signable
         self._gates = {what: Gate(*most) for what, most in MOST.items()}
         self._complaints = Complaints()
 
@@ -96,6 +139,9 @@ class Reception:
                 raise ValueError("too many of them")
         except ValueError as error:
             self._complaints.say(f"{what}: {error}", f"a message on {what} is refused: {error}")
+            return None
+        if isinstance(event, Signed) and (why := self._signable(event.day)):
+            self._complaints.say(f"{what}: day", f"a message on {what} is refused: {why}")
             return None
         return event
 

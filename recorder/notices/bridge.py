@@ -9,6 +9,9 @@ from dataclasses import dataclass
 OUT = ("alerts", "state", "batches", "open", "checks", "health", "anchor", "reading/+", "records", "journal")
 """What leaves the device, below the station's topic; each by its name, so that nothing can go round in a loop."""
 
+PASSING = ("alive",)
+"""What leaves it at most once: what the link can't carry now is dropped, so that nothing old looks new."""
+
 IN = ("acknowledge", "seen", "sign")
 """What the device hears from afar."""
 
@@ -80,6 +83,7 @@ def device_conf(bridge: Bridge) -> str:
     """The whole configuration of the device's broker. Its last line is the bridge's: `remote_password` goes below."""
     users = f"allow_anonymous false\npassword_file {bridge.folder}/device.users"
     topics = "\n".join(f"topic {topic} out 1 {bridge.here} {bridge.there}" for topic in OUT)
+    topics += "".join(f"\ntopic {topic} out 0 {bridge.here} {bridge.there}" for topic in PASSING)
     topics += "".join(f"\ntopic {topic} in 1 {bridge.here} {bridge.there}" for topic in IN)
     return f"""\
 # The broker of {bridge.station}, on the device itself. Made by `batch-recorder bridge`; holds no password.
@@ -166,7 +170,7 @@ autosave_interval 60
 
 def remote_acl(bridge: Bridge) -> str:
     """Who may do what at the remote broker: append it to the list that is there."""
-    bridged = [f"topic write {bridge.there}{topic}" for topic in (*OUT, LINK)]
+    bridged = [f"topic write {bridge.there}{topic}" for topic in (*OUT, *PASSING, LINK)]
     bridged += [f"topic read {bridge.there}{topic}" for topic in IN]
     manager = [f"topic write {bridge.there}{topic}" for topic in IN]
     return "\n".join(

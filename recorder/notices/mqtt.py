@@ -65,6 +65,8 @@ class MqttPublisher:
         """Topics by token, of states that were given and are not acknowledged: one for each topic at most."""
         self._waiting: set[int] = set()
         """Tokens of messages and states that were given and are not acknowledged."""
+        self._passing: set[int] = set()
+        """Tokens of what no broker acknowledges: that paho has written them says nothing of the broker."""
         self._started = False
         self._up = False
         self._reason = ""
@@ -109,12 +111,17 @@ class MqttPublisher:
             self._seen_number = self._number
             self._states.clear()
             self._waiting.clear()
+            self._passing.clear()
             self._owed = set(self._latest)
             self._heard_s, self._alive = time.monotonic(), False
         found = []
         with suppress(queue.Empty):
             while True:
-                found.append(self._acknowledged.get_nowait())
+                token, taken = self._acknowledged.get_nowait()
+                if token in self._passing:
+                    self._passing.discard(token)
+                else:
+                    found.append((token, taken))
         for token, taken in found:
             self._waiting.discard(token)
             if (topic := self._states.pop(token, None)) and not taken:
@@ -139,6 +146,13 @@ class MqttPublisher:
         self._latest[topic] = json.dumps(value, ensure_ascii=False)
         self._owed.add(topic)
         self._flush()
+
+    def passing(self, name: str, value: dict[str, Any]) -> None:
+        """A `value` of this moment: at most once, kept by nobody, and forgotten where the broker is not reached."""
+        if self._up and self._number == self._seen_number:
+            info = self._client.publish(self._settings.topic(name), json.dumps(value, ensure_ascii=False), 0)
+            if info.rc == 0:
+                self._passing.add(int(info.mid))
 
     def settled(self) -> bool:
         """Whether the broker is reached and has all that it was given; as `acknowledged` last saw it."""

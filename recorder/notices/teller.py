@@ -33,6 +33,8 @@ class Teller:
         self._channels = channels
         self._version = version("batch-recorder")
         self._told: dict[str, dict[str, Any]] = {}
+        self.newest: dict[str, int] = {}
+        """The `at_ms` of each state as it was given last, readings excepted."""
         self._checks = self._kept_checks()
         self._beat_ms = 0
 
@@ -70,4 +72,5 @@ class Teller:
     def _latest(self, name: str, value: dict[str, Any], at_ms: int) -> None:
         if self._told.get(name) != value:
             self._told[name] = value
+            self.newest[name] = at_ms
             self._publish(name, {"at_ms": at_ms, **value})
