@@ -10,6 +10,7 @@ from datetime import UTC, date, datetime, tzinfo
 from html.parser import HTMLParser
 from pathlib import Path
 from xml.etree import ElementTree
+from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import given
@@ -22,7 +23,9 @@ from recorder.commands.records import examine
 from recorder.commands.report import made
 from recorder.config import load
 from recorder.core import meanings as m
-from recorder.core.events import RULES, ClockStepped, Signed, Started
+from recorder.core.events import RULES, ClockStepped, ProcedureLoaded, Reading, Signed, Started
+from recorder.core.procedure import Part
+from recorder.core.rules import Limit
 from recorder.core.station import State, step
 from recorder.demo import story
 from recorder.journal.errors import JournalBusy, JournalError
@@ -36,7 +39,7 @@ from recorder.reports.day import Day, gather
 from recorder.reports.dictionary import ANY
 from recorder.reports.page import page
 from tests.conftest import Performance
-from tests.kitchen import MINUTE, Kitchen, kept
+from tests.kitchen import MINUTE, PROCEDURE, Kitchen, kept
 
 VOID = {"meta", "br", "link", "input"}
 OPTIONAL = {"p", "td", "th", "tr", "html", "body", "dt", "dd"}
@@ -318,6 +321,258 @@ def test_a_note_has_no_letter_that_cannot_be_seen(letter: str) -> None:
         parse(SIGN, json.dumps({"day": "2026-02-26", "by": "JD", "note": f"fryer{letter}two"}).encode(), 5)
 
 
+def as_text(value: object) -> str:
+    """What stands in a cell of CSV: a text that could be a formula has an apostrophe in front."""
+    if not isinstance(value, str):
+        return "" if value is None else str(value)
+    return "'" + value if value[:1] in "=+-@'" and value else value
+
+
+HOSTILE = (
+    '=HYPERLINK("http://x","y")',
+    "+1+1",
+    "-2+3",
+    "@SUM(A1)",
+    "'=1",
+    "\uff1d1+1",
+    "plain; a, b",
+    "it's = fine",
+)
+
+
+def test_no_cell_of_csv_is_a_formula_and_the_other_forms_are_exact(kitchen: Kitchen, tmp_path: Path) -> None:
+    """What begins a formula in a cell: OWASP, CSV Injection (=, +, -, @, tab, carriage return, and full-width ones)."""
+    for note in HOSTILE:
+        kitchen.feed(Signed(kitchen.at_ms, "2026-02-26", "JD", note))
+    kitchen.feed(Signed(kitchen.at_ms, "2026-02-26", "JD", "\t=1\x1b[31m\r\n\u202eABC"))
+    path = recorded(kitchen, tmp_path / "records.db")
+    notes = [event.note for event in kitchen.events if isinstance(event, Signed)]
+    for form in ("csv", "jsonl"):
+        assert CliRunner().invoke(app, ["export", str(path), "--out", str(tmp_path), "--as", form]).exit_code == 0
+    with (tmp_path / "signatures.csv").open(encoding="utf-8", newline="") as lines:
+        cells = [row["note"] for row in csv.DictReader(lines)]
+    assert not [cell for cell in cells if cell[:1] in ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d")]
+    assert [cell.removeprefix("'") for cell in cells[:-1]] == list(HOSTILE), "one apostrophe less is the text"
+    assert cells[-1] == r"'\u0009=1\u001b[31m\u000d\u000a\u202eABC"
+    text = (tmp_path / "signatures.jsonl").read_text("utf-8")
+    assert [json.loads(line)["note"] for line in text.splitlines()] == notes
+    assert not set("\x1b\u202e\t\r") & set(text)
+    with (tmp_path / "checks.csv").open(encoding="utf-8", newline="") as lines:
+        assert all(float(row["temp_c"]) > 80 for row in csv.DictReader(lines)), "numbers are numbers"
+
+
+def test_what_cannot_be_seen_is_seen_on_a_page(kitchen: Kitchen, tmp_path: Path) -> None:
+    kitchen.feed(Signed(kitchen.at_ms, "2026-02-26", "JD", "a\x1b[2Jb\u202ec\x00"))
+    path = recorded(kitchen, tmp_path / "records.db")
+    html = made(path, None, UTC, kitchen.at_ms)[2]
+    assert r"a\u001b[2Jb\u202ec\u0000" in html and not set("\x1b\u202e\x00") & set(html)
+
+
+@pytest.mark.parametrize("name", ['x"; } body { display: none', "a</style><b>", "Caf\u00e9 & Co \\"])
+def test_a_stations_name_stays_a_name_in_the_footer(tmp_path: Path, name: str) -> None:
+    """It stands in a CSS string: CSS Syntax Level 3, 4.3.7, says how each character can be written by its code."""
+    kitchen = Kitchen(at_ms=story.START_MS)
+    kitchen.feed(Started(kitchen.at_ms, "boot-1", True, "test", name, (1,), RULES))
+    html = made(recorded(kitchen, tmp_path / "records.db"), None, UTC, kitchen.at_ms)[2]
+    (written,) = re.findall(r'bottom-left \{ font: 9px sans-serif; content: "([^"]*)"; \}', html)
+    assert re.sub(r"\\([0-9a-f]+) ", lambda code: chr(int(code[1], 16)), written) == f"{name}, 2026-02-26"
+    text_of(html)
+
+
+# ---- time ----
+
+
+def at(*when: int) -> int:
+    return round(datetime(*when, tzinfo=UTC).timestamp() * 1000)  # type: ignore[misc, arg-type]
+
+
+def holding(began_ms: int, parts: int = 4) -> Kitchen:
+    """A batch that went into hot holding at about `began_ms`; its limit is an hour."""
+    kitchen = Kitchen(at_ms=began_ms - 14 * MINUTE)
+    kitchen.say(m.SHIFT_START, cook=4)
+    kitchen.cook()
+    kitchen.check_all()
+    kitchen.wait(began_ms - 1_000 - kitchen.at_ms)
+    kitchen.say(m.HOLD_START)
+    return kitchen
+
+
+def test_a_hold_that_goes_on_is_reckoned_to_the_newest_entry(tmp_path: Path) -> None:
+    """Not to midnight, which has not come."""
+    kitchen = holding(at(2026, 2, 26, 10, 15))
+    kitchen.wait(117 * MINUTE)
+    kitchen.feed(Reading(kitchen.at_ms, "cabinet", 70.0))
+    text = report_of(recorded(kitchen, tmp_path / "records.db"), None, kitchen.at_ms)
+    assert "57 min 00 s over its limit so far" in text
+    assert "Held 117 min 00 s so far, to the newest entry at 12:12:00" in text
+    assert "The day was not over when this was made. All here is so far, up to the newest entry at 12:12:00." in text
+
+
+def test_a_hold_over_midnight_is_reckoned_past_it(tmp_path: Path) -> None:
+    kitchen = holding(at(2026, 2, 26, 23, 30))
+    kitchen.wait(75 * MINUTE)
+    kitchen.feed(Reading(kitchen.at_ms, "cabinet", 70.0))
+    text = report_of(recorded(kitchen, tmp_path / "records.db"), date(2026, 2, 26), kitchen.at_ms)
+    assert (
+        "15 min 00 s over its limit so far" in text and "so far, to the newest entry at 00:45:00 on 27 February" in text
+    )
+    assert "The day was not over" not in text
+    kitchen.say(m.HOLD_END)
+    text = report_of(recorded(kitchen, tmp_path / "later.db"), date(2026, 2, 26), kitchen.at_ms)
+    assert "15 min 01 s over its limit" in text and "so far" not in text
+
+
+def test_the_next_day_names_what_goes_on_from_the_day_before(tmp_path: Path) -> None:
+    kitchen = holding(at(2026, 2, 26, 23, 30))
+    kitchen.wait(75 * MINUTE)
+    kitchen.say(m.HOLD_END)
+    kitchen.say(m.SHIFT_END)
+    text = report_of(recorded(kitchen, tmp_path / "records.db"), date(2026, 2, 27), kitchen.at_ms)
+    assert "Shift of cook 4 went on from 23:16 on 26 February until 00:45" in text and "No shift was begun" not in text
+    assert "Batch 1, vat 1, was not closed when this day began" in text
+
+
+@pytest.mark.parametrize(
+    ("zone", "began", "made", "named"),
+    [
+        ("Europe/Berlin", (2026, 7, 1, 10), (2026, 12, 1, 10), "Times are CEST (UTC+02:00)"),
+        ("Europe/Berlin", (2026, 1, 5, 10), (2026, 7, 1, 10), "Times are CET (UTC+01:00)"),
+        ("America/New_York", (2026, 7, 1, 15), (2026, 12, 1, 10), "Times are EDT (UTC-04:00)"),
+        (
+            "Europe/Berlin",
+            (2026, 10, 25, 10),
+            (2026, 12, 1, 10),
+            "Times are CEST (UTC+02:00) until 03:00, then CET (UTC+01:00) from 02:00 on",
+        ),
+        (
+            "America/New_York",
+            (2026, 3, 8, 15),
+            (2026, 12, 1, 10),
+            "Times are EST (UTC-05:00) until 02:00, then EDT (UTC-04:00) from 03:00 on",
+        ),
+        ("America/Sao_Paulo", (2026, 3, 8, 15), (2026, 12, 1, 10), "Times are -03 (UTC-03:00)"),
+    ],
+)
+def test_a_report_names_the_zone_of_its_own_day(
+    tmp_path: Path, zone: str, began: tuple[int, ...], made: tuple[int, ...], named: str
+) -> None:
+    """Offsets and changes: the IANA time zone database."""
+    kitchen = Kitchen(at_ms=at(*began))
+    kitchen.say(m.SHIFT_START, cook=4)
+    text = report_of(recorded(kitchen, tmp_path / "records.db"), None, at(*made), ZoneInfo(zone))
+    assert named + ", temperatures" in text
+
+
+@pytest.mark.parametrize(
+    ("zone", "first", "letters"),
+    [
+        ("Europe/Berlin", (2026, 10, 25, 0, 30), ("CEST", "CET")),
+        ("America/New_York", (2026, 11, 1, 5, 30), ("EDT", "EST")),
+    ],
+)
+def test_the_hour_that_comes_twice_is_told_apart(
+    tmp_path: Path, zone: str, first: tuple[int, ...], letters: tuple[str, str]
+) -> None:
+    kitchen = Kitchen(at_ms=at(*first) - 1_000)
+    kitchen.say(m.BATCH_START)
+    kitchen.wait(59 * MINUTE + 59_000)
+    kitchen.say(m.DISCARD)
+    clock = f"{datetime.fromtimestamp(at(*first) / 1000, ZoneInfo(zone)):%H:%M}"
+    text = report_of(recorded(kitchen, tmp_path / "records.db"), None, kitchen.at_ms, ZoneInfo(zone))
+    for each in letters:
+        assert f"{clock}:00 {each}" in text
+    assert not re.search(r"\d\d:\d\d:\d\d (?!CES?T|E[SD]T)", text), "each time of that day says which it is"
+
+
+def test_units_are_not_joined_on_a_day_whose_procedure_changed_unit(tmp_path: Path) -> None:
+    kitchen = Kitchen(at_ms=story.START_MS)
+    kitchen.say(m.SHIFT_START, cook=4)
+    celsius = replace(
+        PROCEDURE,
+        unit="C",
+        parts=tuple(Part(part.name, Limit(82.0, "C"), Limit(74.0, "C")) for part in PROCEDURE.parts),
+        hold_minimum=Limit(57.0, "C"),
+        oil_low=Limit(162.0, "C"),
+        oil_high=Limit(177.0, "C"),
+    )
+    for procedure in (PROCEDURE, celsius):
+        kitchen.feed(ProcedureLoaded(kitchen.at_ms, procedure))
+        for _ in range(2):
+            kitchen.cook()
+            kitchen.check_all()
+            kitchen.say(m.HOLD_START)
+            kitchen.say(m.HOLD_END)
+    path = recorded(kitchen, tmp_path / "records.db")
+    day = day_of(path)
+    assert {key: len(points) for key, points in day.means().items()} == {
+        (part.name, unit): 2 for part in PROCEDURE.parts for unit in "FC"
+    }
+    for sheet in day.sheets:
+        for check, way in sheet.checks:
+            assert way and abs(way[-1][1] - check["temperature"]) < 0.01, "a curve is in the unit of its check"
+    text = report_of(path, None, kitchen.at_ms)
+    assert "temperatures °F and °C" in text
+    assert "185.0 °F" in text and "85.0 °C" in text
+    assert "mean of the first checks in °F" in text and "mean of the first checks in °C" in text
+
+
+def test_a_limit_that_is_less_safe_says_why_on_top(tmp_path: Path) -> None:
+    """A procedure says so in `less_safe_because`, where it has that field."""
+    kitchen = Kitchen(at_ms=story.START_MS)
+    path = recorded(kitchen, tmp_path / "records.db")
+    day = replace(day_of(path), less_safe=["chicken: variance 12 of the county"])
+    html = page(day, examine(path), kitchen.at_ms)
+    text = text_of(html[: html.index("<main>")] + "</html>")
+    assert "less safe than the published one. Its reason: chicken: variance 12 of the county" in text
+
+
+def test_a_row_with_the_later_columns_shows_them(kitchen: Kitchen, tmp_path: Path) -> None:
+    """Columns that a newer station fills are read where they are there."""
+    path = recorded(kitchen, tmp_path / "records.db")
+    day = day_of(path)
+    (sheet,) = day.sheets
+    (check, way), *others = sheet.checks
+    hold = sheet.holds[0]
+    newer = replace(
+        sheet,
+        batch=sheet.batch | {"proven": 0, "missing": "a check of the wing", "sold_pieces": 30, "dropped_pieces": 2},
+        loads=[sheet.loads[0] | {"said_late": 1}],
+        cooks=[sheet.cooks[0] | {"said_late": 1}],
+        checks=[
+            (check | {"disputed": "read 170 by hand", "probe_was": "spare passed"}, way),
+            (others[0][0] | {"stage": "holding", "probe_was": "failed"}, way),
+        ],
+        holds=[
+            hold
+            | {
+                "counted_from_ms": hold["started_ms"] - 120_000,
+                "waited_seconds": 120.0,
+                "late": 1,
+                "seconds_below": 95.0,
+                "limit_kind": "quality",
+            },
+            hold,
+        ],
+    )
+    text = text_of(page(replace(day, sheets=[newer]), examine(path), kitchen.at_ms))
+    for said in (
+        "Checks not complete : 4 of 4 passed; missing: a check of the wing",
+        "Sold 30 pieces, dropped 2",
+        "said late",
+        "disputed: read 170 by hand",
+        "spare probe, passed its check",
+        "in holding",
+        "probe failed",
+        "2 min 00 s after the lid was opened too late",
+        "limit of quality",
+        "counted from",
+        "below its minimum for 1 min 35 s",
+        "Reheated, and held again",
+        "held below the minimum 1",
+    ):
+        assert said in text, (said, text)
+
+
 @pytest.mark.parametrize("form", ["csv", "jsonl", "parquet"])
 def test_every_row_comes_back_from_an_export(performance: Performance, tmp_path: Path, form: str) -> None:
     if form == "parquet":
@@ -333,9 +588,7 @@ def test_every_row_comes_back_from_an_export(performance: Performance, tmp_path:
         if form == "csv":
             with file.open(encoding="utf-8", newline="") as lines:
                 written = list(csv.DictReader(lines))
-            assert written == [
-                {name: "" if value is None else str(value) for name, value in row.items()} for row in rows
-            ]
+            assert written == [{name: as_text(value) for name, value in row.items()} for row in rows]
         elif form == "jsonl":
             assert [json.loads(line) for line in file.read_text("utf-8").splitlines()] == rows
         else:
