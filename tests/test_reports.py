@@ -405,7 +405,10 @@ def test_a_hold_that_goes_on_is_reckoned_to_the_newest_entry(tmp_path: Path) -> 
     text = report_of(recorded(kitchen, tmp_path / "records.db"), None, kitchen.at_ms)
     assert "57 min 00 s over its limit so far" in text
     assert "Held 117 min 00 s so far, to the newest entry at 12:12:00" in text
-    assert "The day was not over when this was made. All here is so far, up to the newest entry at 12:12:00." in text
+    assert (
+        "The day was not over when this was made. What is here is the day so far, up to the newest entry at 12:12:00."
+        in text
+    )
 
 
 def test_a_hold_over_midnight_is_reckoned_past_it(tmp_path: Path) -> None:

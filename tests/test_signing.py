@@ -86,7 +86,7 @@ def nothing(kitchen: Kitchen) -> None:
     ("change", "said"),
     [
         (end_first, "hold of batch 1 ended: nothing → 00:10:01 on 27 February; outcome: nothing → sold (“hold end”)"),
-        (discard_second, "batch 2 stage: checking → closed;"),
+        (discard_second, "batch 2 closed: nothing → 00:10:02 on 27 February; outcome: nothing → discarded"),
         (run_over, "past its limit: no → yes"),
         (check_more, "check of leg 150.0 °F, batch 2 added: below critical limit"),
         (strike, "check of thigh 185.0 °F, batch 2 taken back by the cook (“scratch that”)"),

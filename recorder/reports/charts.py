@@ -100,7 +100,8 @@ def _end_ms(day: Day, sheet: Sheet) -> int:
 
 def _bar(left: float, right: float, text: str, kind: str) -> str:
     width = max(right - left, 1.5)
-    label = f'<text class="in" x="{left + 4:.1f}" y="17">{escape(text)}</text>' if width > 8 * len(text) else ""
+    short = text if width > 8 * len(text) else text.split()[0]
+    label = f'<text class="in" x="{left + 4:.1f}" y="17">{escape(short)}</text>' if width > 8 * len(short) else ""
     place = f'x="{left:.1f}" y="4" width="{width:.1f}" height="18"'
     return f'<rect class="{kind}" {place}><title>{escape(text)}</title></rect>{label}'
 
@@ -163,9 +164,10 @@ def control(points: Sequence[tuple[int, float]], target: float | None, unit: str
         return height - 36 - (value - low) / (high - low) * (height - 56)
 
     parts = [f'<svg class="chart" viewBox="0 0 {width} {height}" role="img" aria-label="Means of batches, °{unit}">']
-    for name, value in lines:
+    for at, (name, value) in enumerate(lines):
         parts.append(f'<line class="{name}" x1="{left}" x2="{width - 8}" y1="{y(value):.1f}" y2="{y(value):.1f}"/>')
-        parts.append(f'<text class="axis" x="{left - 4}" y="{y(value) + 3:.1f}">{value:.0f}</text>')
+        if all(abs(y(value) - y(other)) > 9 for _, other in lines[:at]):
+            parts.append(f'<text class="axis" x="{left - 4}" y="{y(value) + 3:.1f}">{value:.0f}</text>')
     parts.append(
         f'<polyline class="way" points="{" ".join(f"{x(at):.1f},{y(value):.1f}" for at, value in enumerate(values))}"/>'
     )

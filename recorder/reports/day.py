@@ -48,6 +48,11 @@ class Sheet:
         """The newest one."""
         return self.holds[-1] if self.holds else None
 
+    @property
+    def unit(self) -> str | None:
+        """That of its checks, or of its loads."""
+        return next((row["unit"] for row in (*(check for check, _ in self.checks), *self.loads) if row["unit"]), None)
+
     def rows(self) -> Iterator[tuple[str, Row]]:
         """All of it, with the names of the tables."""
         yield "batches", self.batch

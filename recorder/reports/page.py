@@ -36,7 +36,7 @@ def page(day: Day, finding: Finding, made_ms: int, later: Later | None = None) -
         clock=times.clock,
         hour=times.hour,
         date=lambda at_ms: f"{times.moment(at_ms):%-d %B %Y}",
-        lasting=lambda seconds: minutes_text(round(seconds * 1000)) if seconds is not None else "",
+        lasting=lambda seconds: lasting(round(seconds * 1000)) if seconds is not None else "",
         degrees=lambda value: tenths(value) if value is not None else "",
         plain=lambda value: f"{value:g}" if value is not None else "",
         css=lambda text: Markup(re.sub(r"[^A-Za-z0-9 ,._-]", lambda each: f"\\{ord(each[0]):x} ", visible(text))),
@@ -60,7 +60,6 @@ def page(day: Day, finding: Finding, made_ms: int, later: Later | None = None) -
         verdict=_verdict(day),
         zone=times.zone(),
         units=" and ".join(f"°{unit}" for unit in day.units),
-        several=len(day.units) > 1,
         over=lambda hold: _over(day, hold),
         held=lambda sheet, hold: _held(day, sheet, hold),
         changes={id: None if found is None else lines(found, times) for id, found in changes.items()},
@@ -187,13 +186,19 @@ def _probe(checks: Any) -> str:
 def _over(day: Day, hold: Row) -> str:
     """By how much a hold ran over its limit, as far as is known: one that goes on did so by the newest entry."""
     over_ms = (hold["ended_ms"] or day.now_ms) - hold["until_ms"]
-    return f"{minutes_text(over_ms)} over its limit" if over_ms > 0 else "past its limit"
+    return f"{lasting(over_ms)} over its limit" if over_ms > 0 else "past its limit"
 
 
 def _held(day: Day, sheet: Sheet, hold: Row) -> str:
     """How long a hold lasted, as far as is known."""
     ended_ms = hold["ended_ms"] or sheet.batch["closed_ms"] or day.now_ms
-    return minutes_text(ended_ms - hold["started_ms"])
+    return lasting(ended_ms - hold["started_ms"])
+
+
+def lasting(ms: int) -> str:
+    """A length of time for people: "12 min 05 s"; from three hours on "8 h 26 min"."""
+    minutes = ms // 60_000
+    return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 180 else minutes_text(ms)
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,7 +238,7 @@ def _how(change: Change, times: Times) -> str:
 
     def value(name: str, of: Mapping[str, Any]) -> str:
         found = of.get(name)
-        if found is None:
+        if found in (None, ""):
             return "nothing"
         if name.endswith("_ms"):
             return times.clock(times.wall_ms(found))
@@ -247,7 +252,7 @@ def _how(change: Change, times: Times) -> str:
 
 
 FLAGS = ("proven", "past_limit", "time_proven", "short", "overdue", "out_of_order", "over_capacity", "struck")
-DERIVED = ("temp_c", "unit", "uncertainty_c", "settle_seconds", "probe_check")
+DERIVED = ("stage", "temp_c", "unit", "uncertainty_c", "settle_seconds", "probe_check")
 """Columns that say again what another one says."""
 
 LABELS = {
