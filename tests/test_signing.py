@@ -89,7 +89,10 @@ def nothing(kitchen: Kitchen) -> None:
         (discard_second, "batch 2 closed: nothing → 00:10:02 on 27 February; outcome: nothing → discarded"),
         (run_over, "past its limit: no → yes"),
         (check_more, "check of leg 150.0 °F, batch 2 added: below critical limit"),
-        (strike, "check of thigh 185.0 °F, batch 2 taken back by the cook (“scratch that”)"),
+        (
+            strike,
+            "batch 2 counts as a passed check: yes → no; disputed: nothing → by the cook (“scratch that",
+        ),
     ],
 )
 def test_what_changes_a_signed_day_after_midnight_stands_under_its_signature(

@@ -63,7 +63,7 @@ def timeline(day: Day, label: Callable[[float], str]) -> str:
             lane.append(bar(sheet, hold, "started_ms", "ended_ms", text, "hold late" if late else "hold"))
             lane += [_check(x, check) for check, _ in sheet.checks if _within(hold, check)]
         lane = lanes[vats.index(sheet.batch["vat"])]
-        lane += [_check(x, check) for check, _ in sheet.checks if check.get("stage") is None]
+        lane += [_check(x, check) for check, _ in sheet.checks if check["stage"] is None]
     height = LANE * len(lanes) + 24
     parts = [f'<svg class="day" viewBox="0 0 {WIDTH} {height}" role="img" aria-label="Timeline of the day">']
     step_ms = 15 * 60_000 if span_ms < 3 * HOUR_MS else HOUR_MS * (1 + int(span_ms // (14 * HOUR_MS)))
@@ -81,7 +81,7 @@ def timeline(day: Day, label: Callable[[float], str]) -> str:
 def _within(hold: Row, check: Row) -> bool:
     """Whether it is a check of food in hot holding, in this hold."""
     after = hold["started_ms"] <= check["opened_ms"]
-    return check.get("stage") is not None and after and check["opened_ms"] <= (hold["ended_ms"] or check["opened_ms"])
+    return check["stage"] is not None and after and check["opened_ms"] <= (hold["ended_ms"] or check["opened_ms"])
 
 
 def _check(x: Callable[[float], float], check: Row) -> str:

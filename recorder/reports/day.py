@@ -21,6 +21,9 @@ Curve = tuple[tuple[int, float], ...]
 BEFORE_MS = 3_000
 """A check's curve begins so long before the words."""
 
+FORESEEN = {"until_ms": "started_ms", "reheat_by_ms": "at_ms"}
+"""Moments that were still to come, and the moment at which they were foreseen."""
+
 LATE_MS = 60_000
 """A reading is on record at most so long after it was taken."""
 
@@ -154,12 +157,19 @@ class Day:
         for sheet in self.batches:
             read: dict[tuple[str, str], list[float]] = {}
             for check, _ in sheet.checks:
-                first = check["source"] == "probe" and check["round"] == 0 and not check.get("stage")
+                first = (
+                    check["source"] == "probe" and check["round"] == 0 and not check["stage"] and not doubtful(check)
+                )
                 if first and check["part"]:
                     read.setdefault((check["part"], check["unit"]), []).append(check["temperature"])
             for key, values in read.items():
                 found.setdefault(key, []).append((sheet.batch["number"], fmean(values)))
         return found
+
+
+def doubtful(check: Row) -> bool:
+    """Whether somebody disputes what was read, or the probe failed its own check after it."""
+    return bool(check["disputed"] or check["in_doubt"])
 
 
 def gather(journal: Journal, day: date | None, zone: tzinfo) -> Day:
@@ -172,8 +182,9 @@ def gather(journal: Journal, day: date | None, zone: tzinfo) -> Day:
     def right(row: Row) -> Row:
         """The row with its moments in wall time."""
         moved = {name: walls.wall_ms(at) for name, at in row.items() if name.endswith("_ms") and at is not None}
-        if row.get("until_ms") is not None:  # foreseen when it began
-            moved["until_ms"] = row["until_ms"] + walls.stretch(row["started_ms"]).ahead_ms
+        for name, since in FORESEEN.items():
+            if row.get(name) is not None:
+                moved[name] = row[name] + walls.stretch(row[since]).ahead_ms
         return row | moved
 
     def mine(table: str) -> list[Row]:

@@ -7,10 +7,11 @@ from datetime import datetime, timedelta
 from importlib.resources import files
 from typing import Any
 
+from recorder.core.meanings import PROBE_CHECKS
 from recorder.core.rules import minutes_text, tenths
 from recorder.journal.verify import Finding
 from recorder.reports import charts
-from recorder.reports.day import Day, Sheet
+from recorder.reports.day import Day, Sheet, doubtful
 from recorder.reports.days import Row
 from recorder.reports.later import Change, Later
 from recorder.reports.words import visible
@@ -131,10 +132,11 @@ def _short(moment: datetime) -> str:
 def _numbers(day: Day, finding: Finding, changes: Mapping[int, Sequence[Change] | None]) -> list[tuple[str, str, bool]]:
     """The summary: what, how much, and whether somebody should look at it."""
     checks = [check for check in day.checks if check["temp_c"] is not None]
-    missed = [check for check in checks if check["verdict"] != "passed"]
+    missed = [check for check in checks if check["verdict"] != "passed" or doubtful(check)]
+    doubted = [check for check in checks if doubtful(check)]
     holds = [hold for sheet in day.batches for hold in sheet.holds]
     late = [hold for hold in holds if hold["past_limit"]]
-    cold = [hold for hold in holds if hold.get("seconds_below")]
+    cold = [hold for hold in holds if hold["seconds_below"]]
     short = [sheet for sheet in day.batches if any(not hold["proven"] for hold in sheet.holds)]
     open_alerts = [alert for alert in day.deviations if alert["ended_ms"] is None]
     discarded = [sheet.batch for sheet in day.batches if sheet.batch["outcome"] == "discarded"]
@@ -154,6 +156,8 @@ def _numbers(day: Day, finding: Finding, changes: Mapping[int, Sequence[Change] 
     ]
     if cold:
         found.insert(6, ("held below the minimum", str(len(cold)), True))
+    if doubted:
+        found.insert(3, ("readings in doubt", str(len(doubted)), True))
     if day.signatures:
         after = changes[day.signatures[-1]["id"]]
         found.append(("changed after signature", "unknown" if after is None else f"{len(after)} rows", bool(after)))
@@ -162,7 +166,7 @@ def _numbers(day: Day, finding: Finding, changes: Mapping[int, Sequence[Change] 
 
 def _verdict(day: Day) -> str:
     """One sentence about all that was read."""
-    read = [check for check in day.checks if check["temp_c"] is not None and not check.get("stage")]
+    read = [check for check in day.checks if check["temp_c"] is not None and not check["stage"]]
     unsafe = sum(check["verdict"] == "below critical limit" for check in read)
     short = sum(check["verdict"] == "below target" for check in read)
     if not read:
@@ -179,7 +183,8 @@ def _discarded(batches: list[Row]) -> str:
 
 
 def _probe(checks: Any) -> str:
-    read = [row["verdict"] for row in checks if row["temp_c"] is not None and not row["struck"]]
+    own = [row for row in checks if row["how"] in PROBE_CHECKS and not row["struck"] and not row["disputed"]]
+    read = [row["verdict"] for row in own if row["temp_c"] is not None]
     return read[-1] if read else "not checked"
 
 
@@ -251,13 +256,30 @@ def _how(change: Change, times: Times) -> str:
     return "; ".join(f"{labels[name]}: {value(name, change.before)} → {value(name, row)}" for name in names)
 
 
-FLAGS = ("proven", "past_limit", "time_proven", "short", "overdue", "out_of_order", "over_capacity", "struck")
+FLAGS = (
+    "proven",
+    "past_limit",
+    "time_proven",
+    "short",
+    "overdue",
+    "out_of_order",
+    "over_capacity",
+    "struck",
+    "counts",
+    "in_doubt",
+    "late",
+    "said_late",
+    "reheat_missed",
+)
 DERIVED = ("stage", "temp_c", "unit", "uncertainty_c", "settle_seconds", "probe_check")
 """Columns that say again what another one says."""
 
 LABELS = {
     "proven": "checks complete",
     "past_limit": "past its limit",
+    "limit_kind": "limit",
+    "counts": "counts as a passed check",
+    "counted_from_ms": "counted from",
     "repeats": "reminders",
     "acknowledged_ms": "in hand since",
     "acknowledged_by": "in hand of",
