@@ -51,7 +51,7 @@ class Ticking(TrueTime):
         super().__init__(round(begin.timestamp() * 1000))
 
     def boot_ms(self) -> int:
-        self.true_ms += self._chance.randint(0, 4)
+        self.true_ms += self._chance.randint(1, 4)
         return super().boot_ms()
 
 

@@ -655,4 +655,4 @@ def test_the_views_read_like_a_log(performance: Performance) -> None:
     )
     assert [row[3:5] for row in found["checks_read"] if row[0] == day and row[7] != "passed"] == [("thigh", "167.9 °F")]
     assert any("needs 178 °F (target)" in row[3] for row in found["deviations_read"])
-    assert (day, "10:19:25", "load wings twelve", "Batch 2, wing 12.", "taken back") in found["commands_read"]
+    assert (day, "10:20:25", "load wings twelve", "Batch 2, wing 12.", "taken back") in found["commands_read"]
