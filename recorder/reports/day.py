@@ -21,9 +21,6 @@ Curve = tuple[tuple[int, float], ...]
 BEFORE_MS = 3_000
 """A check's curve begins so long before the words."""
 
-FORESEEN = {"until_ms": "started_ms", "reheat_by_ms": "at_ms"}
-"""Moments that were still to come, and the moment at which they were foreseen."""
-
 LATE_MS = 60_000
 """A reading is on record at most so long after it was taken."""
 
@@ -182,9 +179,8 @@ def gather(journal: Journal, day: date | None, zone: tzinfo) -> Day:
     def right(row: Row) -> Row:
         """The row with its moments in wall time."""
         moved = {name: walls.wall_ms(at) for name, at in row.items() if name.endswith("_ms") and at is not None}
-        for name, since in FORESEEN.items():
-            if row.get(name) is not None:
-                moved[name] = row[name] + walls.stretch(row[since]).ahead_ms
+        if row.get("until_ms") is not None:  # foreseen when it began
+            moved["until_ms"] = row["until_ms"] + walls.stretch(row["started_ms"]).ahead_ms
         return row | moved
 
     def mine(table: str) -> list[Row]:
