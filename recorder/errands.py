@@ -17,9 +17,9 @@ from recorder.app import App, clock_after, open_journal
 from recorder.clock import Clock, SystemClock
 from recorder.config import Settings
 from recorder.core.batch import Verdict
-from recorder.core.effects import Cue
+from recorder.core.effects import Cue, Record
 from recorder.core.events import NEEDLE, Event, Heard, Intent, Signed
-from recorder.core.station import State
+from recorder.core.station import State, step
 from recorder.core.world import ProbeCheck
 from recorder.driver import DriverUnavailable
 from recorder.journal.errors import JournalError
@@ -96,9 +96,17 @@ def _checked(
 
 
 def sign(settings: Settings, event: Signed, give: Callable[[Cue], None]) -> None:
-    """Put `event` into the records while no recorder runs; raises `JournalBusy` while one does, and `JournalError`."""
-    journal = open_journal(settings)
-    clock = clock_after(journal)
-    state = restored(journal, kept.start(kept.beside(settings.database), journal))
-    Loop(journal, clock, give, state=state).handle(replace(event, at_ms=clock.now_ms()))
-    journal.close()
+    """Put `event` into the records while no recorder runs; raises `JournalBusy` while one does, and `JournalError`.
+
+    One that the station refuses leaves no entry.
+    """
+    with closing(open_journal(settings)) as journal:
+        clock = clock_after(journal)
+        state = restored(journal, kept.start(kept.beside(settings.database), journal))
+        event = replace(event, at_ms=clock.now_ms())
+        _, effects = step(state, event)
+        if any(isinstance(effect, Record) and effect.table == "signatures" for effect in effects):
+            Loop(journal, clock, give, state=state).handle(event)
+        else:
+            for cue in [effect for effect in effects if isinstance(effect, Cue)][-1:]:
+                give(cue)

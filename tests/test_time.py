@@ -48,10 +48,10 @@ NEXT = {
 class TrueTime(Board):
     """A board that has no clock battery, and the time that it really is."""
 
-    def __init__(self) -> None:
-        self.true_ms = BEGIN_MS
+    def __init__(self, begin_ms: int = BEGIN_MS) -> None:
+        self.true_ms = begin_ms
         self._boots = 0
-        self.boot(0, 10_000 - BEGIN_MS, known=False)
+        self.boot(0, 10_000 - begin_ms, known=False)
 
     def boot(self, off_ms: int, wrong_ms: int, known: bool) -> None:
         """The power was away for `off_ms`; the wall clock is now wrong by `wrong_ms`."""
@@ -79,9 +79,10 @@ class TrueTime(Board):
 class Bench:
     """A station on that board, and what really happened when."""
 
-    def __init__(self, path: Path) -> None:
-        self.board = TrueTime()
+    def __init__(self, path: Path, board: TrueTime | None = None) -> None:
+        self.board = board or TrueTime()
         self.settings = settings_for(path)
+        self.signs = "2028-02-29"
         self.true_ms: dict[int, int] = {}
         """Of what was said, by the time line."""
         self.synced: set[str] = set()
@@ -161,7 +162,7 @@ class Bench:
                 self.start()
             case "signed":
                 journal, clock = self.cut(ms, 0, known=False)
-                Loop(journal, clock, lambda cue: None).handle(Signed(clock.now_ms(), "2028-02-29", "JD"))
+                Loop(journal, clock, lambda cue: None).handle(Signed(clock.now_ms(), self.signs, "JD"))
                 journal.close()
                 self.board.set(0, known=True)
                 self.start()

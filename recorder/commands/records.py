@@ -3,6 +3,7 @@
 from collections.abc import Callable, Sequence
 from contextlib import closing
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
@@ -117,19 +118,31 @@ def _report_anchors(compared: Compared, signed: bool, console: Console) -> None:
     console.print(f"Anchors: {compared.own} of this database; {reach}, and {rest} on the chain alone.")
 
 
-def examined(database: Path) -> Finding:
+Watch = Callable[[Entry, Event, Sequence[Effect]], None]
+"""Sees each entry that is replayed, and what it asked for."""
+
+
+def examined(database: Path, watch: Watch = lambda entry, event, effects: None) -> Finding:
     """As `examine`, and on a terminal it shows how far it is; raises `JournalError`."""
     with closing(Journal.read(database)) as journal:
         newest = journal.newest()
     console = terminal(stderr=True)
     with Progress(console=console, transient=True, disable=not console.is_terminal) as bar:
         task = bar.add_task("Verifying", total=newest.seq if newest else 0)
-        return examine(database, lambda seq: bar.update(task, completed=seq) if seq % SHOWN_EVERY == 0 else None)
+        shown = partial(bar.update, task)
+        return examine(database, lambda seq: shown(completed=seq) if seq % SHOWN_EVERY == 0 else None, watch)
 
 
-def examine(database: Path, seen: Callable[[int], None] = lambda seq: None) -> Finding:
-    """What `verify` finds, replaying through the station; `seen` is told each entry. Raises `JournalError`."""
-    replay = _Replay(kept.read(kept.beside(database)), seen)
+def examine(
+    database: Path,
+    seen: Callable[[int], None] = lambda seq: None,
+    watch: Watch = lambda entry, event, effects: None,
+) -> Finding:
+    """What `verify` finds, replaying through the station. Raises `JournalError`.
+
+    `seen` is given the number of each entry, `watch` those that can be replayed: none after a fault.
+    """
+    replay = _Replay(kept.read(kept.beside(database)), seen, watch)
     finding = verify(database, replay.effects, replay.messages)
     return finding if finding.faults else replace(finding, faults=tuple(replay.kept_faults))
 
@@ -155,9 +168,10 @@ def report(finding: Finding, console: Console) -> None:
 class _Replay:
     """The station that lives through the journal again."""
 
-    def __init__(self, kept: Kept | None, seen: Callable[[int], None]) -> None:
+    def __init__(self, kept: Kept | None, seen: Callable[[int], None], watch: Watch) -> None:
         """`kept` is compared on the way, once its entry comes."""
         self._seen = seen
+        self._watch = watch
         self._state = State()
         self._kept = kept
         self.kept_faults: list[Fault] = []
@@ -170,6 +184,7 @@ class _Replay:
 
     def messages(self, entry: Entry, event: Event, effects: Sequence[Effect]) -> list[Possible]:
         self._seen(entry.seq)
+        self._watch(entry, event, effects)
         self._first = self._first or entry
         if self._kept and self._kept.entry_hash == entry.hash and self._kept.state != self._state:
             self.kept_faults.append(Fault("kept state", entry.seq, "the journal says another; delete the file"))

@@ -1,13 +1,11 @@
 """The commands `report`, `export` and `sign`: records on paper and as files, and a manager's initials to a day."""
 
 import json
-import os
 import time
 from contextlib import closing
-from datetime import UTC, date, datetime, tzinfo
+from datetime import date, tzinfo
 from pathlib import Path
 from typing import Annotated
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import typer
 
@@ -20,13 +18,18 @@ from recorder.core.events import Signed
 from recorder.driver import DriverUnavailable
 from recorder.journal.errors import JournalBusy, JournalError
 from recorder.journal.journal import Journal
+from recorder.journal.verify import Finding
 from recorder.notices.answers import SIGN, signed
 from recorder.notices.reaching import send
 from recorder.notices.settings import MqttSettings
-from recorder.reports.day import gather
+from recorder.reports import zones
+from recorder.reports.day import Day, gather
+from recorder.reports.days import Calendar
 from recorder.reports.export import FORMS
 from recorder.reports.export import export as write_all
+from recorder.reports.later import Later
 from recorder.reports.page import page
+from recorder.reports.signing import why_not
 
 app = typer.Typer()
 
@@ -34,7 +37,7 @@ WAIT_S = 10.0
 """How long a running recorder is given to take a signature."""
 
 DayOption = Annotated[
-    str | None, typer.Option(metavar="DATE", help="Such as 2026-02-26; without it, the last one on record.")
+    str | None, typer.Option(metavar="DATE", help="Such as 2026-02-26; without it, the last day of trade.")
 ]
 
 
@@ -48,13 +51,15 @@ def report(
     zone: Annotated[
         str | None, typer.Option(metavar="ZONE", help="Time zone, such as Europe/Madrid; without it, this machine's.")
     ] = None,
+    days: Annotated[bool, typer.Option("--days", help="Write no report, list the days that are on record.")] = False,
 ) -> None:
     """Write one day as an HTML file that prints well, with everything in it."""
     try:
-        place = _zone(zone)
-        with closing(Journal.read(database)) as journal:
-            found = gather(journal, _date(day), place)
-        text = page(found, examined(database), time.time_ns() // 1_000_000)
+        place = zones.zone(zone)
+        if days:
+            _list(database, place)
+            return
+        found, _, text = made(database, _date(day), place, time.time_ns() // 1_000_000)
     except (JournalError, ValueError, OSError) as error:
         fail(error)
     file = out or Path(f"report-{found.day}.html")
@@ -66,13 +71,34 @@ def report(
     typer.echo(f"{file}: {found.day}, {batches} batch{'es' * (batches != 1)}, {checks} check{'s' * (checks != 1)}")
 
 
+def made(database: Path, day: date | None, zone: tzinfo, made_ms: int) -> tuple[Day, Finding, str]:
+    """A day, what `verify` finds, and the report as HTML; raises `JournalError`."""
+    with closing(Journal.read(database)) as journal:
+        found = gather(journal, day, zone)
+        later = Later(found)
+        finding = examined(database, later.see)
+        return found, finding, page(found, finding, made_ms, later)
+
+
+def _list(database: Path, zone: tzinfo) -> None:
+    """Print the days that are on record, with who signed them."""
+    with closing(Journal.read(database)) as journal:
+        signed = {row["day"]: row["initials"] for row in journal.table("signatures")}
+        for day in Calendar(journal, zone).days():
+            by = signed.get(day.isoformat())
+            typer.echo(f"{day}  signed by {by}" if by else f"{day}  not signed")
+
+
 @app.command()
 def export(
     database: Database,
     out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the files.")] = Path("export"),
     form: Annotated[str, typer.Option("--as", metavar="FORM", help="csv, jsonl or parquet.")] = "csv",
 ) -> None:
-    """Write every table as a file that other programs read, with a dictionary of all columns."""
+    """Write every table as a file that other programs read, with a dictionary of all columns.
+
+    In CSV a text that a spreadsheet would compute gets an apostrophe in front; JSONL and Parquet are exact.
+    """
     if form not in FORMS:
         fail(f"{form!r} is no form; write one of {', '.join(FORMS)}")
     try:
@@ -88,7 +114,7 @@ def export(
 @app.command()
 def sign(
     config: Config,
-    by: Annotated[str, typer.Option(metavar="INITIALS", help="Your initials, up to 8 letters and digits.")],
+    by: Annotated[str, typer.Option(metavar="INITIALS", help="Your initials, up to 8 letters A to Z and digits.")],
     day: DayOption = None,
     note: Annotated[
         str, typer.Option(metavar="TEXT", help="What you have to say of the day; needed while alerts are open.")
@@ -98,9 +124,9 @@ def sign(
     said: list[Cue] = []
     try:
         settings = load(config)
-        with closing(Journal.read(settings.database)) as journal:
-            found = gather(journal, _date(day), _zone(None))
-        event = _signed(str(found.day), by, note)
+        event = _event(settings.database, _date(day), by, note)
+        if why := why_not(settings.database, settings.station, event, zones.here()):
+            fail(why, 1)
         try:
             errands.sign(settings, event, said.append)
         except JournalBusy:
@@ -114,50 +140,36 @@ def sign(
         raise typer.Exit(1)
 
 
+def _event(database: Path, day: date | None, by: str, note: str) -> Signed:
+    """The signature of `day`, or of the last day of trade, checked as one from a phone is."""
+    if day is None:
+        with closing(Journal.read(database)) as journal:
+            day = Calendar(journal, zones.here()).last_day()
+    try:
+        return signed({"day": day.isoformat(), "by": by, "note": note}, 0)
+    except ValueError as error:
+        raise ValueError(str(error).replace("its ", "--", 1)) from error
+
+
 def _through_the_recorder(settings: MqttSettings, database: Path, event: Signed) -> Cue:
     """Ask the recorder that runs to take the signature; what became of it."""
-    before = _signatures(database)
+    before = _signatures(database, event)
     body = json.dumps({"day": event.day, "by": event.by, "note": event.note}, ensure_ascii=False)
     send(settings, SIGN, body, WAIT_S)
     end_s = time.monotonic() + WAIT_S
     while time.monotonic() < end_s:
-        if _signatures(database) > before:
+        if _signatures(database, event) > before:
             return Cue(Tone.DONE, f"Signed for {event.day} by {event.by}.")
         time.sleep(0.1)
     return Cue(Tone.REFUSED, "The recorder that runs did not take it. Are alerts open? Say why with --note.")
 
 
-def _signatures(database: Path) -> int:
+def _signatures(database: Path, event: Signed) -> int:
+    """How many there are like this one."""
     with closing(Journal.read(database)) as journal:
-        return len(journal.table("signatures"))
-
-
-def _here() -> tzinfo:
-    """This machine's time zone, with its summer time; where it does not say, how far it is from UTC today."""
-    name = os.environ.get("TZ", "").removeprefix(":")
-    try:
-        if name:
-            return ZoneInfo(name)
-        with Path("/etc/localtime").open("rb") as rules:
-            return ZoneInfo.from_file(rules)
-    except (OSError, ValueError, ZoneInfoNotFoundError):
-        return datetime.now(UTC).astimezone().tzinfo or UTC
-
-
-def _signed(day: str, by: str, note: str) -> Signed:
-    """The signature, checked as one from a phone is."""
-    try:
-        return signed({"day": day, "by": by, "note": note}, 0)
-    except ValueError as error:
-        raise ValueError(str(error).replace("its ", "--", 1)) from error
-
-
-def _zone(name: str | None) -> tzinfo:
-    """The time zone of this name, or this machine's."""
-    try:
-        return ZoneInfo(name) if name else _here()
-    except (ZoneInfoNotFoundError, ValueError) as error:
-        raise ValueError(f"{name!r} is no time zone; write it like Europe/Madrid or UTC") from error
+        return len(
+            journal.table("signatures", "day = ? AND initials = ? AND note = ?", event.day, event.by, event.note)
+        )
 
 
 def _date(text: str | None) -> date | None:

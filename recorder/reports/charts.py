@@ -3,29 +3,45 @@
 Shape and words carry the meaning, colour only helps: a report is printed in grey more often than not.
 """
 
-from collections.abc import Sequence
-from datetime import datetime, timedelta
-from html import escape
+from collections.abc import Callable, Sequence
+from html import escape as escaped
 from statistics import fmean
 
 from recorder.core.rules import tenths
-from recorder.reports.day import Curve, Day, Row, Sheet
+from recorder.reports.day import Curve, Day, Sheet
+from recorder.reports.days import Row
+from recorder.reports.words import visible
 from recorder.thermal import sampling
 
 WIDTH, LANE, MARGIN = 1000, 26, 90
 
 
-def timeline(day: Day) -> str:
-    """Vats and hot holding from the first batch to the last thing, with the checks."""
+HOUR_MS = 3_600_000
+
+
+def escape(text: str) -> str:
+    """`text` for SVG, with nothing in it that can't be seen."""
+    return escaped(visible(text))
+
+
+def timeline(day: Day, label: Callable[[float], str]) -> str:
+    """Vats and hot holding from the first batch to the last thing, with the checks; `label` gives a time of day.
+
+    What is not over ends where the record does, or with the day.
+    """
     sheets = day.batches
     if not sheets:
         return ""
     begin_ms = min(sheet.batch["started_ms"] for sheet in sheets)
-    end_ms = max(_end_ms(sheet) for sheet in sheets) + 60_000
+    end_ms = max(_end_ms(day, sheet) for sheet in sheets) + 60_000
     span_ms = max(end_ms - begin_ms, 600_000)
 
     def x(at_ms: float) -> float:
         return MARGIN + (at_ms - begin_ms) / span_ms * (WIDTH - MARGIN - 10)
+
+    def bar(sheet: Sheet, row: Row, begin: str, end: str, text: str, kind: str) -> str:
+        until_ms = row[end] or sheet.batch["closed_ms"] or max(day.until_ms, row[begin])
+        return _bar(x(row[begin]), x(until_ms), text, kind)
 
     vats = sorted({sheet.batch["vat"] for sheet in sheets})
     lanes: list[list[str]] = [[] for _ in vats]
@@ -34,30 +50,27 @@ def timeline(day: Day) -> str:
     for sheet in sheets:
         lane = lanes[vats.index(sheet.batch["vat"])]
         for cook in sheet.cooks:
-            end = cook["lid_open_ms"] or end_ms
-            lane.append(_bar(x(cook["lid_locked_ms"]), x(end), f"{sheet.batch['number']} cook", "cook"))
-        for check, _ in sheet.checks:
-            if check["closed_ms"] and check["temp_c"] is not None:
-                lane.append(_mark(x(check["closed_ms"]), check["verdict"] == "passed"))
-        if hold := sheet.hold:
+            lane.append(bar(sheet, cook, "lid_locked_ms", "lid_open_ms", f"{sheet.batch['number']} cook", "cook"))
+        for hold in sheet.holds:
             at = next((at for at, until in enumerate(free_ms) if until <= hold["started_ms"]), len(free_ms))
             free_ms[at:] = [hold["ended_ms"] or end_ms, *free_ms[at + 1 :]]
             if at + len(vats) == len(lanes):
                 lanes.append([])
                 names.append("holding" if at == 0 else "")
             late = " past its limit" if hold["past_limit"] else ""
-            bar = _bar(
-                x(hold["started_ms"]), x(hold["ended_ms"] or end_ms), f"{sheet.batch['number']} hold{late}", "hold"
-            )
-            lanes[len(vats) + at].append(bar)
+            text = f"{sheet.batch['number']} hold{late}"
+            lane = lanes[len(vats) + at]
+            lane.append(bar(sheet, hold, "started_ms", "ended_ms", text, "hold late" if late else "hold"))
+            lane += [_check(x, check) for check, _ in sheet.checks if _within(hold, check)]
+        lane = lanes[vats.index(sheet.batch["vat"])]
+        lane += [_check(x, check) for check, _ in sheet.checks if check["stage"] is None]
     height = LANE * len(lanes) + 24
     parts = [f'<svg class="day" viewBox="0 0 {WIDTH} {height}" role="img" aria-label="Timeline of the day">']
-    tick = datetime.fromtimestamp(begin_ms / 1000, day.zone).replace(minute=0, second=0, microsecond=0)
-    step = timedelta(minutes=15 if span_ms < 3 * 3_600_000 else 60)
-    while (at_ms := (tick := tick + step).timestamp() * 1000) < begin_ms + span_ms:
-        if at_ms >= begin_ms:
-            parts.append(f'<line class="grid" x1="{x(at_ms):.1f}" x2="{x(at_ms):.1f}" y1="0" y2="{height - 20}"/>')
-            parts.append(f'<text class="tick" x="{x(at_ms):.1f}" y="{height - 6}">{tick:%H:%M}</text>')
+    step_ms = 15 * 60_000 if span_ms < 3 * HOUR_MS else HOUR_MS * (1 + int(span_ms // (14 * HOUR_MS)))
+    at_ms = begin_ms - begin_ms % step_ms
+    while (at_ms := at_ms + step_ms) < begin_ms + span_ms:
+        parts.append(f'<line class="grid" x1="{x(at_ms):.1f}" x2="{x(at_ms):.1f}" y1="0" y2="{height - 20}"/>')
+        parts.append(f'<text class="tick" x="{x(at_ms):.1f}" y="{height - 6}">{escape(label(at_ms))}</text>')
     for number, (name, shapes) in enumerate(zip(names, lanes, strict=True)):
         y = number * LANE
         parts.append(f'<text class="lane" x="0" y="{y + 18}">{name}</text><g transform="translate(0 {y})">')
@@ -65,16 +78,30 @@ def timeline(day: Day) -> str:
     return "".join([*parts, "</svg>"])
 
 
-def _end_ms(sheet: Sheet) -> int:
-    """The last thing that is on record of a batch."""
-    rows = [sheet.batch, *sheet.cooks, *(check for check, _ in sheet.checks), *([sheet.hold] if sheet.hold else [])]
+def _within(hold: Row, check: Row) -> bool:
+    """Whether it is a check of food in hot holding, in this hold."""
+    after = hold["started_ms"] <= check["opened_ms"]
+    return check["stage"] is not None and after and check["opened_ms"] <= (hold["ended_ms"] or check["opened_ms"])
+
+
+def _check(x: Callable[[float], float], check: Row) -> str:
+    if not check["closed_ms"] or check["temp_c"] is None:
+        return ""
+    return _mark(x(check["closed_ms"]), check["verdict"] == "passed")
+
+
+def _end_ms(day: Day, sheet: Sheet) -> int:
+    """The last thing that is on record of a batch, or how far the record reaches where it is not over."""
     names = ("started_ms", "lid_locked_ms", "lid_open_ms", "closed_ms", "ended_ms")
-    return max(row[name] for row in rows for name in names if row.get(name) is not None)
+    rows = [row for table, row in sheet.rows() if table in ("batches", "cooks", "checks", "holds")]
+    last_ms = max(row[name] for row in rows for name in names if row.get(name) is not None)
+    return max(last_ms, day.until_ms) if sheet.batch["closed_ms"] is None else int(last_ms)
 
 
 def _bar(left: float, right: float, text: str, kind: str) -> str:
     width = max(right - left, 1.5)
-    label = f'<text class="in" x="{left + 4:.1f}" y="17">{escape(text)}</text>' if width > 8 * len(text) else ""
+    short = text if width > 8 * len(text) else text.split()[0]
+    label = f'<text class="in" x="{left + 4:.1f}" y="17">{escape(short)}</text>' if width > 8 * len(short) else ""
     place = f'x="{left:.1f}" y="4" width="{width:.1f}" height="18"'
     return f'<rect class="{kind}" {place}><title>{escape(text)}</title></rect>{label}'
 
@@ -137,9 +164,10 @@ def control(points: Sequence[tuple[int, float]], target: float | None, unit: str
         return height - 36 - (value - low) / (high - low) * (height - 56)
 
     parts = [f'<svg class="chart" viewBox="0 0 {width} {height}" role="img" aria-label="Means of batches, °{unit}">']
-    for name, value in lines:
+    for at, (name, value) in enumerate(lines):
         parts.append(f'<line class="{name}" x1="{left}" x2="{width - 8}" y1="{y(value):.1f}" y2="{y(value):.1f}"/>')
-        parts.append(f'<text class="axis" x="{left - 4}" y="{y(value) + 3:.1f}">{value:.0f}</text>')
+        if all(abs(y(value) - y(other)) > 9 for _, other in lines[:at]):
+            parts.append(f'<text class="axis" x="{left - 4}" y="{y(value) + 3:.1f}">{value:.0f}</text>')
     parts.append(
         f'<polyline class="way" points="{" ".join(f"{x(at):.1f},{y(value):.1f}" for at, value in enumerate(values))}"/>'
     )

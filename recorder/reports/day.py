@@ -1,29 +1,28 @@
 """One day of a station, gathered from its records: what a report shows, and nothing judged anew. Knows no HTML.
 
-Moments are in wall time, as far as the clock was ever known in their boot (see `wall.py`).
+Moments are in wall time, as far as the clock was ever known in their boot (see `wall.py`); which day a row belongs to
+is said in `days.py`.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, time, timedelta, tzinfo
+from datetime import date, tzinfo
 from statistics import fmean
-from typing import Any
 
 from recorder.core.events import NEEDLE, ProcedureLoaded, Reading, Started
+from recorder.core.procedure import Procedure
 from recorder.core.rules import in_unit
-from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
-from recorder.reports.wall import wall_times
+from recorder.reports.days import MOMENT, PARTS, Calendar, Row
 
-Row = dict[str, Any]
 Curve = tuple[tuple[int, float], ...]
-"""ms and temperature, in the unit of the procedure."""
+"""ms and temperature, in the unit of the check."""
 
 BEFORE_MS = 3_000
 """A check's curve begins so long before the words."""
 
-EARLIER_MS = 60_000
-"""What happened at most so long before it was recorded is looked for."""
+LATE_MS = 60_000
+"""A reading is on record at most so long after it was taken."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,11 +35,32 @@ class Sheet:
     checks: Sequence[tuple[Row, Curve]]
     """Each check, and what the needle read meanwhile."""
     corrections: Sequence[Row]
-    hold: Row | None
+    holds: Sequence[Row]
+    taken_back: Sequence[tuple[str, Row]] = ()
+    """Table and row of what the cook took back of a batch that was not taken back itself."""
 
     @property
     def struck(self) -> bool:
         return bool(self.batch["struck"])
+
+    @property
+    def hold(self) -> Row | None:
+        """The newest one."""
+        return self.holds[-1] if self.holds else None
+
+    @property
+    def unit(self) -> str | None:
+        """That of its checks, or of its loads."""
+        return next((row["unit"] for row in (*(check for check, _ in self.checks), *self.loads) if row["unit"]), None)
+
+    def rows(self) -> Iterator[tuple[str, Row]]:
+        """All of it, with the names of the tables."""
+        yield "batches", self.batch
+        for table in ("loads", "cooks", "corrections", "holds"):
+            for row in getattr(self, table):
+                yield table, row
+        yield from (("checks", check) for check, _ in self.checks)
+        yield from self.taken_back
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,27 +70,41 @@ class Day:
     station: str
     day: date
     unit: str
-    zone: tzinfo
+    """Of the procedure that was in force last."""
+    calendar: Calendar
     begin_ms: int
     end_ms: int
+    now_ms: int
+    """The newest entry of all: what is still open lasts at least until then, and more is not known."""
     shifts: Sequence[Row]
+    carried: Sequence[Row]
+    """The shift that began on an earlier day and went on into this one, if one did."""
+    carried_batches: Sequence[Row]
+    """Batches of earlier days that were not closed when this day began."""
+    carried_alerts: Sequence[Row]
+    """Warnings and worse of earlier days that were open when this day began."""
     sheets: Sequence[Sheet]
     alerts: Sequence[Row]
-    """Warnings and worse."""
-    struck: Sequence[Row]
-    """Commands that were taken back."""
-    refused: Sequence[Row]
-    """Commands that were refused or not understood."""
+    commands: Sequence[Row]
     probe_checks: Sequence[Row]
     oil: Sequence[Row]
     recoveries: Sequence[Row]
     signatures: Sequence[Row]
-    later: Sequence[Row]
-    """Commands that changed the records of this day after its last signature."""
     entries: int
     """Entries of the journal on this day."""
+    less_safe: Sequence[str] = ()
+    """Why a limit in force on this day is less safe than the published one, in the kitchen's words."""
     unsure: Sequence[tuple[int, int]] = ()
     """From when to when the recorder ran on this day and its clock was never known to be set, in wall time."""
+
+    @property
+    def zone(self) -> tzinfo:
+        return self.calendar.zone
+
+    @property
+    def until_ms(self) -> int:
+        """How far the record of this day reaches: to its end, or to the newest entry."""
+        return min(self.now_ms, self.end_ms)
 
     @property
     def batches(self) -> Sequence[Sheet]:
@@ -79,44 +113,68 @@ class Day:
 
     @property
     def checks(self) -> Sequence[Row]:
-        return [check for sheet in self.batches for check, _ in sheet.checks if not check["struck"]]
+        return [check for sheet in self.batches for check, _ in sheet.checks]
 
-    def means(self) -> dict[str, list[tuple[int, float]]]:
-        """By part: batch number and the mean of its first checks by the probe, in the order of the day."""
-        found: dict[str, list[tuple[int, float]]] = {}
+    @property
+    def deviations(self) -> Sequence[Row]:
+        """Warnings and worse."""
+        return [row for row in self.alerts if row["level"] != "info"]
+
+    @property
+    def notes(self) -> Sequence[Row]:
+        """What was good to know, with nothing to do."""
+        return [row for row in self.alerts if row["level"] == "info"]
+
+    @property
+    def struck(self) -> Sequence[Row]:
+        """Commands that were taken back."""
+        return [row for row in self.commands if row["struck"]]
+
+    @property
+    def refused(self) -> Sequence[Row]:
+        """Commands that were refused or not understood."""
+        return [row for row in self.commands if row["outcome"] in ("refused", "not understood")]
+
+    @property
+    def units(self) -> Sequence[str]:
+        """The units of this day's temperatures, in the order of their first row; more than one where it changed."""
+        rows = [row for _, row in self.rows() if row.get("unit")]
+        return list(dict.fromkeys(row["unit"] for row in sorted(rows, key=lambda row: int(row["id"])))) or [self.unit]
+
+    def rows(self) -> Iterator[tuple[str, Row]]:
+        """All rows that belong to this day, each once, with the names of their tables."""
+        for table in ("shifts", "alerts", "commands", "probe_checks", "oil", "recoveries", "signatures"):
+            yield from ((table, row) for row in getattr(self, table))
+        for sheet in self.sheets:
+            yield from sheet.rows()
+
+    def means(self) -> dict[tuple[str, str], list[tuple[int, float]]]:
+        """By part and unit: batch number and the mean of its first checks by the probe, in the order of the day."""
+        found: dict[tuple[str, str], list[tuple[int, float]]] = {}
         for sheet in self.batches:
-            read: dict[str, list[float]] = {}
+            read: dict[tuple[str, str], list[float]] = {}
             for check, _ in sheet.checks:
-                if check["source"] == "probe" and check["round"] == 0 and not check["struck"] and check["part"]:
-                    read.setdefault(check["part"], []).append(check["temperature"])
-            for part, values in read.items():
-                found.setdefault(part, []).append((sheet.batch["number"], fmean(values)))
+                first = (
+                    check["source"] == "probe" and check["round"] == 0 and not check["stage"] and not doubtful(check)
+                )
+                if first and check["part"]:
+                    read.setdefault((check["part"], check["unit"]), []).append(check["temperature"])
+            for key, values in read.items():
+                found.setdefault(key, []).append((sheet.batch["number"], fmean(values)))
         return found
 
 
-def last_day(journal: Journal, zone: tzinfo) -> date:
-    """The last day in `zone` that has a record; raises `JournalError` where there is nothing."""
-    newest = journal.newest()
-    if newest is None:
-        raise JournalError("nothing is on record yet")
-    return datetime.fromtimestamp(wall_times(journal).wall_ms(newest.stamp.at_ms) / 1000, zone).date()
+def doubtful(check: Row) -> bool:
+    """Whether somebody disputes what was read, or the probe failed its own check after it."""
+    return bool(check["disputed"] or check["in_doubt"])
 
 
 def gather(journal: Journal, day: date | None, zone: tzinfo) -> Day:
-    """The records of `day` in `zone`, or of the last day that has any; raises `JournalError` where there is nothing."""
-    day = day or last_day(journal, zone)
-    walls = wall_times(journal)
-    begin_ms = _ms(datetime.combine(day, time(), zone))
-    end_ms = _ms(datetime.combine(day + timedelta(1), time(), zone))
-    here = [
-        stretch
-        for stretch in walls.stretches
-        if begin_ms <= stretch.end_ms + stretch.ahead_ms and stretch.begin_ms + stretch.ahead_ms < end_ms
-    ]
-    if not here:
-        raise JournalError(f"nothing is on record for {day}")
-    low_ms = min(max(stretch.begin_ms, begin_ms - stretch.ahead_ms) for stretch in here)
-    high_ms = max(min(stretch.end_ms, end_ms - stretch.ahead_ms) for stretch in here)
+    """The records of `day` in `zone`, or of the last day of trade; raises `JournalError` where there is nothing."""
+    calendar = Calendar(journal, zone)
+    day = day or calendar.last_day()
+    walls = calendar.walls
+    begin_ms, end_ms = calendar.begin_ms(day), calendar.end_ms(day)
 
     def right(row: Row) -> Row:
         """The row with its moments in wall time."""
@@ -125,76 +183,116 @@ def gather(journal: Journal, day: date | None, zone: tzinfo) -> Day:
             moved["until_ms"] = row["until_ms"] + walls.stretch(row["started_ms"]).ahead_ms
         return row | moved
 
-    def mine(table: str, column: str) -> list[Row]:
-        rows = map(right, journal.table(table, f"{column} BETWEEN ? AND ?", low_ms, high_ms))
-        return sorted((row for row in rows if begin_ms <= row[column] < end_ms), key=lambda row: row[column])
+    def mine(table: str) -> list[Row]:
+        return [right(row) for row in calendar.rows(table, day)]
 
-    batches = mine("batches", "started_ms")
+    batches = mine("batches")
     ids = [batch["id"] for batch in batches]
     within = ("batch_id BETWEEN ? AND ?", min(ids, default=0), max(ids, default=0))
-    tables = {name: journal.table(name, *within) for name in ("loads", "cooks", "checks", "corrections", "holds")}
-    high_ms = max([high_ms, *(check["closed_ms"] or 0 for check in tables["checks"])])
-    tables = {name: list(map(right, rows)) for name, rows in tables.items()}
-    started, loaded = (journal.newest_of(kind, high_ms) for kind in ("started", "procedure loaded"))
-    station = started.station if isinstance(started, Started) else ""
-    unit = loaded.procedure.unit if isinstance(loaded, ProcedureLoaded) else "C"
-    entries, needle = 0, list[tuple[int, float]]()
-    for event in journal.between(low_ms - EARLIER_MS, high_ms + EARLIER_MS):
-        at_ms = walls.wall_ms(event.at_ms)
-        if isinstance(event, Reading) and event.channel == NEEDLE:
-            needle.append((at_ms, in_unit(event.temp_c, unit)))
-        entries += begin_ms <= at_ms < end_ms
-    if not entries:
-        raise JournalError(f"nothing is on record for {day}")
-
-    commands = mine("commands", "at_ms")
-    signatures = list(map(right, journal.table("signatures", "day = ?", day.isoformat())))
-    signed = signatures[-1]["id"] if signatures else None
-    return Day(
-        station=station,
+    parts = {name: [row for row in journal.table(name, *within) if row["batch_id"] in ids] for name in PARTS}
+    curves = {check["id"]: _curve(journal, calendar, check) for check in parts["checks"]}
+    parts = {name: [right(row) for row in rows] for name, rows in parts.items()}
+    procedures = list(_procedures(journal, calendar, begin_ms, end_ms))
+    found = Day(
+        station=_station(journal, calendar, end_ms),
         day=day,
-        unit=unit,
-        zone=zone,
+        unit=procedures[-1].unit if procedures else "C",
+        calendar=calendar,
         begin_ms=begin_ms,
         end_ms=end_ms,
-        shifts=mine("shifts", "started_ms"),
-        sheets=[_sheet(batch, tables, needle) for batch in batches],
-        alerts=[row for row in mine("alerts", "began_ms") if row["level"] != "info"],
-        struck=[row for row in commands if row["struck"]],
-        refused=[row for row in commands if row["outcome"] in ("refused", "not understood")],
-        probe_checks=mine("probe_checks", "opened_ms"),
-        oil=mine("oil", "at_ms"),
-        recoveries=mine("recoveries", "loaded_ms"),
-        signatures=signatures,
-        later=[row for row in commands if signed is not None and row["id"] > signed and row["outcome"] == "done"],
-        entries=entries,
+        now_ms=calendar.now_ms,
+        shifts=mine("shifts"),
+        carried=[right(row) for row in _carried(journal, calendar, begin_ms, "shifts", "ended_ms", "NOT struck")[-1:]],
+        carried_batches=[
+            right(row) for row in _carried(journal, calendar, begin_ms, "batches", "closed_ms", "NOT struck")
+        ],
+        carried_alerts=[
+            right(row) for row in _carried(journal, calendar, begin_ms, "alerts", "ended_ms", "level <> 'info'")
+        ],
+        sheets=[_sheet(batch, parts, curves) for batch in batches],
+        alerts=mine("alerts"),
+        commands=mine("commands"),
+        probe_checks=mine("probe_checks"),
+        oil=mine("oil"),
+        recoveries=mine("recoveries"),
+        signatures=mine("signatures"),
+        entries=calendar.entries(day),
+        less_safe=list(dict.fromkeys(filter(None, (_less_safe(each) for each in procedures)))),
         unsure=[
-            (max(stretch.begin_ms + stretch.ahead_ms, begin_ms), min(stretch.end_ms + stretch.ahead_ms, end_ms))
-            for stretch in here
-            if not stretch.known
+            (max(boot.begin_wall_ms, begin_ms), min(boot.end_wall_ms, end_ms))
+            for boot in calendar.boots
+            if not boot.known and boot.begin_wall_ms < end_ms and begin_ms <= boot.end_wall_ms
         ],
     )
+    if not found.entries and next(found.rows(), None) is None:
+        raise calendar.missing(day)
+    return found
 
 
-def _sheet(batch: Row, tables: dict[str, list[Row]], needle: Sequence[tuple[int, float]]) -> Sheet:
-    def of(name: str) -> list[Row]:
-        return [row for row in tables[name] if row["batch_id"] == batch["id"] and row["struck"] == batch["struck"]]
+def _sheet(batch: Row, parts: dict[str, list[Row]], curves: dict[int, Curve]) -> Sheet:
+    def of(name: str, struck: bool = False) -> list[Row]:
+        wanted = not batch["struck"] if struck else batch["struck"]
+        return [row for row in parts[name] if row["batch_id"] == batch["id"] and bool(row["struck"]) == bool(wanted)]
 
     return Sheet(
         batch=batch,
         loads=of("loads"),
         cooks=of("cooks"),
-        checks=[(check, _curve(check, needle)) for check in of("checks")],
+        checks=[(check, curves[check["id"]]) for check in of("checks")],
         corrections=of("corrections"),
-        hold=next(iter(of("holds")), None),
+        holds=of("holds"),
+        taken_back=[(name, row) for name in PARTS for row in of(name, struck=True)],
     )
 
 
-def _curve(check: Row, needle: Iterable[tuple[int, float]]) -> Curve:
+def _curve(journal: Journal, calendar: Calendar, check: Row) -> Curve:
+    """What the needle read from shortly before a check was asked for until it was read, at wall times."""
     if check["source"] != "probe" or check["closed_ms"] is None:
         return ()
-    return tuple(each for each in needle if check["opened_ms"] - BEFORE_MS <= each[0] <= check["closed_ms"])
+    low_ms, high_ms = check["opened_ms"] - BEFORE_MS, check["closed_ms"]
+    return tuple(
+        (calendar.walls.wall_ms(event.at_ms), in_unit(event.temp_c, check["unit"]))
+        for event in journal.between(low_ms, high_ms + LATE_MS)
+        if isinstance(event, Reading) and event.channel == NEEDLE and low_ms <= event.at_ms <= high_ms
+    )
 
 
-def _ms(moment: datetime) -> int:
-    return round(moment.timestamp() * 1000)
+def _carried(journal: Journal, calendar: Calendar, begin_ms: int, table: str, over: str, where: str) -> list[Row]:
+    """The rows that began before `begin_ms` and were not over by then, by the moment in the column `over`."""
+    wall_ms, began = calendar.walls.wall_ms, MOMENT[table]
+    return [
+        row
+        for row in journal.each(table, where)
+        if wall_ms(row[began]) < begin_ms and (row[over] is None or wall_ms(row[over]) > begin_ms)
+    ]
+
+
+def _procedures(journal: Journal, calendar: Calendar, begin_ms: int, end_ms: int) -> Iterator[Procedure]:
+    """Those that were in force at some time from `begin_ms` to `end_ms`, in order."""
+    before: Procedure | None = None
+    for event in journal.all_of("procedure loaded"):
+        assert isinstance(event, ProcedureLoaded)
+        at_ms = calendar.walls.wall_ms(event.at_ms)
+        if at_ms >= end_ms:
+            break
+        if at_ms > begin_ms and before:
+            yield before
+        before = event.procedure
+    if before:
+        yield before
+
+
+def _less_safe(procedure: Procedure) -> str:
+    text = getattr(procedure, "less_safe_because", "")
+    return f"{procedure.product}: {text.strip()}" if text.strip() else ""
+
+
+def _station(journal: Journal, calendar: Calendar, end_ms: int) -> str:
+    """The station's name, as the last recorder that started before `end_ms` had it, or the first one."""
+    names = [
+        (calendar.walls.wall_ms(event.at_ms), event.station)
+        for event in journal.all_of("started")
+        if isinstance(event, Started)
+    ]
+    before = [name for at_ms, name in names if at_ms < end_ms]
+    return (before or [name for _, name in names[:1]] or [""])[-1]

@@ -10,6 +10,7 @@ from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
 from recorder.journal.migrations import ADDED, TABLES, columns
 from recorder.reports.dictionary import ANY
+from recorder.reports.words import cell, hides
 
 FORMS = ("csv", "jsonl", "parquet")
 
@@ -19,7 +20,9 @@ KINDS = {"INTEGER": "int64", "REAL": "float64", "TEXT": "string"}
 def export(journal: Journal, folder: Path, form: str) -> Iterator[tuple[Path, int]]:
     """One file for each table and a dictionary of the columns; each file and its rows, as they are written.
 
-    Empty columns are empty in CSV and null elsewhere. Raises `JournalError` where a package is missing, `OSError`.
+    Empty columns are empty in CSV and null elsewhere. In CSV a text is as `words.cell` has it, so that no spreadsheet
+    computes it; JSON Lines and Parquet hold the exact text. Raises `JournalError` where a package is missing, and
+    `OSError`.
     """
     folder.mkdir(parents=True, exist_ok=True)
     write = {"csv": _csv, "jsonl": _jsonl, "parquet": _parquet}[form]
@@ -52,11 +55,20 @@ def _csv(file: Path, table: str | None, rows: list[dict[str, Any]]) -> None:
     with file.open("w", encoding="utf-8", newline="") as out:
         writer = csv.DictWriter(out, names)
         writer.writeheader()
-        writer.writerows(rows)
+        writer.writerows({name: _cell(value) for name, value in row.items()} for row in rows)
+
+
+def _cell(value: Any) -> Any:
+    return cell(value) if isinstance(value, str) else value
 
 
 def _jsonl(file: Path, table: str, rows: list[dict[str, Any]]) -> None:
-    file.write_text("".join(json.dumps(row, ensure_ascii=False) + "\n" for row in rows), "utf-8")
+    file.write_text("".join(_escaped(json.dumps(row, ensure_ascii=False)) + "\n" for row in rows), "utf-8")
+
+
+def _escaped(text: str) -> str:
+    """JSON with its own escapes for what can't be seen: it is the same value, and nothing in it acts on a terminal."""
+    return "".join(json.dumps(each)[1:-1] if hides(each) else each for each in text)
 
 
 def _parquet(file: Path, table: str, rows: list[dict[str, Any]]) -> None:

@@ -4,7 +4,7 @@ Inside one boot the wall clock runs with the time line but where it is set; so o
 time of all that came before and after it in the same boot.
 """
 
-from bisect import bisect_right
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -24,6 +24,18 @@ class Stretch:
     """Wall time less time line."""
     known: bool
     """False where the clock was never known to be set: `ahead_ms` is a guess."""
+    first: int
+    """Number of its first entry."""
+    last: int
+    """Number of its newest entry."""
+
+    @property
+    def begin_wall_ms(self) -> int:
+        return self.begin_ms + self.ahead_ms
+
+    @property
+    def end_wall_ms(self) -> int:
+        return self.end_ms + self.ahead_ms
 
 
 class WallTimes:
@@ -32,14 +44,28 @@ class WallTimes:
     def __init__(self, stretches: Sequence[Stretch]) -> None:
         self.stretches = stretches
         """In the order of time."""
-        self._begins = [stretch.begin_ms for stretch in stretches]
+        self._ends = [stretch.end_ms for stretch in stretches]
+
+    def at(self, at_ms: int) -> int:
+        """The place in `stretches` of the boot to which this moment belongs.
+
+        What lies between two boots belongs to the later one. It is an event a little older than its entry, which was
+        the first, or what came due while the board was off.
+        """
+        return min(bisect_left(self._ends, at_ms), len(self.stretches) - 1)
 
     def stretch(self, at_ms: int) -> Stretch:
-        """The boot in which this moment is, or was to come when it was foreseen."""
-        return self.stretches[max(bisect_right(self._begins, at_ms) - 1, 0)]
+        """The boot to which this moment belongs, or in which it was foreseen."""
+        return self.stretches[self.at(at_ms)]
 
     def wall_ms(self, at_ms: int) -> int:
-        return at_ms + self.stretch(at_ms).ahead_ms
+        """Its wall time; what lies between two boots stays between them, also where their clocks disagree."""
+        at = self.at(at_ms)
+        stretch = self.stretches[at]
+        wall_ms = at_ms + stretch.ahead_ms
+        if at and at_ms < stretch.begin_ms:
+            wall_ms = min(max(wall_ms, self.stretches[at - 1].end_wall_ms), stretch.begin_wall_ms)
+        return wall_ms
 
 
 def wall_times(journal: Journal) -> WallTimes:
@@ -61,8 +87,8 @@ def _same_boot(one: Entry, other: Entry) -> bool:
 def _stretch(journal: Journal, first: Entry, last: Entry, before: Stretch | None) -> Stretch:
     begin_ms, end_ms = first.stamp.at_ms, last.stamp.at_ms
     if known := journal.newest_known(first.seq, last.seq):
-        return Stretch(begin_ms, end_ms, known.wall_ms - known.at_ms, True)
+        return Stretch(begin_ms, end_ms, known.wall_ms - known.at_ms, True, first.seq, last.seq)
     ahead_ms = last.stamp.wall_ms - end_ms
-    if before and begin_ms + ahead_ms < before.end_ms + before.ahead_ms:
+    if before and begin_ms + ahead_ms < before.end_wall_ms:
         ahead_ms = before.ahead_ms  # a clock from before the last boot, such as 1970, says nothing
-    return Stretch(begin_ms, end_ms, ahead_ms, False)
+    return Stretch(begin_ms, end_ms, ahead_ms, False, first.seq, last.seq)
