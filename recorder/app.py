@@ -8,8 +8,7 @@ import logging
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import closing, contextmanager
-from datetime import UTC, date, datetime
+from contextlib import contextmanager
 from importlib.metadata import version
 
 from recorder import kept, systemd
@@ -24,6 +23,7 @@ from recorder.core.events import (
     LinkUp,
     ProcedureLoaded,
     RecordsSetAside,
+    Signed,
     Started,
     Stopped,
 )
@@ -39,7 +39,8 @@ from recorder.notices.answers import Reception
 from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.outbox import Messages, Outbox
 from recorder.notices.teller import Teller
-from recorder.reports.day import gather
+from recorder.reports.signing import why_not
+from recorder.reports.zones import here
 from recorder.space import Reserve, SpaceWatch
 from recorder.supervisor import Supervisor
 
@@ -242,14 +243,12 @@ class App:
         if event := self._reception.event(what, payload, self.clock.now_ms()):
             self.loop.inbox.put(event)
 
-    def _signable(self, day: str) -> str | None:
-        """Why nobody can sign this day: nothing is on record for it. In a phone's thread, so by a reader of its own."""
+    def _signable(self, event: Signed) -> str | None:
+        """Why this signature can't be taken, or None. In a phone's thread, so by a reader of its own."""
         try:
-            with closing(Journal.read(self.settings.database)) as journal:
-                gather(journal, date.fromisoformat(day), datetime.now().astimezone().tzinfo or UTC)
+            return why_not(self.settings.database, self.settings.station, event, here())
         except JournalError as error:
             return str(error)
-        return None
 
 
 def _patience(seq: int) -> None:

@@ -15,7 +15,7 @@ from recorder.app import App, open_journal
 from recorder.clock import SystemClock
 from recorder.config import load
 from recorder.core.effects import Alert, Level
-from recorder.core.events import Acknowledged, Seen
+from recorder.core.events import Acknowledged, Seen, Signed
 from recorder.core.world import World
 from recorder.journal.codec import decode, encode
 from recorder.notices.answers import ACKNOWLEDGE, LONGEST, SEEN, SIGN, Gate, Reception, parse
@@ -125,9 +125,9 @@ def test_only_a_day_that_is_on_record_is_signed(caplog: pytest.LogCaptureFixture
     """A signature under a day that nothing happened on, or that is still to come, would say that somebody read it."""
     asked: list[str] = []
 
-    def signable(day: str) -> str | None:
-        asked.append(day)
-        return None if day == "2026-02-26" else f"nothing is on record for {day}"
+    def signable(event: Signed) -> str | None:
+        asked.append(event.day)
+        return None if event.day == "2026-02-26" else f"nothing is on record for {event.day}"
 
     desk = Reception(World, signable)
     said = [b'{"day": "%s", "by": "MK", "note": ""}' % day for day in (b"2026-02-26", b"2027-01-01", b"1999-12-31")]

@@ -204,12 +204,12 @@ def left(path: Path) -> tuple[int, list[str]]:
     [
         (("--by", "JD", "--day", "2026-02-20"), "nothing is on record for 2026-02-20; the last day on record is"),
         (("--by", "JD", "--day", "2031-01-01"), "nothing is on record for 2031-01-01; the last day on record is"),
-        (("--by", "\uff2a\uff24"), "write initials, up to 8 letters A to Z and digits"),
-        (("--by", "\u0408D"), "write initials, up to 8 letters A to Z and digits"),
-        (("--by", "Åse"), "write initials, up to 8 letters A to Z and digits"),
+        (("--by", "\uff2a\uff24"), "write initials, up to 8 letters"),
+        (("--by", "\u0408D"), "write initials, up to 8 letters"),
+        (("--by", "Åse"), "write initials, up to 8 letters"),
         (("--by", "J\u200bD"), "write initials, up to 8 letters"),
         (("--by", "JD"), "Say in a note why."),
-        (("--by", "JD", "--note", "   "), "Say in a note why."),
+        (("--by", "JD", "--note", "   "), "--note says nothing"),
     ],
     ids=["before", "to come", "full-width", "Cyrillic", "accented", "unseen", "open alerts", "empty note"],
 )

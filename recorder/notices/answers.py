@@ -44,7 +44,7 @@ BLANK = re.compile("[\u034f\u115f\u1160\u17b4\u17b5\u180b-\u180f\u2800\u3164\ufe
 MARKS = 3
 """So many marks may stand on one letter; more of them climb over the lines around."""
 
-Signable = Callable[[str], str | None]
+Signable = Callable[[Signed], str | None]
 """Why a day, such as "2026-02-26", can't be signed; None where it can. Called from the connection's thread."""
 
 MOST = {ACKNOWLEDGE: (30, 60_000), SEEN: (30, 60_000), SIGN: (10, 3_600_000)}
@@ -122,8 +122,8 @@ class Reception:
     What is refused is told in the log, once for each kind in an hour, in words of ours alone.
     """
 
-    def __init__(self, world: Callable[[], World], signable: Signable = lambda day: None) -> None:
-        """`world` gives how things stand, `signable` which days can be signed."""
+    def __init__(self, world: Callable[[], World], signable: Signable = lambda event: None) -> None:
+        """`world` gives how things stand, `signable` why a signature can't be taken, or None."""
         self._world = world
         self._signable = signable
         self._gates = {what: Gate(*most) for what, most in MOST.items()}
@@ -140,7 +140,7 @@ class Reception:
         except ValueError as error:
             self._complaints.say(f"{what}: {error}", f"a message on {what} is refused: {error}")
             return None
-        if isinstance(event, Signed) and (why := self._signable(event.day)):
+        if isinstance(event, Signed) and (why := self._signable(event)):
             self._complaints.say(f"{what}: day", f"a message on {what} is refused: {why}")
             return None
         return event
