@@ -70,7 +70,8 @@ def timeline(day: Day, label: Callable[[float], str]) -> str:
     at_ms = begin_ms - begin_ms % step_ms
     while (at_ms := at_ms + step_ms) < begin_ms + span_ms:
         parts.append(f'<line class="grid" x1="{x(at_ms):.1f}" x2="{x(at_ms):.1f}" y1="0" y2="{height - 20}"/>')
-        parts.append(f'<text class="tick" x="{x(at_ms):.1f}" y="{height - 6}">{escape(label(at_ms))}</text>')
+        middle = min(x(at_ms), WIDTH - 22)  # its words stay within the picture
+        parts.append(f'<text class="tick" x="{middle:.1f}" y="{height - 6}">{escape(label(at_ms))}</text>')
     for number, (name, shapes) in enumerate(zip(names, lanes, strict=True)):
         y = number * LANE
         parts.append(f'<text class="lane" x="0" y="{y + 18}">{name}</text><g transform="translate(0 {y})">')
