@@ -58,6 +58,9 @@ DRIVERS_S = 0.6
 GOODBYE_S = 0.3
 """How long it waits for the broker to take the last messages (they are on disk), and again for the goodbye."""
 
+ROOT = "kitchen"
+"""What topics begin with where no broker is configured, as where none is named."""
+
 UPKEEP_MS = 24 * 3_600_000
 """SQLite's write-ahead log is emptied so often, when nothing happens and no batch is open."""
 
@@ -128,6 +131,7 @@ class App:
                 settings.vats,
                 RULES,
                 gap_known=self.clock.gap_known and not unseen,  # another boot than the last start's wrote, as `sign`
+                root=settings.mqtt.root if settings.mqtt else ROOT,
             )
         )
         if self.loop.state.world.procedure != settings.procedure:
@@ -275,7 +279,7 @@ def open_journal(settings: Settings) -> Journal:
 
 def messages(settings: Settings) -> Messages:
     """Who makes the messages of this station's entries."""
-    return Messages(settings.mqtt.root if settings.mqtt else "kitchen", settings.station, settings.publish)
+    return Messages(settings.mqtt.root if settings.mqtt else ROOT, settings.station, settings.publish)
 
 
 def part(publisher: MqttPublisher) -> None:

@@ -15,6 +15,7 @@ from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Any
 
+from recorder import private
 from recorder.core.effects import Record
 from recorder.core.station import Said, State
 from recorder.core.world import World
@@ -45,7 +46,7 @@ def keep(file: Path, kept: Kept) -> None:
     """Put it in the place of what was kept before; whole or not at all. Raises `OSError`."""
     body = json.dumps(_written(kept), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     part = file.with_name(f"{file.name}.part")
-    with part.open("w", encoding="utf-8") as written:
+    with private.writing(part) as written:
         written.write(f"{code()} {_digest(body)}\n{body}\n")
         written.flush()
         os.fsync(written.fileno())

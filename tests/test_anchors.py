@@ -30,6 +30,7 @@ from recorder.journal.journal import ENTRY, Journal, as_entry, as_row
 from recorder.notices.anchoring import ANCHOR_MS, Anchoring
 from recorder.notices.outbox import Messages
 from tests.kitchen import MINUTE, Kitchen, kept, m
+from tests.tampering import tamper, unguarded
 from tests.test_interfaces import validator
 
 Change = Callable[[list[Entry]], list[Entry]]
@@ -92,17 +93,13 @@ def rebuilt(source: Path, target: Path, change: Change) -> Path:
 def rehashed(source: Path, target: Path, change: Change) -> Path:
     """The lesser work: only the journal's rows, hashed anew."""
     shutil.copy(source, target)
-    connection = sqlite3.connect(target)
-    for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
-        connection.execute(f"DROP TRIGGER {name}")
     previous, rows = GENESIS, []
     for seq, entry in enumerate(change(entries(source)), 1):
         again = linked(seq, entry.stamp, entry.kind, entry.body, previous)
         previous, rows = again.hash, [*rows, as_row(again)]
-    connection.execute("DELETE FROM journal")
-    connection.executemany(f"INSERT INTO journal VALUES ({', '.join('?' * 10)})", rows)
-    connection.commit()
-    connection.close()
+    with unguarded(target) as connection:
+        connection.execute("DELETE FROM journal")
+        connection.executemany(f"INSERT INTO journal VALUES ({', '.join('?' * 10)})", rows)
     return target
 
 
@@ -146,12 +143,7 @@ def test_the_deleted_tail_is_found_by_anchors_alone(honest: Path, tmp_path: Path
 
 def test_a_deleted_row_in_the_middle_is_found_by_the_chain_and_by_its_anchor(honest: Path, tmp_path: Path) -> None:
     path = Path(shutil.copy(honest, tmp_path / "gap.db"))
-    connection = sqlite3.connect(path)
-    for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
-        connection.execute(f"DROP TRIGGER {name}")
-    connection.execute("DELETE FROM journal WHERE seq = 10")
-    connection.commit()
-    connection.close()
+    tamper(path, "DELETE FROM journal WHERE seq = 10")
     assert [(fault.table, fault.row) for fault in examine(path).faults] == [("journal", 10)]
     code, output = check(path, "--anchors", str(subscriber(honest, tmp_path / "kept")))
     assert code == 1 and "entry 10 was there and is missing" in output

@@ -1,7 +1,6 @@
 """The demo as a person sees it, and what its record says."""
 
 import shutil
-import sqlite3
 from collections import Counter
 from pathlib import Path
 
@@ -15,6 +14,7 @@ from recorder.core.station import State, step
 from recorder.demo import story
 from recorder.journal.journal import Journal
 from tests.conftest import Performance
+from tests.tampering import unguarded
 
 STORY = {
     alerts.RECORDER_STARTED: 1,
@@ -98,15 +98,12 @@ def test_replay_gives_the_same_rows_and_alerts(performance: Performance) -> None
 def test_one_changed_byte_is_found(performance: Performance, tmp_path: Path) -> None:
     copy = tmp_path / "copy.db"
     shutil.copy(performance.database, copy)
-    connection = sqlite3.connect(copy)
-    connection.execute("DROP TRIGGER journal_keeps")
-    connection.execute(
-        "UPDATE journal SET body = replace(body, 'hold start', 'hold staru') WHERE seq = 200 OR seq = 201"
-    )
-    (row,) = connection.execute("SELECT min(seq) FROM journal WHERE kind = 'heard'").fetchone()
-    connection.execute("UPDATE journal SET body = replace(body, 'shift', 'shirt') WHERE seq = ?", (row,))
-    connection.commit()
-    connection.close()
+    with unguarded(copy) as connection:
+        connection.execute(
+            "UPDATE journal SET body = replace(body, 'hold start', 'hold staru') WHERE seq = 200 OR seq = 201"
+        )
+        (row,) = connection.execute("SELECT min(seq) FROM journal WHERE kind = 'heard'").fetchone()
+        connection.execute("UPDATE journal SET body = replace(body, 'shift', 'shirt') WHERE seq = ?", (row,))
     finding = examine(copy)
     assert (finding.faults[0].table, finding.faults[0].row) == ("journal", row)
 

@@ -2,7 +2,6 @@
 
 import logging
 import socket
-import sqlite3
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
@@ -26,6 +25,7 @@ from recorder.kept import Kept
 from recorder.loop import restored
 from tests.kitchen import settings_for
 from tests.strategies import stories
+from tests.tampering import tamper
 
 
 def stored(events: list[Event]) -> list[Event]:
@@ -195,11 +195,7 @@ def test_what_was_lived_through_is_not_read_again(settings: Settings, monkeypatc
     """Shown by an entry that can't be read: only a start that reads it fails."""
     monkeypatch.setattr(app, "KEEP_EVERY", 10)
     work(settings)
-    with closing(sqlite3.connect(settings.database)) as file:
-        for (trigger,) in file.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
-            file.execute(f"DROP TRIGGER {trigger}")
-        file.execute("UPDATE journal SET body = '{' WHERE seq = 3")
-        file.commit()
+    tamper(settings.database, "UPDATE journal SET body = '{' WHERE seq = 3")
     started(settings)[0].journal.close()
     kept.beside(settings.database).unlink()
     with closing(open_journal(settings)) as journal, pytest.raises(JournalError, match="entry 3"):

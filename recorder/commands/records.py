@@ -1,6 +1,6 @@
 """Commands about records: `verify`, `device-key`."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from contextlib import closing
 from dataclasses import replace
 from functools import partial
@@ -13,18 +13,13 @@ from rich.progress import Progress
 
 from recorder import kept
 from recorder.commands.shared import Database, fail, terminal
-from recorder.core.effects import Effect
-from recorder.core.events import Event, Started
-from recorder.core.station import State, step
 from recorder.driver import DriverUnavailable
+from recorder.editions import Replay, Watch
 from recorder.journal import seal
 from recorder.journal.anchors import Anchor, Compared, Genuine, compare, picked
-from recorder.journal.chain import Entry
 from recorder.journal.errors import JournalError
-from recorder.journal.journal import Journal, Possible
-from recorder.journal.verify import Fault, Finding, verify
-from recorder.kept import Kept
-from recorder.notices.outbox import Messages
+from recorder.journal.journal import Journal
+from recorder.journal.verify import Finding, verify
 
 app = typer.Typer()
 
@@ -118,10 +113,6 @@ def _report_anchors(compared: Compared, signed: bool, console: Console) -> None:
     console.print(f"Anchors: {compared.own} of this database; {reach}, and {rest} on the chain alone.")
 
 
-Watch = Callable[[Entry, Event, Sequence[Effect]], None]
-"""Sees each entry that is replayed, and what it asked for."""
-
-
 def examined(database: Path, watch: Watch = lambda entry, event, effects: None) -> Finding:
     """As `examine`, and on a terminal it shows how far it is; raises `JournalError`."""
     with closing(Journal.read(database)) as journal:
@@ -142,8 +133,8 @@ def examine(
 
     `seen` is given the number of each entry, `watch` those that can be replayed: none after a fault.
     """
-    replay = _Replay(kept.read(kept.beside(database)), seen, watch)
-    finding = verify(database, replay.effects, replay.messages)
+    replay = Replay(kept.read(kept.beside(database)), seen, watch)
+    finding = verify(database, replay)
     return finding if finding.faults else replace(finding, faults=tuple(replay.kept_faults))
 
 
@@ -163,32 +154,3 @@ def report(finding: Finding, console: Console) -> None:
             style="bold green",
         )
     console.print(f"Chain head: {finding.head}")
-
-
-class _Replay:
-    """The station that lives through the journal again."""
-
-    def __init__(self, kept: Kept | None, seen: Callable[[int], None], watch: Watch) -> None:
-        """`kept` is compared on the way, once its entry comes."""
-        self._seen = seen
-        self._watch = watch
-        self._state = State()
-        self._kept = kept
-        self.kept_faults: list[Fault] = []
-        self._first: Entry | None = None
-        self._messages: Messages | None = None
-
-    def effects(self, event: Event) -> tuple[Effect, ...]:
-        self._state, effects = step(self._state, event)
-        return effects
-
-    def messages(self, entry: Entry, event: Event, effects: Sequence[Effect]) -> list[Possible]:
-        self._seen(entry.seq)
-        self._watch(entry, event, effects)
-        self._first = self._first or entry
-        if self._kept and self._kept.entry_hash == entry.hash and self._kept.state != self._state:
-            self.kept_faults.append(Fault("kept state", entry.seq, "the journal says another; delete the file"))
-        if isinstance(event, Started):  # the station may have a new name
-            self._messages = Messages("", event.station, "all")
-            self._messages.begin(self._first)
-        return list(self._messages.possible(entry, event, effects)) if self._messages else []

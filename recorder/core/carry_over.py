@@ -14,7 +14,7 @@ from recorder.core.world import World
 NOW: dict[str, Any] = {name: kind for place in (batches_now, world_now) for name, kind in vars(place).items()}
 """This version's classes by their names; an earlier one's has the same name."""
 
-GIVEN_UP = ("spots", "spot_used", "question", "rules")
+GIVEN_UP = ("spots", "spot_used", "question", "rules", "edition")
 """Fields that every start begins with afresh."""
 
 

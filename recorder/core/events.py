@@ -83,6 +83,8 @@ class Started:
     """How this version judges: `RULES`, of the version that runs."""
     gap_known: bool = True
     """False when the clock can't tell how much time has passed since the newest entry before."""
+    root: str = ""
+    """What the topics of all its messages begin with; "" where an earlier version did not say."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,5 +9,9 @@ class JournalBusy(JournalError):
     """Another process writes it."""
 
 
+class JournalNewer(JournalError):
+    """A newer version wrote it, as far as this one understands it."""
+
+
 class JournalDamaged(JournalError):
     """The file is ours, and it is not as it was written: no disk that is only full, read-only or out of order."""

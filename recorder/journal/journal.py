@@ -6,25 +6,28 @@ journal refuses all further use, because a recorder that runs on unrecorded is w
 sqlite-utils.
 """
 
-import os
+import ctypes
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import ExitStack, closing
+from contextlib import ExitStack, closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TextIO
 
 from sqlite_utils import Database
 
+from recorder import private
 from recorder.clock import Stamp
 from recorder.core.effects import Effect, Record
 from recorder.core.events import Event, Started
+from recorder.journal import schema
 from recorder.journal.chain import GENESIS, Entry, linked
 from recorder.journal.codec import CodecError, decode, encode
-from recorder.journal.errors import JournalDamaged, JournalError
-from recorder.journal.migrations import ADDED, FIRST, columns, migrations
+from recorder.journal.errors import JournalDamaged, JournalError, JournalNewer
+from recorder.journal.migrations import ADDED, FIRST, STEPS, columns, migrations, taken
 from recorder.journal.remedies import DAMAGE, is_damage, remedy
-from recorder.journal.soundness import COLUMNS, check, complete, damaged, is_ours, locked, orphaned, sound
+from recorder.journal.soundness import COLUMNS, check, damaged, is_ours, locked, orphaned, sound
+from recorder.journal.watch import FileCut, FileGone, Watch
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,11 +73,14 @@ class Journal:
         self._db = db
         self._post = post
         self._broken = False
+        self._left_open = False
         self._last: Entry | None = None
         self._lock: TextIO | None = None
         """Held while this is open for writing: there is one writer."""
-        self._place: tuple[Path, os.stat_result] | None = None
-        """Where the file is that is written, and which one it is."""
+        self._watch: Watch | None = None
+        """Over the files that are written."""
+        self._schema = 0
+        """SQLite's number for how the database is made, which any change of that moves on."""
 
     @classmethod
     def open(cls, path: Path, post: Post = lambda entry, event, effects: ()) -> "Journal":
@@ -88,19 +94,21 @@ class Journal:
                 if orphaned(path):
                     raise JournalDamaged(f"{path} is missing or empty, and its write-ahead log is there")
                 known = sound(path)
+                private.make(path)
                 address = f"{path.absolute().as_uri()}?psow=0"
                 connection = opened.enter_context(closing(sqlite3.connect(address, uri=True)))
                 db = Database(connection, execute_plugins=False)
+                connection.execute("PRAGMA trusted_schema = OFF")
                 if not known:
                     check(path, connection)
                 db.enable_wal()
-                for pragma in ("synchronous = FULL", "trusted_schema = OFF", "journal_size_limit = 16777216"):
+                for pragma in ("synchronous = FULL", "journal_size_limit = 16777216"):
                     connection.execute(f"PRAGMA {pragma}")
                 migrations.apply(db)
-                complete(path, connection)
                 journal = cls(db, post)
                 journal._last = journal.newest()
-                journal._place = path, path.stat()
+                journal._schema = journal._schema_now()
+                journal._watch = Watch(path, Path(lock.name))
             except DAMAGE as error:
                 if is_damage(error):
                     raise damaged(path, str(error), False) from error
@@ -120,6 +128,7 @@ class Journal:
         try:
             connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
             connection.text_factory = lambda raw: raw.decode("utf-8", "replace")
+            connection.execute("PRAGMA trusted_schema = OFF")
             connection.execute("BEGIN")
             if not is_ours(connection):
                 raise sqlite3.DatabaseError("it has no journal")
@@ -133,29 +142,49 @@ class Journal:
         """Write `event`, the rows that it changed and its messages, all in one commit; raises `JournalError`."""
         if self._broken:
             raise JournalError("an earlier commit failed; the journal takes no more")
-        try:
-            self._stay()
-            seq, previous = (self._last.seq + 1, self._last.hash) if self._last else (1, GENESIS)
+        seq, previous = (self._last.seq + 1, self._last.hash) if self._last else (1, GENESIS)
+        with self._commit():
             entry = linked(seq, stamp, *encode(event), previous)
-            with self._db.atomic():
-                self._write(entry, effects, self._post(entry, event, effects))
-        except Exception as error:
-            self._broken = True
-            raise JournalError(f"the record can't be kept: {error}{remedy(error)}") from error
+            self._write(entry, effects, self._post(entry, event, effects))
         self._last = entry
         return entry
 
-    def _stay(self) -> None:
-        """Raises `JournalError` where what is written would not be found: SQLite goes on in a file without a name."""
-        if not self._place:
-            return
-        path, opened = self._place
+    @contextmanager
+    def _commit(self) -> Iterator[None]:
+        """What is written meanwhile is one commit, found where it belongs; raises `JournalError`."""
         try:
-            there = os.path.samestat(path.stat(), opened)
-        except FileNotFoundError:
-            there = False
-        if not there:
-            raise JournalError(f"{path} was moved or deleted; stop the recorder before you do that, and put it back")
+            if self._watch:
+                self._watch.stay()
+            with self._db.atomic():
+                if self._watch and self._schema_now() != self._schema:
+                    raise JournalError(
+                        "somebody changed how the database is made while the recorder writes it; batch-recorder verify"
+                        " names what, and the next start sets the file aside"
+                    )
+                yield
+            if self._watch:
+                self._watch.stay(own=True)
+                self._watch.note()
+        except Exception as error:
+            self._broken = True
+            self._save(error)
+            raise JournalError(f"the record can't be kept: {error}{remedy(error)}") from error
+
+    def _save(self, error: Exception) -> None:
+        """As far as `error` left something to be saved, or to be kept from harm.
+
+        Where the log alone lost its name, what it holds goes into the database. Where it was cut, what stands in it is
+        nobody's: SQLite would write that into the database as it closes, so this connection is never closed.
+        """
+        if isinstance(error, FileGone) and error.log_alone:
+            with suppress(*DAMAGE):
+                self._db.conn.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+        if isinstance(error, FileCut):
+            ctypes.pythonapi.Py_IncRef(ctypes.py_object(self._db.conn))
+            self._left_open = True
+
+    def _schema_now(self) -> int:
+        return int(self._db.conn.execute("PRAGMA schema_version").fetchone()[0])
 
     def entries(self, after: int = 0) -> Iterator[tuple[Entry, Event]]:
         """All entries after number `after`, in order; raises `JournalError` for one that can't be read."""
@@ -251,6 +280,17 @@ class Journal:
         event = _event(started) if started else None
         return event.rules if isinstance(event, Started) else 1
 
+    def changed(self) -> Iterator[tuple[str, str]]:
+        """What in the file is not made as the recorder makes it, and how not; raises `JournalError`."""
+        try:
+            yield from schema.faults(self._db.conn)
+        except DAMAGE as error:
+            raise JournalError(f"the file can't be read here: {error}{remedy(error)}") from error
+
+    def newer_steps(self) -> str:
+        """The steps of the schema that only a newer version knows, for people; "" where there are none."""
+        return ", ".join(sorted(taken(self._db.conn) - STEPS))
+
     def count_unsent(self) -> int:
         """How many messages wait."""
         return int(next(self.rows("SELECT count(*) FROM outbox WHERE sent_ms IS NULL"))[0])
@@ -262,14 +302,10 @@ class Journal:
 
     def mark_sent(self, ids: Iterable[int], at_ms: int) -> None:
         """Note that the broker has these messages, each once; raises `JournalError`."""
-        try:
-            with self._db.atomic():
-                for each in ids:
-                    sql = "UPDATE outbox SET sent_ms = ? WHERE id = ? AND sent_ms IS NULL"
-                    self._db.conn.execute(sql, (at_ms, each))
-        except sqlite3.Error as error:
-            self._broken = True
-            raise JournalError(f"the record can't be kept: {error}{remedy(error)}") from error
+        with self._commit():
+            for each in ids:
+                sql = "UPDATE outbox SET sent_ms = ? WHERE id = ? AND sent_ms IS NULL"
+                self._db.conn.execute(sql, (at_ms, each))
 
     def copy_to(self, empty: sqlite3.Connection) -> None:
         """Copy all to another database, as it stands at this moment, whatever is appended; raises `sqlite3.Error`."""
@@ -280,10 +316,21 @@ class Journal:
 
         Where a reader is in the way some of it stays, until the next time.
         """
+        if self._watch:
+            self._watch.stay()
         next(self.rows("PRAGMA wal_checkpoint(TRUNCATE)"))
+        if self._watch:
+            self._watch.note()
 
     def close(self) -> None:
-        self._db.close()
+        if self._watch:
+            try:
+                self._watch.stay()
+            except JournalError as error:
+                self._save(error)
+            self._watch.close()
+        if not self._left_open:
+            self._db.close()
         if self._lock:
             self._lock.close()
 
@@ -318,8 +365,11 @@ def _event(entry: Entry) -> Event:
     try:
         return decode(entry.kind, entry.body)
     except CodecError as error:
-        kind = JournalError if _as_written(entry) else JournalDamaged
-        raise kind(f"entry {entry.seq} can't be read: {error}; see batch-recorder verify") from error
+        if _as_written(entry):
+            raise JournalNewer(
+                f"entry {entry.seq} can't be read: {error}; a newer version wrote it: install that one"
+            ) from error
+        raise JournalDamaged(f"entry {entry.seq} can't be read: {error}; see batch-recorder verify") from error
 
 
 def _as_written(entry: Entry) -> bool:

@@ -352,10 +352,18 @@ def m009_proof(db: Database) -> None:
     db.execute(f"CREATE VIEW batches_read AS {BATCHES_READ}")
 
 
-STEPS = frozenset(name for name in globals() if re.fullmatch(r"m\d{3}_\w+", name))
-"""The names of all steps; a database that has others was written by a newer version."""
+ORDER = tuple(name for name in globals() if re.fullmatch(r"m\d{3}_\w+", name))
+"""The names of all steps, in the order in which they are taken."""
+
+STEPS = frozenset(ORDER)
+"""The same; a database that has others was written by a newer version."""
+
+
+def take(connection: sqlite3.Connection, most: int) -> None:
+    """Go through the first `most` steps."""
+    migrations.apply(Database(connection, execute_plugins=False), stop_before=ORDER[most : most + 1] or None)
 
 
 def taken(connection: sqlite3.Connection) -> set[str]:
     """The names of the steps that this database has been through."""
-    return {step.name for step in migrations.applied(Database(connection, execute_plugins=False))}
+    return {str(step.name) for step in migrations.applied(Database(connection, execute_plugins=False))}

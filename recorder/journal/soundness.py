@@ -9,8 +9,10 @@ from contextlib import closing
 from pathlib import Path
 from typing import TextIO
 
+from recorder import private
+from recorder.journal import schema
 from recorder.journal.errors import JournalBusy, JournalDamaged, JournalError
-from recorder.journal.migrations import STEPS, TABLES, columns, migrations, taken
+from recorder.journal.migrations import STEPS, migrations, taken
 from recorder.journal.remedies import DAMAGE, is_damage, remedy
 
 TRACES = (b"journal_keeps", b"batch-recorderm0", b'{"at_ms":')
@@ -24,7 +26,7 @@ def locked(path: Path) -> TextIO:
     """The right to write the database at `path`, until it is closed; raises `JournalBusy` and `JournalError`."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        lock = path.with_name(f"{path.name}.lock").open("a")
+        lock = private.appending(path.with_name(f"{path.name}.lock"))
     except OSError as error:
         raise JournalError(f"{path} can't be opened: {error}{remedy(error)}") from error
     try:
@@ -47,14 +49,8 @@ def check(path: Path, connection: sqlite3.Connection) -> None:
         if _traces(path):
             raise JournalDamaged(f"{path} is damaged: its journal is not there, or not as it was made")
         raise JournalError(f"{path} is another program's database; name another file")
-
-
-def complete(path: Path, connection: sqlite3.Connection) -> None:
-    """Raises `JournalDamaged` unless each table of this version has its columns: no check of SQLite's knows them."""
-    for table in TABLES:
-        held = {name for (name,) in connection.execute("SELECT name FROM pragma_table_info(?)", (table,))}
-        if missing := sorted({*columns(table)} - held):
-            raise JournalDamaged(f"{path} is damaged: its table {table} has no column {missing[0]}")
+    if changed := next(schema.faults(connection), None):
+        raise JournalDamaged(f"{path} is damaged: {changed[0]}: {changed[1]}")
 
 
 def sound(path: Path) -> bool:
@@ -67,6 +63,7 @@ def sound(path: Path) -> bool:
         return False
     try:
         with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as connection:
+            connection.execute("PRAGMA trusted_schema = OFF")
             check(path, connection)
     except DAMAGE as error:
         if is_damage(error):

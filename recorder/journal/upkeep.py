@@ -13,6 +13,7 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
+from recorder import private
 from recorder.journal.chain import Entry
 from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
@@ -58,6 +59,7 @@ def keep(database: Path, folder: Path, most: int, examine: Examine) -> Copy:
             for failed in folder.glob(f"{glob.escape(database.stem)}-*.db.part"):
                 failed.unlink()
             made_room = _make_room(database, folder, first)
+            private.make(part)
             with closing(sqlite3.connect(part)) as copy:
                 journal.copy_to(copy)
                 copy.execute("PRAGMA journal_mode = DELETE")

@@ -12,6 +12,7 @@ from functools import partial
 from typing import Any, Protocol
 
 from recorder.clock import Stamp
+from recorder.core.editions import NEWEST, OWN_TIME
 from recorder.core.effects import Alert, Effect, Notice, Record
 from recorder.core.events import Event, Started
 from recorder.journal.anchors import source
@@ -58,7 +59,9 @@ class Publisher(Protocol):
 class Messages:
     """Makes the messages of entries; one for each journal, fed in order."""
 
-    def __init__(self, root: str, station: str, publish: str) -> None:
+    def __init__(self, root: str, station: str, publish: str, edition: int = NEWEST) -> None:
+        """`edition` is that of the version whose messages are made again; see `core.editions`."""
+        self._edition = edition
         self._root, self._station = root, station
         self._all = PUBLISH[: PUBLISH.index(publish) + 1]
         self._origin: str | None = None
@@ -67,7 +70,8 @@ class Messages:
     def begin(self, first: Entry | None, rules: int = 1) -> None:
         """Take the journal's name from its first entry; where there is none, the first to come gives it.
 
-        `rules` are those that its last recorder started with: under 3 a row's own `at_ms` was lost.
+        `rules` are those that its last recorder started with: under 3, and in some editions of 3, a row's own `at_ms`
+        was lost.
         """
         self._origin, self._rules = first.hash if first else None, rules
 
@@ -102,6 +106,7 @@ class Messages:
         self, entry: Entry, place: str, kind: str, data: dict[str, Any], wall_ms: int | None = None
     ) -> Message:
         stamp = entry.stamp
+        own_time = self._rules >= 3 and self._edition >= OWN_TIME
         about = {
             "entry": entry.seq,
             "entry_hash": entry.hash,
@@ -117,7 +122,7 @@ class Messages:
                 timespec="milliseconds"
             ),
             "datacontenttype": "application/json",
-            "data": {"station": self._station, **data, **about, **(data if self._rules >= 3 else {})},
+            "data": {"station": self._station, **data, **about, **(data if own_time else {})},
         }
         topic = f"{self._root}/{self._station}/{TOPICS[kind.split('.')[0]]}"
         return Message(topic, json.dumps(body, ensure_ascii=False, separators=(",", ":")))

@@ -5,6 +5,7 @@ Each function is one meaning's and does it to the world, at entry number `seq`; 
 
 from dataclasses import replace
 
+from recorder.core.editions import FREE_NUMBER
 from recorder.core.effects import Tone
 from recorder.core.events import Intent, vat_channel
 from recorder.core.rules import minutes_text, plausible, to_c
@@ -51,6 +52,8 @@ def batch_start(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
 
 def _free_number(world: World) -> int:
     """The next number that no open batch has. After `HIGHEST_BATCH` they begin again, so that each can be spoken."""
+    if world.edition < FREE_NUMBER:
+        return world.next_batch
     taken = {batch.number for batch in world.batches if batch.stage is not Stage.CLOSED}
     count = max(HIGHEST_BATCH, len(taken) + 1)
     numbers = ((world.next_batch - 1 + further) % count + 1 for further in range(count))

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+from recorder.core.editions import COLDEST_SPOT
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import Reading
 from recorder.core.procedure import Part, Procedure
@@ -70,9 +71,10 @@ def _fresh(world: World, opened_ms: int) -> list[Reading]:
 def _spots(world: World, event: Reading, at_ms: int) -> tuple[Spot, ...]:
     """The resting places that may still count, with the newest."""
     since_ms = next((spot.since_ms for spot in world.spots if spot.reading.spot == event.spot), at_ms)
+    newest_counts = world.edition < COLDEST_SPOT and event.uncertainty_c is None
     kept = [
         spot
-        for spot in world.spots
+        for spot in (() if newest_counts else world.spots)
         if world.spot_used < spot.reading.spot != event.spot and spot.since_ms >= at_ms - SPOTS_KEPT_MS
     ]
     return (*kept, Spot(event, since_ms))

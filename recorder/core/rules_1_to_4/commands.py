@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 from recorder.core import meanings as m
+from recorder.core.editions import UNANSWERED
 from recorder.core.effects import Tone
 from recorder.core.events import Intent
 from recorder.core.rules_1_to_4 import answers, batch_commands, station_commands
@@ -77,7 +78,7 @@ def _ask(world: World, intent: Intent, answer: Answer, at_ms: int) -> Answer:
 
 
 def _answered(world: World, say: str, told: bool) -> Answer:
-    return Answer(world, "answered" if told else "unanswered", Tone.ANSWER, say)
+    return Answer(world, "answered" if told or world.edition < UNANSWERED else "unanswered", Tone.ANSWER, say)
 
 
 def _confirm(world: World, asked: Question | None, seq: int, at_ms: int) -> Answer:

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+from recorder.core.editions import ONE_FOR_A_BOARD
 from recorder.core.effects import Alert, Cue, Tone
 from recorder.core.rules_1_to_4 import alerts, station_causes
 from recorder.core.rules_1_to_4.world import World
@@ -26,7 +27,7 @@ def lost(world: World, channel: str, reason: str, seq: int, at_ms: int) -> Chang
         return replace(world, latest=latest, backs=backs), said
     world = replace(world, latest=latest)
     for alert in _open(world):
-        if world.rules >= 3 and ("reason", reason) in alert.numbers and at_ms - alert.began_ms <= TOGETHER_MS:
+        if _one_for_a_board(world) and ("reason", reason) in alert.numbers and at_ms - alert.began_ms <= TOGETHER_MS:
             wider = station_causes.probe_lost((*channels(alert), channel), reason, seq, at_ms)
             return alerts.amended(world, replace(wider, id=alert.id)), said
     return alerts.raised(world, station_causes.probe_lost((channel,), reason, seq, at_ms)), said
@@ -38,7 +39,7 @@ def back(world: World, channel: str, at_ms: int) -> Change:
     if alert is None or any(name == channel for name, _ in world.backs):
         return world, ()
     said = (Cue(Tone.DONE, f"Probe {channel} is back."),)
-    if world.rules < 3:
+    if not _one_for_a_board(world):
         return alerts.ended(world, at_ms, "probe back", (alerts.PROBE_LOST,), id=alert.id), said
     return replace(world, backs=(*world.backs, (channel, at_ms))), said
 
@@ -61,6 +62,10 @@ def steady(world: World, alert: Alert, at_ms: int) -> Change:
 def channels(alert: Alert) -> tuple[str, ...]:
     """The channels that an alert of a lost probe is about."""
     return tuple(str(dict(alert.numbers)["channel"]).split(", "))
+
+
+def _one_for_a_board(world: World) -> bool:
+    return world.rules >= 3 and world.edition >= ONE_FOR_A_BOARD
 
 
 def _open(world: World) -> tuple[Alert, ...]:

@@ -5,6 +5,7 @@ Each function is one meaning's and does it to the world, at entry number `seq`; 
 
 from dataclasses import replace
 
+from recorder.core.editions import FREE_NUMBER, READ_AGAIN
 from recorder.core.effects import Tone
 from recorder.core.events import Intent, vat_channel
 from recorder.core.rules import in_unit
@@ -20,7 +21,9 @@ def shift_start(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
         raise Refusal(f"the shift of cook {world.shift.cook} is open; end it first")
     if intent.cook is None:
         raise Refusal("say the cook's number")
-    world = replace(world, shift=Shift(seq, intent.cook, at_ms), next_batch=1)
+    numbers = [batch.number for batch in world.batches if batch.stage is not Stage.CLOSED]
+    first = max(numbers, default=0) + 1 if world.edition < FREE_NUMBER else 1
+    world = replace(world, shift=Shift(seq, intent.cook, at_ms), next_batch=first)
     return done(world, f"Shift started, cook {intent.cook}.")
 
 
@@ -56,9 +59,11 @@ def oil_polar(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
     record = OilRecord(seq, vat, intent.meaning, at_ms, _shift_id(world), None, intent.percent)
     world = replace(world, oil=(*(old for old in world.oil if old.vat != vat), record))
     limit = world.procedure.polar_limit if world.procedure else None
-    world = trends.oil_renewed(world, vat, "read again", at_ms)
+    met = limit is None or polar_met(intent.percent, limit)
+    by = "at or below it again" if met and world.edition < READ_AGAIN else "read again"
+    world = trends.oil_renewed(world, vat, by, at_ms)
     say = f"Oil polar compounds {intent.percent:g} percent, vat {vat}."
-    if limit is None or polar_met(intent.percent, limit):
+    if limit is None or met:
         return done(world, say)
     world = alerts.raised(world, station_causes.oil_polar(record, limit, at_ms))
     return done(world, f"{say} The site's limit is {limit:g}.", Tone.ALERT)

@@ -7,6 +7,7 @@ A thing's `id` is the number of the journal entry that made it, as in `batch.py`
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from recorder.core.editions import NEWEST
 from recorder.core.effects import Alert
 from recorder.core.events import Intent, Reading
 from recorder.core.procedure import Procedure
@@ -171,6 +172,8 @@ class World:
     """See `events.RULES`."""
     boot_id: str | None = None
     wall_known: bool = True
+    edition: int = NEWEST
+    """Which version's ways this goes by, where several judged otherwise under the same rules: see `core.editions`."""
 
     def batch(self, batch_id: int) -> Batch:
         """The batch with this id; raises StopIteration when there is none."""

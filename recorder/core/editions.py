@@ -1,0 +1,31 @@
+"""Editions: the versions that computed something otherwise, one number for each, in the order of their release.
+
+A rules number says how an entry is judged. Some versions judged otherwise under the same number, so that their records
+are only understood by knowing which one wrote them; no entry says it. `World.edition` makes the code go by one of them,
+and `verify` finds the one that an old record was written by. Only rules 1 to 4 have editions: what is judged otherwise
+since then has a rules number of its own. fixtures/records/ holds records of each.
+"""
+
+RULES_OF = {1: 1, 2: 1, 3: 1, 4: 2, 5: 3, 6: 3, 7: 3, 8: 3, 9: 4}
+"""Edition -> the rules that its recorders started with."""
+
+NEWEST = 9
+
+UNANSWERED = 2
+"""Since this edition a question with nothing to tell counts as unanswered."""
+
+FREE_NUMBER = 3
+"""Since this edition batches are numbered from 1 in each shift, and by no number that is taken."""
+
+COLDEST_SPOT = 4
+"""Since this edition the coldest of several fresh spots counts, before it the newest; also where a reading says how
+surely it settled, as none of the earlier editions does."""
+
+ONE_FOR_A_BOARD = 6
+"""Since this edition an unplugged board is one alert, by rules 3."""
+
+OWN_TIME = 7
+"""Since this edition the message of a row keeps the row's own time, by rules 3."""
+
+READ_AGAIN = 8
+"""Since this edition each reading of the polar compounds says that it ends the alert of the last one by reading."""

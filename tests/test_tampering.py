@@ -1,0 +1,289 @@
+"""Whatever SQLite lets somebody change in a file of records: `verify` names it, or a table says why it need not."""
+
+import os
+import shutil
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from recorder.__main__ import app
+from recorder.commands.records import examine
+from recorder.core.events import LinkDown, LinkUp, Signed, Started
+from recorder.journal import upkeep
+from recorder.journal.errors import JournalDamaged, JournalNewer
+from recorder.journal.journal import Journal
+from tests.kitchen import MINUTE, Kitchen, kept, m
+from tests.tampering import tamper, unguarded
+
+NEED_NOT = {
+    ("_sqlite_migrations", "applied_at"): "when a step was taken says nothing of the records",
+    ("outbox", "sent_ms", "NULL"): "the message goes out once more, and receivers drop doubles",
+    (
+        "outbox",
+        "sent_ms",
+        "later",
+    ): "a message that is marked as sent and never was: only what a subscriber kept shows it",
+}
+"""What may be changed without a fault, and why."""
+
+
+@pytest.fixture(scope="module")
+def records(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    kitchen = Kitchen()
+    kitchen.feed(LinkUp(kitchen.at_ms))
+    kitchen.open_shift()
+    kitchen.check_all(170)
+    kitchen.say(m.HOLD_START)
+    kitchen.say(m.CONFIRM)
+    kitchen.feed(LinkDown(kitchen.at_ms, "no route"))
+    kitchen.wait(90 * MINUTE)
+    kitchen.feed(LinkUp(kitchen.at_ms))
+    kitchen.feed(Signed(kitchen.at_ms, "2026-02-26", "JD", "reviewed"))
+    path = tmp_path_factory.mktemp("tampering") / "records.db"
+    journal = kept(kitchen, path, "all")
+    journal.mark_sent([row.id for row in journal.unsent(most=20)], kitchen.at_ms)
+    journal.close()
+    assert examine(path).faults == ()
+    return path
+
+
+@pytest.fixture
+def copy(records: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copy(records, tmp_path / "copy.db"))
+
+
+def objects(path: Path) -> list[tuple[str, str, str | None]]:
+    with closing(sqlite3.connect(path)) as connection:
+        return connection.execute("SELECT type, name, sql FROM sqlite_master ORDER BY type, name").fetchall()
+
+
+def written(path: Path, sql: str, *values: object) -> None:
+    """A change of the schema's own rows, as SQLite allows it to whoever asks for it."""
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("PRAGMA writable_schema = ON")
+        connection.execute(sql, values)
+        connection.commit()
+
+
+def named(path: Path) -> set[str]:
+    result = CliRunner().invoke(app, ["verify", str(path)])
+    assert result.exit_code in (1, 2) and "Clean" not in result.output, result.output
+    assert result.exception is None or isinstance(result.exception, SystemExit)
+    return {fault.table for fault in examine(path).faults} if result.exit_code == 1 else set()
+
+
+def test_each_object_dropped_renamed_and_redefined_is_named(copy: Path, tmp_path: Path) -> None:
+    """By writing `sqlite_master` (sqlite.org/pragma.html, writable_schema), which needs no statement of its kind."""
+    for kind, name, sql in objects(copy):
+        what = f"{kind} {name}"
+        changed = Path(shutil.copy(copy, tmp_path / "changed.db"))
+        if sql is not None:
+            written(changed, "UPDATE sqlite_master SET sql = sql || ' ' WHERE name = ?", name)
+            assert what in named(changed), f"{what} redefined"
+        if kind in ("trigger", "view"):
+            changed = Path(shutil.copy(copy, tmp_path / "changed.db"))
+            with closing(sqlite3.connect(changed)) as connection:
+                connection.execute(f"DROP {kind} {name}")
+                connection.commit()
+            assert what in named(changed), f"{what} dropped"
+            with closing(sqlite3.connect(changed)) as connection:
+                connection.execute((sql or "").replace(name, f"{name}_2", 1))
+                connection.commit()
+            assert {what, f"{what}_2"} <= named(changed), f"{what} renamed"
+        elif not name.startswith("sqlite_"):
+            changed = Path(shutil.copy(copy, tmp_path / "changed.db"))
+            with unguarded(changed) as connection:
+                for view in [each for kind, each, _ in objects(copy) if kind == "view"]:
+                    connection.execute(f"DROP VIEW {view}")
+                connection.execute(f"DROP {kind} {name}") if name not in ("journal", "outbox") else None
+            assert named(changed) >= ({what} if name not in ("journal", "outbox") else {"view checks_read"})
+
+
+ADDITIONS = {
+    "a trigger that marks each message as sent": (
+        "CREATE TRIGGER t AFTER INSERT ON outbox BEGIN UPDATE outbox SET sent_ms = 1 WHERE id = NEW.id; END",
+        "trigger t",
+    ),
+    "a trigger that aborts the next failed check": (
+        "CREATE TRIGGER t BEFORE INSERT ON checks WHEN NEW.verdict LIKE 'below%' BEGIN SELECT RAISE(ABORT, 'no'); END",
+        "trigger t",
+    ),
+    "a table": ("CREATE TABLE t (x)", "table t"),
+    "a view": ("CREATE VIEW t AS SELECT 1", "view t"),
+    "an index": ("CREATE INDEX t ON checks (verdict)", "index t"),
+    "a virtual table": ("CREATE VIRTUAL TABLE t USING fts5(x)", "table t"),
+    "a column": ("ALTER TABLE checks ADD COLUMN t TEXT", "table checks"),
+    "a renamed column": ("ALTER TABLE shifts RENAME COLUMN cook TO boss", "table shifts"),
+    "statistics": ("ANALYZE", "table sqlite_stat1"),
+    "no number left": ("UPDATE sqlite_sequence SET seq = 9223372036854775807", "table sqlite_sequence"),
+    "no numbering": ("DELETE FROM sqlite_sequence", "table sqlite_sequence"),
+    "a second numbering": ("INSERT INTO sqlite_sequence VALUES ('outbox', 1)", "table sqlite_sequence"),
+    "no steps": ("DELETE FROM _sqlite_migrations", "table shifts"),
+    "one step less": ("DELETE FROM _sqlite_migrations WHERE id = 3", "table _sqlite_migrations"),
+    "steps of another": ("UPDATE _sqlite_migrations SET migration_set = 'x' WHERE id = 8", "table _sqlite_migrations"),
+    "another step's name": ("UPDATE _sqlite_migrations SET name = 'm001' WHERE id = 1", ""),
+    "another number of a step": ("UPDATE _sqlite_migrations SET id = 50 WHERE id = 8", "table _sqlite_migrations"),
+    "PRAGMA user_version": ("PRAGMA user_version = 7", "file's user_version"),
+    "PRAGMA application_id": ("PRAGMA application_id = 7", "file's application_id"),
+    "PRAGMA auto_vacuum": ("PRAGMA auto_vacuum = FULL; PRAGMA journal_mode = DELETE; VACUUM", "file's auto_vacuum"),
+}
+
+
+@pytest.mark.parametrize("what", ADDITIONS)
+def test_what_is_added_to_a_file_or_left_out_is_named_and_never_runs_under_the_recorder(what: str, copy: Path) -> None:
+    sql, at = ADDITIONS[what]
+    with closing(sqlite3.connect(copy, isolation_level=None)) as connection:
+        for each in sql.split("; ") if sql.startswith("PRAGMA") else [sql]:
+            connection.execute(each)
+    found = named(copy)
+    assert not at or at in found, found
+    before = copy.read_bytes()
+    with pytest.raises(JournalDamaged if at else Exception, match="is damaged" if at else "newer"):
+        Journal.open(copy)
+    assert copy.read_bytes() == before, "left as it was found, for whoever looks into it"
+
+
+LOOSER = {
+    "STRICT": "table shifts",
+    "a day off": "table shifts",
+    "a view that says all passed": "view checks_read",
+}
+
+
+@pytest.mark.parametrize("what", LOOSER)
+def test_a_definition_that_was_made_looser_or_lies_is_named(what: str, copy: Path) -> None:
+    of = {
+        "STRICT": ("UPDATE sqlite_master SET sql = replace(sql, ') STRICT', ')') WHERE name = ?", "shifts"),
+        "a day off": (
+            "UPDATE sqlite_master SET sql = replace(sql, 'started_ms / 1000', 'started_ms / 1000 - 86400')"
+            " WHERE name = ?",
+            "shifts",
+        ),
+        "a view that says all passed": (
+            "UPDATE sqlite_master SET sql = replace(sql, 'verdict,', '''passed'' AS verdict,') WHERE name = ?",
+            "checks_read",
+        ),
+    }
+    written(copy, *of[what])
+    assert LOOSER[what] in named(copy)
+    with pytest.raises(JournalDamaged, match=LOOSER[what]):
+        Journal.open(copy)
+
+
+def test_a_table_that_became_a_view_is_named_and_not_read(copy: Path) -> None:
+    """A view can be made to never end."""
+    endless = (
+        "CREATE VIEW recoveries AS WITH RECURSIVE n(id) AS (SELECT 1 UNION ALL SELECT id + 1 FROM n) SELECT id FROM n"
+    )
+    with unguarded(copy) as connection:
+        connection.execute("DROP TABLE recoveries")
+        connection.execute(endless)
+    assert {"table recoveries", "view recoveries"} <= named(copy)
+
+
+def clean(path: Path) -> bool:
+    try:
+        return examine(path).faults == ()
+    except JournalNewer:
+        return False
+
+
+def columns(path: Path) -> Iterator[tuple[str, str]]:
+    with closing(sqlite3.connect(path)) as connection:
+        for (table,) in connection.execute(
+            "SELECT name FROM sqlite_master WHERE type = 'table' ORDER BY name"
+        ).fetchall():
+            for name, hidden in connection.execute(
+                "SELECT name, hidden FROM pragma_table_xinfo(?)", (table,)
+            ).fetchall():
+                if not hidden:
+                    yield table, name
+
+
+VALUES = ("NULL", "later")
+"""What is put into each column: nothing, and another value of its own type; STRICT refuses other types."""
+
+
+def test_each_column_of_a_row_of_each_table_is_named_whatever_is_put_there(copy: Path, tmp_path: Path) -> None:
+    """A value that the table refuses by itself is no change."""
+    tried = 0
+    for table, column in columns(copy):
+        for value in VALUES:
+            new = f"iif(typeof({column}) = 'text', {column} || 1, {column} + 1)" if value == "later" else value
+            changed = Path(shutil.copy(copy, tmp_path / "changed.db"))
+            try:
+                with unguarded(changed) as connection:
+                    row = f"SELECT max(rowid) FROM {table}" if table != "journal" else "SELECT max(seq) FROM journal"
+                    if table == "outbox":
+                        row = f"{row} WHERE sent_ms IS NOT NULL"
+                    key = "seq" if table == "journal" else "rowid"
+                    was = connection.execute(f"SELECT {column} FROM {table} WHERE {key} = ({row})").fetchone()
+                    connection.execute(f"UPDATE {table} SET {column} = {new} WHERE {key} = ({row})")
+                    if connection.execute(f"SELECT {column} FROM {table} WHERE {key} = ({row})").fetchone() == was:
+                        continue
+            except sqlite3.IntegrityError:
+                continue
+            tried += 1
+            need_not = {(table, column), (table, column, value)} & NEED_NOT.keys()
+            assert clean(changed) == bool(need_not), f"{table}.{column} = {new}"
+    assert tried > 150
+
+
+def test_rows_deleted_doubled_and_swapped_are_named(copy: Path, tmp_path: Path) -> None:
+    for table in {table for table, _ in columns(copy)} - {"sqlite_sequence"}:
+        key = "seq" if table == "journal" else "id"
+        held = ", ".join(name for where, name in columns(copy) if where == table and name != key)
+        for what, sql in {
+            "deleted": f"DELETE FROM {table} WHERE {key} = (SELECT min({key}) FROM {table})",
+            "doubled": f"INSERT INTO {table} ({key}, {held}) SELECT {key} || 99, {held} FROM {table} LIMIT 1",
+            "numbered otherwise": f"UPDATE {table} SET {key} = -1 WHERE {key} = (SELECT min({key}) FROM {table})",
+        }.items():
+            changed = Path(shutil.copy(copy, tmp_path / "changed.db"))
+            try:
+                tamper(changed, sql)
+            except sqlite3.IntegrityError:
+                continue
+            assert not clean(changed), f"{table}: {what}"
+
+
+def test_a_message_is_sent_where_the_others_go_and_not_before_it_was_made(copy: Path, tmp_path: Path) -> None:
+    for sql, told in {
+        "UPDATE outbox SET topic = 'elsewhere/line-1/alerts' WHERE id = (SELECT max(id) FROM outbox WHERE topic LIKE"
+        " '%alerts')": "it goes to elsewhere/line-1/alerts",
+        "UPDATE outbox SET topic = 'kitchen/line-1/records/alerts' WHERE topic LIKE '%alerts'": "is not what",
+        "UPDATE outbox SET sent_ms = 0 WHERE id = (SELECT max(id) FROM outbox)": "before it was made",
+        "UPDATE outbox SET sent_ms = (SELECT at_ms FROM journal WHERE kind = 'link down') + 1800000"
+        " WHERE id = (SELECT min(id) FROM outbox WHERE sent_ms IS NULL)": "no broker was reached",
+    }.items():
+        changed = Path(shutil.copy(copy, tmp_path / "changed.db"))
+        tamper(changed, sql)
+        result = CliRunner().invoke(app, ["verify", str(changed)])
+        assert result.exit_code == 1 and told in result.output, f"{sql}: {result.output}"
+
+
+def test_the_first_part_of_the_topics_is_on_record_since_a_recorder_says_it(tmp_path: Path) -> None:
+    kitchen = Kitchen()
+    kitchen.feed(Started(kitchen.at_ms, "boot-1", True, "test", "line-1", (1,), 4, root="kitchen"))
+    kept(kitchen, tmp_path / "r.db").close()
+    assert examine(tmp_path / "r.db").faults == ()
+    tamper(tmp_path / "r.db", "UPDATE outbox SET topic = 'elsewhere/line-1/alerts'")
+    (fault,) = examine(tmp_path / "r.db").faults
+    assert "below kitchen" in fault.what
+
+
+def test_files_are_for_their_owner_alone_whatever_the_umask(tmp_path: Path) -> None:
+    """open(2), umask(2): a file of 0666 under a umask of 0 is everybody's."""
+    before = os.umask(0)
+    try:
+        journal = kept(Kitchen(), tmp_path / "r.db")
+        copied = upkeep.keep(tmp_path / "r.db", tmp_path / "copies", 3, examine)
+        made = [*tmp_path.glob("r.db*"), copied.file]
+        assert len(made) == 5, "the database, its log, shared memory and lock, and the copy"
+        assert {oct(file.stat().st_mode & 0o777) for file in made} == {"0o600"}
+        journal.close()
+    finally:
+        os.umask(before)
