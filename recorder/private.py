@@ -17,8 +17,8 @@ def make(path: Path) -> None:
 
 
 def writing(path: Path) -> TextIO:
-    """The file at `path`, emptied and open for UTF-8 text; raises `OSError`."""
-    return open(path, "w", encoding="utf-8", opener=_opener)
+    """The file at `path`, emptied and open for UTF-8 text, whose line ends stay as written; raises `OSError`."""
+    return open(path, "w", encoding="utf-8", newline="", opener=_opener)
 
 
 def writing_bytes(path: Path) -> BinaryIO:

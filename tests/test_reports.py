@@ -2,6 +2,7 @@
 
 import csv
 import json
+import os
 import re
 import subprocess
 import sys
@@ -656,3 +657,18 @@ def test_the_views_read_like_a_log(performance: Performance) -> None:
     assert [row[3:5] for row in found["checks_read"] if row[0] == day and row[7] != "passed"] == [("thigh", "167.9 °F")]
     assert any("needs 178 °F (target)" in row[3] for row in found["deviations_read"])
     assert (day, "10:20:25", "load wings twelve", "Batch 2, wing 12.", "taken back") in found["commands_read"]
+
+
+def test_reports_and_exports_are_for_their_owner_alone(performance: Performance, tmp_path: Path) -> None:
+    """What a kitchen did is nobody else's business, whatever the umask says."""
+    before = os.umask(0)
+    try:
+        for words in (["report", "--out", "day.html"], ["export", "--out", "tables"], ["export", "--out", "lines"]):
+            more = ["--as", "jsonl"] if words[-1] == "lines" else []
+            place = str(tmp_path / words.pop())
+            done = CliRunner().invoke(app, [*words[:1], str(performance.database), *words[1:], place, *more])
+            assert done.exit_code == 0, done.output
+    finally:
+        os.umask(before)
+    files = [file for file in tmp_path.rglob("*") if file.is_file()]
+    assert len(files) > 20 and {oct(file.stat().st_mode & 0o777) for file in files} == {"0o600"}

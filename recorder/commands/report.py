@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from recorder import errands
+from recorder import errands, private
 from recorder.commands.records import examined
 from recorder.commands.shared import Config, Database, fail
 from recorder.config import ConfigError, load
@@ -64,7 +64,8 @@ def report(
         fail(error)
     file = out or Path(f"report-{found.day}.html")
     try:
-        file.write_text(text, "utf-8")
+        with private.writing(file) as page_file:
+            page_file.write(text)
     except OSError as error:
         fail(f"{file} can't be written: {error.strerror}; name another file with --out")
     batches, checks = len(found.batches), len(found.checks)

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+from recorder import private
 from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
 from recorder.journal.migrations import ADDED, TABLES, columns
@@ -52,7 +53,7 @@ def _kind(table: str, column: str) -> str:
 
 def _csv(file: Path, table: str | None, rows: list[dict[str, Any]]) -> None:
     names = columns(table) if table else list(rows[0])
-    with file.open("w", encoding="utf-8", newline="") as out:
+    with private.writing(file) as out:
         writer = csv.DictWriter(out, names)
         writer.writeheader()
         writer.writerows({name: _cell(value) for name, value in row.items()} for row in rows)
@@ -63,7 +64,8 @@ def _cell(value: Any) -> Any:
 
 
 def _jsonl(file: Path, table: str, rows: list[dict[str, Any]]) -> None:
-    file.write_text("".join(_escaped(json.dumps(row, ensure_ascii=False)) + "\n" for row in rows), "utf-8")
+    with private.writing(file) as out:
+        out.writelines(_escaped(json.dumps(row, ensure_ascii=False)) + "\n" for row in rows)
 
 
 def _escaped(text: str) -> str:
@@ -81,4 +83,5 @@ def _parquet(file: Path, table: str, rows: list[dict[str, Any]]) -> None:
         pyarrow.field(name, KINDS[_kind(table, name)], metadata={"unit": ANY[name][0], "means": ANY[name][1]})
         for name in columns(table)
     ]
+    private.make(file)
     parquet.write_table(pyarrow.Table.from_pylist(rows, pyarrow.schema(fields)), file)
