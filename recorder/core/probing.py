@@ -9,7 +9,7 @@ from recorder.core.effects import Cue, Tone
 from recorder.core.events import NEEDLE, Reading
 from recorder.core.lost import is_lost
 from recorder.core.rules import degrees, in_unit
-from recorder.core.world import ProbeCheck, World
+from recorder.core.world import ProbeCheck, Stood, World
 from recorder.thermal.water import ICE_POINT_C, boiling_point_at_c
 
 WINDOW_MS = 300_000
@@ -67,7 +67,8 @@ def unread(world: World, at_ms: int) -> Change:
     check = waiting(world)
     if check is None:
         return world, ()
-    world = replace(world, probe_check=replace(check, verdict=Verdict.NO_READING, closed_ms=at_ms))
+    check = replace(check, verdict=Verdict.NO_READING, closed_ms=at_ms)
+    world = replace(world, probe_check=check, probe_unread=check)
     return world, (Cue(Tone.REFUSED, f"No settled reading for the {check.how}. Check the probe again."),)
 
 
@@ -80,7 +81,9 @@ def read(world: World, check: ProbeCheck, reading: Reading, at_ms: int) -> Chang
     """`reading` is the needle's, settled in the bath. Of a failed check `ProbeCheck.doubts` says what is in doubt."""
     check = _judged(check, reading.temp_c, at_ms, reading.uncertainty_c)
     say = _said(check, "The probe")
+    world = replace(world, stood=Stood(_believed(world), world.probe_passed_ms))
     if check.verdict is Verdict.PASSED:
+        check = replace(check, spoke_for=world.unverified)
         world = alerts.ended(world, at_ms, "passed", alerts.ENDED_BY_PASSED_PROBE)
         world = replace(world, probe_check=check, probe_read=check, probe_passed_ms=at_ms, unverified=())
         return world, (Cue(Tone.DONE, say),)
@@ -102,7 +105,9 @@ def spare_read(world: World, number: float, unit: str, seq: int, at_ms: int) -> 
     temp_c = (number - 32) * 5 / 9 if unit == "F" else number
     check = _judged(ProbeCheck(seq, m.SPARE_ICE, at_ms, ICE_POINT_C, _tolerance_c(unit), unit), temp_c, at_ms, None)
     passed = check.verdict is Verdict.PASSED
-    if not passed:
+    if passed:
+        check = replace(check, spoke_for=world.spare_unverified)
+    else:
         check = replace(check, doubts=tuple(id for id, _, _ in world.spare_unverified))
         world = _doubtful(world, check, world.spare_unverified, at_ms)
     return replace(world, spare=check, spare_unverified=()), _said(check, "The spare thermometer"), passed
@@ -121,13 +126,26 @@ def _said(check: ProbeCheck, which: str) -> str:
     return f"{what} {which} {'passed' if check.verdict is Verdict.PASSED else 'failed its check'}."
 
 
-def disputed(world: World, check: ProbeCheck) -> World:
-    """The cook takes a check of a thermometer back: it stays on record; one that passed proves nothing any more."""
+def disputed(world: World, check: ProbeCheck, at_ms: int) -> World:
+    """The cook takes a check of a thermometer back: it stays on record; a pass leaves it as it stood before."""
     check = replace(check, disputed="by the cook")
     if check.how == m.SPARE_ICE:
-        return replace(world, spare=check)
-    passed_ms = None if check.verdict is Verdict.PASSED else world.probe_passed_ms
-    return replace(world, probe_check=check, probe_read=check, probe_passed_ms=passed_ms)
+        return replace(world, spare=check, spare_unverified=(*check.spoke_for, *world.spare_unverified))
+    stood, world = world.stood, replace(world, probe_check=check, probe_read=check)
+    if check.verdict is not Verdict.PASSED or stood is None:
+        return world
+    world = replace(world, probe_passed_ms=stood.passed_ms, unverified=(*check.spoke_for, *world.unverified))
+    if stood.check is None or stood.check.verdict is not Verdict.FAILED:
+        return world
+    return alerts.raised(world, station_causes.probe_check_failed(stood.check, stood.check.closed_ms or at_ms))
+
+
+def _believed(world: World) -> ProbeCheck | None:
+    """The newest check of the needle that says how it stands: a pass that was taken back says nothing."""
+    read = world.probe_read
+    if read and read.disputed and read.verdict is Verdict.PASSED:
+        return world.stood.check if world.stood else None
+    return read
 
 
 def unverified(world: World, id: int, batch: int, part: str, spare: bool) -> World:
@@ -164,7 +182,8 @@ def standing(world: World, at_ms: int) -> str | None:
     every_ms = world.procedure.probe_check_every_ms if world.procedure else None
     if world.probe_read is None:
         return None if every_ms is None else UNCHECKED
-    if world.probe_read.verdict is Verdict.FAILED:
+    believed = _believed(world)
+    if believed and believed.verdict is Verdict.FAILED:
         return FAILED
     if world.probe_passed_ms is None:
         return UNCHECKED

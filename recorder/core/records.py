@@ -11,16 +11,17 @@ from recorder.core.world import OilRecord, ProbeCheck, Recovery, Shift, World
 Key = tuple[str, int | str]
 
 
-def changes(before: World, after: World, struck: bool = False) -> tuple[Record, ...]:
+def changes(before: World, after: World, struck: int | str | None = None) -> tuple[Record, ...]:
     """Rows of `after` that are new or differ from `before`.
 
-    A thing that left the world is finished and keeps its last row, unless `struck`: then it was taken back, and its
-    row stays with `struck` set.
+    A thing that left the world is finished and keeps its last row, unless the command number `struck` was taken back:
+    then what was made by it or after it went with it, and its row stays with `struck` set.
     """
     old, new = dict(_rows(before, after)), dict(_rows(after, before))
     records = [Record(*key, row) for key, row in new.items() if old.get(key) != row]
-    if struck:
-        gone = [(key, row) for key, row in old.items() if key not in new and key[0] != "alerts"]
+    if isinstance(struck, int):
+        later = {key: row for key, row in old.items() if isinstance(key[1], int) and key[1] >= struck}
+        gone = [(key, row) for key, row in later.items() if key not in new]
         records += [Record(*key, (*row[:-1], ("struck", 1))) for key, row in gone]
     return tuple(records)
 
@@ -36,8 +37,8 @@ def _rows(world: World, other: World) -> Iterator[tuple[Key, tuple[tuple[str, Va
     for oil in world.oil:
         if id(oil) not in shared:
             yield ("oil", oil.id), _oil_row(oil, world.procedure)
-    others = {id(other.probe_check), id(other.probe_read), id(other.spare)}
-    for check in (world.probe_check, world.probe_read, world.spare):
+    others = {id(other.probe_check), id(other.probe_read), id(other.probe_unread), id(other.spare)}
+    for check in (world.probe_unread, world.probe_check, world.probe_read, world.spare):
         if check and id(check) not in others:
             yield ("probe_checks", check.id), _probe_check_row(check)
     for way in world.recoveries:

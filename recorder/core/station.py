@@ -138,7 +138,7 @@ def _step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
             world, more = _happened(world, event, seq, state.at_ms, at_ms)
     world = cabinet.watched(world, seq, at_ms)
     said = _since_reading(said, before, world)
-    struck = any(("struck", 1) in record.row for record in records)
+    struck = next((record.id for record in records if ("struck", 1) in record.row), None)
     rows = (*changes(before, world, struck), *records)
     return State(seq, at_ms, world, said), (*rows, *alerts.notices(before, world), *cues, *more)
 
@@ -352,7 +352,7 @@ def _dispute(said: tuple[Said, ...], world: World, measured: Measured, event: He
     if isinstance(measured, tuple):
         world = checks.disputed(world, *measured, at_ms)
     else:
-        world = probing.disputed(world, measured)
+        world = probing.disputed(world, measured, at_ms)
     say = f"The reading of the {of} stays on record as disputed. It proves nothing now."
     row = _command_row(event, seq, at_ms, "done", say)
     return said, replace(world, question=None), (Cue(Tone.ALERT, say),), (row,)

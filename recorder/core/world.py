@@ -44,6 +44,8 @@ class ProbeCheck:
     uncertainty_c: float | None = None
     doubts: tuple[int, ...] = ()
     """Of a failed one: the ids of the checks that the needle gave since it last passed."""
+    spoke_for: tuple[tuple[int, int, str], ...] = ()
+    """Of a passed one: what the thermometer had given since the one before; as in `World.unverified`."""
     disputed: str | None = None
     """Who took it back, and when: what was read stays on record all the same."""
 
@@ -51,6 +53,15 @@ class ProbeCheck:
     def offset_c(self) -> float | None:
         """How much too high the needle shows."""
         return None if self.temp_c is None else self.temp_c - self.due_c
+
+
+@dataclass(frozen=True, slots=True)
+class Stood:
+    """How the needle stood before its newest check was read: so it stands again where that is taken back."""
+
+    check: ProbeCheck | None
+    """The one that was read before, and was not taken back as a pass."""
+    passed_ms: int | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,6 +195,10 @@ class World:
     """The newest one."""
     probe_read: ProbeCheck | None = None
     """The newest one that was read."""
+    probe_unread: ProbeCheck | None = None
+    """The newest one that got no reading."""
+    stood: Stood | None = None
+    """How the needle stood before `probe_read`."""
     probe_passed_ms: int | None = None
     """When the needle last passed."""
     unverified: tuple[tuple[int, int, str], ...] = ()

@@ -1,0 +1,203 @@
+"""What comes in between in a kitchen: each takes a `random_kitchen.Day` and lets it happen to it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import fields
+from typing import TYPE_CHECKING
+
+from recorder.core import events as e
+from recorder.core import meanings as m
+from recorder.core.rules import to_c
+from tests.random_procedures import MINUTE, PARTS, procedure
+
+if TYPE_CHECKING:
+    from tests.random_kitchen import Day
+
+
+def scratch(day: Day) -> None:
+    for _ in range(day.rng.choice([1, 1, 1, 2, 3, 6])):
+        day.say(m.SCRATCH)
+
+
+def restart(day: Day) -> None:
+    """The program alone, or the board; the wall clock may be known or not."""
+    if day.chance(0.5):
+        day.feed(e.Stopped(day.at_ms))
+    day.wait(1, day.rng.choice([5, 120, 3000]))
+    known, gap_known = day.chance(0.8), day.chance(0.7)
+    if day.chance(0.6):
+        day.boot += 1
+    day.spot = 0
+    day.feed(e.Started(day.at_ms, f"boot-{day.boot}", known, "test", "line-1", day.vats, e.RULES, gap_known))
+
+
+def clock_set(day: Day) -> None:
+    day.feed(e.ClockStepped(day.at_ms, day.rng.randint(-(10**7), 10**7), day.chance(0.8)))
+
+
+def other_procedure(day: Day) -> None:
+    day.feed(e.ProcedureLoaded(day.at_ms, procedure(day.rng)))
+
+
+def colder(day: Day) -> None:
+    day.colder()
+
+
+def stray(day: Day) -> None:
+    """The needle rests somewhere, or moves."""
+    if day.chance(0.5):
+        day.settle(round(day.rng.uniform(15, 95), 1))
+    else:
+        day.feed(e.Reading(day.at_ms, e.NEEDLE, day.rng.uniform(10, 190)))
+
+
+def bath(day: Day) -> None:
+    """The needle is checked, mostly passes, and at times gives nothing."""
+    how, due_c = day.rng.choice([(m.ICE_POINT, 0.0), (m.ICE_POINT, 0.0), (m.BOILING_POINT, 100.0)])
+    day.say(how)
+    day.wait(5, 40)
+    if day.chance(0.1):
+        return
+    off_c = day.rng.uniform(-0.8, 0.8) if day.chance(0.65) else day.rng.choice([-4.0, 3.0])
+    day.settle(due_c + off_c)
+    if day.chance(0.15):
+        scratch(day)
+    if day.chance(0.2):
+        day.colder()
+
+
+def spare(day: Day) -> None:
+    unit = day.ledger.procedure.unit if day.ledger.procedure else "C"
+    ice = {"F": 32.0, "C": 0.0}[unit] + (day.rng.uniform(-0.6, 0.6) if day.chance(0.7) else 5)
+    day.say(m.SPARE_ICE, ice=round(ice, 1))
+
+
+def spoken(day: Day) -> None:
+    by = day.ledger.procedure
+    assert by
+    day.say(m.READING, number=day.near(by.parts[0].name, by))
+
+
+def cabinet(day: Day) -> None:
+    """A stretch of readings around the minimum, with dropouts."""
+    by = day.ledger.procedure
+    assert by
+    at = by.hold_minimum.value + day.rng.choice([-12, -8, -3, -0.1, 0, 0.2, 3, 9])
+    for _ in range(day.rng.randint(1, 14)):
+        day.wait(5, day.rng.choice([20, 30, 55, 90]))
+        day.feed(e.Reading(day.at_ms, e.CABINET, to_c(round(at + day.rng.uniform(-0.3, 0.3), 1), by.unit)))
+    if day.chance(0.15):
+        day.feed(e.ProbeLost(day.at_ms, e.CABINET, "silent"))
+
+
+def probe_away(day: Day) -> None:
+    channel = day.rng.choice([e.NEEDLE, e.NEEDLE, e.CABINET, "vat1"])
+    day.feed(e.ProbeLost(day.at_ms, channel, day.rng.choice(["unplugged", "open circuit"])))
+    day.wait(0.5, day.rng.choice([3, 60, 600]))
+    if channel == e.NEEDLE and day.chance(0.6):
+        spare(day)
+        for _ in range(2):
+            spoken(day)
+    if day.chance(0.8):
+        day.feed(e.ProbeBack(day.at_ms, channel))
+
+
+def pieces(day: Day) -> None:
+    """Some are sold, thrown away or fall; now and then more than there are."""
+    if day.ledger.open:
+        row = day.rng.choice(list(day.ledger.open.values()))
+        meaning = day.rng.choice([m.DISCARD, m.SOLD, m.DROPPED])
+        day.say(meaning, count=day.rng.choice([1, 2, 5, 30]), **day.named(row))
+
+
+def said_late(day: Day) -> None:
+    day.say(m.LOAD, part=day.rng.choice(PARTS), count=day.rng.randint(1, 12), vat=day.rng.choice([None, *day.vats]))
+
+
+def anything(day: Day) -> None:
+    intent = day.intent()
+    slots = {slot.name: getattr(intent, slot.name) for slot in fields(intent) if slot.name != "meaning"}
+    day.say(intent.meaning, other=day.intent() if day.chance(0.6) else None, **slots)
+
+
+def question(day: Day) -> None:
+    day.say(day.rng.choice(m.QUESTIONS))
+
+
+def in_hand(day: Day) -> None:
+    ids = list(day.ledger.alerts)
+    for id in day.rng.sample(ids, min(len(ids), 3)):
+        day.feed(e.Acknowledged(day.at_ms, id, "AB") if day.chance(0.7) else e.Seen(day.at_ms, id, "phone"))
+
+
+def signature(day: Day) -> None:
+    day.feed(e.Signed(day.at_ms, "2026-02-26", "AB", day.rng.choice(["", "seen to"])))
+
+
+def pause(day: Day) -> None:
+    day.wait(30, day.rng.choice([120, 900, 6000]))
+
+
+def oil(day: Day) -> None:
+    vat = day.rng.choice(day.vats)
+    day.feed(e.Reading(day.at_ms, e.vat_channel(vat), day.rng.uniform(140, 190)))
+    if day.chance(0.3):
+        day.say(day.rng.choice(m.OIL), vat=vat)
+    elif day.chance(0.2):
+        day.say(m.OIL_POLAR, vat=vat, percent=day.rng.uniform(10, 30))
+
+
+def shift(day: Day) -> None:
+    day.say(m.SHIFT_END)
+    day.shift_ended = True
+
+
+def ear_and_disk(day: Day) -> None:
+    at_ms = day.at_ms
+    may_be: list[e.Event] = [
+        e.EarLost(at_ms, "unplugged"),
+        e.EarBack(at_ms),
+        e.EarTrouble(at_ms, e.CLIPPING),
+        e.EarClear(at_ms),
+        e.LinkDown(at_ms, "away"),
+        e.LinkUp(at_ms),
+        e.SpaceLow(at_ms, 10, 100),
+        e.SpaceBack(at_ms, 500),
+        e.RecordsSetAside(at_ms, "records.db.damaged"),
+        e.ProbeCharge(at_ms, e.NEEDLE, 20),
+        e.Unheard(at_ms, "", "too short", "test", "open"),
+    ]
+    day.feed(day.rng.choice(may_be))
+
+
+def late(day: Day) -> None:
+    """Something is long overdue: the cook was away."""
+    day.at_ms += day.rng.choice([3, 8, 15, 70]) * MINUTE
+
+
+DISTURBANCES: list[tuple[Callable[[Day], None], int]] = [
+    (scratch, 12),
+    (restart, 3),
+    (clock_set, 1),
+    (other_procedure, 2),
+    (colder, 10),
+    (stray, 6),
+    (bath, 10),
+    (spare, 3),
+    (spoken, 4),
+    (cabinet, 10),
+    (probe_away, 4),
+    (pieces, 6),
+    (said_late, 3),
+    (anything, 8),
+    (question, 4),
+    (in_hand, 4),
+    (signature, 1),
+    (pause, 3),
+    (oil, 4),
+    (shift, 1),
+    (ear_and_disk, 3),
+    (late, 2),
+]
+"""With their weights."""

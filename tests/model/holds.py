@@ -1,0 +1,196 @@
+"""Hot holding: when it counts from, what speaks for it, when it is over, the cabinet's heat, and what is sold of it."""
+
+from collections.abc import Callable
+
+from recorder.core import meanings as m
+from recorder.core.events import ProbeLost, Reading, Started
+from recorder.core.rules import Limit
+from tests.model.batches import gone
+from tests.model.ledger import Ledger, Row, Step, hold_to, shown
+
+FRESH_MS, COLD_FOR_MS = 60_000, 60_000
+
+
+class Holds:
+    def __init__(self) -> None:
+        self.first: dict[int, int] = {}
+        """By batch: when a hold that was struck began."""
+        self.cabinet: list[tuple[int, float]] = []
+        """Its readings since the last start: ms and °C."""
+        self.lost = False
+        """Whether it gives none."""
+
+    def see(self, ledger: Ledger, step: Step) -> None:
+        if isinstance(step.event, Started):
+            self.cabinet = []
+            _restarted(ledger, step, step.event)
+        if isinstance(step.event, Reading) and step.event.channel == "cabinet":
+            self.cabinet = [*self.cabinet[-999:], (step.at_ms, step.event.temp_c)]
+            self.lost = False
+        if isinstance(step.event, ProbeLost) and step.event.channel == "cabinet":
+            self.lost = True
+        for id, old, new in sorted(step.of("holds"), key=lambda each: int(each[0])):
+            self._hold(ledger, step, id, old, new)
+        for id, row in ledger.open.items():
+            if row["stage"] == "holding":
+                self._held(ledger, step, row, ledger.kids[id]["holds"])
+        for id, old, new in step.of("batches"):
+            if (
+                old
+                and not step.struck
+                and (new.get("sold_pieces") or 0, new["outcome"])
+                != (
+                    old.get("sold_pieces") or 0,
+                    old["outcome"],
+                )
+            ):
+                self._sold(ledger, step, id, old, new)
+        self._cabinet(ledger, step)
+
+    def _hold(self, ledger: Ledger, step: Step, id: int, old: Row | None, new: Row) -> None:
+        batch = new["batch_id"]
+        if new["struck"]:
+            if old and not old["struck"]:
+                self.first[batch] = old["started_ms"]
+                ledger.seen["holds struck"] += 1
+            return
+        hold_to("10 for good", not old or old["time_proven"] >= new["time_proven"], new)
+        if old is None:
+            self._began(ledger, step, id, new)
+
+    def _began(self, ledger: Ledger, step: Step, id: int, new: Row) -> None:
+        batch, procedure = new["batch_id"], ledger.procedures[new["batch_id"]]
+        opened_ms = max(cook["lid_open_ms"] or 0 for cook in ledger.kids[batch]["cooks"].values())
+        first_ms = self.first.pop(batch, None)
+        again = first_ms is not None and first_ms >= opened_ms
+        hold_to("4 first", new["started_ms"] == (first_ms if again else step.at_ms), new, first_ms, opened_ms)
+        hold_to("4 counted", new["counted_from_ms"] == opened_ms <= new["started_ms"], new, opened_ms)
+        hold_to("4 until", new["until_ms"] == opened_ms + procedure.hold_limit_ms, new)
+        hold_to("4 confirm", new["proven"] or step.confirmed, new)
+        hold_to("4 kind", new["limit_kind"] == ("time" if procedure.hold_by == "time" else "quality"), new)
+        late = step.at_ms >= opened_ms + procedure.open_wait_ms
+        hold_to("7 late", bool(new.get("late")) == late, new)
+        hold_to("7 late alert", (f"{id}-hold-after-a-long-wait" in ledger.alerts) == late, new)
+        ledger.seen["holds proven" if new["proven"] else "holds confirmed"] += 1
+        ledger.seen["holds late"] += late
+
+    def _held(self, ledger: Ledger, step: Step, row: Row, holds: dict[int, Row]) -> None:
+        """Of a batch in holding, at each step."""
+        id = max(holds)
+        hold, procedure = holds[id], ledger.procedures[row["id"]]
+        if not row["proven"] or not hold["proven"]:
+            alert = ledger.alerts.get(f"{id}-hold-before-checks-complete")
+            hold_to("4 unproven", alert and alert["batch"] == row["number"], row, hold)
+            hold_to("4 unproven", hold["proven"] == 0, row, hold)
+        began = ("holds", id) in step.changed and step.changed["holds", id][0] is None
+        if step.at_ms >= hold["until_ms"] and not (began and not step.struck):  # one that is begun so late: at once
+            alert = ledger.alerts.get(f"{id}-hold-past-limit")
+            level = "critical" if procedure.hold_by == "time" else "warning"
+            hold_to("4 past", hold["past_limit"] == 1 and alert and alert["level"] == level, hold, alert)
+            ledger.seen["holds past their limit"] += ledger.since_ms < hold["until_ms"]
+        elif not began:
+            hold_to("4 past", hold["past_limit"] == 0, hold, step.at_ms)
+
+    def _sold(self, ledger: Ledger, step: Step, id: int, old: Row, new: Row) -> None:
+        if new["outcome"] == "discarded" or not step.meant or step.meant.meaning not in (m.SOLD, m.HOLD_END):
+            hold_to("5 by word", (new.get("sold_pieces") or 0) == (old.get("sold_pieces") or 0), new)
+            return
+        holds, procedure = ledger.kids[id]["holds"], ledger.procedures[id]
+        about = max(holds)
+        hold = step.changed.get(("holds", about), (None, holds[about]))[0] or holds[about]
+        by_time = procedure.hold_by == "time"
+        cold = any(
+            check["verdict"] == "below hold minimum"
+            for each, check in ledger.kids[id]["checks"].items()
+            if each > about
+        )
+        safety = not hold["proven"] or not old["proven"] or cold
+        safety |= bool(not by_time and hold.get("seconds_below")) or bool(by_time and not hold["time_proven"])
+        safety |= by_time and step.at_ms >= hold["until_ms"]
+        against = safety or not hold["time_proven"] or step.at_ms >= hold["until_ms"]
+        alert = ledger.alerts.get(f"{step.seq}-sold-despite-a-deviation")
+        hold_to("5 sold", bool(alert) == bool(against), hold, old, alert)
+        hold_to("5 confirm", not against or step.confirmed, hold, old)
+        hold_to("5 level", not alert or alert["level"] == ("critical" if safety else "warning"), alert)
+        hold_to("5 sold", gone(new) > gone(old) or new["outcome"], new)
+        ledger.seen["sold despite a deviation" if against else "sold"] += 1
+
+    def _cabinet(self, ledger: Ledger, step: Step) -> None:
+        held = [row for id, row in ledger.open.items() if row["stage"] == "holding"]
+        held = [row for row in held if ledger.procedures[row["id"]].hold_by == "temperature"]
+        open_ = [row for row in ledger.alerts.values() if row["kind"] == "hold below minimum"]
+        hold_to("8 one", len(open_) <= 1 and (held or not open_), open_)
+        if isinstance(step.event, Reading) and step.event.channel == "cabinet":
+            for _, old, new in step.of("holds"):
+                self._seconds(ledger, step, old, new)
+        minimums = [procedure.hold_minimum for procedure in ledger.procedures.values()]
+        minimums += [ledger.procedure.hold_minimum] if ledger.procedure else []
+        fresh = bool(self.cabinet) and step.at_ms - self.cabinet[-1][0] <= FRESH_MS
+        if (
+            held
+            and fresh
+            and not self.lost
+            and self._ran(lambda temp_c: all(_below(temp_c, each) for each in minimums))
+        ):
+            known = step.changed.get(("alerts", open_[0]["id"]), (True, None))[0] if open_ else None
+            hold_to("8 raised", open_, "the cabinet has been below its minimum", self.cabinet[-5:])
+            ledger.seen["cabinet cold"] += known is None
+        for notice in step.notices:
+            if notice.alert.kind != "hold below minimum" or step.struck:
+                continue
+            if notice.change == "raised":
+                hold_to("8 one sample", self._ran(lambda temp_c: any(_below(temp_c, m) for m in minimums)), notice)
+            elif notice.change == "ended" and notice.alert.ended_by == "warm again":
+                hold_to("8 one sample", self._ran(lambda temp_c: any(not _below(temp_c, m) for m in minimums)), notice)
+                ledger.seen["cabinet warm again"] += 1
+            elif notice.change == "ended":
+                hold_to("8 ended", not held, notice)
+
+    def _ran(self, so: Callable[[float], bool]) -> bool:
+        """Whether the newest readings, none more than a minute apart, have been so for a minute."""
+        newest_ms, last_ms = self.cabinet[-1][0] if self.cabinet else 0, None
+        for at_ms, temp_c in reversed(self.cabinet):
+            if not so(temp_c) or (last_ms is not None and last_ms - at_ms > FRESH_MS):
+                return False
+            last_ms = at_ms
+            if newest_ms - at_ms >= COLD_FOR_MS:
+                return True
+        return False
+
+    def _seconds(self, ledger: Ledger, step: Step, old: Row | None, new: Row) -> None:
+        """Too cold counts from a reading below to the next one, and no longer than the hold."""
+        more_ms = round(((new.get("seconds_below") or 0) - ((old or {}).get("seconds_below") or 0)) * 1000)
+        if not more_ms:
+            return
+        (since_ms, temp_c), (at_ms, _) = self.cabinet[-2:]
+        minimums = [ledger.procedures[id].hold_minimum for id, row in ledger.open.items() if row["stage"] == "holding"]
+        minimums += [ledger.procedure.hold_minimum] if ledger.procedure else []
+        hold_to("8 seconds", at_ms - since_ms <= FRESH_MS and any(_below(temp_c, m) for m in minimums), new)
+        hold_to("8 seconds", more_ms == at_ms - max(since_ms, new["started_ms"]), new, more_ms)
+        ledger.seen["seconds below counted"] += 1
+
+
+def _below(temp_c: float, minimum: Limit) -> bool:
+    return shown(temp_c, minimum.unit) < minimum.value
+
+
+def _restarted(ledger: Ledger, step: Step, event: Started) -> None:
+    """What ran through a gap of unknown length is not vouched for; a board without power is told of."""
+    rebooted = ledger.boot_id not in (None, event.boot_id)
+    known = event.gap_known and (not rebooted or (ledger.wall_known and event.wall_known))
+    cooking = [row for row in ledger.open.values() if row["stage"] == "cooking"]
+    holding = [row for row in ledger.open.values() if row["stage"] == "holding"]
+    for row in [*cooking, *holding]:
+        table = "cooks" if row in cooking else "holds"
+        newest = ledger.newest(table, row["id"])
+        assert newest
+        if not known:
+            hold_to("10 unknown", newest["time_proven"] == 0, newest)
+            alert = f"{newest['id']}-time-not-proven"
+            hold_to("10 unknown", alert in ledger.alerts, row)
+            ledger.seen["unknown gaps, " + row["stage"]] += 1
+        elif rebooted and row in cooking:
+            hold_to("10 power", newest["time_proven"] == 0, newest)
+    away = [id for id in ledger.alerts if id == f"{step.seq}-power-was-away"]
+    hold_to("10 power", bool(away) == bool(known and rebooted and (cooking or holding)), away, event)
+    ledger.seen["power was away"] += bool(away)

@@ -1,0 +1,209 @@
+"""The needle: what it gave stays, only its own check is read colder, and a failed check of it casts its doubt."""
+
+from dataclasses import dataclass
+
+from recorder.core.events import Heard, ProbeBack, ProbeLost, Reading, Started
+from tests.model.ledger import Ledger, Row, Step, hold_to
+
+COLDER_MS, GRACE_MS, NO_BATH_C = 20_000, 15_000, 30.0
+TOLERANCE_C = {"F": 2 / 1.8, "C": 1.0}
+"""Food Code 2022 4-203.11."""
+SPARE = "spare ice point"
+
+
+@dataclass
+class Owner:
+    """Whose resting place the newest one is."""
+
+    check: int | None
+    """None for a check of the needle itself."""
+    spot: int
+    until_ms: int
+
+
+class Needle:
+    def __init__(self) -> None:
+        self.owner: Owner | None = None
+        self.used = 0
+        self.spots: dict[int, tuple[int, float]] = {}
+        """Since when, and the newest temperature."""
+        self.reads: list[Reading] = []
+        self.lost = False
+        self.given: dict[int, int] = {}
+        """Checks that the needle gave, and when."""
+        self.passed: dict[int, tuple[int, bool]] = {}
+        """Checks of the needle that were read: when, and whether it passed."""
+        self.trusted: dict[int, bool] = {}
+        """Checks that were read: whether their thermometer was to be believed then."""
+
+    def see(self, ledger: Ledger, step: Step) -> None:
+        event = step.event
+        if isinstance(event, Started):
+            self.owner, self.used, self.spots = None, 0, {}
+        if isinstance(event, ProbeLost) and event.channel == "needle":
+            self.lost = True
+        elif isinstance(event, ProbeBack | Reading) and event.channel == "needle":
+            self.lost = False
+        settled = isinstance(event, Reading) and event.channel == "needle" and event.settled
+        if isinstance(event, Reading) and settled:
+            since_ms, _ = self.spots.get(event.spot, (step.at_ms, 0.0))
+            self.spots[event.spot] = (since_ms, event.temp_c)
+            self.reads = [*self.reads[-199:], event]
+        taken, baths = self._kept(step)
+        if isinstance(event, Reading) and settled:
+            self._read(ledger, step, event, taken, baths)
+        elif isinstance(event, Heard) and step.struck:
+            self._again(ledger, step, taken, baths)
+        else:
+            hold_to("2 only readings", not taken and not baths and not self._fallen(step), step.event)
+        for id, _, new in step.of("checks"):
+            self._disputed(new)
+            if new["source"] == "spoken" and id not in self.trusted:
+                self.trusted[id] = self._spoken(ledger, step, new)
+
+    def failed(self) -> bool:
+        """Whether the needle's last check of itself stands against it; a pass that was taken back proves nothing."""
+        return not list(self.passed.values())[-1][1] if self.passed else False
+
+    def unverified(self, but: int) -> set[int]:
+        """The checks that it gave since it last passed, before its check number `but`."""
+        since_ms = max((at_ms for id, (at_ms, ok) in self.passed.items() if ok and id != but), default=-1)
+        return {check for check, at_ms in self.given.items() if at_ms >= since_ms}
+
+    def _kept(self, step: Step) -> tuple[list[tuple[int, Row]], list[tuple[int, Row]]]:
+        """What was read in this step; and nothing that was read before is gone."""
+        taken, baths = [], []
+        for id, old, new in step.of("checks"):
+            if old and old["source"] == "probe":
+                hold_to("2 kept", new["source"] == "probe" and not new["struck"] and new["temp_c"] is not None, new)
+                hold_to("2 falls", new["temp_c"] <= old["temp_c"], old, new)
+                hold_to("2 dispute stays", not old.get("disputed") or new.get("disputed"), new)
+            elif new["source"] == "probe":
+                taken.append((id, new))
+        for id, old, new in step.of("probe_checks"):
+            if new["how"] == SPARE:
+                continue
+            if old and old["temp_c"] is not None:
+                hold_to("2 bath kept", not new["struck"] and new["temp_c"] == old["temp_c"], new)
+            elif new["temp_c"] is not None:
+                baths.append((id, new))
+        return taken, baths
+
+    def _fallen(self, step: Step) -> list[tuple[int, Row]]:
+        return [
+            (id, new)
+            for id, old, new in step.of("checks")
+            if old and old["source"] == "probe" and old["temp_c"] != new["temp_c"]
+        ]
+
+    def _read(
+        self,
+        ledger: Ledger,
+        step: Step,
+        event: Reading,
+        taken: list[tuple[int, Row]],
+        baths: list[tuple[int, Row]],
+    ) -> None:
+        fallen = self._fallen(step)
+        waits = [row for id in ledger.open for row in ledger.kids[id]["checks"].values() if row["verdict"] == "open"]
+        bath_waits = [
+            row for row in ledger.rows["probe_checks"].values() if row["verdict"] == "open" and not row["struck"]
+        ]
+        if taken or baths:
+            hold_to("2 one takes it", len(taken) + len(baths) == 1 and not fallen, taken, baths, fallen)
+            for id, row in taken:
+                self._took(ledger, step, id, row, event)
+            for id, row in baths:
+                self._bathed(ledger, step, id, row, event)
+            return
+        fresh = event.spot > self.used
+        for row in (bath_waits or waits) if fresh else []:
+            due = abs(event.temp_c - (0.0 if row.get("how") == "ice point" else 100.0)) <= NO_BATH_C - 1
+            stale = self.spots[event.spot][0] < row["opened_ms"] - GRACE_MS
+            hold_to("2 taken", stale or (row in bath_waits and not due), "a fresh spot was not taken for", row)
+        owner, colder = self.owner, None
+        if owner and owner.check is not None and event.colder and event.spot == owner.spot + 1:
+            old, _ = step.changed.get(("checks", owner.check), (ledger.rows["checks"][owner.check], None))
+            assert old
+            if step.at_ms <= owner.until_ms and event.temp_c < old["temp_c"]:
+                colder = owner.check
+        if colder is None:
+            hold_to("2 no other check", not fallen, fallen)
+            return
+        row = ledger.rows["checks"][colder]
+        hold_to("2 colder spot", row["temp_c"] == event.temp_c, "a colder spot was not taken for", row, event)
+        hold_to("2 colder spot", [id for id, _ in fallen] == [colder], fallen)
+        ledger.seen["read colder"] += 1
+        ledger.seen[f"read colder, batch {ledger.rows['batches'][row['batch_id']]['stage']}"] += 1
+        self.owner, self.used = Owner(colder, event.spot, step.at_ms + COLDER_MS), event.spot
+        self.trusted[colder] = not self.failed()
+
+    def _took(self, ledger: Ledger, step: Step, id: int, row: Row, event: Reading) -> None:
+        fresh = [
+            temp_c
+            for spot, (since_ms, temp_c) in self.spots.items()
+            if spot > self.used and since_ms >= row["opened_ms"] - GRACE_MS
+        ]
+        hold_to("2 coldest", fresh and row["temp_c"] == min(fresh), row, fresh)
+        self.owner, self.used = Owner(id, event.spot, step.at_ms + COLDER_MS), event.spot
+        self.given[id] = step.at_ms
+        self.trusted[id] = not self.failed()
+        ledger.seen["checks read"] += 1
+
+    def _bathed(self, ledger: Ledger, step: Step, id: int, row: Row, event: Reading) -> None:
+        due_c = 0.0 if row["how"] == "ice point" else 100.0  # at sea level, to 0.1 °C
+        off_c, tolerance_c = abs(event.temp_c - due_c), TOLERANCE_C[row["unit"]]
+        ok = row["verdict"] == "passed"
+        hold_to("9 bath", row["temp_c"] == event.temp_c and off_c <= NO_BATH_C + 0.1, row, event)
+        hold_to("9 bath", off_c <= tolerance_c + 0.1 if ok else off_c >= tolerance_c - 0.1, row)
+        self.owner, self.used = Owner(None, event.spot, step.at_ms + COLDER_MS), event.spot
+        self.passed[id] = (step.at_ms, ok)
+        ledger.seen[f"probe check {row['verdict']}"] += 1
+        if ok:
+            return
+        doubts = self.unverified(id)
+        listed = {int(each) for each in (row.get("checks_in_doubt") or "").split()}
+        hold_to("9 listed", listed == doubts, row, doubts)
+        for check in doubts:
+            of = ledger.rows["checks"][check]
+            if of["batch_id"] in ledger.open:
+                hold_to("9 in doubt", of.get("in_doubt") == 1 and of["counts"] == 0, of)
+                ledger.seen["checks doubted"] += 1
+
+    def _again(self, ledger: Ledger, step: Step, taken: list[tuple[int, Row]], baths: list[tuple[int, Row]]) -> None:
+        """Words were struck: what waited before them waits again, and gets what the needle has read since."""
+        for id, row in [*taken, *baths]:
+            reads = [read for read in self.reads if read.at_ms == row["closed_ms"]]
+            temps = [read.temp_c for read in self.reads if read.at_ms >= row["opened_ms"] - GRACE_MS - 120_000]
+            hold_to("2 struck, read", reads and row["temp_c"] in temps, row)
+            check = None if "how" in row else id
+            self.owner, self.used = Owner(check, reads[-1].spot, reads[-1].at_ms + COLDER_MS), reads[-1].spot
+            if "how" in row:
+                self.passed[id] = (reads[-1].at_ms, row["verdict"] == "passed")
+            else:
+                self.given[id], self.trusted[id] = reads[-1].at_ms, not self.failed()
+        for id, row in self._fallen(step):
+            reads = [read for read in self.reads if read.colder and read.temp_c == row["temp_c"]]
+            hold_to("2 struck, colder", reads and self.owner and self.owner.check == id, row)
+            self.owner, self.used = Owner(id, reads[-1].spot, reads[-1].at_ms + COLDER_MS), reads[-1].spot
+        for id, old, new in step.of("probe_checks"):
+            if new["how"] != SPARE and old and new.get("disputed") and id in self.passed:
+                ledger.seen["probe check disputed"] += 1
+                if self.passed[id][1]:
+                    del self.passed[id]
+
+    def _disputed(self, row: Row) -> None:
+        if row.get("disputed"):
+            hold_to("2 disputed", row["counts"] == 0, row)
+
+    def _spoken(self, ledger: Ledger, step: Step, row: Row) -> bool:
+        """Whether a temperature that was said may count."""
+        if ledger.procedures[row["batch_id"]].spoken_readings_prove:
+            return True
+        spares = [each for each in ledger.rows["probe_checks"].values() if each["how"] == SPARE and not each["struck"]]
+        if not spares or not (self.lost or self.failed()):
+            return False
+        newest = max(spares, key=lambda each: int(each["id"]))
+        every_ms = (ledger.procedure and ledger.procedure.probe_check_every_ms) or 24 * 3_600_000
+        ledger.seen["spoken beside a spare"] += 1
+        return bool(newest["verdict"] == "passed" and step.at_ms <= newest["opened_ms"] + every_ms)
