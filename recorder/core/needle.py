@@ -45,10 +45,11 @@ def read(world: World, event: Reading, at_ms: int) -> Change:
     batch, check = waiting
     fresh = _fresh(world, check.opened_ms)
     if not fresh:
-        return world, ()
+        return _colder_read(world, event, at_ms)
     coldest = min(fresh, key=lambda reading: reading.temp_c)
     if owned := _owned_by(world, event, at_ms):  # it may still be the piece before: words alone do not tell
         world = checks.disputed(world, *owned, at_ms, "a colder spot straight after it")
+        batch = world.batch(batch.id)
     world = _taken(world, event, check.id, batch.id, at_ms)
     return checks.judged(world, batch, check, coldest.temp_c, "probe", at_ms, coldest)
 
