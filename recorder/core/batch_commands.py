@@ -87,6 +87,9 @@ def load(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
     if oil_c is not None and not batch.loads and not in_band(batch, oil_c):
         world = alerts.raised(world, batch_causes.oil_outside_band(batch, oil_c, seq, at_ms))
     complete = batch.proven
+    left = replace(batch, loads=(*batch.loads, load)).pieces_left
+    if left is not None and left < 0:
+        raise Refusal(f"{pieces - left} pieces of batch {batch.number} are gone already, more than {pieces}")
     world = world.with_batch(batch.id, loads=(*batch.loads, load))
     world = trends.load_felt(world, world.batch(batch.id), seq, oil_c, at_ms)
     counted = f" {intent.count}" if intent.count is not None else ""
@@ -210,16 +213,30 @@ def cook_more(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
     batch = pick(world, intent, (Stage.CHECKING,), (Stage.HOLDING,))
     world = trends.batch_read(world, batch, at_ms)
     held = batch.stage is Stage.HOLDING and batch.hold
+    vat = _vat_again(world, batch) if held else batch.vat
     correction = Correction(seq, at_ms, _why(batch))
     if held and held.cold_ms and batch.reheat_by_ms is None:
         batch = replace(batch, reheat_by_ms=at_ms + batch_causes.REHEAT_MS)
     world = alerts.ended(world, at_ms, "goes back into the oil", alerts.ENDED_BY_MORE_COOKING, batch.number)
     holds = (*batch.holds[:-1], replace(held, ended_ms=at_ms, outcome="cooked more")) if held else batch.holds
     changes = {"corrections": (*batch.corrections, correction), "holds": holds, "reheat_by_ms": batch.reheat_by_ms}
-    world = _moved(world, batch, Stage.RETURNED, at_ms, **changes)
+    world = _moved(world, batch, Stage.RETURNED, at_ms, vat=vat, **changes)
     left_ms = batch.reheat_by_ms - at_ms if batch.reheat_by_ms is not None else None
     within = f" {minutes_text(left_ms)} are left to reheat it." if left_ms is not None else ""
-    return done(world, f"Batch {batch.number} goes back and counts as unchecked.{within}")
+    into = f", vat {vat}," if vat != batch.vat else ""
+    return done(world, f"Batch {batch.number} goes back{into} and counts as unchecked.{within}")
+
+
+def _vat_again(world: World, batch: Batch) -> int:
+    """The vat for a batch that comes back out of holding: its own, or the only free one; raises `Refusal`."""
+    busy = _busy(world)
+    free = [vat for vat in world.vats if vat not in busy]
+    if batch.vat not in busy:
+        return batch.vat
+    if len(free) == 1:
+        return free[0]
+    there = busy[batch.vat]
+    raise Refusal(f"batch {batch.number} is in holding, and its vat {there.vat} has batch {there.number}")
 
 
 def _why(batch: Batch) -> str:
@@ -264,7 +281,11 @@ def _next_hold(batch: Batch, seq: int, at_ms: int) -> Hold:
     hold = Hold(seq, at_ms, batch.proven, counted_ms, time_proven=batch.wait_known)
     if batch.by_time and batch.holds:
         hold = replace(hold, counted_ms=min(each.counted_ms for each in batch.holds))
-    if struck := batch.struck_hold:
+    struck = batch.struck_hold
+    if struck and batch.corrections and batch.corrections[-1].at_ms >= struck.started_ms:  # it was cooked since
+        by_time_ms = min(hold.counted_ms, struck.counted_ms)
+        return replace(hold, counted_ms=by_time_ms) if batch.by_time else hold
+    if struck:
         hold = replace(
             hold,
             started_ms=struck.started_ms,
