@@ -95,7 +95,8 @@ def amended(world: World, alert: Alert) -> World:
     known = next((each for each in world.alerts if each.id == alert.id and each.ended_ms is None), None)
     if known is None:
         return raised(world, alert)
-    newer = replace(known, text=alert.text, numbers=alert.numbers)
+    level = alert.level if alert.level is Level.CRITICAL else known.level
+    newer = replace(known, level=level, text=alert.text, numbers=alert.numbers)
     return replace(world, alerts=tuple(newer if each is known else each for each in world.alerts))
 
 
