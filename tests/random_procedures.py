@@ -39,7 +39,7 @@ def procedure(rng: Random) -> Procedure:
         oil_high=Limit(oil + 20.0, unit),
         spoken_readings_prove=rng.random() < 0.25,
         ask_first=rng.choice([(m.DISCARD,), (), (m.DISCARD, m.SOLD, m.HOLD_START), (m.LID_OPEN, m.HOLD_END)]),
-        probe_check_every_ms=rng.choice([None, 40 * MINUTE, 4 * 60 * MINUTE, 24 * 60 * MINUTE]),
+        probe_check_every_ms=rng.choice([None, 60 * MINUTE, 4 * 60 * MINUTE, 24 * 60 * MINUTE]),
         altitude_m=rng.choice([None, 0.0]),
         polar_limit=rng.choice([None, 24.0]),
         more_cook_ms=rng.randint(1, 4) * MINUTE,

@@ -9,7 +9,7 @@ from recorder.core.station import State
 from tests.model.batches import FAILED, limits
 from tests.model.ledger import Ledger, Row, Step, hold_to, shown
 
-BY_A_PERSON = ("records damaged", "sold despite a deviation", "power was away")
+BY_A_PERSON = ("records damaged", "sold despite a deviation", "power was away", "checks in doubt")
 """Kinds about what is past: only a person ends them."""
 
 
@@ -77,7 +77,7 @@ def _status(ledger: Ledger, step: Step) -> None:
     say = step.cues[-1].say
     hold_to("11 status", f"Alerts open: {len(ledger.alerts)}." in say, say, len(ledger.alerts))
     for row in ledger.open.values():
-        told = f"Batch {row['number']} {row['stage']}, {row['checks_passed']} of {row['checks_needed']} checks."
+        told = f"Batch {row['number']} {row['stage']}, {row['checks_passed']} of {row['checks_needed']} checks"
         hold_to("11 status", told in say, say, told)
     numbers: list[Any] = [row["number"] for row in ledger.open.values()]
     hold_to("11 numbers apart", len(numbers) == len(set(numbers)), numbers)

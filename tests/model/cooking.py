@@ -13,15 +13,13 @@ BATH_MS, REHEAT_MS = 5 * MINUTE, 120 * MINUTE
 
 
 def see(ledger: Ledger, step: Step) -> None:
-    waits = 0
+    waits = len(ledger.waiting)
+    for check in ledger.waiting.values():
+        window_ms = ledger.procedures[check["batch_id"]].settle_window_ms
+        hold_to("1 window", step.at_ms < check["opened_ms"] + window_ms, check)
     for row in ledger.open.values():
-        kids, procedure = ledger.kids[row["id"]], ledger.procedures[row["id"]]
-        for check in kids["checks"].values():
-            if check["verdict"] == "open":
-                waits += 1
-                hold_to("1 window", step.at_ms < check["opened_ms"] + procedure.settle_window_ms, check)
         if row["stage"] == "cooking":
-            _cooks(ledger, step, row, kids["cooks"])
+            _cooks(ledger, step, row, ledger.kids[row["id"]]["cooks"])
         _reheats(ledger, step, row)
     for bath in ledger.rows["probe_checks"].values():
         if bath["verdict"] == "open" and not bath["struck"]:
@@ -55,29 +53,37 @@ def _cooks(ledger: Ledger, step: Step, row: Row, cooks: dict[int, Row]) -> None:
 def _opened(ledger: Ledger, id: int, cook: Row) -> None:
     """A first cook whose whole time is known is short below the shortest one."""
     row, procedure = ledger.rows["batches"][cook["batch_id"]], ledger.procedures[cook["batch_id"]]
-    known = cook["time_proven"] and not cook.get("said_late") and row["rounds"] == 1
-    short = bool(known and cook["lid_open_ms"] - cook["lid_locked_ms"] < procedure.shortest_cook_ms)
+    shortest_ms = procedure.shortest_cook_ms if row["rounds"] == 1 else procedure.more_cook_ms
+    since_ms = cook["lid_locked_ms"]
+    if cook.get("said_late"):
+        back = ledger.newest("corrections", row["id"])
+        loaded_ms = ledger.first_load_ms.get(row["id"], row["started_ms"])
+        since_ms = back["at_ms"] if back else loaded_ms
+    known = cook["time_proven"] or cook.get("said_late")
+    short = bool(known and cook["lid_open_ms"] - since_ms < shortest_ms)
     hold_to("7 short", bool(cook["short"]) == short == (f"{id}-cook-short" in ledger.alerts), cook)
     ledger.seen["cooks short"] += short
 
 
 def _reheats(ledger: Ledger, step: Step, row: Row) -> None:
-    """Food that was held too cold is to be hot again within two hours of going back."""
-    kids = ledger.kids[row["id"]]
-    if not kids["corrections"]:
+    """Food that was held too cold is checked hot again within two hours, or it is too late for good."""
+    by_ms = row.get("reheat_by_ms")
+    if by_ms is not None and step.at_ms >= by_ms:
+        late = f"{row['id']}-reheating-took-too-long"
+        hold_to("4 reheat late", row.get("reheat_missed") and late in ledger.alerts, row)
+        ledger.seen["reheats late"] += ledger.since_ms < by_ms
+    old, new = step.changed.get(("batches", row["id"]), (None, row))
+    if old is None or step.struck:
         return
-    id = max(kids["corrections"])
-    newest, holds = kids["corrections"][id], [hold for hold in kids["holds"].values() if hold["id"] < id]
-    before = [hold for hold in holds if hold["ended_ms"] == newest["at_ms"]]
-    cold = any(hold.get("seconds_below") for hold in before) or any(
-        check["verdict"] == "below hold minimum"
-        and check["id"] > hold["id"]
-        and check["round"] == len(kids["corrections"]) - 1
-        for hold in before
-        for check in kids["checks"].values()
-    )
-    hold_to("4 reheat", newest.get("reheat_by_ms") == (newest["at_ms"] + REHEAT_MS if cold else None), newest, before)
-    if cold and step.at_ms >= newest["at_ms"] + REHEAT_MS and not row["proven"]:
-        hold_to("4 reheat late", f"{id}-reheating-took-too-long" in ledger.alerts and newest.get("reheat_missed"), row)
-        ledger.seen["reheats late"] += ledger.since_ms < newest["at_ms"] + REHEAT_MS
-    ledger.seen["goes back cold"] += cold and newest["id"] == step.seq
+    was_ms = old.get("reheat_by_ms")
+    cold = [check for _, _, check in step.of("checks") if check["batch_id"] == row["id"]]
+    cold = [check for check in cold if check["verdict"] == "below hold minimum" and check["closed_ms"] == step.at_ms]
+    back = old["stage"] == "holding" and new["stage"] == "returned"
+    held = ledger.newest("holds", row["id"]) if back else None
+    if cold or (held and held.get("seconds_below")):
+        hold_to("4 reheat", by_ms == (was_ms if was_ms is not None else step.at_ms + REHEAT_MS), old, new)
+        ledger.seen["reheats begun"] += was_ms is None
+    elif was_ms != by_ms:
+        hot = by_ms is None and new["proven"] and new["stage"] == "checking"
+        hold_to("4 reheat", hot and not old.get("reheat_missed"), old, new)
+        ledger.seen["reheats in time"] += 1

@@ -8,13 +8,15 @@ from recorder.core.rules import Limit
 from tests.model.batches import gone
 from tests.model.ledger import Ledger, Row, Step, hold_to, shown
 
-FRESH_MS, COLD_FOR_MS = 60_000, 60_000
+FRESH_MS, COLD_FOR_MS, WARM_FOR_MS, STRETCH_MS = 60_000, 60_000, 300_000, 600_000
 
 
 class Holds:
     def __init__(self) -> None:
-        self.first: dict[int, int] = {}
-        """By batch: when a hold that was struck began."""
+        self.first: dict[int, Row] = {}
+        """By batch: a hold that was struck."""
+        self.power: set[int] = set()
+        """Batches that were held without power, and of which no piece was read warm since."""
         self.cabinet: list[tuple[int, float]] = []
         """Its readings since the last start: ms and °C."""
         self.lost = False
@@ -23,7 +25,7 @@ class Holds:
     def see(self, ledger: Ledger, step: Step) -> None:
         if isinstance(step.event, Started):
             self.cabinet = []
-            _restarted(ledger, step, step.event)
+            self._restarted(ledger, step, step.event)
         if isinstance(step.event, Reading) and step.event.channel == "cabinet":
             self.cabinet = [*self.cabinet[-999:], (step.at_ms, step.event.temp_c)]
             self.lost = False
@@ -31,6 +33,13 @@ class Holds:
             self.lost = True
         for id, old, new in sorted(step.of("holds"), key=lambda each: int(each[0])):
             self._hold(ledger, step, id, old, new)
+        for _, old, new in step.of("checks"):
+            warm = new.get("stage") == "holding" and new["verdict"] == "passed" and new.get("probe_was") != "failed"
+            if warm and (old is None or old["temp_c"] != new["temp_c"]):
+                self.power.discard(new["batch_id"])
+        for id, _, new in step.of("corrections"):
+            if id == step.seq:
+                self.power.discard(new["batch_id"])
         for id, row in ledger.open.items():
             if row["stage"] == "holding":
                 self._held(ledger, step, row, ledger.kids[id]["holds"])
@@ -51,7 +60,7 @@ class Holds:
         batch = new["batch_id"]
         if new["struck"]:
             if old and not old["struck"]:
-                self.first[batch] = old["started_ms"]
+                self.first[batch] = old
                 ledger.seen["holds struck"] += 1
             return
         hold_to("10 for good", not old or old["time_proven"] >= new["time_proven"], new)
@@ -61,14 +70,23 @@ class Holds:
     def _began(self, ledger: Ledger, step: Step, id: int, new: Row) -> None:
         batch, procedure = new["batch_id"], ledger.procedures[new["batch_id"]]
         opened_ms = max(cook["lid_open_ms"] or 0 for cook in ledger.kids[batch]["cooks"].values())
-        first_ms = self.first.pop(batch, None)
-        again = first_ms is not None and first_ms >= opened_ms
-        hold_to("4 first", new["started_ms"] == (first_ms if again else step.at_ms), new, first_ms, opened_ms)
-        hold_to("4 counted", new["counted_from_ms"] == opened_ms <= new["started_ms"], new, opened_ms)
-        hold_to("4 until", new["until_ms"] == opened_ms + procedure.hold_limit_ms, new)
+        by_time, struck = procedure.hold_by == "time", self.first.pop(batch, None)
+        earlier = [hold["counted_from_ms"] for id, hold in ledger.kids[batch]["holds"].items() if id < new["id"]]
+        counted = [opened_ms, *(earlier if by_time else [])]
+        cooked = ledger.newest("corrections", batch)
+        again = struck and not (cooked and cooked["at_ms"] >= struck["started_ms"])
+        if struck and (again or by_time):
+            counted.append(struck["counted_from_ms"])
+        started_ms = struck["started_ms"] if struck and again else step.at_ms
+        below = struck.get("seconds_below") if struck and again else None
+        hold_to("4 first", new["started_ms"] == started_ms, new, struck)
+        hold_to("4 counted", new["counted_from_ms"] == min(counted), new, counted)
+        hold_to("4 until", new["until_ms"] == min(counted) + procedure.hold_limit_ms, new)
+        hold_to("8 goes on", new.get("seconds_below") == below, new, struck)
         hold_to("4 confirm", new["proven"] or step.confirmed, new)
         hold_to("4 kind", new["limit_kind"] == ("time" if procedure.hold_by == "time" else "quality"), new)
-        late = step.at_ms >= opened_ms + procedure.open_wait_ms
+        late = bool(ledger.waited[batch])
+        hold_to("7 late waits", late or step.at_ms < opened_ms + procedure.open_wait_ms, new)
         hold_to("7 late", bool(new.get("late")) == late, new)
         hold_to("7 late alert", (f"{id}-hold-after-a-long-wait" in ledger.alerts) == late, new)
         ledger.seen["holds proven" if new["proven"] else "holds confirmed"] += 1
@@ -99,19 +117,21 @@ class Holds:
         about = max(holds)
         hold = step.changed.get(("holds", about), (None, holds[about]))[0] or holds[about]
         by_time = procedure.hold_by == "time"
-        cold = any(
-            check["verdict"] == "below hold minimum"
-            for each, check in ledger.kids[id]["checks"].items()
-            if each > about
-        )
+        checks = [check for each, check in ledger.kids[id]["checks"].items() if each > about]
+        cold = any(check["verdict"] == "below hold minimum" for check in checks)
+        cold |= bool(old.get("reheat_missed")) or id in self.power
         safety = not hold["proven"] or not old["proven"] or cold
         safety |= bool(not by_time and hold.get("seconds_below")) or bool(by_time and not hold["time_proven"])
         safety |= by_time and step.at_ms >= hold["until_ms"]
         against = safety or not hold["time_proven"] or step.at_ms >= hold["until_ms"]
-        alert = ledger.alerts.get(f"{step.seq}-sold-despite-a-deviation")
-        hold_to("5 sold", bool(alert) == bool(against), hold, old, alert)
-        hold_to("5 confirm", not against or step.confirmed, hold, old)
-        hold_to("5 level", not alert or alert["level"] == ("critical" if safety else "warning"), alert)
+        of = [row for row in ledger.alerts.values() if row["kind"] == "sold despite a deviation"]
+        of = [row for row in of if row["batch"] == new["number"]]
+        told = [row for row in of if ("alerts", row["id"]) in step.changed]
+        alert = of[0] if of else None
+        waited = "4 h is the most" in str(alert)
+        hold_to("5 sold", len(of) == 1 if against or waited else not told, hold, old, of)
+        hold_to("5 confirm", not (against or waited) or step.confirmed, hold, old)
+        hold_to("5 level", not (safety and told) or told[0]["level"] == "critical", told)
         hold_to("5 sold", gone(new) > gone(old) or new["outcome"], new)
         ledger.seen["sold despite a deviation" if against else "sold"] += 1
 
@@ -139,21 +159,24 @@ class Holds:
             if notice.alert.kind != "hold below minimum" or step.struck:
                 continue
             if notice.change == "raised":
-                hold_to("8 one sample", self._ran(lambda temp_c: any(_below(temp_c, m) for m in minimums)), notice)
+                ran = self._ran(lambda temp_c: any(_below(temp_c, m) for m in minimums), STRETCH_MS)
+                long = any((ledger.newest("holds", row["id"]) or {}).get("seconds_below", 0) >= 600 for row in held)
+                hold_to("8 one sample", ran or long, notice)
             elif notice.change == "ended" and notice.alert.ended_by == "warm again":
-                hold_to("8 one sample", self._ran(lambda temp_c: any(not _below(temp_c, m) for m in minimums)), notice)
+                warm = self._ran(lambda temp_c: any(not _below(temp_c, m) for m in minimums), STRETCH_MS, WARM_FOR_MS)
+                hold_to("8 one sample", warm, notice)
                 ledger.seen["cabinet warm again"] += 1
             elif notice.change == "ended":
                 hold_to("8 ended", not held, notice)
 
-    def _ran(self, so: Callable[[float], bool]) -> bool:
-        """Whether the newest readings, none more than a minute apart, have been so for a minute."""
+    def _ran(self, so: Callable[[float], bool], apart_ms: int = FRESH_MS, for_ms: int = COLD_FOR_MS) -> bool:
+        """Whether the newest readings, none farther apart than that, have been so for so long."""
         newest_ms, last_ms = self.cabinet[-1][0] if self.cabinet else 0, None
         for at_ms, temp_c in reversed(self.cabinet):
-            if not so(temp_c) or (last_ms is not None and last_ms - at_ms > FRESH_MS):
+            if not so(temp_c) or (last_ms is not None and last_ms - at_ms > apart_ms):
                 return False
             last_ms = at_ms
-            if newest_ms - at_ms >= COLD_FOR_MS:
+            if newest_ms - at_ms >= for_ms:
                 return True
         return False
 
@@ -169,28 +192,29 @@ class Holds:
         hold_to("8 seconds", more_ms == at_ms - max(since_ms, new["started_ms"]), new, more_ms)
         ledger.seen["seconds below counted"] += 1
 
+    def _restarted(self, ledger: Ledger, step: Step, event: Started) -> None:
+        """What ran through a gap of unknown length is not vouched for; a board without power is told of."""
+        rebooted = ledger.boot_id not in (None, event.boot_id)
+        known = event.gap_known and (not rebooted or (ledger.wall_known and event.wall_known))
+        cooking = [row for row in ledger.open.values() if row["stage"] == "cooking"]
+        holding = [row for row in ledger.open.values() if row["stage"] == "holding"]
+        for row in [*cooking, *holding]:
+            table = "cooks" if row in cooking else "holds"
+            newest = ledger.newest(table, row["id"])
+            assert newest
+            if not known:
+                hold_to("10 unknown", newest["time_proven"] == 0, newest)
+                alert = f"{newest['id']}-time-not-proven"
+                hold_to("10 unknown", alert in ledger.alerts, row)
+                ledger.seen["unknown gaps, " + row["stage"]] += 1
+            elif rebooted and row in cooking:
+                hold_to("10 power", newest["time_proven"] == 0, newest)
+            elif rebooted and ledger.procedures[row["id"]].hold_by == "temperature":
+                self.power.add(row["id"])
+        away = [id for id in ledger.alerts if id == f"{step.seq}-power-was-away"]
+        hold_to("10 power", bool(away) == bool(known and rebooted and (cooking or holding)), away, event)
+        ledger.seen["power was away"] += bool(away)
+
 
 def _below(temp_c: float, minimum: Limit) -> bool:
     return shown(temp_c, minimum.unit) < minimum.value
-
-
-def _restarted(ledger: Ledger, step: Step, event: Started) -> None:
-    """What ran through a gap of unknown length is not vouched for; a board without power is told of."""
-    rebooted = ledger.boot_id not in (None, event.boot_id)
-    known = event.gap_known and (not rebooted or (ledger.wall_known and event.wall_known))
-    cooking = [row for row in ledger.open.values() if row["stage"] == "cooking"]
-    holding = [row for row in ledger.open.values() if row["stage"] == "holding"]
-    for row in [*cooking, *holding]:
-        table = "cooks" if row in cooking else "holds"
-        newest = ledger.newest(table, row["id"])
-        assert newest
-        if not known:
-            hold_to("10 unknown", newest["time_proven"] == 0, newest)
-            alert = f"{newest['id']}-time-not-proven"
-            hold_to("10 unknown", alert in ledger.alerts, row)
-            ledger.seen["unknown gaps, " + row["stage"]] += 1
-        elif rebooted and row in cooking:
-            hold_to("10 power", newest["time_proven"] == 0, newest)
-    away = [id for id in ledger.alerts if id == f"{step.seq}-power-was-away"]
-    hold_to("10 power", bool(away) == bool(known and rebooted and (cooking or holding)), away, event)
-    ledger.seen["power was away"] += bool(away)

@@ -87,10 +87,16 @@ class Ledger:
         self.procedures: dict[int, Procedure] = {}
         """By the id of the batch."""
         self.procedure: Procedure | None = None
+        self.waiting: dict[int, Row] = {}
+        """Checks of pieces that wait for a reading."""
         self.open: dict[int, Row] = {}
         """Batches that are not closed."""
         self.alerts: dict[str, Row] = {}
         """Open ones."""
+        self.first_load_ms: dict[int, int] = {}
+        """By batch: when pieces first went in, also by a load that was struck."""
+        self.waited: defaultdict[int, set[str]] = defaultdict(set)
+        """By batch: the alerts of waits that were too long."""
         self.raised: dict[str, int] = {}
         """When an alert was last raised."""
         self.question: tuple[Intent, int] | None = None
@@ -147,6 +153,8 @@ class Ledger:
             made = self.rows["loads"].keys() if table == "recoveries" else (self.seq,)
             hold_to("1 ids", id in made, table, id, "at", self.seq)
         if table == "alerts":
+            if old and old["level"] != row["level"]:
+                self.raised[id] = self.at_ms
             if row["ended_ms"] is None:
                 self.alerts[id] = row
             else:
@@ -163,6 +171,12 @@ class Ledger:
                 self.open[id] = row
         elif "batch_id" in row:
             step.batches.add(row["batch_id"])
+            if table == "loads":
+                self.first_load_ms.setdefault(row["batch_id"], row["at_ms"])
+            if table == "checks":
+                self.waiting.pop(id, None)
+                if row["verdict"] == "open" and not row["struck"]:
+                    self.waiting[id] = row
             rows = self.kids[row["batch_id"]][table]
             if row["struck"]:
                 rows.pop(id, None)

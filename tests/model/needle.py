@@ -6,6 +6,8 @@ from recorder.core.events import Heard, ProbeBack, ProbeLost, Reading, Started
 from tests.model.ledger import Ledger, Row, Step, hold_to
 
 COLDER_MS, GRACE_MS, NO_BATH_C = 20_000, 15_000, 30.0
+COLDEST_C, HOTTEST_C = -5.0, 105.0
+"""What rests outside of this rests in no piece and no bath."""
 TOLERANCE_C = {"F": 2 / 1.8, "C": 1.0}
 """Food Code 2022 4-203.11."""
 SPARE = "spare ice point"
@@ -45,6 +47,7 @@ class Needle:
         elif isinstance(event, ProbeBack | Reading) and event.channel == "needle":
             self.lost = False
         settled = isinstance(event, Reading) and event.channel == "needle" and event.settled
+        settled = settled and COLDEST_C <= event.temp_c <= HOTTEST_C
         if isinstance(event, Reading) and settled:
             since_ms, _ = self.spots.get(event.spot, (step.at_ms, 0.0))
             self.spots[event.spot] = (since_ms, event.temp_c)
@@ -66,13 +69,17 @@ class Needle:
         return not list(self.passed.values())[-1][1] if self.passed else False
 
     def unverified(self, but: int) -> set[int]:
-        """The checks that it gave since it last passed, before its check number `but`."""
-        since_ms = max((at_ms for id, (at_ms, ok) in self.passed.items() if ok and id != but), default=-1)
+        """The checks that it gave since it was last judged, before its check number `but`; earlier ones were then."""
+        since_ms = max((at_ms for id, (at_ms, _) in self.passed.items() if id != but), default=-1)
         return {check for check, at_ms in self.given.items() if at_ms >= since_ms}
 
     def _kept(self, step: Step) -> tuple[list[tuple[int, Row]], list[tuple[int, Row]]]:
         """What was read in this step; and nothing that was read before is gone."""
         taken, baths = [], []
+        for _, old, new in step.of("checks"):
+            if old and old["source"] == "spoken":
+                hold_to("2 spoken kept", new["source"] == "spoken" and not new["struck"], new)
+                hold_to("2 spoken kept", new["temp_c"] == old["temp_c"], old, new)
         for id, old, new in step.of("checks"):
             if old and old["source"] == "probe":
                 hold_to("2 kept", new["source"] == "probe" and not new["struck"] and new["temp_c"] is not None, new)
@@ -82,6 +89,7 @@ class Needle:
                 taken.append((id, new))
         for id, old, new in step.of("probe_checks"):
             if new["how"] == SPARE:
+                hold_to("2 spare kept", not new["struck"], new)
                 continue
             if old and old["temp_c"] is not None:
                 hold_to("2 bath kept", not new["struck"] and new["temp_c"] == old["temp_c"], new)
@@ -105,12 +113,16 @@ class Needle:
         baths: list[tuple[int, Row]],
     ) -> None:
         fallen = self._fallen(step)
-        waits = [row for id in ledger.open for row in ledger.kids[id]["checks"].values() if row["verdict"] == "open"]
+        waits = list(ledger.waiting.values())
         bath_waits = [
             row for row in ledger.rows["probe_checks"].values() if row["verdict"] == "open" and not row["struck"]
         ]
         if taken or baths:
             hold_to("2 one takes it", len(taken) + len(baths) == 1 and not fallen, taken, baths, fallen)
+            if taken and (before := self._colder_than(ledger, step, event)) is not None:
+                row = ledger.rows["checks"][before]
+                hold_to("2 either piece", row.get("disputed"), "may be of the piece before", row)
+                ledger.seen["disputed by a colder spot"] += 1
             for id, row in taken:
                 self._took(ledger, step, id, row, event)
             for id, row in baths:
@@ -121,12 +133,7 @@ class Needle:
             due = abs(event.temp_c - (0.0 if row.get("how") == "ice point" else 100.0)) <= NO_BATH_C - 1
             stale = self.spots[event.spot][0] < row["opened_ms"] - GRACE_MS
             hold_to("2 taken", stale or (row in bath_waits and not due), "a fresh spot was not taken for", row)
-        owner, colder = self.owner, None
-        if owner and owner.check is not None and event.colder and event.spot == owner.spot + 1:
-            old, _ = step.changed.get(("checks", owner.check), (ledger.rows["checks"][owner.check], None))
-            assert old
-            if step.at_ms <= owner.until_ms and event.temp_c < old["temp_c"]:
-                colder = owner.check
+        colder = self._colder_than(ledger, step, event)
         if colder is None:
             hold_to("2 no other check", not fallen, fallen)
             return
@@ -137,6 +144,15 @@ class Needle:
         ledger.seen[f"read colder, batch {ledger.rows['batches'][row['batch_id']]['stage']}"] += 1
         self.owner, self.used = Owner(colder, event.spot, step.at_ms + COLDER_MS), event.spot
         self.trusted[colder] = not self.failed()
+
+    def _colder_than(self, ledger: Ledger, step: Step, event: Reading) -> int | None:
+        """The check that owns the spot from which the needle went straight to this colder one, in time."""
+        owner = self.owner
+        if owner is None or owner.check is None or not event.colder or event.spot != owner.spot + 1:
+            return None
+        old, _ = step.changed.get(("checks", owner.check), (ledger.rows["checks"][owner.check], None))
+        assert old
+        return owner.check if step.at_ms <= owner.until_ms and event.temp_c < old["temp_c"] else None
 
     def _took(self, ledger: Ledger, step: Step, id: int, row: Row, event: Reading) -> None:
         fresh = [
@@ -206,4 +222,5 @@ class Needle:
         newest = max(spares, key=lambda each: int(each["id"]))
         every_ms = (ledger.procedure and ledger.procedure.probe_check_every_ms) or 24 * 3_600_000
         ledger.seen["spoken beside a spare"] += 1
-        return bool(newest["verdict"] == "passed" and step.at_ms <= newest["opened_ms"] + every_ms)
+        good = newest["verdict"] == "passed" and not newest.get("disputed")
+        return bool(good and step.at_ms <= newest["opened_ms"] + every_ms)
