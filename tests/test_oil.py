@@ -39,6 +39,26 @@ def test_no_recovery(temps_c: list[float]) -> None:
 
 
 @pytest.mark.parametrize(
+    ("temps_c", "seconds"),
+    [
+        ([167.0, 165.0, 167.0], None),  # pulled down by DIP_C to the very line, which is not below it
+        ([166.9, 164.9, 167.0], 1 + 0.1 / 2.1),  # pulled down by just DIP_C
+        ([166.8, 164.9, 167.0], None),  # by less than DIP_C from where it was, whatever it rose to
+        ([170.0, 160.0, 165.0, 165.0], 2.0),  # back on the line is back
+    ],
+)
+def test_recovery_at_its_very_limits(temps_c: list[float], seconds: float | None) -> None:
+    """`DIP_C` is 2 °C, as the module says; the line is 165 °C."""
+    found = recovery_s(list(range(len(temps_c))), temps_c, 165)
+    assert found == (None if seconds is None else pytest.approx(seconds))
+
+
+def test_recovery_counts_from_the_load_whenever_that_was() -> None:
+    times_s, temps_c = [1000, 1030, 1060], [170.0, 158.0, 168.0]
+    assert recovery_s(times_s, temps_c, 164) == pytest.approx(30 + 30 * 6 / 10)
+
+
+@pytest.mark.parametrize(
     ("times_s", "temps_c", "complaint"),
     [([], [], "0 times"), ([0, 1], [170], "2 times and 1"), ([0, 0], [170, 160], "must rise")],
 )
@@ -52,16 +72,18 @@ def test_slower_than_its_own_history() -> None:
     assert slower(usual) == ()
     assert 1 in slower([*usual, 240])
     assert slower([*usual, 100]) == (), "quicker is no trouble"
+    assert slower([*usual, 192]) == (), "its usual is 182.5 s, and three standard deviations of it end at 198 s"
 
 
 def test_use_since_it_was_cared_for() -> None:
     hour = 3_600_000
     assert use_since(hour, 4 * hour, [0, hour, 2 * hour, 4 * hour]) == Use(3.0, 2)
+    assert use_since(hour, hour, [hour]) == Use(0.0, 0), "this very moment"
     with pytest.raises(ValueError, match="is before the oil was cared for"):
         use_since(hour, 0, [])
 
 
-@pytest.mark.parametrize(("percent", "met"), [(24.0, True), (24.1, False), (0.0, True)])
+@pytest.mark.parametrize(("percent", "met"), [(24.0, True), (24.1, False), (0.0, True), (100.0, False)])
 def test_polar_compounds_against_the_sites_own_limit(percent: float, met: bool) -> None:
     assert polar_met(percent, 24.0) is met
 
