@@ -1,5 +1,6 @@
 """Events to canonical JSON and back."""
 
+import dataclasses
 import json
 import math
 
@@ -63,6 +64,71 @@ def test_canonical_form_is_rfc_8785(text: str, expected: str) -> None:
     The second tells order by UTF-16 units from order by code points.
     """
     assert canonical(json.loads(text)).decode() == expected
+
+
+AS_STORED = {
+    "started": '{"at_ms":1,"boot_id":"b","rules":3,"station":"line-1","vats":[1,2],"version":"0.1.0","wall_known":true}',
+    "reading": '{"at_ms":2,"channel":"needle","colder":true,"settle_ms":9000,"settled":true,"spot":7,"temp_c":85.5,'
+    '"uncertainty_c":0.25}',
+    "probe lost": '{"at_ms":3,"channel":"vat1","reason":"unplugged"}',
+    "probe back": '{"at_ms":4,"channel":"vat1"}',
+    "probe charge": '{"at_ms":5,"channel":"needle","percent":85}',
+    "heard": '{"at_ms":6,"engine":"moonshine","intent":{"count":12,"meaning":"load","part":"thigh","vat":2},'
+    '"listening":"name","other":{"batch":1,"meaning":"discard batch"},"other_text":"discard batch one","score":-1.5,'
+    '"text":"load thighs twelve vat two"}',
+    "not understood": '{"at_ms":7,"engine":"sphinx","listening":"switch","reason":"not sure enough","score":-30.5,'
+    '"text":"lid"}',
+    "ear lost": '{"at_ms":8,"reason":"busy"}',
+    "ear back": '{"at_ms":9}',
+    "ear trouble": '{"at_ms":10,"what":"silent"}',
+    "ear clear": '{"at_ms":11}',
+    "link down": '{"at_ms":12,"reason":"refused"}',
+    "link up": '{"at_ms":13}',
+    "acknowledged": '{"alert":"41-cook-overdue","at_ms":14,"by":"JD"}',
+    "seen": '{"alert":"41-cook-overdue","at_ms":15,"by":"office phone"}',
+    "signed": '{"at_ms":16,"by":"JD","day":"2026-02-26","note":"reviewed"}',
+    "records set aside": '{"at_ms":17,"file":"records.db.damaged-1","reason":"malformed"}',
+    "space low": '{"at_ms":18,"free_mb":90,"least_mb":200}',
+    "space back": '{"at_ms":19,"free_mb":900}',
+    "tick": '{"at_ms":20}',
+    "clock set": '{"at_ms":21,"delta_ms":-5000,"wall_known":true}',
+    "stopped": '{"at_ms":22}',
+}
+"""One entry of each kind but the procedure's, as journals hold them since their first release."""
+
+
+@pytest.mark.parametrize(("kind", "body"), AS_STORED.items(), ids=AS_STORED)
+def test_each_kind_is_spelled_as_it_ever_was(kind: str, body: str) -> None:
+    event = decode(kind, body)
+    assert type(event) is KINDS[kind] and encode(event) == (kind, body)
+    assert AS_STORED.keys() | {"procedure loaded"} == KINDS.keys()
+    assert json.loads(body) == {
+        name: value for name, value in asdict_briefly(event).items() if name in json.loads(body)
+    }
+
+
+def asdict_briefly(event: Event) -> dict[str, object]:
+    """The event's fields by the standard library, with lists for tuples and without what is None in a part."""
+    return json.loads(  # type: ignore[no-any-return]
+        json.dumps(
+            dataclasses.asdict(
+                event, dict_factory=lambda pairs: {name: value for name, value in pairs if value not in (None, "")}
+            )
+        )
+    )
+
+
+def test_a_part_that_is_none_or_of_another_kind_is_refused_where_there_must_be_one() -> None:
+    """A body may be valid JSON and no event: each part must be of its own kind, to the letter."""
+    started = json.loads(AS_STORED["started"])
+    for name, wrong in [("vats", [1, "2"]), ("vats", [1, None]), ("wall_known", 1), ("station", None), ("rules", 3.5)]:
+        with pytest.raises(CodecError, match="no 'started' event"):
+            decode("started", json.dumps(started | {name: wrong}))
+    reading = json.loads(AS_STORED["reading"])
+    for name, wrong in [("settle_ms", "9"), ("uncertainty_c", "0.2"), ("temp_c", None), ("settled", "true")]:
+        with pytest.raises(CodecError, match="no 'reading' event"):
+            decode("reading", json.dumps(reading | {name: wrong}))
+    assert decode("reading", json.dumps(reading | {"uncertainty_c": None, "settle_ms": None})) is not None
 
 
 @pytest.mark.parametrize("value", [math.nan, math.inf, 2**60])

@@ -38,7 +38,7 @@ import traceback
 import warnings
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from importlib.machinery import ModuleSpec, SourceFileLoader
 from pathlib import Path
@@ -84,14 +84,16 @@ class Coverage:
     """File -> line -> the ids of the tests that ran it."""
 
     def chosen(self, path: Path, lines: Sequence[int], patience_s: float, old: set[str]) -> list[str]:
-        """The tests to try on a fault in the first of `lines` that any ran (none given: in the file), old ones first.
+        """The tests to try on a fault in the first of `lines` that any ran, old ones first; where none did, since it
+        may have run at the import, all tests of the files of which any test runs the module.
 
         Of the old and of the others the quickest, as many as take `patience_s`, and at least one.
         """
         ran = self.lines.get(str(path), {})
-        found = {test for tests in ran.values() for test in tests} if not lines else set[str]()
-        for line in lines:
-            found = found or set(ran.get(line, ()))
+        found = next((set(ran[line]) for line in lines if line in ran), set[str]())
+        if not found:
+            files = {test.partition("::")[0] for tests in ran.values() for test in tests}
+            found = {test for test in self.seconds if test.partition("::")[0] in files}
         result: list[str] = []
         for group in (found & old, found - old):
             spent_s = 0.0
@@ -181,6 +183,8 @@ class Bench:
         self._folder = Path(tempfile.mkdtemp(prefix="mutants-", dir="/dev/shm" if Path("/dev/shm").is_dir() else None))
         self._began_s = time.monotonic()
         self.verdicts: list[Verdict] = []
+        self._noticed: Counter[tuple[str, str]] = Counter()
+        """By module and test: faults that it noticed. Such a test goes first."""
         self._earlier = _earlier(chosen.resume) if chosen.resume else {}
         self.left = 0
 
@@ -214,6 +218,7 @@ class Bench:
             for verdict in _in_parallel(work, self._chosen.jobs, self._began_s + 60 * self._chosen.minutes):
                 self.left -= 1
                 self.verdicts.append(verdict)
+                self._noticed[verdict.module, verdict.by] += verdict.result != SURVIVED
                 out.write(json.dumps({name: getattr(verdict, name) for name in Verdict.__slots__}) + "\n")
                 out.flush()
 
@@ -235,7 +240,8 @@ class Bench:
             else:
                 lines = (mutant.line, mutant.statement_line) if mutant.in_function else ()
                 tests = covered.chosen(module.path, lines, self._chosen.patience, old)
-                yield Task(module, mutant, tests, sum(test in old for test in tests))
+                swaps = any(line in covered.lines.get(str(module.path), {}) for line in lines)
+                yield Task(module, mutant, tests, sum(test in old for test in tests), swaps)
 
     def _measured(self, session: pytest.Session, items: dict[str, pytest.Item]) -> Coverage:
         """What each test runs, measured in forks; what an earlier run found of the same files counts."""
@@ -276,13 +282,16 @@ class Bench:
         task: "Task",
     ) -> Verdict:
         """In a process of its own: the verdict on one mutant."""
+        groups = (task.tests[: task.old], task.tests[task.old :])
+        tests = [test for each in groups for test in sorted(each, key=lambda t: -self._noticed[task.module.name, t])]
+        task = replace(task, tests=tests)
         limits = {test: 2 + 5 * covered.seconds[test] for test in task.tests}
         result: dict[str, Any] = {}
         folder = Path(tempfile.mkdtemp(dir=self._folder))
         try:
             if not task.tests:
                 result = {"result": SURVIVED}
-            elif task.mutant.in_function:
+            elif task.swaps:
                 result = self._in_child(lambda: _swapped(session, items, functions, task, limits), 600, folder / "a")
             if result.get("result", "unfit") in (SURVIVED, "unfit") and task.tests:
                 result = self._in_child(lambda: _imported(task, limits, folder / "b"), 600, folder / "b")
@@ -351,6 +360,8 @@ class Task:
     tests: list[str]
     old: int
     """So many of them, at the beginning, are the baseline's."""
+    swaps: bool
+    """Whether it may do to replace the code of functions."""
 
 
 def _say(answer: Path, value: dict[str, Any]) -> None:
@@ -597,7 +608,7 @@ def main() -> None:
     parser.add_argument("--sample", type=int, default=0, help="so many mutants at random; 0: all")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--minutes", type=float, default=60, help="begin no mutant after so many")
-    parser.add_argument("--patience", type=float, default=15, help="seconds of tests for one mutant, by their measure")
+    parser.add_argument("--patience", type=float, default=20, help="seconds of tests for one mutant, by their measure")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--against", default="main", help="the commit whose tests are the baseline")
     parser.add_argument("--resume", type=Path, help="a file that keeps the verdicts; those in it are not taken again")

@@ -1,7 +1,7 @@
 """Small faults to put into a module, one at a time: each is what a slip of the hand would leave. Runs nothing.
 
-A mutant is a change to the module's syntax tree. Docstrings, annotations, decorators, imports, asserts and the texts of
-raised errors stay as they are.
+A mutant is a change to the module's syntax tree. Docstrings, annotations, decorators, imports, asserts, `strict=` and
+the texts of raised errors stay as they are: they guard or explain, and do nothing in a sound program.
 """
 
 import ast
@@ -180,7 +180,7 @@ def _children(node: ast.AST) -> Iterator[tuple[str, int | None, ast.AST]]:
     if isinstance(node, _UNMADE):
         return
     for field, value in ast.iter_fields(node):
-        if field in _UNTOUCHED:
+        if field in _UNTOUCHED or (isinstance(node, ast.keyword) and node.arg == "strict"):
             continue
         if isinstance(value, ast.AST):
             yield field, None, value
@@ -267,7 +267,7 @@ def _calls(node: ast.Call) -> Iterator[tuple[str, ast.AST]]:
         case ast.Call(func=ast.Name(id="sorted"), args=[first, *_]):
             yield "unsorted", ast.Call(ast.Name("list", ast.Load()), [first], [])
     for at, keyword in enumerate(node.keywords):
-        if keyword.arg is not None:
+        if keyword.arg not in (None, "strict"):
             yield "argument left out", ast.Call(node.func, node.args, node.keywords[:at] + node.keywords[at + 1 :])
     match node:
         case ast.Call(func=ast.Name(id="min" | "max" | "isinstance" | "issubclass" | "getattr" | "range")):

@@ -1,0 +1,162 @@
+"""The thermal room at its very edges: ends of ranges, single bits, values on a line, and what adds to a fault."""
+
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from recorder.thermal import lethality, sampling
+from recorder.thermal.approach import fitted
+from recorder.thermal.converters import Converted, Unfit, max31855k, max31856
+
+# MAX31856, fault status register 0F hex, bit 0 first (published-values.md section 4.6).
+FAULTS = (
+    "open circuit",
+    "voltage out of range",
+    "hot junction below its alarm",
+    "hot junction above its alarm",
+    "cold junction below its alarm",
+    "cold junction above its alarm",
+    "hot junction out of range",
+    "cold junction out of range",
+)
+
+
+def registers(hot_c: float, cold_c: float, faults: int = 0, kind: int = 3) -> bytes:
+    """Registers 00 to 0F hex of a MAX31856; `kind` is the type in register 01: 2 for J, 3 for K, 7 for T."""
+    cold = round(cold_c * 256).to_bytes(2, signed=True)
+    hot = round(hot_c * 4096).to_bytes(3, signed=True)
+    return bytes([0x80, 0x20 | kind]) + bytes(8) + cold + hot + bytes([faults])
+
+
+def word(hot_c: float, cold_c: float) -> int:
+    """A MAX31855's word without a fault."""
+    return (round(hot_c * 4) & 0x3FFF) << 18 | (round(cold_c * 16) & 0xFFF) << 4
+
+
+@pytest.mark.parametrize("bit", range(8))
+def test_each_bit_of_the_fault_register_has_its_own_name(bit: int) -> None:
+    assert max31856(registers(80, 25, 1 << bit), "K") == Unfit((FAULTS[bit],))
+
+
+def test_faults_are_named_in_the_order_of_their_bits_and_each_once() -> None:
+    assert max31856(registers(80, 25, 0xFF), "K") == Unfit(FAULTS)
+    assert max31856(registers(1400, 25, 0x41, kind=7), "K") == Unfit(
+        ("open circuit", "hot junction out of range", "set to another type")
+    )
+    assert max31856(registers(1400, 126), "K") == Unfit(("hot junction out of range", "cold junction out of range"))
+    broken = 0b101 | 1 << 3  # open circuit, short to supply, a reserved bit, and no summary bit
+    assert max31855k(word(80, 25) | broken) == Unfit(("open circuit", "short to supply", "bits at odds"))
+
+
+def test_a_fault_is_named_though_the_chip_has_not_converted_yet() -> None:
+    assert max31856(registers(0, 0, 1), "K") == Unfit(("open circuit",))
+
+
+@pytest.mark.parametrize(("kind", "number"), [("J", 2), ("K", 3), ("T", 7)])
+def test_the_chip_must_be_set_to_the_thermocouple_that_it_has(kind: str, number: int) -> None:
+    """MAX31856, register 01, lowest four bits: B 0, E 1, J 2, K 3, N 4, R 5, S 6, T 7."""
+    for other in range(8):
+        found = max31856(registers(100, 25, kind=other), kind)
+        assert found == (Converted(100, 25, 100) if other == number else Unfit(("set to another type",)))
+
+
+@pytest.mark.parametrize(("kind", "number", "low_c", "high_c"), [("K", 3, -270, 1372), ("J", 2, -210, 1200)])
+def test_the_ends_of_a_range_are_inside_it(kind: str, number: int, low_c: float, high_c: float) -> None:
+    for hot_c in (low_c, high_c):
+        assert max31856(registers(hot_c, 25, kind=number), kind) == Converted(hot_c, 25, hot_c)
+    for hot_c in (low_c - 0.0625, high_c + 0.0625):
+        assert max31856(registers(hot_c, 25, kind=number), kind) == Unfit(("hot junction out of range",))
+
+
+def test_the_ends_of_the_cold_junctions_range_are_inside_it() -> None:
+    for cold_c in (-55, 125):
+        assert isinstance(max31856(registers(80, cold_c), "K"), Converted)
+        assert isinstance(max31855k(word(80, cold_c)), Converted)
+    for cold_c in (-55.0625, 125.0625):
+        assert max31856(registers(80, cold_c), "K") == Unfit(("cold junction out of range",))
+        assert max31855k(word(80, cold_c)) == Unfit(("cold junction out of range",))
+
+
+@pytest.mark.parametrize(("hot_c", "cold_c"), [(1200.25, 25.0), (1024.0, 64.0625), (-100.5, -0.0625), (600, 100.9375)])
+def test_each_bit_of_a_word_counts(hot_c: float, cold_c: float) -> None:
+    found = max31855k(word(hot_c, cold_c))
+    assert isinstance(found, Converted)
+    assert (found.reported_c, found.cold_junction_c) == (hot_c, cold_c)
+
+
+def test_a_word_below_zero_is_none() -> None:
+    with pytest.raises(ValueError, match="is not a word of 32 bits"):
+        max31855k(-1)
+
+
+def test_a_lethal_rate_takes_any_z_above_zero_and_no_infinity() -> None:
+    assert lethality.lethal_rate(70.5, 70, 0.5) == pytest.approx(10)
+    for bad in ((math.inf, 70, 10), (70, math.inf, 10), (70, 70, math.inf), (70, 70, math.nan)):
+        with pytest.raises(ValueError, match="must be finite"):
+            lethality.lethal_rate(*bad)
+
+
+def test_one_time_that_falls_among_others_that_rise_is_refused() -> None:
+    for times_s in ([0, 10, 5, 20], [0, 10, math.inf, 20]):
+        with pytest.raises(ValueError, match="must not fall"):
+            lethality.f_value(times_s, [70, 70, 70, 70], 70, 10)
+
+
+def test_a_log_reduction_at_its_ends() -> None:
+    assert lethality.log_reduction(0, 0.5) == 0
+    assert lethality.log_reduction(0.5, 0.25) == 2
+    for bad in ((math.inf, 1), (1, math.inf), (-0.5, 1), (1, 0)):
+        with pytest.raises(ValueError, match="both finite"):
+            lethality.log_reduction(*bad)
+
+
+@pytest.mark.parametrize("species", lethality.TABLES)
+def test_a_dwell_time_is_the_same_on_both_scales(species: str) -> None:
+    """Each printed °F, and the same in °C, which no float holds exactly."""
+    for temp_f in sorted(lethality.TABLES[species]):
+        in_c = lethality.hold_needed_s(species, 12, (temp_f - 32) / 1.8, "C")
+        assert in_c == lethality.hold_needed_s(species, 12, temp_f, "F") == lethality.TABLES[species][temp_f][11]
+
+
+def test_all_fat_is_the_fattest_column() -> None:
+    assert lethality.hold_needed_s("chicken", 100, 150, "F") == lethality.hold_needed_s("chicken", 12, 150, "F")
+
+
+@pytest.mark.parametrize("bad", [(0, 0.95, 0.95, 3), (4, 0.95, 1.0, 3), (4, 0.95, 1.5, 3), (4, 1.0, 0.95, 3)])
+def test_no_tolerance_factor_with_the_degrees_of_a_pooled_spread(bad: tuple[int, float, float, int]) -> None:
+    with pytest.raises(ValueError, match=r"carry no bound|must be from"):
+        sampling.tolerance_factor(*bad)
+
+
+def profile(samples: list[tuple[int, float]], noise_c: float, weight: int) -> tuple[float, float]:
+    """End and half interval of an exponential approach by brute force: numpy's least squares at 1,000 lags."""
+    times_s = np.array([at_ms / 1000 for at_ms, _ in samples])
+    values = np.array([value for _, value in samples])
+    fits = []
+    for lag_s in np.geomspace(0.4, 10, 1_000):
+        model = np.column_stack([np.ones(len(times_s)), np.exp(-times_s / lag_s)])
+        (end, rest), *_ = np.linalg.lstsq(model, values, rcond=None)
+        left = values - model @ np.array([end, rest])
+        fits.append((float(left @ left), float(end), float(np.linalg.inv(model.T @ model)[0, 0])))
+    least, end, _ = min(fits)
+    free = len(samples) - 3 + weight
+    room = stats.t.ppf(0.975, free) ** 2 * (least + weight * noise_c**2) / free
+    return end, max(abs(each - end) + math.sqrt((least + room - s) * v) for s, each, v in fits if s <= least + room)
+
+
+def test_the_interval_of_the_end_is_the_profile_interval_on_the_mean() -> None:
+    """As the module says it is worked out, with a noise of 0.15 °C that weighs as much as three samples.
+
+    It tries few lags: a single interval is up to a third wider or narrower than the exact one.
+    """
+    dice, ratios = np.random.default_rng(7), []
+    for _ in range(12):
+        for lag_s in (0.8, 2.0, 4.0):
+            samples = [(n * 400, 80 - 40 * math.exp(-n * 0.4 / lag_s) + float(dice.normal(0, 0.1))) for n in range(18)]
+            fit, (end_c, half_c) = fitted(samples), profile(samples, 0.15, 3)
+            assert abs(fit.end_c - end_c) < 0.4 * half_c
+            ratios.append(fit.half_c / half_c)
+    assert sum(ratios) / len(ratios) == pytest.approx(1, abs=0.05)
+    assert min(ratios) > 0.6 and max(ratios) < 1.5
