@@ -3,6 +3,7 @@
 import json
 import logging
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from itertools import pairwise
 from pathlib import Path
 
@@ -161,6 +162,32 @@ def test_what_goes_through_does_not_hurry_what_is_refused(tmp_path: Path) -> Non
         box.step(now_ms)
     assert 10 < wire.times(1) < 20
     journal.close()
+
+
+def test_events_are_not_retained(tmp_path: Path) -> None:
+    """An event that the broker kept would come again to each phone that subscribes: MQTT 5, 3.3.1.3, retained."""
+    for publish in outbox.PUBLISH:
+        (tmp_path / publish).mkdir()
+        sent = messages(tmp_path / publish, publish)
+        assert sent and not any(message.retain for message in sent)
+    retained = Message("t", "{}", True)
+    with closing(
+        Journal.open(tmp_path / "r.db", lambda entry, event, effects: [retained, Message("t", "{}")])
+    ) as journal:
+        journal.append(STAMP, Tick(1), ())
+        assert [row.message for row in journal.unsent()] == [retained, Message("t", "{}", False)]
+
+
+def test_of_what_is_published_each_level_holds_the_one_before(tmp_path: Path) -> None:
+    ids = {}
+    for publish in outbox.PUBLISH:
+        (tmp_path / publish).mkdir()
+        ids[publish] = [json.loads(message.body)["id"] for message in messages(tmp_path / publish, publish)]
+        assert len(set(ids[publish])) == len(ids[publish])
+    assert set(ids["alerts"]) < set(ids["records"]) < set(ids["all"])
+    assert set(ids["all"]) - set(ids["records"]) == {f"{seq}-entry" for seq in range(1, len(ids["all"]) + 1)} & set(
+        ids["all"]
+    )
 
 
 def test_a_wire_that_takes_nothing_is_asked_again(journal: Journal) -> None:
