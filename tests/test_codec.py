@@ -8,7 +8,7 @@ from hypothesis import given, settings
 
 from recorder.core import meanings as m
 from recorder.core.events import Event, Heard, Intent, ProcedureLoaded, Reading, Tick
-from recorder.journal.codec import KINDS, CodecError, canonical, decode, encode
+from recorder.journal.codec import KINDS, CodecError, canonical, decode, encode, plain
 from tests.kitchen import PROCEDURE
 from tests.strategies import events
 
@@ -117,6 +117,23 @@ def test_a_part_that_is_none_or_of_another_kind_is_refused_where_there_must_be_o
         with pytest.raises(CodecError, match="no 'reading' event"):
             decode("reading", json.dumps(reading | {name: wrong}))
     assert decode("reading", json.dumps(reading | {"uncertainty_c": None, "settle_ms": None})) is not None
+
+
+def test_a_plain_value_has_every_field_and_a_brief_one_only_what_differs() -> None:
+    reading = Reading(1, "needle", 70.5)
+    assert plain(reading) == {
+        "at_ms": 1,
+        "channel": "needle",
+        "temp_c": 70.5,
+        "settled": False,
+        "spot": 0,
+        "uncertainty_c": None,
+        "settle_ms": None,
+        "colder": False,
+    }
+    assert plain(reading, brief=True) == {"at_ms": 1, "channel": "needle", "temp_c": 70.5}
+    with pytest.raises(CodecError, match="Intent is 3"):
+        decode("heard", '{"at_ms":1,"engine":"e","intent":3,"listening":"name","text":"t"}')
 
 
 @pytest.mark.parametrize("value", [math.nan, math.inf, 2**60])

@@ -56,6 +56,9 @@ def test_the_faults_of_a_line(source: str, faults: set[str]) -> None:
         "@dataclass(frozen=True)\nclass A:\n  a: int\n  'Says what.'",
         "assert a > b, 'no'",
         "import a",
+        "Found = dict[str, int]",
+        "T = TypeVar('T')",
+        "x = zip(a, strict=True)",
     ],
 )
 def test_what_stays_as_it_is(source: str) -> None:

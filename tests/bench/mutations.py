@@ -5,6 +5,7 @@ the texts of raised errors stay as they are: they guard or explain, and do nothi
 """
 
 import ast
+import builtins
 import copy
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -177,7 +178,7 @@ def _text(statement: Any) -> str:
 
 
 def _children(node: ast.AST) -> Iterator[tuple[str, int | None, ast.AST]]:
-    if isinstance(node, _UNMADE):
+    if isinstance(node, _UNMADE) or _is_type(node):
         return
     for field, value in ast.iter_fields(node):
         if field in _UNTOUCHED or (isinstance(node, ast.keyword) and node.arg == "strict"):
@@ -190,6 +191,16 @@ def _children(node: ast.AST) -> Iterator[tuple[str, int | None, ast.AST]]:
                     continue  # a docstring, or one of a field
                 if isinstance(each, ast.AST):
                     yield field, index, each
+
+
+def _is_type(node: ast.AST) -> bool:
+    """Whether it names a type: `Found = dict[str, int]`, `T = TypeVar("T")`."""
+    match node:
+        case ast.Assign(targets=[ast.Name()], value=ast.Subscript(value=ast.Name(id=name))):
+            return name in ("Callable", "Mapping", "Sequence") or name in dir(builtins)
+        case ast.Assign(value=ast.Call(func=ast.Name(id="TypeVar"))):
+            return True
+    return False
 
 
 Variant = tuple[str, tuple[Any, str, int | None], ast.AST]
