@@ -7,6 +7,7 @@ the texts of raised errors stay as they are: they guard or explain, and do nothi
 import ast
 import builtins
 import copy
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
@@ -71,10 +72,13 @@ def parsed(source: str) -> ast.Module:
     return ast.parse(source)
 
 
-def mutants(tree: ast.Module) -> Iterator[Mutant]:
-    """All mutants of the module, in the order of its lines; two of the same name are one."""
+def mutants(tree: ast.Module, prose: bool = True) -> Iterator[Mutant]:
+    """All mutants of the module, in the order of its lines; two of the same name are one.
+
+    Without `prose` texts of several words stay as they are.
+    """
     names: set[str] = set()
-    texts = _error_texts(tree)
+    texts = _error_texts(tree) | (set() if prose else _prose(tree))
     for each in _within(tree, None, "", False):
         if each.was != each.becomes and each.name not in names and id(_at(each.place)) not in texts:
             names.add(each.name)
@@ -110,6 +114,15 @@ def _error_texts(tree: ast.Module) -> set[int]:
     made = [each.exc for each in ast.walk(tree) if isinstance(each, ast.Raise) and each.exc is not None]
     texts = [each for raised in made for each in ast.walk(raised) if isinstance(each, (ast.Constant, ast.JoinedStr))]
     return {id(each) for text in texts for each in ast.walk(text)}
+
+
+def _prose(tree: ast.Module) -> set[int]:
+    """Ids of the texts that have several words in small letters: no SQL, which has capitals."""
+    texts = [each for each in ast.walk(tree) if isinstance(each, ast.Constant) and isinstance(each.value, str)]
+    parts = [each for each in ast.walk(tree) if isinstance(each, ast.JoinedStr)]
+    inside = {id(part) for each in parts for part in each.values if isinstance(part, ast.Constant)}
+    words = re.compile(r"[a-z,;:] [a-z]")
+    return {id(each) for each in texts if words.search(each.value) or (id(each) in inside and " " in each.value)}
 
 
 def _located(node: Any, field: str, index: int | None) -> ast.AST:
