@@ -200,7 +200,8 @@ class Bench:
         return True
 
     def _run(self, session: pytest.Session) -> None:
-        items = {item.nodeid: item for item in session.items}
+        without = set(self._chosen.without)
+        items = {item.nodeid: item for item in session.items if not without & {*getattr(item, "fixturenames", ())}}
         covered = self._measured(session, items)
         stands = unchanged_since(self._chosen.against)
         old = {test for test in covered.seconds if stands(test)}
@@ -632,6 +633,7 @@ def main() -> None:
         suppress_health_check=list(HealthCheck),
     )
     settings.load_profile("mutants")
+    chosen.without = said["without"]
     bench = Bench(chosen, under, equivalents)
     began_s = time.monotonic()
     pytest.main([*QUIET, *files], plugins=[bench])

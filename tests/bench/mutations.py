@@ -118,11 +118,15 @@ def _error_texts(tree: ast.Module) -> set[int]:
 
 def _prose(tree: ast.Module) -> set[int]:
     """Ids of the texts that have several words in small letters: no SQL, which has capitals."""
-    texts = [each for each in ast.walk(tree) if isinstance(each, ast.Constant) and isinstance(each.value, str)]
-    parts = [each for each in ast.walk(tree) if isinstance(each, ast.JoinedStr)]
-    inside = {id(part) for each in parts for part in each.values if isinstance(part, ast.Constant)}
+    inside = {id(part) for each in ast.walk(tree) if isinstance(each, ast.JoinedStr) for part in each.values}
     words = re.compile(r"[a-z,;:] [a-z]")
-    return {id(each) for each in texts if words.search(each.value) or (id(each) in inside and " " in each.value)}
+    return {
+        id(each)
+        for each in ast.walk(tree)
+        if isinstance(each, ast.Constant)
+        and isinstance(each.value, str)
+        and (words.search(each.value) or (id(each) in inside and " " in each.value))
+    }
 
 
 def _located(node: Any, field: str, index: int | None) -> ast.AST:
