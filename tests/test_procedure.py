@@ -1,0 +1,193 @@
+"""What a procedure may say: each number at its very limit and just past it, with the sentence that names the fault.
+
+Published limits: FDA Food Code 2022, 3-401.11(A)(3) 165 °F / 74 °C for poultry; 3-501.16(A)(1) 135 °F / 57 °C for hot
+holding, 130 °F / 54 °C for roasts; 3-501.19(B) 4 hours by time alone. 57.8 °C (136 °F) is where the tables of FSIS's
+Cooking Guideline for poultry begin. 100 °C is boiling water at sea level. Oil of 100 to 230 °C: common practice, no
+source. -500 to 5,000 m: where the standard atmosphere is worked out.
+"""
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from recorder.core import meanings as m
+from recorder.core.events import ProcedureLoaded
+from recorder.core.procedure import BY_TIME, Procedure
+from tests.uneven import CELSIUS, FAHRENHEIT, Uneven, c, f
+
+MEANT = 'write less_safe_because = "WHY" where that is on purpose, such as a variance of your authority'
+
+
+def thigh(procedure: Procedure, **limits: Any) -> dict[str, Any]:
+    """The first part's limits changed."""
+    first, *others = procedure.parts
+    return {"parts": (replace(first, **limits), *others)}
+
+
+SOUND: list[dict[str, Any]] = [
+    {"shortest_cook_ms": 1, "planned_cook_ms": 1, "longest_cook_ms": 1},
+    {"hold_warning_ms": 1, "hold_limit_ms": 2},
+    {"pieces_per_load": 1, "checks_per_batch": 1, "settle_window_ms": 1, "hold_repeat_ms": 1},
+    {"raw_wait_ms": 1, "open_wait_ms": 1, "returned_wait_ms": 1, "more_cook_ms": 1},
+    {"probe_check_every_ms": 1},
+    {"altitude_m": -500.0},
+    {"altitude_m": 5_000.0},
+    {"altitude_m": 0.0},
+    {"polar_limit": 0.1},
+    {"polar_limit": 0.9},
+    {"polar_limit": 99.9},
+    {"oil_low": f(325), "oil_high": f(325.1)},
+    {"ask_first": m.COMMANDS},
+    {"ask_first": ()},
+    thigh(FAHRENHEIT, target=f(165), critical=f(165)),
+    thigh(FAHRENHEIT, target=f(212), critical=f(212)),
+    {"hold_minimum": f(135)},
+    {"hold_minimum": f(212)},
+    {"oil_low": f(212), "oil_high": f(446)},
+    {"hold_by": BY_TIME, "hold_limit_ms": 4 * 3_600_000, "hold_minimum": f(40)},
+    {"hold_limit_ms": 9 * 3_600_000},
+]
+
+FAULTY: list[tuple[dict[str, Any], list[str]]] = [
+    ({"unit": "K"}, ['unit is \'K\'; write "F" or "C"', "all limits of a procedure are written in its one unit"]),
+    ({"unit": "C"}, ["all limits of a procedure are written in its one unit"]),
+    ({"hold_minimum": c(60)}, ["all limits of a procedure are written in its one unit"]),
+    ({"oil_low": c(170)}, ["all limits of a procedure are written in its one unit"]),
+    (
+        {"oil_high": c(170)},
+        ["all limits of a procedure are written in its one unit", "the oil band's low end must be below its high end"],
+    ),
+    (thigh(FAHRENHEIT, target=c(185)), ["all limits of a procedure are written in its one unit"]),
+    (thigh(FAHRENHEIT, critical=c(75)), ["all limits of a procedure are written in its one unit"]),
+    ({"parts": ()}, ["name each part once, and at least one"]),
+    ({"parts": FAHRENHEIT.parts[:1] * 2}, ["name each part once, and at least one"]),
+    ({"shortest_cook_ms": 0}, ["cook times must be above zero and go shortest, planned, longest"]),
+    (
+        {"planned_cook_ms": FAHRENHEIT.shortest_cook_ms - 1},
+        ["cook times must be above zero and go shortest, planned, longest"],
+    ),
+    (
+        {"planned_cook_ms": FAHRENHEIT.longest_cook_ms + 1},
+        ["cook times must be above zero and go shortest, planned, longest"],
+    ),
+    ({"hold_warning_ms": 0}, ["the hold warning must come after the start and before the hold limit"]),
+    (
+        {"hold_warning_ms": FAHRENHEIT.hold_limit_ms},
+        ["the hold warning must come after the start and before the hold limit"],
+    ),
+    *(
+        ({name: 0}, ["pieces per load, checks per batch, settle window and hold repeat must be above zero"])
+        for name in ("pieces_per_load", "checks_per_batch", "settle_window_ms", "hold_repeat_ms")
+    ),
+    *(
+        ({name: 0}, ["the longest waits and the length of a further cook must be above zero"])
+        for name in ("raw_wait_ms", "open_wait_ms", "returned_wait_ms", "more_cook_ms")
+    ),
+    (thigh(FAHRENHEIT, target=f(164.9)), ["a part's target must not be below its critical limit"]),
+    ({"probe_check_every_ms": 0}, ["the time between probe checks must be above zero"]),
+    ({"altitude_m": -500.1}, ["the altitude must be -500 to 5000 metres above the sea"]),
+    ({"altitude_m": 5_000.1}, ["the altitude must be -500 to 5000 metres above the sea"]),
+    ({"polar_limit": 0.0}, ["the limit of polar compounds must be above 0 and below 100 %"]),
+    ({"polar_limit": 100.0}, ["the limit of polar compounds must be above 0 and below 100 %"]),
+    ({"oil_low": f(350)}, ["the oil band's low end must be below its high end"]),
+    ({"hold_by": "hope"}, ['a hold is by \'hope\'; write "temperature" or "time"']),
+    (
+        {"ask_first": (m.CONFIRM, m.LOAD, "dance")},
+        [f"ask_first can't name 'confirm', 'dance'; it may name {', '.join(m.COMMANDS)}"],
+    ),
+]
+
+DANGEROUS: list[tuple[Procedure, list[str]]] = [
+    (
+        replace(FAHRENHEIT, **thigh(FAHRENHEIT, target=f(212.1))),
+        ["target of thigh is 212.1 °F; no meat is above 212 °F"],
+    ),
+    (
+        replace(FAHRENHEIT, **thigh(FAHRENHEIT, target=f(213), critical=f(212.1))),
+        [
+            "target of thigh is 213 °F; no meat is above 212 °F",
+            "critical of thigh is 212.1 °F; no meat is above 212 °F",
+        ],
+    ),
+    (replace(CELSIUS, **thigh(CELSIUS, target=c(100.1))), ["target of leg is 100.1 °C; no meat is above 100 °C"]),
+    (
+        replace(FAHRENHEIT, **thigh(FAHRENHEIT, critical=f(136))),
+        ["critical of thigh is 136 °F; poultry is never done below 136.04 °F"],
+    ),
+    (
+        replace(CELSIUS, **thigh(CELSIUS, critical=c(57.7)), less_safe_because="a variance"),
+        ["critical of leg is 57.7 °C; poultry is never done below 57.8 °C"],
+    ),
+    (
+        replace(FAHRENHEIT, **thigh(FAHRENHEIT, critical=f(164.9))),
+        [f"critical of thigh is 164.9 °F; the FDA Food Code (3-401.11) asks for 165 °F for poultry; {MEANT}"],
+    ),
+    (
+        replace(CELSIUS, **thigh(CELSIUS, critical=c(73.9))),
+        [f"critical of leg is 73.9 °C; the FDA Food Code (3-401.11) asks for 74 °C for poultry; {MEANT}"],
+    ),
+    (
+        replace(FAHRENHEIT, hold_minimum=f(134.9)),
+        [f"minimum of hot holding is 134.9 °F; the FDA Food Code (3-501.16) asks for 135 °F; {MEANT}"],
+    ),
+    (
+        replace(CELSIUS, hold_minimum=c(56.9)),
+        [f"minimum of hot holding is 56.9 °C; the FDA Food Code (3-501.16) asks for 57 °C; {MEANT}"],
+    ),
+    (
+        replace(CELSIUS, hold_minimum=c(53.9), less_safe_because="a variance"),
+        ["minimum of hot holding is 53.9 °C; no food is held hot at that"],
+    ),
+    (replace(CELSIUS, hold_minimum=c(100.1)), ["minimum of hot holding is 100.1 °C; no food is held so hot"]),
+    (
+        replace(CELSIUS, hold_by=BY_TIME, hold_minimum=c(100.1)),
+        ["minimum of hot holding is 100.1 °C; no food is held so hot"],
+    ),
+    (
+        replace(CELSIUS, hold_by=BY_TIME, hold_limit_ms=4 * 3_600_000 + 1),
+        [f"the hold's limit is over 4 h; the FDA Food Code (3-501.19) allows 4 h by time alone; {MEANT}"],
+    ),
+    (replace(CELSIUS, oil_low=c(99.9)), ["the oil's band is 99.9 °C to 178 °C; frying oil is 100 °C to 230 °C"]),
+    (replace(CELSIUS, oil_high=c(230.1)), ["the oil's band is 162 °C to 230.1 °C; frying oil is 100 °C to 230 °C"]),
+    (replace(FAHRENHEIT, oil_high=f(447)), ["the oil's band is 325 °F to 447 °F; frying oil is 212 °F to 446 °F"]),
+]
+
+
+@pytest.mark.parametrize("change", SOUND, ids=str)
+def test_a_number_at_its_limit_is_sound(change: dict[str, Any]) -> None:
+    procedure = replace(FAHRENHEIT, **change)
+    assert procedure.problems() == [] and procedure.dangers() == []
+
+
+@pytest.mark.parametrize(("change", "said"), FAULTY, ids=str)
+def test_a_number_past_its_limit_is_named(change: dict[str, Any], said: list[str]) -> None:
+    assert replace(FAHRENHEIT, **change).problems() == said
+
+
+@pytest.mark.parametrize(("procedure", "said"), DANGEROUS)
+def test_a_limit_that_is_no_limit_of_food_is_named(procedure: Procedure, said: list[str]) -> None:
+    assert procedure.problems() == [] and procedure.dangers() == said
+
+
+def test_what_is_less_safe_on_purpose_says_why() -> None:
+    loose = replace(CELSIUS, **thigh(CELSIUS, critical=c(57.8)), hold_minimum=c(54))
+    assert len(loose.dangers()) == 2
+    for why in ("", "  "):
+        assert len(replace(loose, less_safe_because=why).dangers()) == 2
+    assert replace(loose, less_safe_because="variance 12 of the county").dangers() == []
+
+
+@pytest.mark.parametrize("bad", [{"checks_per_batch": 0}, thigh(FAHRENHEIT, critical=f(120))])
+def test_a_station_goes_on_by_its_procedure_when_a_faulty_one_comes(bad: dict[str, Any]) -> None:
+    k = Uneven()
+    k.feed(ProcedureLoaded(k.at_ms, CELSIUS))
+    k.feed(ProcedureLoaded(k.at_ms, replace(FAHRENHEIT, **bad)))
+    assert k.state.world.procedure == CELSIUS
+
+
+def test_parts_by_name_and_by_place() -> None:
+    names = ("thigh", "breast", "leg", "wing", "neck")
+    assert [FAHRENHEIT.rank(name) for name in names] == [0, 1, 2, 3, 4]
+    assert [CELSIUS.rank(name) for name in names] == [2, 2, 0, 1, 2]
+    assert FAHRENHEIT.part("leg") == FAHRENHEIT.parts[2] and FAHRENHEIT.part("neck") is FAHRENHEIT.part(None) is None
