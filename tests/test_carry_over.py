@@ -63,7 +63,7 @@ def test_what_is_open_is_written_as_it_is_written_already(rules: int) -> None:
 
 @pytest.mark.parametrize("rules", [1, 2, 3, 4])
 def test_a_start_of_this_version_says_only_that_it_started(rules: int) -> None:
-    """In the same boot nothing of time is in doubt; what waits for a moment that only this version knows comes later."""
+    """In the same boot nothing of time is in doubt; waits that only this version knows come to their end later."""
     for state, _ in moments(rules):
         before = current(state).world
         after, effects = step(state, started(state))
