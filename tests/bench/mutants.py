@@ -83,21 +83,27 @@ class Coverage:
     lines: dict[str, dict[int, list[str]]] = field(default_factory=dict)
     """File -> line -> the ids of the tests that ran it."""
 
-    def chosen(self, path: Path, lines: Sequence[int], patience_s: float, old: set[str]) -> list[str]:
-        """The tests to try on a fault in the first of `lines` that any ran, old ones first; where none did, since it
-        may have run at the import, all tests of the files of which any test runs the module.
+    def ran(self, path: Path, lines: Sequence[int]) -> set[str]:
+        """The tests that ran the first of `lines` that any test ran."""
+        here = self.lines.get(str(path), {})
+        return next((set(here[line]) for line in lines if line in here), set())
 
-        Of the old and of the others the quickest, as many as take `patience_s`, and at least one.
+    def near(self, path: Path) -> set[str]:
+        """All tests of the files of which any test runs this module."""
+        here = self.lines.get(str(path), {})
+        files = {test.partition("::")[0] for tests in here.values() for test in tests}
+        return {test for test in self.seconds if test.partition("::")[0] in files}
+
+    def ordered(self, found: set[str], path: Path, patience_s: float, old: set[str]) -> list[str]:
+        """These tests, old ones first, and those first that run much of the module in little time.
+
+        Of the old and of the others as many as take `patience_s`, and at least one.
         """
-        ran = self.lines.get(str(path), {})
-        found = next((set(ran[line]) for line in lines if line in ran), set[str]())
-        if not found:
-            files = {test.partition("::")[0] for tests in ran.values() for test in tests}
-            found = {test for test in self.seconds if test.partition("::")[0] in files}
+        breadth = Counter(test for tests in self.lines.get(str(path), {}).values() for test in tests)
         result: list[str] = []
         for group in (found & old, found - old):
             spent_s = 0.0
-            for test in sorted(group, key=lambda test: (self.seconds[test], test)):
+            for test in sorted(group, key=lambda test: ((self.seconds[test] + 0.01) / (breadth[test] + 1), test)):
                 spent_s += self.seconds[test]
                 if spent_s > patience_s and result:
                     break
@@ -137,6 +143,26 @@ def modules(under: Sequence[str], prose: Sequence[str]) -> list[Module]:
             found = mutations.mutants(tree, prose=name.split(".")[1] in prose)
             result.append(Module(name, path, tree, digest, tuple(found)))
     return result
+
+
+def _users(under: Sequence[Module]) -> dict[str, set[tuple[Path, int]]]:
+    """Name -> where it is used, also by way of another name that is made of it at the import."""
+    users: dict[str, set[tuple[Path, int]]] = defaultdict(set)
+    made_of: dict[str, set[str]] = defaultdict(set)
+    for module in under:
+        for name, line, bound in mutations.uses(module.tree):
+            if bound:
+                made_of[name].add(bound)
+            else:
+                users[name].add((module.path, line))
+    for name in list(made_of):
+        seen, left = {name}, [name]
+        while left:
+            new = made_of.get(left.pop(), set()) - seen
+            seen |= new
+            left += new
+        users[name] = set[tuple[Path, int]]().union(*(users[each] for each in seen if each in users))
+    return users
 
 
 def known_equivalents(table: Sequence[dict[str, str]]) -> dict[str, dict[str, str]]:
@@ -203,13 +229,10 @@ class Bench:
         without = set(self._chosen.without)
         items = {item.nodeid: item for item in session.items if not without & {*getattr(item, "fixturenames", ())}}
         covered = self._measured(session, items)
-        stands = unchanged_since(self._chosen.against)
+        stands = unchanged_since(self._chosen.against) if self._chosen.against else lambda test: False
         old = {test for test in covered.seconds if stands(test)}
-        print(
-            f"{len(covered.seconds)} tests, {sum(covered.seconds.values()):.0f} s measured;"
-            f" {len(old)} of them are the baseline's ({self._chosen.against})",
-            flush=True,
-        )
+        measured_s = sum(covered.seconds.values())
+        print(f"{len(covered.seconds)} tests, {measured_s:.0f} s measured; {len(old)} are the baseline's", flush=True)
         functions = _functions({str(each.path) for each in self._under})
         gc.collect()
         gc.freeze()
@@ -226,6 +249,7 @@ class Bench:
 
     def _tasks(self, covered: Coverage, old: set[str]) -> Iterator["Task"]:
         """The mutants of the sample that have no verdict yet, each with its tests."""
+        users = _users(self._under)
         every = [(module, mutant) for module in self._under for mutant in module.mutants]
         if self._chosen.sample and self._chosen.sample < len(every):
             every = random.Random(self._chosen.seed).sample(every, self._chosen.sample)
@@ -241,8 +265,12 @@ class Bench:
                 self.verdicts.append(known)
             else:
                 lines = (mutant.line, mutant.statement_line) if mutant.in_function else ()
-                tests = covered.chosen(module.path, lines, self._chosen.patience, old)
-                swaps = any(line in covered.lines.get(str(module.path), {}) for line in lines)
+                found = covered.ran(module.path, lines)
+                swaps = bool(found)
+                for path, line in users.get(mutant.binds, ()):
+                    found |= covered.ran(path, (line,))
+                found = found or covered.near(module.path)
+                tests = covered.ordered(found, module.path, self._chosen.patience, old)
                 yield Task(module, mutant, tests, sum(test in old for test in tests), swaps)
 
     def _measured(self, session: pytest.Session, items: dict[str, pytest.Item]) -> Coverage:
@@ -612,7 +640,7 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=60, help="begin no mutant after so many")
     parser.add_argument("--patience", type=float, default=20, help="seconds of tests for one mutant, by their measure")
     parser.add_argument("--jobs", type=int, default=2)
-    parser.add_argument("--against", default="main", help="the commit whose tests are the baseline")
+    parser.add_argument("--against", default="main", help="the commit whose tests are the baseline; '': none")
     parser.add_argument("--resume", type=Path, help="a file that keeps the verdicts; those in it are not taken again")
     parser.add_argument("--again", action="store_true", help="with --resume: try those again that survived")
     parser.add_argument("--loud", action="store_true", help="show what the tests print")

@@ -55,6 +55,8 @@ class Mutant:
     was: str
     """The statement, or a compound statement's head, before the change."""
     becomes: str
+    binds: str
+    """The name that the statement gives a value, where it is no function's; "" for none."""
     in_function: bool
     """Whether it is in a function's body, so that the module need not be imported again."""
     place: tuple[Any, str, int | None]
@@ -158,12 +160,40 @@ def _within(node: ast.AST, statement: ast.AST | None, where: str, in_function: b
 def _made(kind: str, statement: Any, where: str, inside: bool, place: tuple[Any, str, int | None], new: Any) -> Mutant:
     first = getattr(statement, "lineno", 0)
     line = getattr(_at(place), "lineno", None) or getattr(place[0], "lineno", None) or first
-    made = Mutant(line, first, kind, where, _text(statement), "", inside, place, new)
+    bound = "" if inside else bound_by(statement)
+    made = Mutant(line, first, kind, where, _text(statement), "", bound, inside, place, new)
     whole = statement is _at(place)
     old = put(made)
     becomes = _text(new if whole else statement)
     put_back(made, old)
     return replace(made, becomes=becomes)
+
+
+def bound_by(statement: Any) -> str:
+    """The name that an assignment gives a value, "" for any other statement."""
+    match statement:
+        case ast.Assign(targets=[ast.Name(id=name)]) | ast.AnnAssign(target=ast.Name(id=name)):
+            return name
+    return ""
+
+
+def uses(tree: ast.Module) -> Iterator[tuple[str, int, str]]:
+    """Each use of a name or an attribute: the name, its line, and the name that its statement binds at the import."""
+    for statement, inside in _statements(tree, False):
+        bound = "" if inside else bound_by(statement)
+        for node in ast.walk(statement):
+            match node:
+                case ast.Name(id=name, ctx=ast.Load()) | ast.Attribute(attr=name) | ast.keyword(arg=str(name)):
+                    yield name, node.lineno, bound
+
+
+def _statements(node: Any, inside: bool) -> Iterator[tuple[ast.stmt, bool]]:
+    """The statements that hold no other, and whether they are in a function."""
+    for each in node.body:
+        if isinstance(each, ast.ClassDef):
+            yield from _statements(each, inside)
+        else:
+            yield each, inside or isinstance(each, (ast.FunctionDef, ast.AsyncFunctionDef))
 
 
 def _at(place: tuple[Any, str, int | None]) -> Any:
