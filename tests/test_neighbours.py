@@ -8,7 +8,7 @@ import pytest
 from recorder.core import alerts
 from recorder.core import meanings as m
 from recorder.core.effects import Alert, Notice
-from recorder.core.events import Acknowledged, ProbeBack, ProbeLost, RecordsSetAside
+from recorder.core.events import Acknowledged, ProbeBack, ProbeLost, RecordsSetAside, Seen
 from tests.kitchen import MINUTE
 from tests.strategies import KINDS
 from tests.uneven import Uneven
@@ -370,6 +370,37 @@ def test_what_is_in_hand_of_one_says_nothing_of_its_neighbour(each: Pair) -> Non
         b.number for b in k.state.world.batches
     }
     assert (left[second.id].ended_by == "acknowledged") is past
+
+
+@pytest.mark.parametrize("each", PAIRS)
+def test_who_was_first_stays_so_while_its_neighbour_still_waits(each: Pair) -> None:
+    k = Uneven()
+    first, second = two_open(k, each)
+    if each.kind in alerts.ENDED_BY_ACKNOWLEDGING:
+        k.feed(Seen(k.at_ms, second.id, "phone 1"))
+    else:
+        for answer in (Acknowledged(k.at_ms, second.id, "MK"), Seen(k.at_ms, second.id, "phone 1")):
+            k.feed(answer)
+    k.wait(1_000)
+    before = {alert.id: alert for alert in k.open_of(each.kind)}
+    for answer in (Acknowledged(k.at_ms, second.id, "XX"), Seen(k.at_ms, second.id, "phone 2")):
+        if each.kind not in alerts.ENDED_BY_ACKNOWLEDGING or isinstance(answer, Seen):
+            k.feed(answer)
+    after = {alert.id: alert for alert in k.open_of(each.kind)}
+    assert after == before and after[first.id].seen_by is None
+    k.feed(Seen(k.at_ms, first.id, "phone 3"))
+    seen = {alert.id: alert.seen_by for alert in k.open_of(each.kind)}
+    assert seen == {**{id: alert.seen_by for id, alert in before.items()}, first.id: "phone 3"}
+
+
+def test_a_loss_that_grows_wider_leaves_another_loss_as_it_was() -> None:
+    k = Uneven()
+    k.feed(ProbeLost(k.at_ms, "needle", "open circuit"))
+    k.feed(ProbeLost(k.at_ms, "vat1", "unplugged"))
+    k.at_ms += 900
+    k.feed(ProbeLost(k.at_ms, "vat2", "unplugged"))
+    told = {dict(alert.numbers)["channel"]: dict(alert.numbers)["reason"] for alert in k.open_of(alerts.PROBE_LOST)}
+    assert told == {"needle": "open circuit", "vat1, vat2": "unplugged"}
 
 
 def test_each_kind_has_neighbours_or_a_reason_for_none() -> None:
