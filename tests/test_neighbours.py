@@ -114,7 +114,7 @@ def late(k: Uneven, vat: int) -> None:
 
 def cold_food(k: Uneven, vat: int) -> None:
     k.hold(vat)
-    k.check("leg", 120 + vat, batch=k.number(vat))
+    k.check("leg", 120.46 + vat, batch=k.number(vat))
 
 
 def reheated(k: Uneven, vat: int) -> None:
@@ -171,7 +171,7 @@ def away(k: Uneven, which: int) -> None:
 
 
 def hot_oil(k: Uneven, vat: int) -> None:
-    k.begin(vat, oil=360 + vat)
+    k.begin(vat, oil=360.33 + vat)
 
 
 def oil_back(k: Uneven, vat: int) -> None:
@@ -209,7 +209,7 @@ def colder_parts(k: Uneven, which: int) -> None:
     """Twelve batches in which the part named runs colder at the end."""
     part = ("leg", "wing")[which - 1]
     for number in range(12):
-        drift_batch(k, part, (195 if number < 8 else 185) + number % 3 + which)
+        drift_batch(k, part, (195 if number < 8 else 185) + number % 3 * 1.07 + which)
 
 
 def drift_batch(k: Uneven, part: str, value: float) -> None:
@@ -239,7 +239,7 @@ def untrusted(k: Uneven, vat: int) -> None:
     if vat == 1:
         k.say(m.ICE_POINT)
         k.dip(40)
-    read_at(200)(k, vat)
+    read_at(200.19)(k, vat)
 
 
 def doubtful_time(k: Uneven, vat: int) -> None:
@@ -256,15 +256,15 @@ PAIRS = [
     pair(
         "below target, then all passed",
         alerts.CHECK_BELOW_TARGET,
-        read_at(172),
+        read_at(172.37),
         hot_after_all,
         "checked again and passed",
     ),
-    pair("below target, then discarded", alerts.CHECK_BELOW_TARGET, read_at(172), discarded, "discarded"),
+    pair("below target, then discarded", alerts.CHECK_BELOW_TARGET, read_at(172.37), discarded, "discarded"),
     pair(
         "below critical, then all passed",
         alerts.CHECK_BELOW_CRITICAL,
-        read_at(150),
+        read_at(150.28),
         hot_after_all,
         "checked again and passed",
     ),

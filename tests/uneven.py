@@ -198,9 +198,26 @@ def told(kitchen: Uneven) -> Iterator[str]:
                         yield f"    {table} {id}: {', '.join(words)}"
 
 
-def same_as_kept(path: Path, lines: list[str]) -> None:
-    """The lines are those of the file; with RECORDER_REWRITE set the file is written, to be read by a person."""
-    text = "\n".join(lines) + "\n"
+def same_as_kept(path: Path, lines: list[str], section: str = "") -> None:
+    """The lines are those of the file, or of its section with that name.
+
+    With RECORDER_REWRITE set they are written there, to be read by a person.
+    """
+    sections = _sections(path.read_text("utf-8").splitlines()) if path.exists() else {}
     if os.environ.get("RECORDER_REWRITE"):
-        path.write_text(text, "utf-8")
-    assert text.splitlines() == path.read_text("utf-8").splitlines(), f"read {path.name} again after a change"
+        sections[section] = lines
+        texts = [line for name, found in sections.items() for line in ([f"# {name}"] if name else []) + found]
+        path.write_text("\n".join(texts) + "\n", "utf-8")
+    assert lines == sections.get(section), f"read {path.name} {section} again after a change"
+
+
+def _sections(lines: list[str]) -> dict[str, list[str]]:
+    found: dict[str, list[str]] = {}
+    name = ""
+    for line in lines:
+        if line.startswith("# "):
+            name = line[2:]
+            found[name] = []
+        else:
+            found.setdefault(name, []).append(line)
+    return found
