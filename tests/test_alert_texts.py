@@ -49,6 +49,15 @@ def cold_cabinet_of_one(k: Uneven) -> None:
         k.wait(30_000)
 
 
+def cold_now_and_then(k: Uneven) -> None:
+    """A door that stands open again and again, for less than a minute each time: ten minutes in all are too many."""
+    k.hold(1)
+    for _ in range(24):
+        for value in (137.64, 136.2, 141.5):
+            k.read("cabinet", value)
+            k.wait(27_000)
+
+
 def sold_after_cold(k: Uneven) -> None:
     cold_cabinet_of_one(k)
     k.read("cabinet", 150)
@@ -203,6 +212,7 @@ def unknown_times(k: Uneven) -> None:
 SCENES: tuple[Scene, ...] = (
     cold_cabinet,
     cold_cabinet_of_one,
+    cold_now_and_then,
     sold_after_cold,
     sold_cold_piece,
     sold_past,

@@ -248,6 +248,13 @@ def doubtful_time(k: Uneven, vat: int) -> None:
         k.restart(MINUTE, False)
 
 
+def doubts(k: Uneven, which: int) -> None:
+    """The needle fails, in ice, after the checks of another batch each time."""
+    k.hold(which)
+    k.say(m.ICE_POINT)
+    k.dip(38 + which)
+
+
 def damaged(k: Uneven, which: int) -> None:
     k.feed(RecordsSetAside(k.at_ms, f"records.db.damaged-{which}", ("malformed", "")[which - 1]))
 
@@ -305,6 +312,7 @@ PAIRS = [
     pair(
         "time unknown, then cooked more", alerts.TIME_NOT_PROVEN, doubtful_time, cooked_more, "goes back into the oil"
     ),
+    pair("checks in doubt, in hand", alerts.IN_DOUBT, doubts, acknowledged(alerts.IN_DOUBT), "acknowledged"),
     pair(
         "damaged records, in hand",
         alerts.RECORDS_DAMAGED,

@@ -127,7 +127,7 @@ def what_goes_wrong(k: Uneven) -> None:
     k.wait(50_000)
     k.say(m.HOLD_START, vat=2)
     k.say(m.CONFIRM)
-    for value in (139, 137, 136, 140, 142, 143, 144):
+    for value in (139, 137, 136, 140, 142, 143, 144, 143, 145, 144, 146, 145, 144, 144, 143):
         k.read("cabinet", value)
         k.wait(35_000)
     k.check("wing", 130, batch=2)
