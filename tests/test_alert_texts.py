@@ -70,6 +70,24 @@ def sold_cold_piece(k: Uneven) -> None:
     k.sell(k.number(2))
 
 
+def sold_cold_by_word(k: Uneven) -> None:
+    """A piece of no named part, said to be cold in holding."""
+    k.hold(2)
+    k.say(m.READING, number=51.38, batch=k.number(2))
+    k.sell(k.number(2))
+
+
+def sold_after_four_hours_out(k: Uneven) -> None:
+    """Out of the oil for four hours to the millisecond."""
+    k.begin(1)
+    k.fry(1)
+    opened_ms = k.at_ms
+    k.prove(1)
+    k.wait(opened_ms + 4 * 60 * MINUTE - 1_000 - k.at_ms)
+    k.say(m.HOLD_START, vat=1)
+    k.sell(k.number(1))
+
+
 def sold_past(k: Uneven) -> None:
     k.hold(1)
     k.wait(61 * MINUTE)
@@ -215,6 +233,8 @@ SCENES: tuple[Scene, ...] = (
     cold_now_and_then,
     sold_after_cold,
     sold_cold_piece,
+    sold_cold_by_word,
+    sold_after_four_hours_out,
     sold_past,
     sold_past_by_time,
     sold_unknown_time,

@@ -113,7 +113,9 @@ def what_goes_wrong(k: Uneven) -> None:
     k.say(m.COOK_MORE, vat=1)
     k.wait(4 * MINUTE)
     k.say(m.LID_LOCKED, vat=1)
-    k.wait(9 * MINUTE)
+    k.wait(MINUTE)
+    ask(k)
+    k.wait(8 * MINUTE)
     k.say(m.LID_OPEN, vat=1)
     for part, value in (("thigh", 186), ("leg", 184), ("wing", 181)):
         k.check(part, value, vat=1)
@@ -225,6 +227,11 @@ def words_that_fit_nothing(k: Uneven) -> None:
 
     k.say(m.SHIFT_START, cook=2)
     k.say(m.SHIFT_END, cook=9)
+    k.say(m.SHIFT_START)
+    k.say(m.BATCH_START, vat=1)
+    k.say(m.LID_LOCKED)
+    k.say(m.LID_OPEN)
+    k.discard(1)
     all_of_them()
     all_of_them(vat=3)
     all_of_them(batch=7)

@@ -1,0 +1,255 @@
+"""The core where two things meet: an event at the very moment of another, a second hold, a second loss, no procedure."""
+
+from dataclasses import replace
+
+import pytest
+
+from recorder.core import alerts, cabinet
+from recorder.core import meanings as m
+from recorder.core.effects import Alert, Cue, Level, Notice
+from recorder.core.events import (
+    RULES,
+    Heard,
+    Intent,
+    ProbeBack,
+    ProbeLost,
+    ProcedureLoaded,
+    Reading,
+    SpaceLow,
+    Started,
+)
+from recorder.core.station import State, step
+from recorder.core.world import World
+from tests.kitchen import MINUTE, Kitchen
+from tests.uneven import FAHRENHEIT, Uneven, c
+
+DAY = 24 * 60 * MINUTE
+
+
+def alert(number: int, kind: str = alerts.COOK_SHORT, **how: object) -> Alert:
+    made = Alert(alerts.alert_id(number, kind), kind, Level.WARNING, f"about {number}", number, (), number * 100)
+    return replace(made, **how)  # type: ignore[arg-type]
+
+
+def test_an_alert_ends_once() -> None:
+    world = alerts.ended(World(alerts=(alert(1), alert(2))), 500, "lid opened", (alerts.COOK_SHORT,), batch=1)
+    again = alerts.ended(world, 900, "sold", (alerts.COOK_SHORT,))
+    assert [(each.ended_ms, each.ended_by) for each in again.alerts] == [(500, "lid opened"), (900, "sold")]
+
+
+def test_an_alert_that_has_ended_is_never_in_hand_nor_seen() -> None:
+    world = World(alerts=(alert(1, ended_ms=300, ended_by="sold"), alert(2)))
+    assert alerts.acknowledged(world, alert(1).id, "JD", 400) is world
+    assert alerts.seen(world, alert(1).id, "phone", 400) is world
+
+
+def test_a_critical_alert_is_told_again_for_one_day() -> None:
+    k = Uneven()
+    k.begin(1)
+    k.fry(1)
+    k.check("leg", 140, vat=1)
+    began_ms = k.at_ms
+    k.wait(3 * DAY)
+    told_ms = [
+        event.at_ms - began_ms
+        for event, effects in k.steps
+        for each in effects
+        if isinstance(each, Notice) and (each.alert.kind, each.change) == (alerts.CHECK_BELOW_CRITICAL, "repeated")
+    ]
+    assert [each / MINUTE for each in told_ms] == [5, 15, 35, 75, *range(135, 1440, 60)]
+
+
+def test_a_number_that_an_open_alert_has_is_not_given_again() -> None:
+    k = Uneven()
+    k.begin(1)
+    k.fry(1, 3)
+    k.say(m.HOLD_START)
+    k.say(m.CONFIRM)
+    k.sell(1)
+    assert [each.batch for each in k.open_of(alerts.SOLD_DESPITE)] == [1]
+    k.say(m.SHIFT_END)
+    k.say(m.CONFIRM)
+    k.say(m.SHIFT_START, cook=3)
+    assert k.say(m.BATCH_START, vat=2) == "Batch 2, vat 2."
+
+
+def test_each_hold_of_a_batch_stays_with_it() -> None:
+    k = Uneven()
+    k.hold(1)
+    for _ in range(2):
+        k.wait(MINUTE)
+        k.say(m.COOK_MORE, batch=1)
+        k.say(m.LID_LOCKED, vat=1)
+        k.wait(4 * MINUTE)
+        k.say(m.LID_OPEN, vat=1)
+        k.prove(1)
+        k.say(m.HOLD_START, vat=1)
+    for value in (130, 131, 129, 140):
+        k.read("cabinet", value)
+        k.wait(20_000)
+    (batch,) = k.state.world.batches
+    assert [hold.outcome for hold in batch.holds] == ["cooked more", "cooked more", None]
+    assert [hold.cold_ms for hold in batch.holds] == [0, 0, 60_000]
+    assert [row["outcome"] for row in k.rows("holds")] == ["cooked more", "cooked more", None]
+    k.sell(1)
+    assert [row["outcome"] for row in k.rows("holds")] == ["cooked more", "cooked more", "sold"]
+
+
+def test_food_of_a_cold_cabinet_that_goes_back_has_its_time_to_be_hot() -> None:
+    k = Uneven()
+    k.hold(1)
+    for value in (130, 130, 130):
+        k.read("cabinet", value)
+        k.wait(30_000)
+    assert "left to reheat it" in k.say(m.COOK_MORE, batch=1)
+    assert k.state.world.batches[0].reheat_by_ms is not None
+    k.hold(2)
+    k.read("cabinet", 150)
+    assert "reheat" not in k.say(m.COOK_MORE, batch=2)
+    assert k.state.world.batches[1].reheat_by_ms is None
+
+
+def test_a_hold_whose_time_is_unknown_stays_so_when_it_is_struck_and_said_again() -> None:
+    k = Uneven()
+    k.begin(1)
+    k.fry(1)
+    k.prove(1)
+    k.say(m.HOLD_START)
+    k.restart(5 * MINUTE, False)
+    assert k.say(m.SCRATCH) == "Struck: hold start."
+    k.say(m.HOLD_START)
+    assert [row["time_proven"] for row in k.rows("holds")] == [0, 0]
+
+
+def test_a_wait_of_unknown_length_makes_the_time_of_its_hold_unknown() -> None:
+    k = Uneven()
+    k.begin(1)
+    k.fry(1)
+    k.restart(5 * MINUTE, False)
+    k.prove(1)
+    k.say(m.HOLD_START)
+    assert [row["time_proven"] for row in k.rows("holds")] == [0]
+
+
+@pytest.mark.parametrize(("gap_ms", "cold_ms"), [(60_000, 60_000), (60_001, 0)])
+def test_between_two_readings_a_cabinet_was_cold_where_they_are_fresh(gap_ms: int, cold_ms: int) -> None:
+    k = Uneven()
+    k.hold(1)
+    k.read("cabinet", 130)
+    k.wait(gap_ms)
+    k.read("cabinet", 131)
+    (batch,) = k.state.world.batches
+    assert batch.hold and batch.hold.cold_ms == cold_ms
+
+
+@pytest.mark.parametrize(
+    ("value_c", "below", "warm"), [(59.99, True, False), (60, False, False), (60.49, False, False), (60.5, False, True)]
+)
+def test_a_cabinet_is_warm_half_a_degree_above_its_minimum(value_c: float, below: bool, warm: bool) -> None:
+    world = World(procedure=replace(FAHRENHEIT, hold_minimum=c(60)))
+    side = cabinet.read(world, value_c, 1_000).cabinet
+    assert side and (side.below, side.warm, side.since_ms, side.last_ms) == (below, warm, 1_000, 1_000)
+
+
+@pytest.mark.parametrize(("gap_ms", "since_ms"), [(10 * MINUTE, 1_000), (10 * MINUTE + 1, 10 * MINUTE + 1_001)])
+def test_readings_ten_minutes_apart_are_of_one_stretch(gap_ms: int, since_ms: int) -> None:
+    world = World(procedure=FAHRENHEIT)
+    world = cabinet.read(cabinet.read(world, 50, 1_000), 51, 1_000 + gap_ms)
+    assert world.cabinet and (world.cabinet.since_ms, world.cabinet.last_ms) == (since_ms, 1_000 + gap_ms)
+
+
+def test_a_probe_that_is_lost_twice_is_told_once() -> None:
+    k = Uneven()
+    assert k.feed(ProbeLost(k.at_ms, "vat1", "unplugged"))
+    assert k.feed(ProbeLost(k.at_ms, "vat1", "unplugged")) == ()
+    k.read("vat1", 330)
+    k.wait(5_000)
+    (cue,) = k.feed(ProbeLost(k.at_ms, "vat1", "unplugged"))
+    assert cue == Cue(cue.tone, "Probe vat1 lost: unplugged.")  # type: ignore[union-attr]
+    assert "vat1" not in k.state.world.latest, "what it gave in between is old"
+    k.feed(ProbeBack(k.at_ms, "vat1"))
+    k.wait(MINUTE)
+    assert k.state.world.backs == () and k.open_of(alerts.PROBE_LOST) == []
+
+
+@pytest.mark.parametrize(("apart_ms", "alerts_open"), [(5_000, 1), (5_001, 2)])
+def test_losses_up_to_five_seconds_apart_are_one(apart_ms: int, alerts_open: int) -> None:
+    k = Uneven()
+    k.feed(ProbeLost(k.at_ms, "vat1", "unplugged"))
+    k.feed(ProbeLost(k.at_ms + apart_ms, "vat2", "unplugged"))
+    assert len(k.open_of(alerts.PROBE_LOST)) == alerts_open
+
+
+def test_a_spare_thermometer_stands_in_only_while_the_needle_is_lost() -> None:
+    k = Uneven()
+    k.begin(1)
+    k.fry(1)
+    k.say(m.SPARE_ICE, ice=32.5)
+    assert "does not count" in k.say(m.READING, number=190.0)
+    k.feed(ProbeLost(k.at_ms, "needle", "open circuit"))
+    assert "1 of 3" in k.say(m.READING, number=191.0)
+    k.feed(ProbeBack(k.at_ms, "needle"))
+    assert "does not count" in k.say(m.READING, number=192.0), "it is back, though its alert is still open"
+    assert [row["counts"] for row in k.rows("checks")] == [0, 1, 0]
+
+
+def said(state: State, intent: Intent) -> tuple[State, str]:
+    state, effects = step(state, Heard(state.at_ms + 1_000, intent.meaning, intent, "test", "open"))
+    return state, next(each.say for each in reversed(effects) if isinstance(each, Cue))
+
+
+def test_before_there_is_a_procedure_all_is_in_celsius() -> None:
+    state, _ = step(State(), Started(0, "boot-1", True, "1", "line-1", (1,), RULES))
+    state, _ = step(state, Reading(0, "needle", 80.0))
+    assert said(state, Intent(m.LAST_READING))[1] == "80.0 degrees, not settled, 1 s ago."
+    state, _ = said(state, Intent(m.SHIFT_START, cook=4))
+    assert said(state, Intent(m.BATCH_START))[1] == "Refused: no procedure is loaded."
+    state, _ = step(state, Reading(state.at_ms, "vat1", 170.4))
+    assert said(state, Intent(m.OIL_FILTERED))[1] == "Oil filtered, vat 1, 170 degrees."
+    assert said(state, Intent(m.OIL_POLAR, percent=99.0))[1] == "Oil polar compounds 99 percent, vat 1."
+    assert said(state, Intent(m.SPARE_ICE, ice=1.01))[1].endswith("The spare thermometer failed its check.")
+    assert said(state, Intent(m.SPARE_ICE, ice=1.0))[1].endswith("The spare thermometer passed.")
+    state, _ = said(state, Intent(m.ICE_POINT))
+    state, effects = step(state, Reading(state.at_ms + 9_000, "needle", -0.9, True, 1))
+    assert [each.say for each in effects if isinstance(each, Cue)] == [
+        "Ice point -0.9 degrees, off by -0.9. The probe passed."
+    ]
+
+
+def test_a_spoken_check_that_did_not_count_by_older_rules_does_not_count_now() -> None:
+    kitchen = Kitchen(rules=4)
+    kitchen.say(m.SHIFT_START, cook=4)
+    kitchen.cook()
+    kitchen.check("thigh", 185)
+    kitchen.say(m.READING, number=190.0)
+    kitchen.feed(Started(kitchen.at_ms, "boot-1", True, "new", "line-1", (1,), RULES))
+    (batch,) = kitchen.state.world.batches
+    assert [check.counts for check in batch.checks] == [True, False] and batch.passed == 1
+
+
+def test_dropping_the_last_piece_ends_the_batch() -> None:
+    k = Uneven()
+    k.begin(1, pieces=3)
+    assert k.say(m.DROPPED, count=5) == "5 pieces of batch 1 dropped, 3 left."
+    assert k.say(m.DROPPED, count=3) == "Batch 1: no pieces left."
+    k.hold(2)
+    k.sell(2, 20)
+    assert k.say(m.DROPPED, count=8) == "Batch 2: no pieces left."
+    assert [(row["outcome"], row["dropped_pieces"]) for row in k.rows("batches")] == [("discarded", 8), ("sold", 8)]
+
+
+def test_a_disk_that_is_low_twice_is_one_alert() -> None:
+    k = Uneven()
+    k.feed(SpaceLow(k.at_ms, 90, 200))
+    assert k.feed(SpaceLow(k.at_ms, 80, 200)) == ()
+    assert [dict(each.numbers) for each in k.open_of(alerts.DISK_NEARLY_FULL)] == [{"free_mb": 90, "least_mb": 200}]
+
+
+def test_a_procedure_of_later_does_not_change_a_batch_of_before() -> None:
+    k = Uneven()
+    k.begin(1)
+    k.feed(ProcedureLoaded(k.at_ms, k.of[2]))
+    k.fry(1)
+    k.check("leg", 181, vat=1)
+    (row,) = k.rows("checks")
+    assert (row["unit"], row["target"], row["verdict"]) == ("F", 182.0, "below target")
