@@ -20,6 +20,7 @@ from recorder.core.events import (
     EarLost,
     EarTrouble,
     ProbeLost,
+    ProcedureLoaded,
     SpaceLow,
     Started,
 )
@@ -171,8 +172,26 @@ def failed_probe(k: Uneven) -> None:
     k.hold(2)
     k.say(m.ICE_POINT)
     k.dip(35.27)
+    k.feed(ProcedureLoaded(k.at_ms, k.of[1]))
     k.say(m.BOILING_POINT)
     k.dip(199.14)
+
+
+def many_in_doubt(k: Uneven) -> None:
+    """The checks of nine batches: six are named."""
+    for number in range(9):
+        k.begin(1)
+        k.fry(1)
+        k.check(("leg", "wing")[number % 2], 190, vat=1)
+        k.discard(k.number(1))
+    k.say(m.ICE_POINT)
+    k.dip(35.27)
+
+
+def power_of_the_fryer(k: Uneven) -> None:
+    k.begin(2)
+    k.say(m.LID_LOCKED, vat=2)
+    k.restart(45_000, True)
 
 
 def overdue_probe(k: Uneven) -> None:
@@ -246,6 +265,8 @@ SCENES: tuple[Scene, ...] = (
     named_by_nobody,
     cold_oil,
     failed_probe,
+    many_in_doubt,
+    power_of_the_fryer,
     overdue_probe,
     together,
     ear,

@@ -1,10 +1,11 @@
-"""The core where two things meet: an event at the very moment of another, a second hold, a second loss, no procedure."""
+"""The core where two things meet: an event in the moment of another, a second hold, a second loss, no procedure."""
 
+import math
 from dataclasses import replace
 
 import pytest
 
-from recorder.core import alerts, cabinet
+from recorder.core import alerts, cabinet, station_causes
 from recorder.core import meanings as m
 from recorder.core.effects import Alert, Cue, Level, Notice
 from recorder.core.events import (
@@ -15,9 +16,11 @@ from recorder.core.events import (
     ProbeLost,
     ProcedureLoaded,
     Reading,
+    Signed,
     SpaceLow,
     Started,
 )
+from recorder.core.rules import minutes_text, plausible, run_rules_text
 from recorder.core.station import State, step
 from recorder.core.world import World
 from tests.kitchen import MINUTE, Kitchen
@@ -91,8 +94,84 @@ def test_each_hold_of_a_batch_stays_with_it() -> None:
     assert [hold.outcome for hold in batch.holds] == ["cooked more", "cooked more", None]
     assert [hold.cold_ms for hold in batch.holds] == [0, 0, 60_000]
     assert [row["outcome"] for row in k.rows("holds")] == ["cooked more", "cooked more", None]
+    k.wait(51 * MINUTE)
+    k.restart(MINUTE, False)
+    k.wait(10 * MINUTE)
+    (batch,) = k.state.world.batches
+    assert [(hold.outcome, hold.warned, hold.past, hold.time_proven) for hold in batch.holds] == [
+        ("cooked more", False, False, True),
+        ("cooked more", False, False, True),
+        (None, True, True, False),
+    ]
     k.sell(1)
     assert [row["outcome"] for row in k.rows("holds")] == ["cooked more", "cooked more", "sold"]
+
+
+def test_each_cook_of_a_batch_stays_with_it() -> None:
+    k = Uneven()
+    k.begin(1)
+    for number in range(3):
+        k.say(m.LID_LOCKED, vat=1)
+        k.wait(20 * MINUTE if number else 13 * MINUTE)
+        k.say(m.LID_OPEN, vat=1)
+        k.say(m.COOK_MORE, vat=1)
+    (batch,) = k.state.world.batches
+    assert [(cook.called, cook.overdue, cook.opened_ms is None) for cook in batch.cooks] == [
+        (True, False, False),
+        (True, True, False),
+        (True, True, False),
+    ]
+    k.say(m.LID_LOCKED, vat=1)
+    k.restart(MINUTE, True)
+    (batch,) = k.state.world.batches
+    assert [cook.time_proven for cook in batch.cooks] == [True, True, True, False] and len(batch.corrections) == 3
+
+
+@pytest.mark.parametrize(("after_ms", "value", "kept_f"), [(20_000, 181, 181), (20_001, 181, 184), (9_000, 184, 184)])
+def test_a_colder_spot_counts_for_twenty_seconds(after_ms: int, value: float, kept_f: float) -> None:
+    """And one that is no colder changes nothing and is not said again."""
+    k = Uneven()
+    k.begin(1)
+    k.fry(1)
+    k.check("leg", 184, vat=1)
+    k.wait(after_ms - 8_000)
+    before = len(k.effects)
+    k.dip(value, colder=True)
+    (row,) = k.rows("checks")
+    assert row["temperature"] == kept_f and bool(k.effects[before:]) is (kept_f != 184)
+
+
+def test_a_needle_that_goes_colder_before_any_check_is_no_check() -> None:
+    k = Uneven()
+    k.dip(150, colder=True)
+    k.dip(140, colder=True)
+    assert k.rows("checks") == [] and k.state.world.alerts == ()
+
+
+@pytest.mark.parametrize(
+    ("temp_c", "is_one"), [(-273.15, True), (-273.16, False), (2000, True), (2000.1, False), (math.nan, False)]
+)
+def test_what_can_be_a_temperature(temp_c: float, is_one: bool) -> None:
+    """Absolute zero is -273.15 °C."""
+    k = Uneven()
+    k.feed(Reading(k.at_ms, "vat1", temp_c))
+    assert ("vat1" in k.state.world.latest) is is_one is plausible(temp_c)
+
+
+@pytest.mark.parametrize(
+    ("ms", "text"),
+    [(-1, "0 s"), (-90_000, "0 s"), (999, "0 s"), (59_999, "59 s"), (60_000, "1 min 00 s"), (3_725_900, "62 min 05 s")],
+)
+def test_a_length_of_time_for_people(ms: int, text: str) -> None:
+    assert minutes_text(ms) == text
+
+
+def test_run_rules_for_people() -> None:
+    assert [run_rules_text(numbers) for numbers in ((1,), (2, 3), (1, 2, 4))] == [
+        "run rule 1",
+        "run rules 2 and 3",
+        "run rules 1 and 2 and 4",
+    ]
 
 
 def test_food_of_a_cold_cabinet_that_goes_back_has_its_time_to_be_hot() -> None:
@@ -253,3 +332,57 @@ def test_a_procedure_of_later_does_not_change_a_batch_of_before() -> None:
     k.check("leg", 181, vat=1)
     (row,) = k.rows("checks")
     assert (row["unit"], row["target"], row["verdict"]) == ("F", 182.0, "below target")
+
+
+def test_a_clock_that_is_known_at_a_start_ends_its_alert() -> None:
+    k = Uneven()
+    k.feed(Started(k.at_ms, "boot-1", False, "1", "line-1", (1, 2), RULES))
+    k.feed(Started(k.at_ms, "boot-1", True, "1", "line-1", (1, 2), RULES))
+    (row,) = [row for row in k.rows("alerts") if row["kind"] == alerts.CLOCK_NOT_SET]
+    assert row["ended_by"] == "clock set"
+
+
+def test_a_question_that_was_dropped_does_not_come_back_with_a_strike() -> None:
+    k = Uneven()
+    k.begin(1)
+    assert "Say confirm" in k.say(m.DISCARD, batch=1)
+    k.say(m.OIL_LEVEL_OK, vat=2)
+    assert k.say(m.SCRATCH) == "Struck: oil level ok."
+    assert k.say(m.CONFIRM) == "Refused: nothing waits for confirm."
+
+
+def test_what_ends_in_the_moment_of_a_signature_is_open_no_more() -> None:
+    k = Uneven()
+    k.feed(ProbeLost(k.at_ms, "vat1", "unplugged"))
+    k.feed(ProbeBack(k.at_ms, "vat1"))
+    k.at_ms += 30_000
+    k.feed(Signed(k.at_ms, "2026-02-26", "JD", ""))
+    (row,) = k.rows("signatures")
+    assert row["open_alerts"] == 0
+
+
+@pytest.mark.parametrize(("ice_f", "bound"), [(32.0, True), (38.0, False)])
+def test_what_a_failed_probe_read_says_nothing_of_the_batch(ice_f: float, bound: bool) -> None:
+    k = Uneven()
+    k.say(m.ICE_POINT)
+    k.dip(ice_f)
+    k.begin(1)
+    k.fry(1)
+    k.prove(1)
+    k.say(m.HOLD_START, vat=1)
+    k.say(m.CONFIRM)
+    (row,) = k.rows("batches")
+    assert ("bound" in row) is bound and row["stage"] == "holding"
+
+
+def test_the_alert_that_is_in_no_journal() -> None:
+    assert station_causes.not_recording("the disk is full", 41, 9_000) == Alert(
+        "41-not-recording",
+        "not recording",
+        Level.CRITICAL,
+        "The recorder records nothing any more: the disk is full. Write down by hand what is done until it starts"
+        " again.",
+        None,
+        (("reason", "the disk is full"),),
+        9_000,
+    )

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from recorder.core import meanings as m
+from recorder.core.effects import Cue, Record, Tone
 from recorder.core.events import (
     Acknowledged,
     ClockStepped,
@@ -254,6 +255,9 @@ def words_that_fit_nothing(k: Uneven) -> None:
     for number in (20.0, 213.0, -5.0):
         k.say(m.READING, number=number, vat=1)
     k.say(m.PROBE, part="neck", vat=1)
+    k.say(m.PROBE, part="leg", vat=1)
+    k.dip(340.7)
+    k.read("needle", 341, settled=True, spot=k.spot)
     k.say(m.PROBE, part="thigh", vat=1)
     k.say(m.PROBE, part="leg", vat=2)
     k.prove(1)
@@ -410,3 +414,54 @@ def test_a_story_is_told_as_it_ever_was(story: Story) -> None:
     k = Uneven()
     story(k)
     same_as_kept(FOLDER / f"story-{story.__name__.replace('_', '-')}.txt", list(told(k)))
+
+
+@pytest.mark.parametrize("story", STORIES, ids=lambda story: story.__name__)
+def test_a_row_has_its_columns_to_the_end_and_a_struck_one_too(story: Story) -> None:
+    """`struck` is the last column; what is struck loses no other, and nothing in it changes."""
+    k = Uneven()
+    story(k)
+    rows: dict[tuple[str, int | str], dict[str, object]] = {}
+    for record in (each for each in k.effects if isinstance(each, Record) and each.table != "alerts"):
+        row = dict(record.row)
+        assert record.row[-1][0] == "struck" and len(row) == len(record.row)
+        before = rows.get((record.table, record.id))
+        if row["struck"]:
+            assert before and before | {"struck": 1} == row
+        rows[record.table, record.id] = row
+    assert story is not what_is_taken_back or sum(bool(row["struck"]) for row in rows.values()) > 20
+
+
+@pytest.mark.parametrize("story", STORIES, ids=lambda story: story.__name__)
+def test_each_sentence_has_a_row_with_what_was_heard_and_answered(story: Story) -> None:
+    k = Uneven()
+    story(k)
+    for event, effects in k.steps:
+        rows = [dict(each.row) for each in effects if isinstance(each, Record) and each.table == "commands"]
+        if not isinstance(event, (Heard, Unheard)) or (
+            isinstance(event, Heard) and event.intent.meaning in m.QUESTIONS
+        ):
+            assert rows == []
+            continue
+        row = rows[-1]
+        taken = event.text
+        if isinstance(event, Heard) and "first_text" in row:
+            assert row["first_text"] == event.text
+            taken = event.other_text
+        answer = [each for each in effects if isinstance(each, Cue)][-1]
+        assert (
+            row.items()
+            >= {
+                "at_ms": event.at_ms,
+                "text": taken,
+                "reply": answer.say,
+                "engine": event.engine,
+                "listening": event.listening,
+                "score": event.score,
+                "struck": 0,
+            }.items()
+        )
+        outcomes = {Tone.REFUSED: {"refused", "not understood"}, Tone.ASKS: {"asked"}}
+        assert row["outcome"] in outcomes.get(answer.tone, {"done"})
+        assert list(row)[:8] == ["at_ms", "text", "meaning", "outcome", "reply", "engine", "listening", "score"]
+        assert row["meaning"] == (None if isinstance(event, Unheard) else row["meaning"]) and len(rows) <= 2
