@@ -256,7 +256,8 @@ def messages(folder: Path, publish: str) -> list[Message]:
     kitchen.say(m.SHIFT_START, cook=4)
     kitchen.cook()
     kitchen.check("thigh", 150)
-    kitchen.say(m.SCRATCH)
+    kitchen.say(m.DISCARD)
+    kitchen.say(m.CONFIRM)
     journal, state = Journal.open(folder / "records.db", Messages("kitchen", "line-1", publish)), State()
     for event in kitchen.events:
         state, effects = step(state, event)

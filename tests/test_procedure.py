@@ -14,7 +14,11 @@ import pytest
 from recorder.core import meanings as m
 from recorder.core.events import ProcedureLoaded
 from recorder.core.procedure import BY_TIME, Procedure
+from recorder.core.rules import lasting
+from tests.kitchen import MINUTE
 from tests.uneven import CELSIUS, FAHRENHEIT, Uneven, c, f
+
+HOUR = 60 * MINUTE
 
 MEANT = 'write less_safe_because = "WHY" where that is on purpose, such as a variance of your authority'
 
@@ -26,11 +30,20 @@ def thigh(procedure: Procedure, **limits: Any) -> dict[str, Any]:
 
 
 SOUND: list[dict[str, Any]] = [
-    {"shortest_cook_ms": 1, "planned_cook_ms": 1, "longest_cook_ms": 1},
-    {"hold_warning_ms": 1, "hold_limit_ms": 2},
-    {"pieces_per_load": 1, "checks_per_batch": 1, "settle_window_ms": 1, "hold_repeat_ms": 1},
-    {"raw_wait_ms": 1, "open_wait_ms": 1, "returned_wait_ms": 1, "more_cook_ms": 1},
-    {"probe_check_every_ms": 1},
+    {"shortest_cook_ms": 1, "planned_cook_ms": 1},
+    {"shortest_cook_ms": MINUTE, "planned_cook_ms": MINUTE, "longest_cook_ms": MINUTE},
+    {"longest_cook_ms": 3 * HOUR},
+    {"hold_warning_ms": 1, "hold_limit_ms": MINUTE},
+    {"hold_limit_ms": 24 * HOUR},
+    {"pieces_per_load": 1, "checks_per_batch": 1},
+    {"pieces_per_load": 500, "checks_per_batch": 500},
+    {"settle_window_ms": 10_000, "hold_repeat_ms": MINUTE},
+    {"settle_window_ms": 5 * MINUTE, "hold_repeat_ms": 2 * HOUR},
+    {"raw_wait_ms": MINUTE, "open_wait_ms": MINUTE, "returned_wait_ms": MINUTE, "more_cook_ms": 10_000},
+    {"raw_wait_ms": 4 * HOUR, "open_wait_ms": 4 * HOUR, "returned_wait_ms": 4 * HOUR, "more_cook_ms": HOUR},
+    {"probe_check_every_ms": HOUR},
+    {"probe_check_every_ms": 31 * 24 * HOUR},
+    {"probe_check_every_ms": None},
     {"altitude_m": -500.0},
     {"altitude_m": 5_000.0},
     {"altitude_m": 0.0},
@@ -152,6 +165,59 @@ DANGEROUS: list[tuple[Procedure, list[str]]] = [
     (replace(CELSIUS, oil_high=c(230.1)), ["the oil's band is 162 °C to 230.1 °C; frying oil is 100 °C to 230 °C"]),
     (replace(FAHRENHEIT, oil_high=f(447)), ["the oil's band is 325 °F to 447 °F; frying oil is 212 °F to 446 °F"]),
 ]
+
+
+TOO_LONG_OR_SHORT: list[tuple[str, str, int, int, str]] = [
+    ("raw wait", "raw_wait_ms", MINUTE, 4 * HOUR, "1 min to 4 h"),
+    ("open wait", "open_wait_ms", MINUTE, 4 * HOUR, "1 min to 4 h"),
+    ("returned wait", "returned_wait_ms", MINUTE, 4 * HOUR, "1 min to 4 h"),
+    ("further cook", "more_cook_ms", 10_000, HOUR, "10 s to 1 h"),
+    ("longest cook", "longest_cook_ms", 0, 3 * HOUR, "1 min to 3 h"),
+    ("hold limit", "hold_limit_ms", 0, 24 * HOUR, "1 min to 24 h"),
+    ("hold repeat", "hold_repeat_ms", MINUTE, 2 * HOUR, "1 min to 2 h"),
+    ("settle window", "settle_window_ms", 10_000, 5 * MINUTE, "10 s to 5 min"),
+    ("time between probe checks", "probe_check_every_ms", HOUR, 31 * 24 * HOUR, "1 h to 744 h"),
+]
+"""Times, common practice without a source but for the four hours; 0: the least is that of another time here."""
+
+
+@pytest.mark.parametrize(("name", "field", "least", "most", "text"), TOO_LONG_OR_SHORT)
+def test_a_time_that_no_kitchen_has_is_named(name: str, field: str, least: int, most: int, text: str) -> None:
+    (said,) = replace(FAHRENHEIT, **{field: most + 1}).dangers()
+    assert said == f"the {name} is {(most + 1) / 1000:g} s; it must be {text}"
+    if least:
+        (said,) = replace(FAHRENHEIT, **{field: least - 1}).dangers()
+        assert said == f"the {name} is {(least - 1) / 1000:g} s; it must be {text}"
+
+
+def test_times_under_a_minute_are_none_of_a_cook_or_a_hold() -> None:
+    short = replace(FAHRENHEIT, shortest_cook_ms=1, planned_cook_ms=1, longest_cook_ms=59_999)
+    assert short.dangers() == ["the longest cook is 59.999 s; it must be 1 min to 3 h"]
+    brief = replace(FAHRENHEIT, hold_warning_ms=1, hold_limit_ms=59_999)
+    assert brief.dangers() == ["the hold limit is 59.999 s; it must be 1 min to 24 h"]
+
+
+@pytest.mark.parametrize(("pieces", "checks"), [(501, 4), (3, 4)])
+def test_a_capacity_that_no_vat_has_is_named(pieces: int, checks: int) -> None:
+    assert replace(FAHRENHEIT, pieces_per_load=pieces, checks_per_batch=checks).dangers() == [
+        f"a vat's capacity is {pieces} pieces and {checks} are checked; write at most 500 pieces, and no more checks"
+        " than that"
+    ]
+
+
+@pytest.mark.parametrize(
+    ("ms", "text"),
+    [
+        (4 * 3_600_000, "4 h"),
+        (90 * MINUTE, "90 min"),
+        (45_000, "45 s"),
+        (61_500, "61.5 s"),
+        (3_600_000, "1 h"),
+        (0, "0 s"),
+    ],
+)
+def test_a_length_of_time_as_a_procedure_has_it(ms: int, text: str) -> None:
+    assert lasting(ms) == text
 
 
 @pytest.mark.parametrize("change", SOUND, ids=str)
