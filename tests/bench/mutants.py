@@ -24,7 +24,6 @@ import io
 import json
 import math
 import os
-import random
 import resource
 import select
 import shutil
@@ -145,6 +144,11 @@ def modules(under: Sequence[str], prose: Sequence[str]) -> list[Module]:
     return result
 
 
+def _chance(seed: int, module: Module, mutant: Mutant) -> str:
+    """What decides whether a mutant is in the sample: it stays there while its statement stays as it is."""
+    return hashlib.sha256(f"{seed} {module.name} {mutant.name}".encode()).hexdigest()
+
+
 def _users(under: Sequence[Module]) -> dict[str, set[tuple[Path, int]]]:
     """Name -> where it is used, also by way of another name that is made of it at the import."""
     users: dict[str, set[tuple[Path, int]]] = defaultdict(set)
@@ -251,10 +255,10 @@ class Bench:
         """The mutants of the sample that have no verdict yet, each with its tests."""
         users = _users(self._under)
         every = [(module, mutant) for module in self._under for mutant in module.mutants]
-        if self._chosen.sample and self._chosen.sample < len(every):
-            every = random.Random(self._chosen.seed).sample(every, self._chosen.sample)
-            places = {id(module): at for at, module in enumerate(self._under)}
-            every.sort(key=lambda each: (places[id(each[0])], each[1].line))
+        if self._chosen.sample:
+            chance = {id(mutant): _chance(self._chosen.seed, module, mutant) for module, mutant in every}
+            limit = sorted(chance.values())[: self._chosen.sample][-1]
+            every = [(module, mutant) for module, mutant in every if chance[id(mutant)] <= limit]
         for module, mutant in every:
             known = self._earlier.get((module.name, module.digest, mutant.name))
             if mutant.name in self._equivalents.get(module.name, {}):
