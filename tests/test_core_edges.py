@@ -21,7 +21,7 @@ from recorder.core.events import (
     Started,
 )
 from recorder.core.rules import minutes_text, plausible, run_rules_text
-from recorder.core.station import State, step
+from recorder.core.station import State, deadline, step
 from recorder.core.world import World
 from tests.kitchen import MINUTE, Kitchen
 from tests.uneven import FAHRENHEIT, Uneven, c
@@ -386,3 +386,165 @@ def test_the_alert_that_is_in_no_journal() -> None:
         (("reason", "the disk is full"),),
         9_000,
     )
+
+
+def test_the_time_left_of_a_further_cook_is_its_own() -> None:
+    k = Uneven()
+    k.begin(1)
+    k.fry(1)
+    k.say(m.COOK_MORE, vat=1)
+    k.say(m.LID_LOCKED, vat=1)
+    assert k.say(m.TIME_LEFT) == "Batch 1: 3 min 59 s of its cook left.", "4 min are planned of a further one"
+
+
+@pytest.mark.parametrize(("number", "taken"), [(-5.0, True), (-5.1, False), (100.0, True), (100.1, False)])
+def test_a_spoken_temperature_at_the_ends_of_what_meat_can_be(number: float, taken: bool) -> None:
+    k = Uneven()
+    k.begin(2)
+    k.fry(2)
+    assert ("no temperature of meat" in k.say(m.READING, number=number, vat=2)) is not taken
+
+
+def test_the_last_eight_commands_can_be_struck() -> None:
+    k = Uneven()
+    for _ in range(10):
+        k.say(m.OIL_LEVEL_OK, vat=1)
+    answers = [k.say(m.SCRATCH) for _ in range(9)]
+    assert answers == ["Struck: oil level ok."] * 8 + ["Refused: there is no command to strike."]
+
+
+def test_what_was_due_before_a_procedure_asked_for_it_is_due_at_once() -> None:
+    k = Uneven()
+    k.feed(ProcedureLoaded(k.at_ms, k.of[2]))
+    k.wait(40 * MINUTE)
+    k.feed(ProcedureLoaded(k.at_ms, k.of[1]))
+    assert deadline(k.state) == k.at_ms + 1
+    k.wait(1)
+    assert [each.began_ms for each in k.open_of(alerts.PROBE_CHECK_OVERDUE)] == [k.at_ms]
+
+
+def test_a_start_gives_up_where_the_needle_was() -> None:
+    def again(k: Uneven) -> None:
+        k.feed(Started(k.at_ms, "boot-1", True, "1", "line-9", (1, 2), RULES))
+
+    k = Uneven()
+    k.begin(1)
+    k.fry(1)
+    k.dip(150)
+    again(k)
+    assert k.state.world.station == "line-9"
+    k.say(m.PROBE, part="leg", vat=1)
+    k.dip(190)
+    k.check("leg", 188, vat=1)
+    again(k)
+    k.dip(170, colder=True)
+    assert [row["temperature"] for row in k.rows("checks")] == [190, 188]
+
+
+def test_what_was_held_before_is_not_what_waits_now() -> None:
+    """Out of holding and out of the oil again: a gap is one of its wait, not of its hold, and no cabinet's."""
+    k = Uneven()
+    k.hold(1)
+    k.say(m.COOK_MORE, batch=1)
+    k.say(m.LID_LOCKED, vat=1)
+    k.wait(4 * MINUTE)
+    k.say(m.LID_OPEN, vat=1)
+    k.restart(MINUTE, True)
+    assert k.open_of(alerts.POWER_AWAY) == []
+    k.restart(MINUTE, False)
+    (batch,) = k.state.world.batches
+    assert [hold.time_proven for hold in batch.holds] == [True] and not batch.wait_known
+
+
+def test_oil_that_is_still_outside_its_band_is_not_back_in_it() -> None:
+    k = Uneven()
+    k.begin(1, oil=362)
+    k.read("vat1", 351)
+    assert len(k.open_of(alerts.OIL_OUTSIDE_BAND)) == 1
+    k.read("vat2", 340)
+    assert len(k.open_of(alerts.OIL_OUTSIDE_BAND)) == 1, "another vat's oil"
+    k.read("vat1", 350)
+    assert k.open_of(alerts.OIL_OUTSIDE_BAND) == []
+
+
+def test_what_happened_since_a_struck_command_happens_again_in_its_order() -> None:
+    k = Uneven()
+    k.say(m.OIL_LEVEL_OK, vat=1)
+    k.read("vat1", 330)
+    k.wait(1_000)
+    k.read("vat1", 340)
+    k.say(m.SCRATCH)
+    assert k.say(m.OIL_FILTERED, vat=1) == "Oil filtered, vat 1, 340 degrees."
+
+
+def test_a_shift_ends_with_all_that_is_open() -> None:
+    k = Uneven()
+    k.begin(1)
+    k.begin(2)
+    assert "Still open: batch 1 loading, batch 2 loading." in k.say(m.SHIFT_END)
+    (row,) = k.rows("shifts")
+    assert row["left_open"] == "batch 1 loading, batch 2 loading"
+
+
+def test_the_newest_oil_record_of_each_vat_is_kept() -> None:
+    k = Uneven()
+    for vat, meaning in ((1, m.OIL_LEVEL_OK), (2, m.OIL_LEVEL_LOW), (1, m.OIL_TOPPED_UP)):
+        k.say(meaning, vat=vat)
+    k.say(m.OIL_POLAR, vat=2, percent=100.0)
+    assert {each.vat: each.what for each in k.state.world.oil} == {1: m.OIL_TOPPED_UP, 2: m.OIL_POLAR}
+    assert "say the percentage" in k.say(m.OIL_POLAR, vat=2, percent=100.1)
+
+
+def test_a_disputed_reading_says_nothing_of_the_batch() -> None:
+    k = Uneven()
+    k.begin(1)
+    k.fry(1)
+    k.prove(1)
+    k.say(m.SCRATCH)
+    k.say(m.HOLD_START, vat=1)
+    k.say(m.CONFIRM)
+    (row,) = k.rows("batches")
+    assert row["stage"] == "holding" and "bound" not in row, "two pieces that count carry none"
+
+
+def test_oil_recovers_only_while_its_own_vat_cooks() -> None:
+    k = Uneven()
+    k.begin(1, oil=340)
+    k.begin(2, oil=340)
+    for vat in (1, 2):
+        k.say(m.LID_LOCKED, vat=vat)
+        k.read(f"vat{vat}", 310)
+    k.wait(MINUTE)
+    k.say(m.LID_OPEN, vat=1)
+    for vat in (1, 2):
+        k.read(f"vat{vat}", 330)
+    assert [row["vat"] for row in k.rows("recoveries")] == [2]
+
+
+def test_slow_oil_is_told_though_another_alert_of_its_vat_is_open() -> None:
+    k = Uneven()
+    for number in range(9):
+        k.begin(1, oil=340 if number < 8 else 362)
+        k.say(m.LID_LOCKED, vat=1)
+        k.read("vat1", 310)
+        k.wait((150 + number % 3 * 4 if number < 8 else 400) * 1000)
+        k.read("vat1", 326)
+        k.say(m.LID_OPEN, vat=1)
+        k.discard(k.number(1))
+    assert len([each for each in k.raised() if each.kind == alerts.OIL_SLOW]) == 1
+    assert [each.numbers[-1] for each in k.raised() if each.kind == alerts.OIL_OUTSIDE_BAND] == [("vat", 1)]
+
+
+def test_oil_bears_the_batches_of_its_own_vat() -> None:
+    k = Uneven()
+    for vat in (1, 2):
+        k.say(m.OIL_FILTERED, vat=vat)
+    for vat in (1, 1, 2):
+        k.begin(vat)
+        k.discard(k.number(vat))
+    k.wait(90 * MINUTE)
+    for vat in (1, 2):
+        k.say(m.OIL_FILTERED, vat=vat)
+    rows = [row for row in k.rows("oil") if "batches_since" in row]
+    assert [(row["vat"], row["batches_since"]) for row in rows] == [(1, 2), (2, 1)]
+    assert all(float(str(row["hours_since"])) == pytest.approx(1.5, abs=0.02) for row in rows)

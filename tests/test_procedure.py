@@ -257,3 +257,21 @@ def test_parts_by_name_and_by_place() -> None:
     assert [FAHRENHEIT.rank(name) for name in names] == [0, 1, 2, 3, 4]
     assert [CELSIUS.rank(name) for name in names] == [2, 2, 0, 1, 2]
     assert FAHRENHEIT.part("leg") == FAHRENHEIT.parts[2] and FAHRENHEIT.part("neck") is FAHRENHEIT.part(None) is None
+
+
+def test_what_a_procedure_is_that_does_not_say_more() -> None:
+    first = [getattr(FAHRENHEIT, name) for name in Procedure.__slots__[:16]]
+    said_least = Procedure(*first)
+    rest = {name: getattr(said_least, name) for name in Procedure.__slots__[16:]}
+    assert rest == {
+        "ask_first": (m.DISCARD,),
+        "probe_check_every_ms": None,
+        "altitude_m": None,
+        "polar_limit": None,
+        "more_cook_ms": 3 * MINUTE,
+        "raw_wait_ms": 10 * MINUTE,
+        "open_wait_ms": 15 * MINUTE,
+        "returned_wait_ms": 5 * MINUTE,
+        "hold_by": "temperature",
+        "less_safe_because": "",
+    }

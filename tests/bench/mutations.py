@@ -245,6 +245,8 @@ def _is_type(node: ast.AST) -> bool:
     match node:
         case ast.Assign(targets=[ast.Name()], value=ast.Subscript(value=ast.Name(id=name))):
             return name in ("Callable", "Mapping", "Sequence") or name in dir(builtins)
+        case ast.Assign(value=ast.BinOp(left=ast.Subscript() | ast.BinOp(), op=ast.BitOr())):
+            return True
         case ast.Assign(value=ast.Call(func=ast.Name(id="TypeVar"))):
             return True
     return False
