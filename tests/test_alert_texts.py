@@ -89,6 +89,19 @@ def sold_after_four_hours_out(k: Uneven) -> None:
     k.sell(k.number(1))
 
 
+def sold_reheated_late(k: Uneven) -> None:
+    """Found cold in holding, and hot again only after more than two hours."""
+    k.hold(1)
+    k.check("leg", 121.4, batch=1)
+    k.say(m.COOK_MORE, batch=1)
+    k.say(m.LID_LOCKED, vat=1)
+    k.wait(125 * MINUTE)
+    k.say(m.LID_OPEN, vat=1)
+    k.prove(1)
+    k.say(m.HOLD_START, vat=1)
+    k.sell(1)
+
+
 def sold_past(k: Uneven) -> None:
     k.hold(1)
     k.wait(61 * MINUTE)
@@ -254,6 +267,7 @@ SCENES: tuple[Scene, ...] = (
     sold_cold_piece,
     sold_cold_by_word,
     sold_after_four_hours_out,
+    sold_reheated_late,
     sold_past,
     sold_past_by_time,
     sold_unknown_time,

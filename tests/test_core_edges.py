@@ -103,6 +103,9 @@ def test_each_hold_of_a_batch_stays_with_it() -> None:
         ("cooked more", False, False, True),
         (None, True, True, False),
     ]
+    k.check("leg", 120.4, batch=1)
+    (batch,) = k.state.world.batches
+    assert len(batch.holds) == 3
     k.sell(1)
     assert [row["outcome"] for row in k.rows("holds")] == ["cooked more", "cooked more", "sold"]
 
@@ -548,3 +551,98 @@ def test_oil_bears_the_batches_of_its_own_vat() -> None:
     rows = [row for row in k.rows("oil") if "batches_since" in row]
     assert [(row["vat"], row["batches_since"]) for row in rows] == [(1, 2), (2, 1)]
     assert all(float(str(row["hours_since"])) == pytest.approx(1.5, abs=0.02) for row in rows)
+
+
+def fried_again(k: Uneven) -> None:
+    k.say(m.COOK_MORE)
+    k.say(m.LID_LOCKED)
+    k.wait(4 * MINUTE)
+    k.say(m.LID_OPEN)
+
+
+def test_why_a_batch_goes_back() -> None:
+    k = Uneven()
+    k.hold(1)
+    fried_again(k)
+    fried_again(k)
+    k.check("leg", 150)
+    k.check("wing", 170)
+    k.say(m.COOK_MORE)
+    assert [row["why"] for row in k.rows("corrections")] == [
+        "out of holding",
+        "said by the cook",
+        "leg below critical limit, wing below target",
+    ]
+
+
+@pytest.mark.parametrize(("late", "by", "missed"), [(False, None, None), (True, "still", 1)])
+def test_food_that_was_cold_is_reheated_by_complete_checks_in_time(
+    late: bool, by: str | None, missed: int | None
+) -> None:
+    k = Uneven()
+    k.hold(1)
+    k.check("leg", 120, batch=1)
+    k.check("leg", 190, batch=1)
+    k.check("wing", 190, batch=1)
+    assert k.state.world.batches[0].reheat_by_ms is not None, "hot pieces in holding do not make the cold one hot"
+    fried_again(k)
+    if late:
+        k.wait(2 * 60 * MINUTE)
+    k.prove(1)
+    (row,) = k.rows("batches")
+    assert row["proven"] == 1
+    assert (row.get("reheat_by_ms") and "still", row.get("reheat_missed")) == (by, missed)
+
+
+def test_a_cabinet_that_was_cold_before_its_food_and_is_lost_now() -> None:
+    k = Uneven()
+    k.begin(1)
+    k.fry(1)
+    k.prove(1)
+    for _ in range(4):
+        k.read("cabinet", 120)
+        k.wait(20_000)
+    k.feed(ProbeLost(k.at_ms, "cabinet", "unplugged"))
+    assert k.say(m.HOLD_START) == "Batch 1 holding."
+    assert k.open_of(alerts.HOLD_COLD) == [], "nothing is known of now"
+
+
+def test_a_loss_in_the_moment_that_the_last_one_is_over_is_a_new_one() -> None:
+    k = Uneven()
+    k.feed(ProbeLost(k.at_ms, "vat1", "unplugged"))
+    k.feed(ProbeBack(k.at_ms, "vat1"))
+    k.at_ms += 30_000
+    k.feed(ProbeLost(k.at_ms, "vat1", "unplugged"))
+    assert [each.began_ms for each in k.open_of(alerts.PROBE_LOST)] == [k.at_ms]
+
+
+def test_a_vat_that_is_named_means_the_batch_that_is_in_it() -> None:
+    k = Uneven()
+    k.hold(1)
+    k.begin(1)
+    assert "batch 2" in k.say(m.DISCARD, vat=1)
+    k.say(m.CONFIRM)
+    assert [(batch.number, batch.stage.value) for batch in k.state.world.batches if batch.closed_ms is None] == [
+        (1, "holding")
+    ]
+
+
+@pytest.mark.parametrize(("value_f", "verdict"), [(86.0, "failed"), (86.2, "open")])
+def test_what_rests_farther_than_thirty_degrees_from_the_bath_is_not_in_it(value_f: float, verdict: str) -> None:
+    k = Uneven()
+    k.say(m.ICE_POINT)
+    k.dip(value_f)
+    assert [row["verdict"] for row in k.rows("probe_checks")] == [verdict]
+
+
+@pytest.mark.parametrize(("late_ms", "was"), [(0, "passed"), (1, "overdue")])
+def test_a_probe_is_overdue_after_its_time_and_not_at_it(late_ms: int, was: str) -> None:
+    k = Uneven()
+    k.say(m.ICE_POINT)
+    k.dip(32)
+    passed_ms = k.at_ms
+    k.begin(1)
+    k.fry(1)
+    k.wait(passed_ms + DAY - 9_000 + late_ms - k.at_ms)
+    k.check("leg", 190, vat=1)
+    assert [row["probe_was"] for row in k.rows("checks")] == [was]
