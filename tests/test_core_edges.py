@@ -95,6 +95,7 @@ def test_each_hold_of_a_batch_stays_with_it() -> None:
     assert [hold.cold_ms for hold in batch.holds] == [0, 0, 60_000]
     assert [row["outcome"] for row in k.rows("holds")] == ["cooked more", "cooked more", None]
     k.wait(51 * MINUTE)
+    k.restart(MINUTE, True)
     k.restart(MINUTE, False)
     k.wait(10 * MINUTE)
     (batch,) = k.state.world.batches
@@ -646,3 +647,83 @@ def test_a_probe_is_overdue_after_its_time_and_not_at_it(late_ms: int, was: str)
     k.wait(passed_ms + DAY - 9_000 + late_ms - k.at_ms)
     k.check("leg", 190, vat=1)
     assert [row["probe_was"] for row in k.rows("checks")] == [was]
+
+
+def test_a_cook_of_unknown_length_is_the_newest_one() -> None:
+    k = Uneven()
+    k.begin(1)
+    k.fry(1)
+    k.say(m.COOK_MORE)
+    k.say(m.LID_LOCKED)
+    newest = k.state.world.batches[0].cooks[-1].id
+    k.restart(MINUTE, False)
+    assert [each.id for each in k.open_of(alerts.TIME_NOT_PROVEN)] == [f"{newest}-time-not-proven"]
+
+
+def test_what_ended_in_the_moment_of_a_strike_keeps_why() -> None:
+    k = Uneven()
+    k.hold(1)
+    k.wait(51 * MINUTE)
+    (near,) = k.open_of(alerts.HOLD_NEAR_LIMIT)
+    k.at_ms += 10 * MINUTE
+    k.feed(Heard(k.at_ms, "scratch that", Intent(m.SCRATCH), "test", "open"))
+    ended = {row["id"]: row["ended_by"] for row in k.rows("alerts")}
+    assert ended[near.id] == "past its limit"
+    assert k.open_of(alerts.HOLD_PAST_LIMIT) == [] and "command struck" in ended.values()
+
+
+def test_raw_pieces_wait_from_the_first_load_though_it_was_struck_twice() -> None:
+    k = Uneven()
+    k.say(m.BATCH_START, vat=1)
+    k.say(m.LOAD, part="leg", count=4, vat=1)
+    first_ms = k.at_ms
+    for _ in range(2):
+        k.say(m.SCRATCH)
+        k.wait(MINUTE)
+        k.say(m.LOAD, part="leg", count=4, vat=1)
+    k.wait(9 * MINUTE)
+    assert [each.began_ms for each in k.open_of(alerts.PIECES_WAIT)] == [first_ms + 9 * MINUTE]
+
+
+def test_a_closed_batch_waits_for_its_own_needle_alone() -> None:
+    k = Uneven()
+    k.begin(1)
+    k.begin(2)
+    k.fry(2)
+    k.check("leg", 190, vat=2)
+    k.discard(1)
+    k.say(m.OIL_LEVEL_OK, vat=1)
+    assert [batch.number for batch in k.state.world.batches] == [2]
+    k.check("wing", 190, vat=2)
+    k.discard(2)
+    k.say(m.OIL_LEVEL_OK, vat=1)
+    assert [batch.number for batch in k.state.world.batches] == [2], "a colder spot of that piece may be found"
+
+
+def test_the_second_best_sentence_has_a_row_that_says_so() -> None:
+    k = Uneven()
+    assert k.hear(Intent(m.COOK_MORE, batch=9), Intent(m.OIL_LEVEL_OK, vat=1)) == "Oil level ok, vat 1."
+    (row,) = [row for row in k.rows("commands") if row["meaning"] == m.OIL_LEVEL_OK]
+    assert (row["first_text"], row["text"]) == (m.COOK_MORE, m.OIL_LEVEL_OK) and list(row)[-1] == "struck"
+
+
+def test_the_oil_of_a_vat_that_cooks_is_not_cared_for() -> None:
+    k = Uneven()
+    k.begin(1)
+    k.say(m.LID_LOCKED, vat=1)
+    for meaning in (m.OIL_FILTERED, m.OIL_CHANGED):
+        assert k.say(meaning, vat=1) == "Refused: batch 1 is still cooking in vat 1."
+        assert "vat 2" in k.say(meaning, vat=2) and k.effects[-1].tone.value == "done"  # type: ignore[union-attr]
+    assert k.say(m.OIL_LEVEL_LOW, vat=1).startswith("Oil level low, vat 1")
+    k.say(m.SHIFT_END)
+    k.say(m.CONFIRM)
+    k.say(m.OIL_LEVEL_OK, vat=2)
+    shifts = [row["shift"] for row in k.rows("oil")]
+    assert shifts[-1] is None and set(shifts[:-1]) == {k.rows("shifts")[0]["id"]}
+
+
+def test_the_first_checks_of_a_batch_are_remembered_once() -> None:
+    k = Uneven()
+    k.hold(1)
+    k.say(m.COOK_MORE)
+    assert len(k.state.world.checked) == 1

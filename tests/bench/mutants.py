@@ -271,7 +271,7 @@ class Bench:
                 lines = (mutant.line, mutant.statement_line) if mutant.in_function else ()
                 found = covered.ran(module.path, lines)
                 swaps = bool(found)
-                for path, line in users.get(mutant.binds, ()):
+                for path, line in users.get(mutant.binds, ()) if not mutant.where else ():
                     found |= covered.ran(path, (line,))
                 found = found or covered.near(module.path)
                 tests = covered.ordered(found, module.path, self._chosen.patience, old)
