@@ -91,6 +91,8 @@ def test_records_that_were_kept_elsewhere_between_two_anchors(path: Path, own: l
         (4, "the anchor itself was "),
     ]
     assert compare(path, [own[2], own[3], replace(OTHER, line=9)]).faults == (), "they may still be away"
+    (fault,) = compare(path, [own[2], OTHER, replace(OTHER, entry=10), replace(OTHER, entry=11), own[3]]).faults
+    assert (fault.row, fault.what[:17]) == (4, "records were kept")
 
 
 def test_two_entries_of_one_moment_are_in_order(path: Path, own: list[Anchor]) -> None:

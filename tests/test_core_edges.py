@@ -7,7 +7,7 @@ import pytest
 
 from recorder.core import alerts, cabinet, station_causes
 from recorder.core import meanings as m
-from recorder.core.effects import Alert, Cue, Level, Notice
+from recorder.core.effects import Alert, Cue, Level, Notice, Tone
 from recorder.core.events import (
     RULES,
     Heard,
@@ -105,8 +105,10 @@ def test_each_hold_of_a_batch_stays_with_it() -> None:
         (None, True, True, False),
     ]
     k.check("leg", 120.4, batch=1)
+    k.say(m.ICE_POINT)
+    k.dip(40)
     (batch,) = k.state.world.batches
-    assert len(batch.holds) == 3
+    assert [hold.proven for hold in batch.holds] == [True, True, False]
     k.sell(1)
     assert [row["outcome"] for row in k.rows("holds")] == ["cooked more", "cooked more", "sold"]
 
@@ -129,6 +131,7 @@ def test_each_cook_of_a_batch_stays_with_it() -> None:
     k.restart(MINUTE, True)
     (batch,) = k.state.world.batches
     assert [cook.time_proven for cook in batch.cooks] == [True, True, True, False] and len(batch.corrections) == 3
+    assert [cook.id for cook in batch.cooks] == sorted({cook.id for cook in batch.cooks})
 
 
 @pytest.mark.parametrize(("after_ms", "value", "kept_f"), [(20_000, 181, 181), (20_001, 181, 184), (9_000, 184, 184)])
@@ -494,6 +497,7 @@ def test_the_newest_oil_record_of_each_vat_is_kept() -> None:
     k = Uneven()
     for vat, meaning in ((1, m.OIL_LEVEL_OK), (2, m.OIL_LEVEL_LOW), (1, m.OIL_TOPPED_UP)):
         k.say(meaning, vat=vat)
+    assert {each.vat: each.what for each in k.state.world.oil} == {1: m.OIL_TOPPED_UP, 2: m.OIL_LEVEL_LOW}
     k.say(m.OIL_POLAR, vat=2, percent=100.0)
     assert {each.vat: each.what for each in k.state.world.oil} == {1: m.OIL_TOPPED_UP, 2: m.OIL_POLAR}
     assert "say the percentage" in k.say(m.OIL_POLAR, vat=2, percent=100.1)
@@ -727,3 +731,86 @@ def test_the_first_checks_of_a_batch_are_remembered_once() -> None:
     k.hold(1)
     k.say(m.COOK_MORE)
     assert len(k.state.world.checked) == 1
+
+
+def test_a_hold_that_was_struck_is_as_unknown_as_the_wait_after_it() -> None:
+    k = Uneven()
+    k.begin(1)
+    k.fry(1)
+    k.prove(1)
+    k.say(m.HOLD_START)
+    k.say(m.SCRATCH)
+    k.restart(5 * MINUTE, False)
+    k.say(m.HOLD_START)
+    assert [row["time_proven"] for row in k.rows("holds")] == [1, 0]
+
+
+def test_of_two_holds_the_struck_one_goes_on() -> None:
+    k = Uneven()
+    k.hold(1)
+    fried_again(k)
+    k.prove(1)
+    k.say(m.HOLD_START)
+    second_ms = k.at_ms
+    k.wait(MINUTE)
+    k.say(m.SCRATCH)
+    k.wait(MINUTE)
+    k.say(m.HOLD_START)
+    assert [row["started_ms"] for row in k.rows("holds")][-1] == second_ms
+
+
+def test_tones_are_spelled_as_the_loudspeaker_knows_them() -> None:
+    assert [tone.value for tone in Tone] == ["done", "refused", "asks", "alert", "answer"]
+
+
+def test_a_probe_that_is_back_is_told_once() -> None:
+    k = Uneven()
+    k.feed(ProbeLost(k.at_ms, "vat1", "unplugged"))
+    assert k.feed(ProbeBack(k.at_ms, "vat1"))
+    assert k.feed(ProbeBack(k.at_ms, "vat1")) == ()
+    k.read("vat1", 330)
+    assert [name for name, _ in k.state.world.backs] == ["vat1"]
+
+
+def test_a_needle_in_hot_oil_is_said_to_be_no_piece_only_where_one_is_waited_for() -> None:
+    k = Uneven()
+    before = len(k.effects)
+    k.dip(340)
+    assert k.effects[before:] == []
+    k.begin(1)
+    k.fry(1)
+    k.say(m.PROBE, part="leg", vat=1)
+    k.dip(341.2)
+    assert [each.say for each in k.effects if isinstance(each, Cue)][-1] == (
+        "The needle reads 341.2 degrees. That is no piece."
+    )
+
+
+@pytest.mark.parametrize(("late_ms", "was"), [(0, "spare passed"), (1, None)])
+def test_a_spare_thermometer_stands_in_for_a_day_where_nothing_else_is_said(late_ms: int, was: str | None) -> None:
+    k = Uneven()
+    k.feed(ProcedureLoaded(k.at_ms, k.of[2]))
+    k.say(m.SPARE_ICE, ice=0.5)
+    passed_ms = k.at_ms
+    k.begin(2)
+    k.fry(2)
+    k.feed(ProbeLost(k.at_ms, "needle", "open circuit"))
+    k.wait(passed_ms + DAY - 1_000 + late_ms - k.at_ms)
+    k.say(m.READING, number=90.0, vat=2)
+    assert [row.get("probe_was") for row in k.rows("checks")] == [was]
+
+
+def test_only_what_a_probe_read_since_it_last_passed_is_in_doubt() -> None:
+    k = Uneven()
+    k.begin(1)
+    k.fry(1)
+    k.check("leg", 190, vat=1)
+    k.say(m.ICE_POINT)
+    k.dip(32)
+    k.check("wing", 190, vat=1)
+    k.say(m.ICE_POINT)
+    k.dip(40)
+    assert [(row["part"], row["counts"], row.get("in_doubt")) for row in k.rows("checks")] == [
+        ("leg", 1, None),
+        ("wing", 0, 1),
+    ]
