@@ -178,7 +178,7 @@ def told(kitchen: Uneven) -> Iterator[str]:
         else:
             values = [getattr(event, name) for name in event.__slots__ if name != "at_ms"]
             plain = [value.product if isinstance(value, Procedure) else value for value in values]
-            what = " ".join([type(event).__name__, *(f"{value}" for value in plain)])
+            what = " ".join([type(event).__name__, *(f"{value}" for value in plain if value not in ("", None))])
         yield f"{at_s // 3600:02d}:{at_s // 60 % 60:02d}:{at_s % 60:02d}.{ms:03d} {what}"
         for effect in effects:
             match effect:
