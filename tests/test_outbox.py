@@ -10,12 +10,12 @@ from pathlib import Path
 import pytest
 
 from recorder.clock import Stamp
-from recorder.core.events import Reading, Tick
+from recorder.core.events import Acknowledged, Reading, Seen, Tick
 from recorder.core.station import State, step
 from recorder.journal.journal import Journal, Message
 from recorder.notices import outbox
 from recorder.notices.outbox import Messages, Outbox
-from tests.kitchen import Kitchen, m
+from tests.kitchen import Kitchen, kept, m
 
 STAMP = Stamp(1_772_100_000_000, "boot", 7, 1_772_100_000_000, True)
 
@@ -188,6 +188,70 @@ def test_of_what_is_published_each_level_holds_the_one_before(tmp_path: Path) ->
     assert set(ids["all"]) - set(ids["records"]) == {f"{seq}-entry" for seq in range(1, len(ids["all"]) + 1)} & set(
         ids["all"]
     )
+
+
+def test_with_nothing_to_do_a_step_says_so(tmp_path: Path) -> None:
+    with closing(Journal.open(tmp_path / "r.db")) as empty:
+        assert Outbox(empty, Wire()).step(0) is False and Outbox(empty, Wire()).empty()
+
+
+def test_a_refused_message_waits_for_a_place_in_flight(journal: Journal) -> None:
+    wire = Wire()
+    box = Outbox(journal, wire)
+    box.step(0)
+    wire.answer(1, taken=False)
+    box.step(1)
+    assert [message.body for message in wire.given[outbox.IN_FLIGHT :]] == ["21"]
+    box.step(10_000)
+    assert len(wire.given) == outbox.IN_FLIGHT + 1, "as many are in flight as may be"
+    wire.answer(2)
+    box.step(10_001)
+    assert wire.given[-1].body == "1"
+
+
+def test_more_refusals_while_one_waits_put_nothing_off(journal: Journal, caplog: pytest.LogCaptureFixture) -> None:
+    wire = Wire()
+    box = Outbox(journal, wire)
+    box.step(0)
+    for token in (3, 4):
+        wire.answer(token, taken=False)
+    with caplog.at_level(logging.WARNING):
+        box.step(0)
+    assert "refuses message 3;" in caplog.text
+    wire.answer(5, taken=False)
+    box.step(500)
+    for token in (6, 7, 8):
+        wire.answer(token)
+    box.step(outbox.FIRST_WAIT_MS - 1)
+    assert "3" not in [message.body for message in wire.given[outbox.IN_FLIGHT :]]
+    wire.answer(9)
+    box.step(outbox.FIRST_WAIT_MS)
+    assert wire.given[-1].body == "3"
+
+
+def test_what_nobody_has_done_about_an_alert_is_left_out(tmp_path: Path) -> None:
+    kitchen = Kitchen()
+    kitchen.say(m.SHIFT_START, cook=4)
+    kitchen.cook()
+    kitchen.check("thigh", 150)
+    (alert,) = [each for each in kitchen.state.world.alerts if each.kind == "check below critical limit"]
+    kitchen.feed(Seen(kitchen.at_ms, alert.id, "phone 1"))
+    kitchen.feed(Acknowledged(kitchen.at_ms, alert.id, "JD"))
+    journal = kept(kitchen, tmp_path / "r.db")
+    raised, in_hand = [
+        event["data"]
+        for event in (json.loads(row.message.body) for row in journal.unsent(0, 99))
+        if event["data"]["id"] == alert.id
+    ]
+    journal.close()
+    done = {"acknowledged_ms", "acknowledged_by", "seen_ms", "seen_by"}
+    assert not done & raised.keys() and raised["ended_ms"] is None
+    assert {name: in_hand[name] for name in done} == {
+        "acknowledged_ms": kitchen.at_ms,
+        "acknowledged_by": "JD",
+        "seen_ms": kitchen.at_ms,
+        "seen_by": "phone 1",
+    }
 
 
 def test_a_wire_that_takes_nothing_is_asked_again(journal: Journal) -> None:

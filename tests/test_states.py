@@ -1,11 +1,16 @@
-"""The retained states of the uneven kitchen, whole: what a phone is given says no more and no less than how it stands."""
+"""The retained states of the uneven kitchen, whole: what a phone is given says how it stands, no more and no less."""
+
+from contextlib import closing
+from pathlib import Path
 
 import pytest
 
 from recorder.core import meanings as m
 from recorder.core.events import Acknowledged, EarTrouble, ProbeBack, ProbeCharge, ProbeLost, Started
 from recorder.core.world import World
+from recorder.journal.journal import Journal
 from recorder.notices import states
+from recorder.notices.teller import Teller
 from tests.kitchen import MINUTE
 from tests.uneven import CELSIUS, FAHRENHEIT, TIMED, Uneven
 
@@ -179,3 +184,22 @@ def test_health_names_each_probe_with_what_is_wrong() -> None:
         "cabinet": "ok",
         "elsewhere": "ok",
     }
+
+
+def test_a_check_of_an_unnamed_piece_has_no_limits_of_its_own() -> None:
+    k = Uneven()
+    k.begin(2)
+    k.fry(2)
+    k.say(m.READING, number=83.57, vat=2)
+    (check,) = states.read_checks(k.state.world).values()
+    assert (check["part"], check["temperature"], check["target"], check["critical_limit"]) == (None, 83.57, None, None)
+
+
+def test_health_goes_out_each_minute_to_the_millisecond(tmp_path: Path) -> None:
+    k = Uneven()
+    given: list[str] = []
+    with closing(Journal.open(tmp_path / "r.db")) as journal:
+        teller = Teller(lambda name, value: given.append(name), journal, tmp_path / "r.db", ["needle"])
+        for at_ms in (59_999, 60_000, 119_999, 120_000, 120_001):
+            teller.beat(k.state.world, at_ms)
+    assert given == ["health", "health"]
