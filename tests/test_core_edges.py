@@ -814,3 +814,42 @@ def test_only_what_a_probe_read_since_it_last_passed_is_in_doubt() -> None:
         ("leg", 1, None),
         ("wing", 0, 1),
     ]
+
+
+def test_a_loss_leaves_what_other_probes_gave() -> None:
+    k = Uneven()
+    k.read("vat1", 330)
+    k.read("vat2", 331)
+    k.feed(ProbeLost(k.at_ms, "vat1", "unplugged"))
+    assert set(k.state.world.latest) == {"vat2"}
+
+
+def test_the_minimum_is_that_of_the_food_in_holding_and_not_of_the_newest_procedure() -> None:
+    k = Uneven()
+    k.hold(2)
+    k.feed(ProcedureLoaded(k.at_ms, k.of[1]))
+    for _ in range(4):
+        k.read("cabinet", 139.5)
+        k.wait(25_000)
+    (cold,) = k.open_of(alerts.HOLD_COLD)
+    assert dict(cold.numbers)["limit"] == 60.0, "139.5 °F is above the 138 °F of the other one"
+
+
+def test_a_reading_that_is_disputed_where_enough_others_count_leaves_the_hold_as_it_is() -> None:
+    k = Uneven()
+    k.hold(1)
+    k.check("leg", 191, batch=1)
+    assert "stays on record as disputed" in k.say(m.SCRATCH)
+    (batch,) = k.state.world.batches
+    assert batch.proven and batch.hold and batch.hold.proven and k.open_of(alerts.HOLD_UNPROVEN) == []
+
+
+def test_a_colder_spot_of_a_batch_that_is_gone_says_so() -> None:
+    k = Uneven()
+    k.begin(1)
+    k.fry(1)
+    k.check("leg", 184, vat=1)
+    k.discard(1)
+    k.dip(150, colder=True)
+    say = [each.say for each in k.effects if isinstance(each, Cue)][-1]
+    assert "Batch 1 is discarded already" in say

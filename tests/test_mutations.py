@@ -1,4 +1,4 @@
-"""The faults that the mutation bench makes: each is another program that compiles, and its tree comes back as it was."""
+"""The faults that the mutation bench makes: each compiles, is another program, and its tree comes back as it was."""
 
 import ast
 from pathlib import Path
@@ -8,7 +8,8 @@ import pytest
 from tests.bench import mutations
 
 ROOT = Path(mutations.__file__).parents[2]
-FILES = sorted(path for room in ("core", "thermal", "journal", "notices") for path in ROOT.glob(f"recorder/{room}/*.py"))
+ROOMS = ("core", "thermal", "journal", "notices")
+FILES = sorted(path for room in ROOMS for path in ROOT.glob(f"recorder/{room}/*.py"))
 
 
 def made(source: str) -> set[str]:

@@ -88,10 +88,10 @@ class Coverage:
         return next((set(here[line]) for line in lines if line in here), set())
 
     def near(self, path: Path) -> set[str]:
-        """All tests of the files of which any test runs this module."""
+        """All tests of the files of which any test runs this module; all there are, where it only has values."""
         here = self.lines.get(str(path), {})
         files = {test.partition("::")[0] for tests in here.values() for test in tests}
-        return {test for test in self.seconds if test.partition("::")[0] in files}
+        return {test for test in self.seconds if test.partition("::")[0] in files} or {*self.seconds}
 
     def ordered(self, found: set[str], path: Path, patience_s: float, old: set[str]) -> list[str]:
         """These tests, old ones first, and those first that run much of the module in little time.
