@@ -60,7 +60,7 @@ def test_the_shipped_procedures_are_of_the_same_kitchen() -> None:
         (CELSIUS, "minimum", "135", "no food is held so hot"),
         (CELSIUS, "low", "32", "frying oil is 100 °C to 230 °C"),
         (FAHRENHEIT, "high", "3500", "frying oil is 212 °F to 446 °F"),
-        (FAHRENHEIT, "open", '"5 h"', "the open wait is 5 h; it must be 1 min to 4 h"),
+        (FAHRENHEIT, "open", '"5 h"', "the longest_wait open is 5 h; it must be 1 min to 4 h"),
         (FAHRENHEIT, "repeat", '"1 s"', "the hold repeat is 1 s; it must be 1 min to 2 h"),
         (FAHRENHEIT, "every", '"9999 h"', "the time between probe checks is 9999 h"),
         (FAHRENHEIT, "pieces_per_load", "4000", "write at most 500 pieces"),

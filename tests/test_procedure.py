@@ -168,9 +168,9 @@ DANGEROUS: list[tuple[Procedure, list[str]]] = [
 
 
 TOO_LONG_OR_SHORT: list[tuple[str, str, int, int, str]] = [
-    ("raw wait", "raw_wait_ms", MINUTE, 4 * HOUR, "1 min to 4 h"),
-    ("open wait", "open_wait_ms", MINUTE, 4 * HOUR, "1 min to 4 h"),
-    ("returned wait", "returned_wait_ms", MINUTE, 4 * HOUR, "1 min to 4 h"),
+    ("longest_wait raw", "raw_wait_ms", MINUTE, 4 * HOUR, "1 min to 4 h"),
+    ("longest_wait open", "open_wait_ms", MINUTE, 4 * HOUR, "1 min to 4 h"),
+    ("longest_wait returned", "returned_wait_ms", MINUTE, 4 * HOUR, "1 min to 4 h"),
     ("further cook", "more_cook_ms", 10_000, HOUR, "10 s to 1 h"),
     ("longest cook", "longest_cook_ms", 0, 3 * HOUR, "1 min to 3 h"),
     ("hold limit", "hold_limit_ms", 0, 24 * HOUR, "1 min to 24 h"),

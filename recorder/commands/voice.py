@@ -161,7 +161,7 @@ def _print_card(shown: Card) -> None:
         table.add_column(no_wrap=True, min_width=38)
         table.add_column()
         for line in lines:
-            table.add_row(line.say.replace("[", r"\["), line.does)
+            table.add_row(line.say, line.does)
         console.print()
         console.print(table)
     console.print()

@@ -12,7 +12,7 @@ from recorder.core.effects import Tone
 from recorder.core.events import Intent, vat_channel
 from recorder.core.outcome import IN_VAT, Answer, Refusal, asked, asks_first, done, fresh, known_vat, pick
 from recorder.core.procedure import COLDEST_MEAT_C, HOTTEST_MEAT_C, TIME_ALONE_MS
-from recorder.core.rules import minutes_text, temp_text, to_c
+from recorder.core.rules import minutes_text, pieces_text, temp_text, to_c
 from recorder.core.world import World
 
 HIGHEST_BATCH = 29
@@ -74,8 +74,8 @@ def _moved(world: World, batch: Batch, stage: Stage, at_ms: int, **changes: Any)
 def load(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
     batch = _loaded(world, intent)
     procedure = batch.procedure
-    if intent.part is None or procedure.part(intent.part) is None:
-        raise Refusal(f"the procedure has no part {intent.part!r}")
+    _known_part(batch, intent)
+    assert intent.part
     if intent.count is not None and intent.count < 1:
         raise Refusal("say how many pieces")
     late = [load.part for load in batch.loads if procedure.rank(load.part) > procedure.rank(intent.part)]
@@ -103,13 +103,21 @@ def load(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
     return done(world, say, Tone.ALERT if late or over or said_late else Tone.DONE)
 
 
+def _known_part(batch: Batch, intent: Intent) -> None:
+    """Raises `Refusal` where no part was named that the procedure of `batch` has."""
+    if intent.part is None:
+        raise Refusal("say the part")
+    if batch.procedure.part(intent.part) is None:
+        raise Refusal(f"the procedure has no part {intent.part!r}")
+
+
 def _loaded(world: World, intent: Intent) -> Batch:
     """The batch that a load is said of: one that is loading, else one in the oil or out of it that lacks this part."""
     try:
         return pick(world, intent, (Stage.LOADING,), hint="say batch start first")
     except Refusal:
         later = (Stage.COOKING, Stage.CHECKING)
-        if any(batch.stage is Stage.LOADING for batch in world.batches):
+        if any(batch.stage is Stage.LOADING and intent.vat in (None, batch.vat) for batch in world.batches):
             raise
         fitting = [
             batch
@@ -175,8 +183,7 @@ def _lid_never_locked(world: World, intent: Intent, batch: Batch, seq: int, at_m
 
 def probe(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
     batch = pick(world, intent, (Stage.CHECKING,), (Stage.HOLDING,))
-    if batch.procedure.part(intent.part) is None:
-        raise Refusal(f"the procedure has no part {intent.part!r}")
+    _known_part(batch, intent)
     world, _ = probing.unread(world, at_ms)
     held = f", batch {batch.number} in holding" if batch.stage is Stage.HOLDING else ""
     loaded = "" if intent.part in batch.parts else f" No {intent.part} was loaded."
@@ -314,7 +321,9 @@ def sold(world: World, intent: Intent, seq: int, at_ms: int, agreed: str) -> Ans
         world = _closed(world, batch, at_ms, "sold", sold_pieces=batch.sold_pieces + (count or 0))
     if why:
         world = alerts.gathered(world, batch_causes.sold_despite(world.batch(batch.id), why, seq, at_ms))
-    say = f"{count} pieces of batch {batch.number} sold, {_left(rest)}." if rest else f"Batch {batch.number} sold."
+    say = (
+        f"{pieces_text(count)} of batch {batch.number} sold, {_left(rest)}." if rest else f"Batch {batch.number} sold."
+    )
     return done(world, say, Tone.ALERT if why else Tone.DONE)
 
 
@@ -361,12 +370,12 @@ def _against_sale(batch: Batch, at_ms: int) -> list[tuple[str, str, bool]]:
 def discard(world: World, intent: Intent, at_ms: int) -> Answer:
     batch = pick(world, intent, OPEN)
     count, rest = _some(batch, intent.count)
-    counted = f", {intent.count} pieces" if intent.count is not None else ""
+    counted = f", {pieces_text(intent.count)}" if intent.count is not None else ""
     ask = f"Discard batch {batch.number}{counted}? Say confirm."
     if rest:
         world = world.with_batch(batch.id, discarded_pieces=batch.discarded_pieces + (count or 0))
         return Answer(
-            world, "done", Tone.DONE, f"{count} pieces of batch {batch.number} discarded, {_left(rest)}.", ask
+            world, "done", Tone.DONE, f"{pieces_text(count)} of batch {batch.number} discarded, {_left(rest)}.", ask
         )
     say = f"Batch {batch.number} discarded{'' if asks_first(world, intent) else counted}."
     world = _closed(world, batch, at_ms, "discarded", discarded_pieces=batch.discarded_pieces + (count or 0))
@@ -382,7 +391,7 @@ def dropped(world: World, intent: Intent, at_ms: int) -> Answer:
     pieces = batch.dropped_pieces + (count or 0)
     if rest:
         world = world.with_batch(batch.id, dropped_pieces=pieces)
-        return done(world, f"{count} pieces of batch {batch.number} dropped, {_left(rest)}.")
+        return done(world, f"{pieces_text(count)} of batch {batch.number} dropped, {_left(rest)}.")
     outcome = "sold" if batch.sold_pieces else "discarded"
     return done(_closed(world, batch, at_ms, outcome, dropped_pieces=pieces), f"Batch {batch.number}: no pieces left.")
 
@@ -407,7 +416,7 @@ def _some(batch: Batch, count: int | None) -> tuple[int | None, int]:
             raise Refusal(f"{gone + count} pieces are more than a vat holds")
         return count, UNCOUNTED
     if count > left:
-        raise Refusal(f"batch {batch.number} has {left} pieces left")
+        raise Refusal(f"batch {batch.number} has {pieces_text(left)} left")
     return count, left - count
 
 

@@ -31,21 +31,21 @@ def read(world: World, temp_c: float, at_ms: int) -> World:
         return world
     last = world.cabinet if world.cabinet and at_ms - world.cabinet.last_ms <= SAME_RUN_MS else None
     below, warm = not minimum.met_by(temp_c), temp_c >= minimum.c + WARMER_C
-    if last and last.below and at_ms - last.last_ms <= FRESH_MS:
-        world = _cold_since(world, last.last_ms, at_ms)
-    side = Cabinet(below, warm, at_ms, at_ms)
+    if last and at_ms - last.last_ms <= FRESH_MS:
+        world = _cold_since(world, last, at_ms)
+    side = Cabinet(below, warm, at_ms, at_ms, temp_c)
     if last and (last.below, last.warm) == (below, warm):
         side = replace(side, since_ms=last.since_ms)
     return replace(world, cabinet=side)
 
 
-def _cold_since(world: World, since_ms: int, at_ms: int) -> World:
-    """Each batch in holding has been too cold for this long more."""
+def _cold_since(world: World, last: Cabinet, at_ms: int) -> World:
+    """Each batch in holding whose own minimum the last reading was below has been too cold for this long more."""
     for batch in _held(world):
         hold = batch.hold
         assert hold
-        more_ms = at_ms - max(since_ms, hold.started_ms)
-        if more_ms > 0:
+        more_ms = at_ms - max(last.last_ms, hold.started_ms)
+        if more_ms > 0 and not batch.procedure.hold_minimum.met_by(last.temp_c):
             holds = (*batch.holds[:-1], replace(hold, cold_ms=hold.cold_ms + more_ms))
             world = world.with_batch(batch.id, holds=holds)
     return world

@@ -112,7 +112,8 @@ def _progress(batch: Batch, check: Check) -> str:
         return f" No {check.part} was loaded; it does not count."
     if not check.counts:
         return "" if check.held else " It does not count."
-    return f" {batch.passed} of {batch.checks_needed}." + (" Checks complete." if batch.proven else "")
+    passed = f" {min(batch.passed, batch.checks_needed)} of {batch.checks_needed}."
+    return f"{passed} Checks complete." if batch.proven else passed
 
 
 def unproven(world: World, batch: Batch, at_ms: int) -> World:

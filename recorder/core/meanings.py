@@ -62,5 +62,8 @@ ALL = (
     *QUESTIONS,
 )
 
+LATER = (SPARE_ICE, SOLD, DROPPED)
+"""Meanings that came with rules 5: a phrase file from before need not say them."""
+
 COMMANDS = tuple(meaning for meaning in ALL if meaning not in (CONFIRM, SCRATCH, *QUESTIONS))
 """Meanings that put something on record by themselves; a procedure may have them asked about first."""

@@ -196,9 +196,9 @@ class Procedure:
                 f" {_text(low, self)} to {_text(high, self)}"
             )
         for name, ms, (least, most) in (
-            ("raw wait", self.raw_wait_ms, (MINUTE, TIME_ALONE_MS)),
-            ("open wait", self.open_wait_ms, (MINUTE, TIME_ALONE_MS)),
-            ("returned wait", self.returned_wait_ms, (MINUTE, TIME_ALONE_MS)),
+            ("longest_wait raw", self.raw_wait_ms, (MINUTE, TIME_ALONE_MS)),
+            ("longest_wait open", self.open_wait_ms, (MINUTE, TIME_ALONE_MS)),
+            ("longest_wait returned", self.returned_wait_ms, (MINUTE, TIME_ALONE_MS)),
             ("further cook", self.more_cook_ms, (10_000, HOUR)),
             ("longest cook", self.longest_cook_ms, (MINUTE, 3 * HOUR)),
             ("hold limit", self.hold_limit_ms, (MINUTE, DAY)),

@@ -146,7 +146,9 @@ def _batch_rows(batch: Batch) -> Iterator[tuple[Key, tuple[tuple[str, Value], ..
                     probe_check=check.probe_check,
                     probe_was=check.probe_was,
                     stage=Stage.HOLDING if check.held else None,
-                    counts=int(check.counts) if check.temp_c is not None else None,
+                    counts=int(check.counts and check.part in (None, *batch.parts))
+                    if check.temp_c is not None
+                    else None,
                     disputed=check.disputed,
                     in_doubt=int(check.doubted) or None,
                 ),

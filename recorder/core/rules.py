@@ -76,6 +76,11 @@ def minutes_text(ms: int) -> str:
     return f"{minutes} min {seconds:02d} s" if minutes else f"{seconds} s"
 
 
+def pieces_text(count: int | None) -> str:
+    """For people: "1 piece", "12 pieces"; of no count "pieces"."""
+    return "pieces" if count is None else f"{count} piece{'s' * (count != 1)}"
+
+
 def lasting(ms: int) -> str:
     """A length of time as a procedure file has it: "4 h", "12 min", "45 s"."""
     for unit_ms, unit in ((3_600_000, "h"), (60_000, "min")):

@@ -137,6 +137,8 @@ def _step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
             said = _remember(said, seq, at_ms, event)
             world, more = _happened(world, event, seq, state.at_ms, at_ms)
     world = cabinet.watched(world, seq, at_ms)
+    if alerts.is_open(world, alerts.HOLD_COLD) and not alerts.is_open(before, alerts.HOLD_COLD):
+        more += (Cue(Tone.ALERT, "Hot holding is too cold."),)
     said = _since_reading(said, before, world)
     struck = next((record.id for record in records if ("struck", 1) in record.row), None)
     rows = (*changes(before, world, struck), *records)

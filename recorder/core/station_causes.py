@@ -47,9 +47,9 @@ def hold_cold(numbers: list[int], temp_c: float, minimum: Limit, cold_ms: int, a
         alerts.HOLD_COLD,
         about,
         Level.CRITICAL,
-        f"Hot holding reads {temp_text(temp_c, minimum.unit)} and has been below {minimum.text()} for"
-        f" {minutes_text(cold_ms)}. Batches in it: {', '.join(map(str, numbers))}. Probe the food, and see to the"
-        " cabinet.",
+        f"Hot holding reads {temp_text(temp_c, minimum.unit)} and was below {minimum.text()} for"
+        f" {minutes_text(cold_ms)} in all. Batches in it: {', '.join(map(str, numbers))}. Probe the food, and see to"
+        " the cabinet.",
         at_ms,
         temperature=round(in_unit(temp_c, minimum.unit), 2),
         limit=minimum.value,

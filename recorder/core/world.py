@@ -144,7 +144,9 @@ class Cabinet:
     since_ms: int
     """The first reading of this stretch on this side."""
     last_ms: int
-    """The newest one."""
+    """The newest one,"""
+    temp_c: float
+    """and what it read."""
 
 
 @dataclass(frozen=True, slots=True)

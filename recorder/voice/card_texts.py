@@ -84,7 +84,8 @@ def read_texts(data: Mapping[str, Any]) -> CardTexts:
     if wrong := sorted(data.keys() ^ set(names)):
         raise PhraseError(f"card: it must have exactly {', '.join(names)}; look at {', '.join(wrong)}")
     does, slots = data["does"], data["slots"]
-    if not isinstance(does, Mapping) or set(does) != set(meanings.ALL) or not isinstance(slots, Mapping):
+    known = isinstance(does, Mapping) and set(meanings.ALL) - set(meanings.LATER) <= set(does) <= set(meanings.ALL)
+    if not known or not isinstance(slots, Mapping):
         raise PhraseError("card: does must say what each meaning does, and slots must be a table")
     if not isinstance(data["cautions"], list) or len(data["cautions"]) < len(CAUTIONS):
         raise PhraseError(f"card: cautions must be a list of at least {len(CAUTIONS)} sentences, as in English")
@@ -95,4 +96,4 @@ def read_texts(data: Mapping[str, Any]) -> CardTexts:
         raise PhraseError(
             f"card: {error} in named or span can't be filled; see recorder/voice/card_texts.py"
         ) from error
-    return CardTexts(named, bare, span, dict(does), dict(slots), tuple(map(str, data["cautions"])))
+    return CardTexts(named, bare, span, DOES | dict(does), dict(slots), tuple(map(str, data["cautions"])))
