@@ -591,6 +591,58 @@ def test_more_pieces_than_a_vat_holds_can_not_leave_it(kitchen: Kitchen) -> None
 # --- Words
 
 
+def test_a_command_says_which_word_is_missing(kitchen: Kitchen) -> None:
+    kitchen.read("cabinet", 140)
+    kitchen.say(m.BATCH_START, vat=1)
+    assert kitchen.say(m.LOAD) == "Refused: say the part."
+    assert kitchen.say(m.LOAD, part="thigh", count=0) == "Refused: say how many pieces."
+    kitchen.say(m.LOAD, part="thigh", count=12)
+    kitchen.say(m.LID_LOCKED)
+    kitchen.say(m.BATCH_START, vat=2)
+    assert kitchen.say(m.LOAD, part="wing", count=6, vat=1) == "Batch 1, wing 6, said late.", "another vat is loading"
+    kitchen.wait(13 * MINUTE)
+    kitchen.say(m.LID_OPEN, vat=1)
+    kitchen.say(m.PROBE, part="thigh")
+    assert "no check" not in kitchen.say(m.READING, number=185)
+    assert kitchen.say(m.PROBE) == "Refused: say the part."
+
+
+def test_a_late_load_can_undo_complete_checks(kitchen: Kitchen) -> None:
+    kitchen.say(m.BATCH_START, vat=1)
+    kitchen.say(m.LOAD, part="thigh", count=12)
+    kitchen.say(m.LID_LOCKED)
+    kitchen.wait(13 * MINUTE)
+    kitchen.say(m.LID_OPEN)
+    for _ in range(4):
+        kitchen.check("thigh", 185)
+    assert kitchen.say(m.LOAD, part="wing", count=6).endswith("no longer complete: wing not checked.")
+    for vat in (2, 3):
+        kitchen.say(m.BATCH_START, vat=vat)
+    assert kitchen.say(m.LOAD, part="leg", count=6) == "Refused: say which vat: 2 or 3."
+
+
+def test_a_colder_spot_right_after_the_sale_is_on_record(kitchen: Kitchen) -> None:
+    held(kitchen)
+    kitchen.say(m.HOLD_END)
+    kitchen.dip(150, colder=True)
+    (hold,), (batch,) = kitchen.rows("holds"), kitchen.rows("batches")
+    assert (hold["proven"], batch["proven"], batch["outcome"]) == (0, 0, "sold")
+    assert kitchen.effects[-1].say == "Wing 150.0 degrees, below critical limit. Batch 1 is sold already."  # type: ignore[union-attr]
+    assert is_open(kitchen, alerts.CHECK_BELOW_CRITICAL)
+
+
+def test_a_cabinet_without_a_procedure_is_no_hot_holding() -> None:
+    kitchen = Kitchen(procedure=replace(PROCEDURE, unit="K"))
+    kitchen.read("cabinet", 70)
+    assert kitchen.state.world.cabinet is None
+
+
+def test_a_needle_without_a_target_for_the_piece_counts_by_the_strictest(kitchen: Kitchen) -> None:
+    kitchen.cook(vat=1)
+    kitchen.say(m.READING, number=179)
+    assert kitchen.rows("checks")[0]["verdict"] == "below target"
+
+
 def test_a_question_asks_for_what_the_card_can_say(kitchen: Kitchen) -> None:
     for vat in (1, 2, 3):
         kitchen.say(m.BATCH_START, vat=vat)

@@ -138,6 +138,10 @@ class Hold:
     """The coldest piece in it that was read below the minimum."""
     power_ms: int = 0
     """How long the power was away meanwhile, and no piece has been read warm enough since."""
+    cold_since_ms: int | None = None
+    """Since when it may have been too cold: the cabinet by its readings, or without power."""
+    measured: bool = False
+    """Whether the cabinet or a piece in it was read meanwhile."""
     time_proven: bool = True
     warned: bool = False
     past: bool = False
@@ -179,6 +183,8 @@ class Batch:
     """When raw pieces first went in, by a load that was struck too."""
     waits: tuple[tuple[Stage, int], ...] = ()
     """The waits that were longer than the kitchen's longest: in which stage, and for how many ms."""
+    unknown_wait: bool = False
+    """It has waited, raw or to go back, for a time that nobody knows."""
     reheat_by_ms: int | None = None
     """When food that was held too cold must be hot again, or be discarded; None for food that was not, or is hot."""
     reheat_missed: bool = False

@@ -66,9 +66,12 @@ def _moved(world: World, batch: Batch, stage: Stage, at_ms: int, **changes: Any)
     """`batch` goes on to `stage`: whatever it waited for is over, and kept where that was too long."""
     world = alerts.ended(world, at_ms, "went on", (alerts.PIECES_WAIT,), batch.number)
     waits = batch.waits
+    unknown = batch.unknown_wait or (not batch.wait_known and stage is Stage.COOKING)
     if batch.waited and (wait := waiting.of(batch)):
         waits = (*waits, (batch.stage, at_ms - wait.since_ms))
-    return world.with_batch(batch.id, stage=stage, waited=False, wait_known=True, waits=waits, **changes)
+    return world.with_batch(
+        batch.id, stage=stage, waited=False, wait_known=True, waits=waits, unknown_wait=unknown, **changes
+    )
 
 
 def load(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
@@ -222,14 +225,16 @@ def cook_more(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
     held = batch.stage is Stage.HOLDING and batch.hold
     vat = _vat_again(world, batch) if held else batch.vat
     correction = Correction(seq, at_ms, _why(batch))
-    if held and held.cold_ms and batch.reheat_by_ms is None:
-        batch = replace(batch, reheat_by_ms=at_ms + batch_causes.REHEAT_MS)
+    was = held or batch.struck_hold
+    if was and batch.reheat_by_ms is None and (was.cold_ms or was.power_ms):
+        since_ms = was.cold_since_ms if was.cold_since_ms is not None else at_ms
+        batch = replace(batch, reheat_by_ms=since_ms + batch_causes.REHEAT_MS)
     world = alerts.ended(world, at_ms, "goes back into the oil", alerts.ENDED_BY_MORE_COOKING, batch.number)
     holds = (*batch.holds[:-1], replace(held, ended_ms=at_ms, outcome="cooked more")) if held else batch.holds
     changes = {"corrections": (*batch.corrections, correction), "holds": holds, "reheat_by_ms": batch.reheat_by_ms}
     world = _moved(world, batch, Stage.RETURNED, at_ms, vat=vat, **changes)
     left_ms = batch.reheat_by_ms - at_ms if batch.reheat_by_ms is not None else None
-    within = f" {minutes_text(left_ms)} are left to reheat it." if left_ms is not None else ""
+    within = f" {minutes_text(left_ms)} are left to reheat it." if left_ms is not None and left_ms > 0 else ""
     into = f", vat {vat}," if vat != batch.vat else ""
     return done(world, f"Batch {batch.number} goes back{into} and counts as unchecked.{within}")
 
@@ -287,7 +292,8 @@ def _next_hold(batch: Batch, seq: int, at_ms: int) -> Hold:
     counted_ms = batch.open_since_ms if batch.open_since_ms is not None else at_ms
     hold = Hold(seq, at_ms, batch.proven, counted_ms, time_proven=batch.wait_known)
     if batch.by_time and batch.holds:
-        hold = replace(hold, counted_ms=min(each.counted_ms for each in batch.holds))
+        known = all(each.time_proven for each in batch.holds) and batch.wait_known
+        hold = replace(hold, counted_ms=min(each.counted_ms for each in batch.holds), time_proven=known)
     struck = batch.struck_hold
     if struck and batch.corrections and batch.corrections[-1].at_ms >= struck.started_ms:  # it was cooked since
         by_time_ms = min(hold.counted_ms, struck.counted_ms)
@@ -301,6 +307,8 @@ def _next_hold(batch: Batch, seq: int, at_ms: int) -> Hold:
             cold_ms=struck.cold_ms,
             coldest_c=struck.coldest_c,
             power_ms=struck.power_ms,
+            cold_since_ms=struck.cold_since_ms,
+            measured=struck.measured,
         )
     return hold
 
@@ -347,6 +355,8 @@ def _against_sale(batch: Batch, at_ms: int) -> list[tuple[str, str, bool]]:
     if batch.longest_wait_ms >= TIME_ALONE_MS:
         text = f"its pieces waited {minutes_text(batch.longest_wait_ms)} without temperature control, 4 h is the most"
         against.append((WAITED, text, True))
+    if batch.unknown_wait:
+        against.append((WAITED, "how long its pieces waited before is not known", True))
     if hold.power_ms:
         text = f"the power was away for {minutes_text(hold.power_ms)} and no piece was read since"
         against.append((POWER, text, True))
@@ -357,13 +367,14 @@ def _against_sale(batch: Batch, at_ms: int) -> list[tuple[str, str, bool]]:
         cold = minutes_text(hold.cold_ms)
         against.append((COLD, f"hot holding was below {procedure.hold_minimum.text()} for {cold}", True))
     if not hold.time_proven:
-        against.append(
-            (UNKNOWN_TIME, f"how long it was held is not known, at least {minutes_text(held_ms)}", batch.by_time)
-        )
+        against.append((UNKNOWN_TIME, f"how long it was held is not known, at least {minutes_text(held_ms)}", True))
     elif held_ms >= limit_ms:
         kind = "limit without temperature control" if batch.by_time else "quality limit"
         text = f"it was held {minutes_text(held_ms)}, its {kind} is {minutes_text(limit_ms)}"
-        against.append((PAST, text, batch.by_time))
+        unread = not batch.by_time and not hold.measured
+        against.append(
+            (PAST, text + (", and no temperature was read meanwhile" if unread else ""), batch.by_time or unread)
+        )
     return against
 
 

@@ -33,6 +33,9 @@ def read(world: World, temp_c: float, at_ms: int) -> World:
     below, warm = not minimum.met_by(temp_c), temp_c >= minimum.c + WARMER_C
     if last and at_ms - last.last_ms <= FRESH_MS:
         world = _cold_since(world, last, at_ms)
+    for batch in _held(world):
+        if batch.hold and not batch.hold.measured:
+            world = world.with_batch(batch.id, holds=(*batch.holds[:-1], replace(batch.hold, measured=True)))
     side = Cabinet(below, warm, at_ms, at_ms, temp_c)
     if last and (last.below, last.warm) == (below, warm):
         side = replace(side, since_ms=last.since_ms)
@@ -46,7 +49,9 @@ def _cold_since(world: World, last: Cabinet, at_ms: int) -> World:
         assert hold
         more_ms = at_ms - max(last.last_ms, hold.started_ms)
         if more_ms > 0 and not batch.procedure.hold_minimum.met_by(last.temp_c):
-            holds = (*batch.holds[:-1], replace(hold, cold_ms=hold.cold_ms + more_ms))
+            since_ms = hold.cold_since_ms if hold.cold_since_ms is not None else at_ms - more_ms
+            cold = replace(hold, cold_ms=hold.cold_ms + more_ms, cold_since_ms=since_ms)
+            holds = (*batch.holds[:-1], cold)
             world = world.with_batch(batch.id, holds=holds)
     return world
 

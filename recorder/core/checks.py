@@ -2,8 +2,8 @@
 
 from dataclasses import replace
 
-from recorder.core import alerts, batch_causes, probing
-from recorder.core.batch import Batch, Check, Stage, Verdict
+from recorder.core import alerts, batch_causes, probing, records
+from recorder.core.batch import Batch, Check, Hold, Stage, Verdict
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import Reading
 from recorder.core.procedure import Part, Procedure
@@ -74,8 +74,8 @@ def judged(
     if batch.proven:
         world = _complete(world, batch, at_ms)
     if check.held:
-        if batch.hold and batch.hold.power_ms and not batch.by_time:  # it has stayed warm enough
-            world = world.with_batch(batch.id, holds=(*batch.holds[:-1], replace(batch.hold, power_ms=0)))
+        if batch.hold and not batch.by_time:
+            world = world.with_batch(batch.id, holds=(*batch.holds[:-1], _read_warm(batch.hold)))
         return world, (Cue(Tone.DONE, f"{what} in holding.{_progress(batch, check)}"),)
     return world, (Cue(Tone.DONE if check.counts else Tone.ALERT, f"{what}, passed.{_progress(batch, check)}"),)
 
@@ -86,6 +86,14 @@ def _complete(world: World, batch: Batch, at_ms: int) -> World:
     world = alerts.ended(world, at_ms, "checked again and passed", ends, batch.number)
     hot_again = batch.reheat_by_ms is not None and not batch.reheat_missed and batch.stage is Stage.CHECKING
     return world.with_batch(batch.id, reheat_by_ms=None) if hot_again else world
+
+
+def _read_warm(hold: Hold) -> Hold:
+    """`hold` once a piece in it was warm enough: a power gap has not cooled it, unless it was a long one."""
+    hold = replace(hold, measured=True)
+    if 0 < hold.power_ms < batch_causes.REHEAT_MS:
+        hold = replace(hold, power_ms=0, cold_since_ms=hold.cold_since_ms if hold.cold_ms else None)
+    return hold
 
 
 def _found_cold(world: World, batch: Batch, temp_c: float, at_ms: int) -> World:
@@ -138,6 +146,7 @@ def disputed(world: World, batch: Batch, check: Check, at_ms: int, why: str = "b
 
 def doubted(world: World, ids: tuple[int, ...], at_ms: int) -> World:
     """A thermometer failed its own check: the checks `ids`, that it gave since it last passed, count no more."""
+    world = replace(world, closed_rows=records.doubted(world.closed_rows, ids)) if ids else world
     for batch in world.batches:
         checks = tuple(
             replace(check, doubted=True, counts=False) if check.id in ids else check for check in batch.checks

@@ -23,6 +23,7 @@ from recorder.core import (
     needle,
     passing,
     probing,
+    records,
     station_causes,
     trends,
     waiting,
@@ -67,6 +68,9 @@ COMMANDS_KEPT = 8
 
 EVENTS_KEPT = 10_000
 """A command with more than this many events after it can no longer be struck."""
+
+CLOSED_ROWS_KEPT = 1_000
+"""So many rows of closed batches wait for the next check of their thermometer."""
 
 FIRST_RULES = 5
 """The first rules that this module judges by; earlier ones stand in `recorder/core/rules_1_to_4/`."""
@@ -232,6 +236,8 @@ def _doubt_times(world: World, at_ms: int) -> World:
             world = world.with_batch(batch.id, wait_known=False)
         if about is not None:
             world = alerts.raised(world, batch_causes.time_not_proven(batch, about, at_ms))
+        if batch.reheat_by_ms is not None:  # nobody knows that there is time left
+            world = world.with_batch(batch.id, reheat_by_ms=min(batch.reheat_by_ms, at_ms))
     return world
 
 
@@ -248,7 +254,8 @@ def _power_away(world: World, seq: int, gap_ms: int, at_ms: int) -> World:
         if batch.stage is Stage.COOKING:
             world = _cook_not_proven(world, batch)
         elif batch.stage is Stage.HOLDING and batch.hold and not batch.by_time:
-            hold = replace(batch.hold, power_ms=batch.hold.power_ms + gap_ms)
+            since_ms = batch.hold.cold_since_ms if batch.hold.cold_since_ms is not None else at_ms - gap_ms
+            hold = replace(batch.hold, power_ms=batch.hold.power_ms + gap_ms, cold_since_ms=since_ms)
             world = world.with_batch(batch.id, holds=(*batch.holds[:-1], hold))
     if not cooking and not holding:
         return world
@@ -379,7 +386,13 @@ def _as_it_was(back: World, struck: World) -> World:
         hold = was.holds[-1] if len(was.holds) > len(batch.holds) else was.struck_hold
         raw_ms = waiting.raw_since_ms(was)
         loaded_ms = raw_ms if batch.stage is Stage.LOADING and raw_ms != waiting.raw_since_ms(batch) else None
-        back = back.with_batch(batch.id, struck_hold=hold, first_load_ms=loaded_ms or batch.first_load_ms)
+        back = back.with_batch(
+            batch.id,
+            struck_hold=hold,
+            first_load_ms=loaded_ms or batch.first_load_ms,
+            reheat_by_ms=was.reheat_by_ms if batch.reheat_by_ms is None else batch.reheat_by_ms,
+            reheat_missed=was.reheat_missed or batch.reheat_missed,
+        )
     return back
 
 
@@ -421,8 +434,15 @@ def _without_finished(world: World, at_ms: int) -> World:
 
     if all(alert.ended_ms is None for alert in world.alerts) and all(map(stays, world.batches)):
         return world
-    alerts_left = tuple(alert for alert in world.alerts if alert.ended_ms is None)
-    return replace(world, alerts=alerts_left, batches=tuple(filter(stays, world.batches)))
+    given = frozenset(id for id, _, _ in (*world.unverified, *world.spare_unverified))
+    gone = [row for batch in world.batches if not stays(batch) for row in records.in_doubt_later(batch, given)]
+    still = [row for row in world.closed_rows if row[0] == "batches" or row[1] in given]
+    return replace(
+        world,
+        alerts=tuple(alert for alert in world.alerts if alert.ended_ms is None),
+        batches=tuple(filter(stays, world.batches)),
+        closed_rows=tuple([*still, *gone] if given else [])[-CLOSED_ROWS_KEPT:],
+    )
 
 
 def _command_row(

@@ -174,7 +174,10 @@ def _verdict(day: Day) -> str:
     safe = "All" if not unsafe else f"{len(read) - unsafe} of"
     pieces = sum(sheet.batch["pieces"] or 0 for sheet in day.batches)
     few = f" Of {pieces} pieces that were counted {len(read)} were read; the others were not." if pieces else ""
-    return f"{safe} {len(read)} readings were at or above the food safety limit; {short} of them below the target.{few}"
+    doubtful = sum(bool(check["in_doubt"] or check["disputed"]) for check in read)
+    doubt = f" {doubtful} of them are disputed or in doubt." if doubtful else ""
+    said = f"{safe} {len(read)} readings were at or above the food safety limit; {short} of them below the target."
+    return f"{said}{doubt}{few}"
 
 
 def _discarded(batches: list[Row]) -> str:
@@ -183,7 +186,8 @@ def _discarded(batches: list[Row]) -> str:
 
 
 def _probe(checks: Any) -> str:
-    own = [row for row in checks if row["how"] in PROBE_CHECKS and not row["struck"] and not row["disputed"]]
+    own = [row for row in checks if row["how"] in PROBE_CHECKS and not row["struck"]]
+    own = [row for row in own if not (row["disputed"] and row["verdict"] == "passed")]
     read = [row["verdict"] for row in own if row["temp_c"] is not None]
     return read[-1] if read else "not checked"
 
