@@ -47,7 +47,8 @@ class Needle:
         elif isinstance(event, ProbeBack | Reading) and event.channel == "needle":
             self.lost = False
         settled = isinstance(event, Reading) and event.channel == "needle" and event.settled
-        settled = settled and COLDEST_C <= event.temp_c <= HOTTEST_C
+        if isinstance(event, Reading):
+            settled &= COLDEST_C <= event.temp_c <= HOTTEST_C
         if isinstance(event, Reading) and settled:
             since_ms, _ = self.spots.get(event.spot, (step.at_ms, 0.0))
             self.spots[event.spot] = (since_ms, event.temp_c)
