@@ -67,6 +67,27 @@ def bath(day: Day) -> None:
         day.colder()
 
 
+def sinks(day: Day) -> None:
+    """The needle goes on to a spot that only gets colder later, when the next part is named."""
+    rows = [row for row in day.ledger.open.values() if row["stage"] == "checking"]
+    reads = day.watched.needle.reads
+    if not rows or not reads or day.at_ms - reads[-1].at_ms > 3000:
+        return
+    day.settle(reads[-1].temp_c + 0.5, colder=True)
+    day.wait(12, 16)
+    day.say(m.PROBE, part=day.rng.choice(PARTS), vat=day.rng.choice(rows)["vat"])
+    day.wait(0.1, 1)
+    day.settle(reads[-1].temp_c - 3, colder=True, further=0)
+
+
+def other_bath(day: Day) -> None:
+    """Ice was meant, boiling water was understood, and what is read meanwhile can be of the ice alone."""
+    day.say(m.ICE_POINT)
+    day.say(m.BOILING_POINT)
+    day.settle(day.rng.uniform(-2, 20))
+    day.say(m.SCRATCH)
+
+
 def spare(day: Day) -> None:
     unit = day.ledger.procedure.unit if day.ledger.procedure else "C"
     ice = {"F": 32.0, "C": 0.0}[unit] + (day.rng.uniform(-0.6, 0.6) if day.chance(0.7) else 5)
@@ -184,6 +205,8 @@ DISTURBANCES: list[tuple[Callable[[Day], None], int]] = [
     (colder, 10),
     (stray, 6),
     (bath, 10),
+    (sinks, 4),
+    (other_bath, 2),
     (spare, 3),
     (spoken, 4),
     (cabinet, 10),

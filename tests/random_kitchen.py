@@ -15,7 +15,7 @@ from recorder.core import meanings as m
 from recorder.core.events import RULES, Event, Heard, Intent, ProcedureLoaded, Reading, Started
 from recorder.core.procedure import Procedure
 from recorder.core.rules import to_c
-from tests.disturbances import DISTURBANCES, cabinet
+from tests.disturbances import DISTURBANCES, cabinet, sinks
 from tests.model.batches import FAILED
 from tests.model.kitchen import Watched
 from tests.model.ledger import Broken, Row
@@ -182,6 +182,8 @@ class Day:
             self.settle(to_c(self.near(part, by, row["stage"] == "holding"), by.unit))
         if self.chance(0.2):
             self.colder()
+        elif self.chance(0.06):
+            sinks(self)
 
     def near(self, part: str, by: Procedure, held: bool = False) -> float:
         """What a piece of this part may be read at, mostly done."""
