@@ -72,7 +72,7 @@ def _reheats(ledger: Ledger, step: Step, row: Row) -> None:
         late = f"{row['id']}-reheating-took-too-long"
         hold_to("4 reheat late", row.get("reheat_missed") and late in ledger.alerts, row)
         ledger.seen["reheats late"] += ledger.since_ms < by_ms
-    old, new = step.changed.get(("batches", row["id"]), (None, row))
+    old, new = step.changed.get(("batches", row["id"]), (row, row))
     if old is None or step.struck:
         return
     was_ms = old.get("reheat_by_ms")
