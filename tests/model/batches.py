@@ -73,6 +73,8 @@ def _check(ledger: Ledger, needle: Needle, id: int, old: Row | None, row: Row) -
     hold_to("3 verdict", row["verdict"] == verdict, row, "should be", verdict)
     hold_to("3 as shown", abs(row["temperature"] - read) < 0.006 and row["unit"] == procedure.unit, row)
     good = needle.trusted[id] and not row.get("disputed") and not row.get("in_doubt")
+    loaded = {load["part"] for load in ledger.kids[row["batch_id"]]["loads"].values()}
+    good &= row["part"] in (None, *loaded)
     counts = int(good and verdict == "passed" and read >= target)
     hold_to("3 counts", row["counts"] == counts, row, "should count", counts)
     hold_to("9 doubt stays", not (old and old.get("in_doubt")) or row.get("in_doubt"), row)

@@ -141,8 +141,8 @@ class Holds:
         open_ = [row for row in ledger.alerts.values() if row["kind"] == "hold below minimum"]
         hold_to("8 one", len(open_) <= 1 and (held or not open_), open_)
         if isinstance(step.event, Reading) and step.event.channel == "cabinet":
-            for _, old, new in step.of("holds"):
-                self._seconds(ledger, step, old, new)
+            for row in held:
+                self._seconds(ledger, step, max(ledger.kids[row["id"]]["holds"]), row["id"])
         minimums = [procedure.hold_minimum for procedure in ledger.procedures.values()]
         minimums += [ledger.procedure.hold_minimum] if ledger.procedure else []
         fresh = bool(self.cabinet) and step.at_ms - self.cabinet[-1][0] <= FRESH_MS
@@ -180,17 +180,18 @@ class Holds:
                 return True
         return False
 
-    def _seconds(self, ledger: Ledger, step: Step, old: Row | None, new: Row) -> None:
-        """Too cold counts from a reading below to the next one, and no longer than the hold."""
+    def _seconds(self, ledger: Ledger, step: Step, id: int, batch: int) -> None:
+        """Too cold counts from a reading below the batch's own minimum to the next one, while both are fresh."""
+        new = ledger.rows["holds"][id]
+        old = step.changed.get(("holds", id), (new, new))[0]
         more_ms = round(((new.get("seconds_below") or 0) - ((old or {}).get("seconds_below") or 0)) * 1000)
-        if not more_ms:
-            return
-        (since_ms, temp_c), (at_ms, _) = self.cabinet[-2:]
-        minimums = [ledger.procedures[id].hold_minimum for id, row in ledger.open.items() if row["stage"] == "holding"]
-        minimums += [ledger.procedure.hold_minimum] if ledger.procedure else []
-        hold_to("8 seconds", at_ms - since_ms <= FRESH_MS and any(_below(temp_c, m) for m in minimums), new)
-        hold_to("8 seconds", more_ms == at_ms - max(since_ms, new["started_ms"]), new, more_ms)
-        ledger.seen["seconds below counted"] += 1
+        due_ms = 0
+        if len(self.cabinet) > 1:
+            (since_ms, temp_c), (at_ms, _) = self.cabinet[-2:]
+            if at_ms - since_ms <= FRESH_MS and _below(temp_c, ledger.procedures[batch].hold_minimum):
+                due_ms = at_ms - max(since_ms, new["started_ms"])
+        hold_to("8 seconds", more_ms == due_ms, new, more_ms, due_ms)
+        ledger.seen["seconds below counted"] += due_ms > 0
 
     def _restarted(self, ledger: Ledger, step: Step, event: Started) -> None:
         """What ran through a gap of unknown length is not vouched for; a board without power is told of."""

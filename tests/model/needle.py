@@ -193,6 +193,7 @@ class Needle:
             reads = [read for read in self.reads if read.at_ms == row["closed_ms"]]
             temps = [read.temp_c for read in self.reads if read.at_ms >= row["opened_ms"] - GRACE_MS - 120_000]
             hold_to("2 struck, read", reads and row["temp_c"] in temps, row)
+            reads = [read for read in reads if read.temp_c == row["temp_c"]] or reads  # of two at one moment
             check = None if "how" in row else id
             self.owner, self.used = Owner(check, reads[-1].spot, reads[-1].at_ms + COLDER_MS), reads[-1].spot
             if "how" in row:
