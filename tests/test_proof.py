@@ -484,6 +484,7 @@ def in_celsius(procedure: Procedure, minimum: float) -> Procedure:
 
 def test_a_sale_past_the_limit_is_asked_about_and_stays_on_record(kitchen: Kitchen) -> None:
     held(kitchen)
+    kitchen.read("cabinet", 150)
     kitchen.wait(90 * MINUTE)
     answer = kitchen.say(m.HOLD_END)
     assert "its quality limit is 60 min 00 s" in answer and "held 90 min" in answer and answer.endswith("sold.")
@@ -704,3 +705,93 @@ def test_a_spoken_temperature_that_no_meat_has_is_refused(number: float, unit: s
     kitchen.cook()
     answer = kitchen.say(m.READING, number=number)
     assert ("is no temperature of meat" in answer) == (number != 40)
+
+
+# --- What a second cook, an inspector and a thief tried
+
+
+def again(kitchen: Kitchen) -> str:
+    """Back into the oil, checked and held again; the answer to a sale."""
+    cooked_on(kitchen)
+    kitchen.check_all(185)
+    kitchen.say(m.HOLD_START)
+    return kitchen.say(m.SOLD, count=20)
+
+
+@pytest.mark.parametrize("struck", [False, True])
+def test_cold_time_outlives_a_further_cook_and_a_struck_hold(kitchen: Kitchen, struck: bool) -> None:
+    held(kitchen)
+    for _ in range(5 * 120):
+        kitchen.read("cabinet", 100)
+        kitchen.wait(30_000)
+    if struck:
+        kitchen.say(m.SCRATCH)
+    assert "not hot again within 2 hours" in again(kitchen)
+    assert is_open(kitchen, alerts.REHEAT_LATE)
+
+
+def test_a_long_power_gap_outlives_a_further_cook_and_one_warm_wing(kitchen: Kitchen) -> None:
+    held(kitchen)
+    kitchen.at_ms += 5 * HOUR
+    kitchen.feed(Started(kitchen.at_ms, "boot-2", True, "test", "line-1", (1,), RULES))
+    kitchen.check("wing", 140)
+    assert "the power was away for 300 min" in kitchen.say(m.HOLD_END)
+    assert "not hot again within 2 hours" in again(kitchen)
+
+
+def test_after_an_unknown_gap_nobody_says_how_much_time_is_left_to_reheat(kitchen: Kitchen) -> None:
+    held(kitchen)
+    kitchen.check("thigh", 100)
+    kitchen.feed(Started(kitchen.at_ms, "boot-2", False, "test", "line-1", (1,), RULES, gap_known=False))
+    assert "are left" not in kitchen.say(m.COOK_MORE)
+    assert is_open(kitchen, alerts.REHEAT_LATE)
+
+
+def test_a_hold_of_unknown_length_is_sold_as_a_matter_of_safety(kitchen: Kitchen) -> None:
+    held(kitchen)
+    kitchen.feed(Started(kitchen.at_ms, "boot-2", False, "test", "line-1", (1,), RULES, gap_known=False))
+    kitchen.say(m.HOLD_END)
+    kitchen.say(m.CONFIRM)
+    assert [row["level"] for row in kitchen.rows("alerts") if row["kind"] == alerts.SOLD_DESPITE] == ["critical"]
+
+
+def test_raw_pieces_that_waited_for_an_unknown_time_are_asked_about_at_the_sale(kitchen: Kitchen) -> None:
+    kitchen.say(m.BATCH_START, vat=1)
+    kitchen.say(m.LOAD, part="thigh", count=12)
+    kitchen.feed(Started(kitchen.at_ms, "boot-2", False, "test", "line-1", (1,), RULES, gap_known=False))
+    kitchen.say(m.LID_LOCKED)
+    kitchen.wait(13 * MINUTE)
+    kitchen.say(m.LID_OPEN)
+    for _ in range(4):
+        kitchen.check("thigh", 185)
+    kitchen.say(m.HOLD_START)
+    assert "how long its pieces waited before is not known" in kitchen.say(m.HOLD_END)
+
+
+def test_doubt_reaches_the_rows_of_what_is_sold(kitchen: Kitchen) -> None:
+    for _ in range(2):
+        held(kitchen)
+        kitchen.say(m.HOLD_END)
+        kitchen.wait(MINUTE)
+    kitchen.say(m.ICE_POINT)
+    kitchen.dip(50)
+    assert {(row["counts"], row["in_doubt"]) for row in kitchen.rows("checks")} == {(0, 1)}
+    assert [(row["proven"], row["missing"]) for row in kitchen.rows("batches")] == [(0, "checks in doubt")] * 2
+
+
+def test_words_for_a_bath_do_not_swallow_the_piece_that_is_being_probed(kitchen: Kitchen) -> None:
+    kitchen.cook(vat=1)
+    kitchen.say(m.PROBE, part="thigh")
+    kitchen.say(m.ICE_POINT)
+    kitchen.dip(150)
+    assert kitchen.rows("checks")[0]["verdict"] == "below critical limit"
+    kitchen.dip(32)
+    assert kitchen.rows("probe_checks")[-1]["verdict"] == "passed"
+
+
+def test_a_hold_in_which_nothing_was_measured_is_not_called_a_matter_of_quality(kitchen: Kitchen) -> None:
+    held(kitchen)
+    kitchen.wait(20 * HOUR)
+    assert "no temperature was read meanwhile" in kitchen.say(m.HOLD_END)
+    kitchen.say(m.CONFIRM)
+    assert [row["level"] for row in kitchen.rows("alerts") if row["kind"] == alerts.SOLD_DESPITE] == ["critical"]

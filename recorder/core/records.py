@@ -55,7 +55,7 @@ def in_doubt_later(batch: Batch, given: frozenset[int]) -> Iterator[tuple[str, i
     """The rows of a closed batch that would change if the thermometer that gave the checks `given` failed."""
     doubtful = {("checks", id) for id in given} | {("batches", batch.id)}
     if any(check.id in given for check in batch.checks):
-        yield from ((*key, row) for key, row in _batch_rows(batch) if key in doubtful)
+        yield from ((*key, _as_stored(row)) for key, row in _batch_rows(batch) if key in doubtful)
 
 
 def doubted(rows: Iterable[tuple[str, int, Row]], ids: Collection[int]) -> tuple[tuple[str, int, Row], ...]:
@@ -68,6 +68,11 @@ def doubted(rows: Iterable[tuple[str, int, Row]], ids: Collection[int]) -> tuple
         return _set(row, proven=0, missing="checks in doubt") if table == "batches" and id in of else row
 
     return tuple((table, id, changed(table, id, row)) for table, id, row in rows)
+
+
+def _as_stored(row: Row) -> Row:
+    """The row as it comes back from a file: the values of enumerations as plain text."""
+    return tuple((name, str(value) if isinstance(value, str) else value) for name, value in row)
 
 
 def _set(row: Row, **columns: Value) -> Row:

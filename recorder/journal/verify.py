@@ -54,6 +54,9 @@ loses the row in hand."""
 ONCE = {"commands": ("outcome", "reply")}
 """Table -> columns of a row that stay as they were when it was made."""
 
+SENT_SLACK_MS = 24 * 3_600_000
+"""A broker that comes back is an entry, and what waited goes out then: nothing is sent a day after the newest one."""
+
 LINK_SLACK_MS = 15 * 60_000
 """How far the journal may be behind with how the broker is reached: a connection that flaps is told at most six times
 in ten minutes, and what a killed recorder had not written of it yet."""
@@ -290,6 +293,8 @@ class _Outbox:
         self._wrong: list[Fault] = []
         self._missing: list[Fault] = []
         self._root = ""
+        self._last_sent: tuple[int, int] | None = None
+        """The message that was sent last, and when."""
         self._number = 0
         """Of the last message: they are numbered without a gap, in the order of their entries."""
 
@@ -361,6 +366,8 @@ class _Outbox:
                 self._wrong.append(Fault("outbox", number, what))
             if sent_ms is not None and (type(sent_ms) is not int or sent_ms < entry.stamp.at_ms):
                 self._wrong.append(Fault("outbox", number, "it is marked as sent before it was made"))
+            if type(sent_ms) is int and (self._last_sent is None or sent_ms > self._last_sent[1]):
+                self._last_sent = number, sent_ms
 
     def rest(self, link: "_Link") -> list[Fault]:
         """All faults, once there are no more entries."""
@@ -368,6 +375,9 @@ class _Outbox:
             self._wrong.append(Fault("outbox", number, "no entry of the journal explains this message"))
         if not self._readable:
             return []
+        if self._last_sent and self._last_sent[1] > link.newest_ms + SENT_SLACK_MS:
+            what = "it is marked as sent long after the newest entry"
+            self._wrong.append(Fault("outbox", self._last_sent[0], what))
         return [*self._wrong, *([] if self._unread else self._missing), *self._unread, *self._out_of_reach(link)]
 
     def _out_of_reach(self, link: "_Link") -> Iterator[Fault]:
@@ -416,6 +426,11 @@ class _Link:
         """From and to, in order, once there are no more entries."""
         self._close(self._last_ms)
         return self._stretches
+
+    @property
+    def newest_ms(self) -> int:
+        """When the newest entry was written."""
+        return self._last_ms
 
     def down_at(self, at_ms: Any) -> bool:
         at = bisect_right(self._stretches, at_ms, key=lambda stretch: stretch[0]) - 1
