@@ -231,5 +231,6 @@ def held(way: str, disk: Disk, folder: Path, chance: random.Random) -> Held:
     Journal.open(records).close()
     with closing(sqlite3.connect(records)) as connection:
         witness.compare(connection)
-    assert examine(records).faults == ()
+    faults = examine(records).faults
+    assert faults == (), f"verify says {faults[0]}"
     return Held(way, len(witness.cued), len(witness.given), disk.unsynced(), starts_as_it_was(records))

@@ -4,6 +4,7 @@ import fcntl
 import hashlib
 import shutil
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -14,13 +15,14 @@ from recorder.commands.records import examine
 from recorder.core.effects import Cue, Record
 from recorder.core.events import RULES, Acknowledged, Event, Heard, Intent, Seen, Signed, Started, Tick
 from recorder.core.station import State, step
+from recorder.journal import schema
 from recorder.journal.chain import GENESIS, linked
 from recorder.journal.errors import JournalBusy, JournalError
 from recorder.journal.journal import Journal, Message
 from recorder.journal.migrations import TABLES, columns, migrations
 from recorder.loop import Loop
 from recorder.notices.outbox import Messages
-from tests.kitchen import MINUTE, Kitchen, m
+from tests.kitchen import MINUTE, Kitchen, kept, m
 
 STAMP = Stamp(1_772_100_000_000, "boot", 7, 1_772_100_000_000, True)
 LOAD = Record("loads", 1, (*((name, None) for name in columns("loads")[1:-1]), ("struck", 0)))
@@ -290,3 +292,17 @@ def test_records_of_every_older_schema_go_on(newer: str, tmp_path: Path) -> None
     assert (len(journal.table("holds")), len(journal.table("signatures"))) == (1, 1)
     journal.close()
     assert (examine(path).entries, examine(path).faults) == (len(old) + 3, ())
+
+
+def test_a_first_start_that_was_cut_between_two_objects_is_gone_on_with(tmp_path: Path) -> None:
+    """Found by cutting the power of a disk that never synced: the table of steps was there, its index was not."""
+    path = tmp_path / "records.db"
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute(str(schema.PINNED["table", schema.STEPS_TABLE][1]))
+        connection.commit()
+    kept(Kitchen(), path).close()
+    Journal.open(path).close()
+    assert examine(path).faults == ()
+    with closing(sqlite3.connect(path)) as connection:
+        names = [name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'index'")]
+    assert "idx__sqlite_migrations_migration_set_name" in names

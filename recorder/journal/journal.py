@@ -105,6 +105,7 @@ class Journal:
                 for pragma in ("synchronous = FULL", "journal_size_limit = 16777216"):
                     connection.execute(f"PRAGMA {pragma}")
                 migrations.apply(db)
+                schema.complete(connection)
                 journal = cls(db, post)
                 journal._last = journal.newest()
                 journal._schema = journal._schema_now()

@@ -19,13 +19,17 @@ READ = "SELECT type, name, tbl_name, sql FROM sqlite_master"
 
 STEPS_TABLE = migrations.migrations_table
 
+STEPS_INDEX = ("index", f"idx_{STEPS_TABLE}_migration_set_name")
+"""May be missing: a power cut in the first start can fall between the table of steps and this, and nothing depends on
+it. The next start makes it."""
+
 PINNED: Made = {
     ("table", STEPS_TABLE): (
         STEPS_TABLE,
         f'CREATE TABLE "{STEPS_TABLE}" (\n   "id" INTEGER PRIMARY KEY,\n   "migration_set" TEXT,\n   "name" TEXT,\n'
         '   "applied_at" TEXT\n)',
     ),
-    ("index", f"idx_{STEPS_TABLE}_migration_set_name"): (
+    STEPS_INDEX: (
         STEPS_TABLE,
         f'CREATE UNIQUE INDEX "idx_{STEPS_TABLE}_migration_set_name"\n    ON "{STEPS_TABLE}" ("migration_set", "name")',
     ),
@@ -58,7 +62,7 @@ def faults(connection: sqlite3.Connection) -> Iterator[tuple[str, str]]:
     for key in sorted(held.keys() | made.keys()):
         what = " ".join(key)
         if key not in held:
-            if begun or key not in PINNED:  # a first start may have been cut short between these two
+            if key != STEPS_INDEX and (begun or key not in PINNED):
                 yield what, "it is missing"
         elif key not in made:
             yield what, "no version of the recorder makes it: somebody added it"
@@ -71,6 +75,13 @@ def faults(connection: sqlite3.Connection) -> Iterator[tuple[str, str]]:
             yield f"file's {pragma}", f"it is {is_now!r}, and the recorder leaves it at {value!r}"
     if ("table", "outbox") in held and ("table", "sqlite_sequence") in held:
         yield from _numbering(connection)
+
+
+def complete(connection: sqlite3.Connection) -> None:
+    """Make what a power cut in the first start can have left out; raises `sqlite3.Error`."""
+    if connection.execute("SELECT 1 FROM sqlite_master WHERE type = ? AND name = ?", STEPS_INDEX).fetchone() is None:
+        connection.execute(str(PINNED[STEPS_INDEX][1]))
+        connection.commit()
 
 
 def _steps(connection: sqlite3.Connection) -> tuple[tuple[str, ...], str]:
