@@ -25,31 +25,42 @@ basket that has cooled to the heat of food looks like food. In a piece that warm
 low, on the careful side. How well it does: tests/test_settle.py, `tests.bench.settle`.
 """
 
+import math
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from statistics import fmean, median
+from statistics import fmean
 
-from recorder.thermal.approach import LEAST_SAMPLES, Approach, fitted
+from recorder.thermal.approach import LAGS_S, LEAST_SAMPLES, ORIGINS_S, Approach, fitted
 from recorder.thermal.contact import SPIKE_C, Contact
 
 RECENT_MS = 4_000
 """Movement is looked for within this window; a longer gap is an interruption."""
-WINDOW_MS = 20_000
+WINDOW_MS = 30_000
 """The fit takes no older samples."""
 LEAST_MS = 2_000
 """The fit takes no shorter stretch."""
-FIT_MS = 400
+FIT_MS = 500
 """The fit is made this often at most; between fits the last judgement stands."""
-SURE_C = 0.5
+SURE_C = 2.4
 """Most for half of the 95 % interval of the end."""
-NEAR_C = 2.0
+NEAR_C = 0.8
 """Most that may be left of the way to the end."""
 MOST_CORRECTED = 0.1
 """Largest share of corrected samples with which a needle can have settled."""
-FALLING_C_PER_S = 0.06
-"""A needle that falls as fast over `RECENT_MS` is not at rest."""
+FALL_MS = 8_000
+STAND_MS, STAND_DOWN_MS = 2_500, 5_000
+STAND_C = 1.0
+MISFIT = 1.4
+SEEN = 0.6
+UNSEEN_C, TAIL_PART, SPREAD = 0.6, 0.8, 1.3
+UP_PART, UP_LESS_C = 0.6, 0.1
+DOWN_PART, DOWN_LESS_C = 0.9, 0.2
+LESS = 0.4
+FULL_C = 0.3
+COOLED_C = 5.0
+QUICK_S, SLOW_S, TAIL = 4.5, 10.0, 2.8
 LEVEL_MS = 8_000
 LEVEL_C_PER_S = 0.03
 """Most that the line through `LEVEL_MS` of samples may rise or fall when the needle came down."""
@@ -131,14 +142,20 @@ class Settling:
         """Whether it may have risen since it was in a spot."""
         self._began_ms = self._arrived_ms = 0
         """When it last began to move, and when it came to rest."""
+        self._from_c = 0.0
+        """Where it was when it began to move."""
         self._colder = False
         """See `Rest`."""
         self._plunged_ms: int | None = None
         """When it last rose fast since it was at rest."""
+        self._hot = False
+        """Whether it was too hot for food and has not yet been colder than where it is."""
+        self._coolest_c = math.inf
+        """The coldest since it was too hot."""
         self._fit_ms: int | None = None
         """When the last fit was due."""
-        self._fits: tuple[Approach | None, Approach | None] = (None, None)
-        """The last two fits, where it would have settled by them."""
+        self._fits: deque[tuple[int, Approach]] = deque()
+        """The fits of the last while, without a break, by which it would have settled."""
 
     def feed(self, at_ms: int, temp_c: float) -> Rest | None:
         """The rest that the needle is in after this sample; None while it moves or is in no spot.
@@ -153,10 +170,12 @@ class Settling:
             self._forget()
         samples, corrected = self._samples, self._corrected
         samples.append((at_ms, temp_c))
-        newest_c = median(value for _, value in list(samples)[-3:])
-        if len(samples) > 2 and abs(samples[-2][1] - newest_c) > SPIKE_C:
-            samples[-2] = (samples[-2][0], newest_c)
-            corrected.append(samples[-2][0])
+        newest_c = temp_c
+        if len(samples) > 2:
+            newest_c = sorted((samples[-3][1], samples[-2][1], temp_c))[1]
+            if abs(samples[-2][1] - newest_c) > SPIKE_C:
+                samples[-2] = (samples[-2][0], newest_c)
+                corrected.append(samples[-2][0])
         while samples[0][0] < at_ms - WINDOW_MS:
             samples.popleft()
         while corrected and corrected[0] < samples[0][0]:
@@ -164,30 +183,61 @@ class Settling:
         self._watch(at_ms, newest_c)
         if self._fit_ms is None or at_ms - self._fit_ms >= FIT_MS:
             self._fit_ms = at_ms
-            self._fits = (self._fits[1], self._settled(newest_c))
+            fit = self._fit(newest_c)
+            if fit is None or self._judged(at_ms, fit)[1] > SURE_C or fit.to_go_c < -NEAR_C:
+                self._fits.clear()
+            else:
+                self._fits.append((at_ms, fit))
         if contact.stuck or contact.unquiet:
-            self._fits = (None, None)
-        before, fit = self._fits
-        if fit is None or (self._rest_c is None and (before is None or not self._arrived(at_ms, fit))):
+            self._fits.clear()
+        fit = self._stood(at_ms)
+        if fit is None:
             return None
-        self._rest_c, self._way, self._plunged_ms = fit.end_c, None, None
+        value_c, half_c = self._judged(at_ms, fit)
+        if self._rest_c is None and not self._arrived(at_ms, value_c):
+            return None
+        self._rest_c, self._way, self._plunged_ms = value_c, None, None
         if self.place is not Place.FOOD:
             return None
-        return Rest(self.spot, fit.end_c, fit.half_c, self._arrived_ms - self._began_ms, self._colder)
+        return Rest(self.spot, value_c, half_c, self._arrived_ms - self._began_ms, self._colder)
 
-    def _last(self, length_ms: int) -> Samples:
+    def _judged(self, at_ms: int, fit: Approach) -> tuple[float, float]:
+        """What it settles to, on the careful side, and half of the interval."""
+        spread_c = (fit.high_c - fit.low_c) / 2
+        tail_c = max(abs(fit.slope_c_per_s) * min(at_ms - self._began_ms, WINDOW_MS) / 1000, abs(fit.to_go_c))
+        part, less_c = (DOWN_PART, DOWN_LESS_C) if self._down(fit) else (UP_PART, UP_LESS_C)
+        less_c = min(tail_c / FULL_C, 1) * (less_c + LESS * spread_c)
+        half_c = UNSEEN_C + TAIL_PART * tail_c + SPREAD * spread_c
+        return fit.end_c - (1 - part) * fit.to_go_c - less_c, half_c
+
+    def _down(self, fit: Approach) -> bool:
+        return self._way is Place.FALLING or fit.to_go_c < -0.1
+
+    def _last(self, length_ms: int) -> list[tuple[int, float]]:
         begin_ms = self._samples[-1][0] - length_ms
-        return [sample for sample in self._samples if sample[0] >= begin_ms]
+        found = []
+        for sample in reversed(self._samples):
+            if sample[0] < begin_ms:
+                break
+            found.append(sample)
+        return found[::-1]
 
     def _watch(self, at_ms: int, newest_c: float) -> None:
         """Notice movement."""
+        if newest_c > HOTTEST_C:
+            self._hot, self._coolest_c = True, newest_c
+        elif self._hot:
+            self._coolest_c = min(self._coolest_c, newest_c)
         since_ms = max(at_ms - RECENT_MS, self._arrived_ms)
-        window = [*(each for each in self._samples if since_ms <= each[0] < at_ms), (at_ms, newest_c)]
-        lowest_c, highest_c = min(value for _, value in window), max(value for _, value in window)
+        window = [each for each in self._last(FALL_MS)[:-1] if each[0] >= self._arrived_ms]
+        window.append((at_ms, newest_c))
+        highest_c = max(value for _, value in window)
+        lowest_c = min(value for at, value in window if at >= since_ms)
         if highest_c - newest_c > MOVED_C:
-            self._moved(Place.FALLING, max(at for at, value in window if value > highest_c - NOISE_C))
+            self._moved(Place.FALLING, max(at for at, value in window if value > highest_c - NOISE_C), highest_c)
         elif newest_c - lowest_c > MOVED_C:
-            self._moved(Place.RISING, max(at for at, value in window if value < lowest_c + NOISE_C))
+            near = [at for at, value in window if at >= since_ms and value < lowest_c + NOISE_C]
+            self._moved(Place.RISING, max(near), lowest_c)
             self._rose = True
         if newest_c - lowest_c >= PLUNGE_C:
             self._plunged_ms = at_ms
@@ -197,55 +247,84 @@ class Settling:
             self.place = self._way
         elif newest_c < self._rest_c:
             self.place = Place.UNKNOWN
-        self._rest_c, self._fits = None, (None, None)
+        self._rest_c = None
+        self._fits.clear()
 
-    def _moved(self, way: Place, since_ms: int) -> None:
+    def _moved(self, way: Place, since_ms: int, from_c: float) -> None:
         if self._way is not way:
-            self._way, self._began_ms = way, since_ms
+            self._way, self._began_ms, self._from_c = way, since_ms, from_c
         if self._rest_c is None:
             self.place = way
 
-    def _settled(self, newest_c: float) -> Approach | None:
-        """The fit to the newest stretch of approach, if the needle has settled by it."""
+    def _fit(self, newest_c: float) -> Approach | None:
+        """The fit to the newest stretch of approach, if the needle may have settled by it."""
         stretch = self._stretch(newest_c)
-        if len(stretch) < LEAST_SAMPLES or stretch[-1][0] - stretch[0][0] < LEAST_MS:
-            return None
         if self._doubtful(stretch):
             return None
-        recent = self._last(RECENT_MS)
-        if recent[0] != recent[-1] and _slope(recent) < -FALLING_C_PER_S and self._way is not Place.FALLING:
-            return None
-        fit = fitted(stretch)
-        return fit if fit.half_c <= SURE_C and abs(fit.to_go_c) <= NEAR_C else None
+        while len(stretch) >= LEAST_SAMPLES and stretch[-1][0] - stretch[0][0] >= LEAST_MS:
+            means, counts = _means(stretch)
+            if len(means) < LEAST_SAMPLES:
+                return None
+            origins_s, lags_s = ORIGINS_S, LAGS_S
+            if self._way is not None:
+                since_s = (means[0][0] - self._began_ms) / 1000
+                half_s = self._after_s(0.5, newest_c)
+                lags_s = (LAGS_S[0], min(max(2.2 * half_s + 0.6, 1.5), LAGS_S[1]))
+                origins_s = (max(0.15, since_s - 1.5), max(0.3, since_s) + min(2 * half_s + 1, 12))
+            fit = fitted(means, counts, origins_s, lags_s)
+            if fit.left_c <= max(MISFIT * _white_c(stretch), 0.15):
+                return fit
+            stretch = stretch[len(stretch) // 3 :]
+        return None
 
     def _doubtful(self, stretch: Samples) -> bool:
         """Whether too many samples were corrected."""
+        if not self._corrected:
+            return False
         if sum(at_ms >= stretch[0][0] for at_ms in self._corrected) > MOST_CORRECTED * len(stretch):
             return True
         since = [sum(at >= at_ms for at, _ in self._samples) for at_ms in reversed(self._corrected)]
         return any(many > MOST_CORRECTED * length for many, length in enumerate(since[1:], 2))
 
-    def _stretch(self, newest_c: float) -> Samples:
+    def _stretch(self, newest_c: float) -> list[tuple[int, float]]:
         """The samples since the needle had done the first two fifths of its newest way; all, if it did not move."""
         samples = list(self._samples)
-        far_c = max(abs(value - newest_c) for _, value in samples)
+        far_c = max([abs(value - newest_c) for _, value in samples])
         if far_c <= MOVED_C:
             return samples
-        begin = max(number for number, (_, value) in enumerate(samples) if abs(value - newest_c) > 0.6 * far_c)
+        begin = max([number for number, (_, value) in enumerate(samples) if abs(value - newest_c) > SEEN * far_c])
         return samples[begin + 1 :]
 
-    def _arrived(self, at_ms: int, fit: Approach) -> bool:
+    def _stood(self, at_ms: int) -> Approach | None:
+        """The newest fit, if the fits have agreed for long enough."""
+        fits = self._fits
+        stand_ms = STAND_DOWN_MS if fits and self._down(fits[-1][1]) else STAND_MS
+        while fits and fits[0][0] < at_ms - STAND_DOWN_MS - 300:
+            fits.popleft()
+        stood = [fit for fitted_ms, fit in fits if fitted_ms >= at_ms - stand_ms - 300]
+        if not fits or fits[0][0] > at_ms - stand_ms * 0.9:
+            return None
+        ends = [fit.end_c for fit in stood]
+        fell_c = (stood[0].end_c - stood[0].to_go_c) - (stood[-1].end_c - stood[-1].to_go_c)
+        return fits[-1][1] if max(ends) - min(ends) <= STAND_C and fell_c <= STAND_C else None
+
+    def _arrived(self, at_ms: int, end_c: float) -> bool:
         """Whether it came to rest; and if so, whether that is a new spot, the same as before, or none."""
         if self._way is Place.FALLING and not _level(self._last(LEVEL_MS)):
             return False
+        if self._hot and end_c <= HOTTEST_C and self._coolest_c > end_c - COOLED_C:
+            self.place = Place.METAL
+            return False
+        self._hot = end_c > HOTTEST_C
         if self._way is None:
             return True
         recent = self._plunged_ms is not None and at_ms - self._plunged_ms <= PLUNGE_MS
-        plunged = self._way is Place.RISING and recent and fit.lag_s <= PLUNGE_LAG_S
+        quick = self._quick(end_c)
+        plunged = self._way is Place.RISING and recent and quick
         self._arrived_ms = at_ms
-        if fit.end_c > HOTTEST_C:
+        if end_c > HOTTEST_C:
             self.place = Place.METAL
-        elif fit.end_c >= FLOOR_C or fit.end_c <= COLD_C or plunged:
+        elif quick and (end_c >= FLOOR_C or end_c <= COLD_C or plunged):
             self.place = Place.FOOD
             self.spot += 1
             self._colder, self._rose = not self._rose, False
@@ -253,6 +332,47 @@ class Settling:
             self.place = Place.AIR
         self._rose = self._rose or self.place is not Place.FOOD
         return True
+
+    def _quick(self, end_c: float) -> bool:
+        """Whether it came here as fast as in food, or at first fast and then slowly."""
+        if abs(end_c - self._from_c) < MOVED_C:
+            return True
+        half_s = self._after_s(0.5, end_c)
+        return half_s <= QUICK_S or (half_s <= SLOW_S and self._after_s(0.8, end_c) >= TAIL * half_s)
+
+    def _after_s(self, share: float, end_c: float) -> float:
+        """How long after it began to move it had done so much of the way to there."""
+        way_c = end_c - self._from_c
+        goal_c, sign = self._from_c + share * way_c, 1 if way_c > 0 else -1
+        for at_ms, value in self._samples:
+            if at_ms >= self._began_ms and (value - goal_c) * sign >= 0:
+                return max(at_ms - self._began_ms, 1) / 1000
+        return math.inf
+
+
+def _means(samples: Samples) -> tuple[list[tuple[int, float]], list[float]]:
+    """The samples of each half second (of each second, where they are older than ten) as one, and how many they were."""
+    newest_ms = samples[-1][0]
+    found: list[list[float]] = []
+    last = None
+    for at_ms, value in samples:
+        age = newest_ms - at_ms
+        bin = age // 500 if age < 10_000 else 1000 + age // 1000
+        if bin != last:
+            found.append([0, 0, 0])
+            last = bin
+        row = found[-1]
+        row[0] += at_ms
+        row[1] += value
+        row[2] += 1
+    return [(round(at / count), value / count) for at, value, count in found], [count for _, _, count in found]
+
+
+def _white_c(samples: Samples) -> float:
+    """The standard deviation of noise from sample to sample, whatever the curve."""
+    values = [value for _, value in samples]
+    bends = [(a - 2 * b + c) ** 2 for a, b, c in zip(values, values[1:], values[2:], strict=False)]
+    return math.sqrt(sum(bends) / len(bends) / 6)
 
 
 def _level(samples: Samples) -> bool:
