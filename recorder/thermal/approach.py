@@ -27,7 +27,7 @@ NOISE_C = 0.15
 """The noise of a thermocouple's reading, standard deviation (common practice, no source)."""
 NOISE_WEIGHT = 3
 _GRID = 7
-_HALVINGS = 5
+_HALVINGS = 9
 _GOLDEN = (math.sqrt(5) - 1) / 2
 
 Line = tuple[float, float, float, float, float]

@@ -43,24 +43,25 @@ LEAST_MS = 2_000
 """The fit takes no shorter stretch."""
 FIT_MS = 500
 """The fit is made this often at most; between fits the last judgement stands."""
-SURE_C = 2.4
+SURE_C = 2.5
 """Most for half of the 95 % interval of the end."""
 NEAR_C = 0.8
 """Most that may be left of the way to the end."""
 MOST_CORRECTED = 0.1
 """Largest share of corrected samples with which a needle can have settled."""
 FALL_MS = 8_000
+COURSE = 240
 STAND_MS, STAND_DOWN_MS = 2_500, 5_000
-STAND_C = 1.0
+STAND_C, STAND_DOWN_C, FELL_C = 1.0, 0.5, 0.4
 MISFIT = 1.4
 SEEN = 0.6
-UNSEEN_C, TAIL_PART, SPREAD = 0.6, 0.8, 1.3
-UP_PART, UP_LESS_C = 0.6, 0.1
-DOWN_PART, DOWN_LESS_C = 0.9, 0.2
+UNSEEN_C, TAIL_PART, SPREAD = 0.7, 0.8, 1.3
+UP_PART, UP_LESS_C = 0.5, 0.2
+DOWN_PART, DOWN_LESS_C = 0.9, 0.3
 LESS = 0.4
 FULL_C = 0.3
 COOLED_C = 5.0
-QUICK_S, SLOW_S, TAIL = 4.5, 10.0, 2.8
+QUICK_S, SLOW_S, TAIL = 5.0, 10.0, 2.8
 LEVEL_MS = 8_000
 LEVEL_C_PER_S = 0.03
 """Most that the line through `LEVEL_MS` of samples may rise or fall when the needle came down."""
@@ -132,6 +133,8 @@ class Settling:
     def _forget(self) -> None:
         self.place = Place.UNKNOWN
         self._samples: deque[tuple[int, float]] = deque()
+        self._course: deque[tuple[int, float]] = deque(maxlen=COURSE)
+        """A sample for each fit, for longer."""
         self._corrected: deque[int] = deque()
         """When those of them came that were not believed."""
         self._rest_c: float | None = None
@@ -181,8 +184,11 @@ class Settling:
         while corrected and corrected[0] < samples[0][0]:
             corrected.popleft()
         self._watch(at_ms, newest_c)
+        if abs(temp_c - newest_c) > SPIKE_C:
+            return None
         if self._fit_ms is None or at_ms - self._fit_ms >= FIT_MS:
             self._fit_ms = at_ms
+            self._course.append((at_ms, newest_c))
             fit = self._fit(newest_c)
             if fit is None or self._judged(at_ms, fit)[1] > SURE_C or fit.to_go_c < -NEAR_C:
                 self._fits.clear()
@@ -228,17 +234,18 @@ class Settling:
             self._hot, self._coolest_c = True, newest_c
         elif self._hot:
             self._coolest_c = min(self._coolest_c, newest_c)
-        since_ms = max(at_ms - RECENT_MS, self._arrived_ms)
         window = [each for each in self._last(FALL_MS)[:-1] if each[0] >= self._arrived_ms]
         window.append((at_ms, newest_c))
-        highest_c = max(value for _, value in window)
-        lowest_c = min(value for at, value in window if at >= since_ms)
+        recent = [each for each in window if each[0] >= at_ms - RECENT_MS]
+        lowest_c, highest_c = min(value for _, value in recent), max(value for _, value in recent)
+        long_c = max(value for _, value in window)
         if highest_c - newest_c > MOVED_C:
-            self._moved(Place.FALLING, max(at for at, value in window if value > highest_c - NOISE_C), highest_c)
+            self._moved(Place.FALLING, max(at for at, value in recent if value > highest_c - NOISE_C), highest_c)
         elif newest_c - lowest_c > MOVED_C:
-            near = [at for at, value in window if at >= since_ms and value < lowest_c + NOISE_C]
-            self._moved(Place.RISING, max(near), lowest_c)
+            self._moved(Place.RISING, max(at for at, value in recent if value < lowest_c + NOISE_C), lowest_c)
             self._rose = True
+        elif long_c - newest_c > MOVED_C and self._way is None:
+            self._moved(Place.FALLING, max(at for at, value in window if value > long_c - NOISE_C), long_c)
         if newest_c - lowest_c >= PLUNGE_C:
             self._plunged_ms = at_ms
         if self._rest_c is None or abs(newest_c - self._rest_c) <= MOVED_C:
@@ -259,7 +266,7 @@ class Settling:
     def _fit(self, newest_c: float) -> Approach | None:
         """The fit to the newest stretch of approach, if the needle may have settled by it."""
         stretch = self._stretch(newest_c)
-        if self._doubtful(stretch):
+        if len(stretch) < LEAST_SAMPLES or self._doubtful(stretch):
             return None
         while len(stretch) >= LEAST_SAMPLES and stretch[-1][0] - stretch[0][0] >= LEAST_MS:
             means, counts = _means(stretch)
@@ -298,7 +305,8 @@ class Settling:
     def _stood(self, at_ms: int) -> Approach | None:
         """The newest fit, if the fits have agreed for long enough."""
         fits = self._fits
-        stand_ms = STAND_DOWN_MS if fits and self._down(fits[-1][1]) else STAND_MS
+        down = bool(fits) and self._down(fits[-1][1])
+        stand_ms, stand_c = (STAND_DOWN_MS, STAND_DOWN_C) if down else (STAND_MS, STAND_C)
         while fits and fits[0][0] < at_ms - STAND_DOWN_MS - 300:
             fits.popleft()
         stood = [fit for fitted_ms, fit in fits if fitted_ms >= at_ms - stand_ms - 300]
@@ -306,13 +314,13 @@ class Settling:
             return None
         ends = [fit.end_c for fit in stood]
         fell_c = (stood[0].end_c - stood[0].to_go_c) - (stood[-1].end_c - stood[-1].to_go_c)
-        return fits[-1][1] if max(ends) - min(ends) <= STAND_C and fell_c <= STAND_C else None
+        return fits[-1][1] if max(ends) - min(ends) <= stand_c and fell_c <= FELL_C else None
 
     def _arrived(self, at_ms: int, end_c: float) -> bool:
         """Whether it came to rest; and if so, whether that is a new spot, the same as before, or none."""
         if self._way is Place.FALLING and not _level(self._last(LEVEL_MS)):
             return False
-        if self._hot and end_c <= HOTTEST_C and self._coolest_c > end_c - COOLED_C:
+        if self._hot and FLOOR_C <= end_c <= HOTTEST_C and self._coolest_c > end_c - COOLED_C:
             self.place = Place.METAL
             return False
         self._hot = end_c > HOTTEST_C
@@ -344,7 +352,7 @@ class Settling:
         """How long after it began to move it had done so much of the way to there."""
         way_c = end_c - self._from_c
         goal_c, sign = self._from_c + share * way_c, 1 if way_c > 0 else -1
-        for at_ms, value in self._samples:
+        for at_ms, value in self._samples if self._samples[0][0] <= self._began_ms else self._course:
             if at_ms >= self._began_ms and (value - goal_c) * sign >= 0:
                 return max(at_ms - self._began_ms, 1) / 1000
         return math.inf
