@@ -95,7 +95,11 @@ def fitted(
     pace_s = math.exp(log) if best in quickly else math.exp(log) + times[-1]
     free = len(samples) - 3 + NOISE_WEIGHT
     room = student(free) ** 2 * (least + NOISE_WEIGHT * NOISE_C**2) / free
-    fair = [(its, math.sqrt((least + room - left) * variance)) for left, its, variance, _, _ in tried if left <= least + room]
+    fair = [
+        (its, math.sqrt((least + room - left) * variance))
+        for left, its, variance, _, _ in tried
+        if left <= least + room
+    ]
     return Approach(
         base_c + min(its - half for its, half in fair),
         base_c + max(its + half for its, half in fair),

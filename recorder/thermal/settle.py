@@ -1,28 +1,35 @@
 """When a needle has come to rest, where, and at what temperature. Pure; time is an argument. It knows no limit.
 
-**Settled.** A curve that approaches its end exponentially is fitted to the samples (`approach`). The needle has settled
-when the 95 % interval of the end is narrow (`SURE_C`) and the needle has nearly got there (`NEAR_C`), in two fits
-running. It has settled to the end of the curve: a little beyond what the probe shows, as far as the interval is honest.
+**Settled.** An approach by the laws of NEEDLE.md is fitted to the samples (`approach`): in a fluid the last of the way
+dies fast, in meat slowly. The needle has settled when half of the 95 % interval of the end is `SURE_C` or less, and
+the fits have agreed for `STAND_MS`. The interval holds what noise leaves open, what a slow tail could still do, and
+what no sample shows. The value is on the careful side of the middle.
 
-**A fall has to prove itself.** Too high is the unsafe side, and a needle in air falls too: one that came down has
-settled only when it has also been level for `LEVEL_MS`. One that begins to fall is no longer settled.
+**A fall has to prove itself.** Too high is the unsafe side. One that came down has settled only when its fits have
+agreed more closely, for `STAND_DOWN_MS`, and the needle was level for `LEVEL_MS`. A turning point is no rest: the curve
+must not have fallen by more than `FELL_C` while it stood.
+
+**It goes on.** While the needle is in a spot, each sample says again what it rests at. A check keeps the lowest of one
+insertion: of one spot, and of the spots that follow with `colder`.
 
 **A spot.** A resting place is a spot in food when the needle came to it by clear movement (more than `MOVED_C` within
-`RECENT_MS`) to something hot (`FLOOR_C` or more) or icy (`COLD_C` or less). Up to anything between it must be a plunge
-(`PLUNGE_C` within that window, at most `PLUNGE_MS` before it settled, with a lag of `PLUNGE_LAG_S` or less). So a
-needle in air or on the table is in no spot, but a raw piece and an ice bath are found. Nor is anything hotter than
-`HOTTEST_C`: a piece is wet, so that is the basket or the oil. A slow drift up, as of a piece that is still warming,
-stays in its spot; a slow drift down leaves it for none. A rest whose beginning was not seen, at the start or after a
-gap, is no spot.
+`RECENT_MS`, or down within `FALL_MS`) to something hot (`FLOOR_C` or more) or icy (`COLD_C` or less), as fast as food
+takes a needle along: half of the way within `QUICK_S`; or within `SLOW_S`, if the rest of the way took as long as only
+meat makes it (`TAIL`). To anything between it must be a plunge (`PLUNGE_C` within that window, at most `PLUNGE_MS`
+before it settled). So a needle in air or on the table is in no spot, but a raw piece and an ice bath are found. Nor is
+anything hotter than `HOTTEST_C`: a piece is wet, so that is the basket or the oil. A needle that was hotter must first
+have been colder than where it rests, by `COOLED_C`. A slow drift up, as of a piece that is still warming, stays in its
+spot; a slow drift down leaves it for none. A rest whose beginning was not seen, at the start or after a gap, is no
+spot.
 
 **A doubtful needle settles nowhere.** A single sample far from its neighbours is not believed; a neighbour's value
 stands for it. The needle has not settled with more than one in ten corrected like this (`MOST_CORRECTED`), with a
 converter that is stuck, or for `QUIET_MS` after an excursion (`contact`); then it must move again to be in a spot.
 
 **What it can't do.** It needs a sample in four seconds or more, and six of them on the way. With a resolution of 1 °C
-it settles late or by luck. A cold needle that warms up in a strong draught looks like a plunge into something cool; a
-basket that has cooled to the heat of food looks like food. In a piece that warms the needle with two lags it settles
-low, on the careful side. How well it does: tests/test_settle.py, `tests.bench.settle`.
+it settles late or by luck. Water and steady steam look like food; so does, now and then, metal that has cooled to the
+heat of food. A needle of 3 mm that goes in cold settles late or never. A needle that is not deep enough settles wrongly
+(NEEDLE.md). How well it does: tests/test_settle.py, `tests.bench.settle`.
 """
 
 import math
@@ -46,22 +53,37 @@ FIT_MS = 500
 SURE_C = 2.5
 """Most for half of the 95 % interval of the end."""
 NEAR_C = 0.8
-"""Most that may be left of the way to the end."""
+"""Most that may be left of a way down."""
 MOST_CORRECTED = 0.1
 """Largest share of corrected samples with which a needle can have settled."""
 FALL_MS = 8_000
+"""Slow movement down is looked for within this window."""
 COURSE = 240
+"""So many fits back it is known how a needle came."""
 STAND_MS, STAND_DOWN_MS = 2_500, 5_000
+"""So long the fits must have agreed; the second for a needle that came down."""
 STAND_C, STAND_DOWN_C, FELL_C = 1.0, 0.5, 0.4
+"""So far the ends may differ meanwhile; the second for one that came down; and so far the needle may have fallen."""
 MISFIT = 1.4
+"""A curve that leaves over more than so many times the noise from sample to sample fits only something shorter."""
+LEAST_LEFT_C = 0.15
+"""Less than this left over is no misfit."""
 SEEN = 0.6
+"""Samples farther away than this share of the newest way are not fitted."""
 UNSEEN_C, TAIL_PART, SPREAD = 0.7, 0.8, 1.3
+"""Parts of half of the interval: what no sample shows; the share of a slow tail; times the fit's own half."""
 UP_PART, UP_LESS_C = 0.5, 0.2
 DOWN_PART, DOWN_LESS_C = 0.9, 0.3
 LESS = 0.4
+"""The value has done this part of the rest of the way, less so much and less this share of the fit's half: on the way up
+and down."""
 FULL_C = 0.3
+"""With a tail of less than this there is less to be careful of: a needle that stands still shows what is."""
 COOLED_C = 5.0
-QUICK_S, SLOW_S, TAIL = 5.0, 10.0, 2.8
+"""See "A spot" for this and the next."""
+QUICK_S, SLOW_S, TAIL = 5.5, 10.0, 2.8
+TURNED_C, TURNED_UP_C = 1.2, 0.3
+"""So much below the hottest of its way it has turned; then it must not seem to go up by more than the second."""
 LEVEL_MS = 8_000
 LEVEL_C_PER_S = 0.03
 """Most that the line through `LEVEL_MS` of samples may rise or fall when the needle came down."""
@@ -77,8 +99,9 @@ HOTTEST_C = 105.0
 """Food is no hotter than its boiling water, with some room for salt and for the probe; metal and oil are."""
 PLUNGE_C = 5.0
 PLUNGE_MS = 20_000
-PLUNGE_LAG_S = 6.0
 """Food takes a needle along faster than air does, even in a draught (common practice, no source)."""
+ORIGIN_S, LAG_S, MOST_ORIGIN_S = (1.5, 2.0, 1.0), (2.2, 0.6, 1.5), 12.0
+"""From the time that half of the way took: how the searched lags and origins are bounded; see `_laws`."""
 
 Samples = Sequence[tuple[int, float]]
 
@@ -109,7 +132,8 @@ class Rest:
     temp_c: float
     """What it settles to."""
     uncertainty_c: float
-    """Half of the 95 % interval of `temp_c`: what the samples leave open, not the probe's own error."""
+    """Half of the 95 % interval of `temp_c`: what the samples leave open, not the probe's own error. The piece has
+    surely reached `temp_c` less this."""
     settle_ms: int
     """From when it began to move until it settled in this spot."""
     colder: bool
@@ -155,6 +179,8 @@ class Settling:
         """Whether it was too hot for food and has not yet been colder than where it is."""
         self._coolest_c = math.inf
         """The coldest since it was too hot."""
+        self._turned = False
+        """Whether it has gone down by more than noise since it was hottest, on its newest way."""
         self._fit_ms: int | None = None
         """When the last fit was due."""
         self._fits: deque[tuple[int, Approach]] = deque()
@@ -184,13 +210,14 @@ class Settling:
         while corrected and corrected[0] < samples[0][0]:
             corrected.popleft()
         self._watch(at_ms, newest_c)
-        if abs(temp_c - newest_c) > SPIKE_C:
+        if self._rest_c is not None and abs(temp_c - newest_c) > SPIKE_C:
             return None
         if self._fit_ms is None or at_ms - self._fit_ms >= FIT_MS:
             self._fit_ms = at_ms
-            self._course.append((at_ms, newest_c))
+            self._course.append((samples[-2][0] if len(samples) > 2 else at_ms, newest_c))
             fit = self._fit(newest_c)
-            if fit is None or self._judged(at_ms, fit)[1] > SURE_C or fit.to_go_c < -NEAR_C:
+            self._turned = fit is not None and self._highest_c() - (fit.end_c - fit.to_go_c) > TURNED_C
+            if fit is None or self._judged(at_ms, fit)[1] > SURE_C or not self._near(fit):
                 self._fits.clear()
             else:
                 self._fits.append((at_ms, fit))
@@ -208,7 +235,7 @@ class Settling:
         return Rest(self.spot, value_c, half_c, self._arrived_ms - self._began_ms, self._colder)
 
     def _judged(self, at_ms: int, fit: Approach) -> tuple[float, float]:
-        """What it settles to, on the careful side, and half of the interval."""
+        """What it settles to, on the careful side, and half of the interval, both in °C."""
         spread_c = (fit.high_c - fit.low_c) / 2
         tail_c = max(abs(fit.slope_c_per_s) * min(at_ms - self._began_ms, WINDOW_MS) / 1000, abs(fit.to_go_c))
         part, less_c = (DOWN_PART, DOWN_LESS_C) if self._down(fit) else (UP_PART, UP_LESS_C)
@@ -216,8 +243,18 @@ class Settling:
         half_c = UNSEEN_C + TAIL_PART * tail_c + SPREAD * spread_c
         return fit.end_c - (1 - part) * fit.to_go_c - less_c, half_c
 
+    def _near(self, fit: Approach) -> bool:
+        """Whether little is left of a way down; one that has turned down does not go up."""
+        return fit.to_go_c >= -NEAR_C and not (self._turned and fit.to_go_c > TURNED_UP_C)
+
+    def _highest_c(self) -> float:
+        """The hottest since it began to move, as far back as the fit goes."""
+        since_ms = max(self._began_ms, self._samples[-1][0] - WINDOW_MS)
+        return max((value for at_ms, value in self._course if at_ms >= since_ms), default=-math.inf)
+
     def _down(self, fit: Approach) -> bool:
-        return self._way is Place.FALLING or fit.to_go_c < -0.1
+        """Whether it comes, or came, from above."""
+        return self._turned or self._way is Place.FALLING or fit.to_go_c < -0.1
 
     def _last(self, length_ms: int) -> list[tuple[int, float]]:
         begin_ms = self._samples[-1][0] - length_ms
@@ -272,17 +309,21 @@ class Settling:
             means, counts = _means(stretch)
             if len(means) < LEAST_SAMPLES:
                 return None
-            origins_s, lags_s = ORIGINS_S, LAGS_S
-            if self._way is not None:
-                since_s = (means[0][0] - self._began_ms) / 1000
-                half_s = self._after_s(0.5, newest_c)
-                lags_s = (LAGS_S[0], min(max(2.2 * half_s + 0.6, 1.5), LAGS_S[1]))
-                origins_s = (max(0.15, since_s - 1.5), max(0.3, since_s) + min(2 * half_s + 1, 12))
-            fit = fitted(means, counts, origins_s, lags_s)
-            if fit.left_c <= max(MISFIT * _white_c(stretch), 0.15):
+            fit = fitted(means, counts, *self._laws(means[0][0], newest_c))
+            if fit.left_c <= max(MISFIT * _white_c(stretch), LEAST_LEFT_C):
                 return fit
             stretch = stretch[len(stretch) // 3 :]
         return None
+
+    def _laws(self, oldest_ms: int, newest_c: float) -> tuple[tuple[float, float], tuple[float, float]]:
+        """The origins and the lags, in seconds, that can be: a needle that came fast at first has no long lag."""
+        if self._way is None:
+            return ORIGINS_S, LAGS_S
+        since_s, half_s = (oldest_ms - self._began_ms) / 1000, self._after_s(0.5, newest_c)
+        late_s, times, plus_s = ORIGIN_S
+        origins_s = (max(since_s - late_s, 0.15), max(since_s, 0.3) + min(times * half_s + plus_s, MOST_ORIGIN_S))
+        times, plus_s, least_s = LAG_S
+        return origins_s, (LAGS_S[0], min(max(times * half_s + plus_s, least_s), LAGS_S[1]))
 
     def _doubtful(self, stretch: Samples) -> bool:
         """Whether too many samples were corrected."""

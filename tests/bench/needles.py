@@ -92,7 +92,9 @@ class Course:
     watts_per_m2k: Floats = field(default_factory=lambda: np.full(_STEPS, 20.0))
     fresh_per_s: Floats = field(default_factory=lambda: np.full(_STEPS, FLUID))
 
-    def lay(self, begin_s: float, end_s: float, around_c: Floats | float, conductance: Floats | float, fresh: float | Floats) -> None:
+    def lay(
+        self, begin_s: float, end_s: float, around_c: Floats | float, conductance: Floats | float, fresh: float | Floats
+    ) -> None:
         """From when until when it is in what."""
         part = slice(*(min(max(round((at_s + BEFORE_S) / STEP_S), 0), _STEPS) for at_s in (begin_s, end_s)))
         for array, value in ((self.around_c, around_c), (self.watts_per_m2k, conductance), (self.fresh_per_s, fresh)):
@@ -268,19 +270,23 @@ def _pocket(course: Course) -> None:
     steam = np.minimum(100, 99.6 + _wander(dice, 0.5, 1.5))
     course.lay(dice.uniform(0.2, 3), seconds, steam, uniform_log(dice, 300, 4000), FLUID)
     course.lay(seconds, AFTER_S, centre_c, course.watts_per_m2k[0] * 50, dice.uniform(0.05, 0.5))
-    course.truth_c[_TIMES >= seconds] = centre_c
+    course.truth_c[seconds <= _TIMES] = centre_c
 
 
 def _air(course: Course) -> None:
     dice, still = course.dice, course.dice.random() < 0.3
-    around = dice.uniform(20, 100) + _wander(dice, dice.uniform(0, 0.2) if still else dice.uniform(0.3, 4), dice.uniform(0.5, 6))
+    around = dice.uniform(20, 100) + _wander(
+        dice, dice.uniform(0, 0.2) if still else dice.uniform(0.3, 4), dice.uniform(0.5, 6)
+    )
     course.lay(0, AFTER_S, around, uniform_log(dice, 10, 120), FLUID)
 
 
 def _hot_air(course: Course) -> None:
     """A cabinet, an oven, the plume over the oil."""
     dice, still = course.dice, course.dice.random() < 0.3
-    around = dice.uniform(65, 100) + _wander(dice, dice.uniform(0, 0.2) if still else dice.uniform(0.3, 4), dice.uniform(0.5, 6))
+    around = dice.uniform(65, 100) + _wander(
+        dice, dice.uniform(0, 0.2) if still else dice.uniform(0.3, 4), dice.uniform(0.5, 6)
+    )
     course.lay(0, AFTER_S, around, uniform_log(dice, 10, 120), FLUID)
 
 

@@ -145,7 +145,8 @@ def _slope(samples: Samples) -> float:
 
 HEAD = (
     f"{'':30} {'n':>5} {'s':>5} {'mean':>6} {'p95':>6} {'max':>6} {'>0.5':>6} {'>1.0':>6} {'>1.5':>6} {'<-2':>6} "
-    f"{'in 95%':>6} {'half':>5} {'none':>5} {'stands >1':>9} {'max':>6} | plain: {'s':>5} {'>1.0':>6} {'<-2':>6} {'none':>5}"
+    f"{'in 95%':>6} {'half':>5} {'none':>5} {'stands >1':>9} {'max':>6} "
+    f"| plain: {'s':>5} {'>1.0':>6} {'<-2':>6} {'none':>5}"
 )
 
 
@@ -170,7 +171,9 @@ def row(name: str, ours: Sequence[Settled | None], plain: Sequence[Settled | Non
             f"{sum(each > 1 for each in stands) / len(stands):9.1%} {max(stands):+6.2f}"
         )
     if theirs:
-        high, low = (sum(test) / len(theirs) for test in ([e.error_c > 1 for e in theirs], [e.error_c < -2 for e in theirs]))
+        high, low = (
+            sum(test) / len(theirs) for test in ([e.error_c > 1 for e in theirs], [e.error_c < -2 for e in theirs])
+        )
         line += f" | {'':6} {median(e.after_s for e in theirs):5.1f} {high:6.1%} {low:6.1%}"
     return line + (f" {1 - len(theirs) / len(plain):5.0%}" if plain else "")
 
@@ -185,7 +188,10 @@ def main() -> None:
     with Pool() as pool:
         ours, plain = pool.map(by_fit, cases, chunksize=20), pool.map(by_slope, cases, chunksize=20)
         lags = pool.map(OneLag.by_fit, insertions(20 * args.each, args.seed), chunksize=20)
-    print(f"{'tuning' if args.tuning else 'reporting'} half, seed {args.seed}; plain: {PLAIN_C_PER_S} °C/s for {PLAIN_S} s")
+    print(
+        f"{'tuning' if args.tuning else 'reporting'} half, seed {args.seed}; "
+        f"the plain rule: {PLAIN_C_PER_S} °C/s for {PLAIN_S} s"
+    )
     print(HEAD)
     rows = list(zip(cases, ours, plain, strict=True))
     for kind in FOOD:
