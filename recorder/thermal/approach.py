@@ -31,7 +31,7 @@ _HALVINGS = 9
 _GOLDEN = (math.sqrt(5) - 1) / 2
 
 Line = tuple[float, float, float, float, float]
-"""Sum of squares, end, variance of the end per noise variance, log of the searched number, rest at the newest sample."""
+"""Sum of squares, end, its variance per noise variance, log of the searched number, rest at the newest sample."""
 
 
 @dataclass(frozen=True, slots=True)

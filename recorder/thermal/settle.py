@@ -75,8 +75,7 @@ UNSEEN_C, TAIL_PART, SPREAD = 0.7, 0.8, 1.3
 UP_PART, UP_LESS_C = 0.5, 0.2
 DOWN_PART, DOWN_LESS_C = 0.9, 0.3
 LESS = 0.4
-"""The value has done this part of the rest of the way, less so much and less this share of the fit's half: on the way up
-and down."""
+"""Up, and down: the value has done this part of the rest of the way, less so much and this share of the fit's half."""
 FULL_C = 0.3
 """With a tail of less than this there is less to be careful of: a needle that stands still shows what is."""
 COOLED_C = 5.0
@@ -400,7 +399,7 @@ class Settling:
 
 
 def _means(samples: Samples) -> tuple[list[tuple[int, float]], list[float]]:
-    """The samples of each half second (of each second, where they are older than ten) as one, and how many they were."""
+    """The samples of each half second (of each second, if older than ten) as one, and how many they were."""
     newest_ms = samples[-1][0]
     found: list[list[float]] = []
     last = None

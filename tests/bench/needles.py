@@ -193,6 +193,13 @@ def _crust(course: Course) -> None:
     _meat(course, crust=True)
 
 
+def _slow_crust(course: Course) -> None:
+    """The same, so slowly that the needle takes on the crust's heat."""
+    speed = uniform_log(course.dice, 1.5, 6)
+    depth = course.dice.uniform(15, 30)
+    _meat(course, lambda at: depth - np.clip(at * speed, 0, depth), crust=True, depth_mm=depth)
+
+
 def _push(course: Course) -> None:
     """Slowly down a gradient, from where it is hotter by 5 to 20 °C."""
     dice = course.dice
@@ -334,6 +341,7 @@ FOOD: dict[str, Callable[[Course], object]] = {
     "meat, cold needle": _cold,
     "meat, warm needle": _warm,
     "through a hot crust": _crust,
+    "slowly through a hot crust": _slow_crust,
     "pushed down a gradient": _push,
     "pushed further": _further,
     "from a hotter piece": _hotter_piece,

@@ -38,7 +38,7 @@ PLAIN_C_PER_S, PLAIN_S = 0.1, 6.0
 HOTTEST_PIECE_C = 97.0
 START_MS = 20_000
 """Added to every stamp, so that none is before 0."""
-MOVED = ("pushed down a gradient", "pushed further")
+MOVED = ("slowly through a hot crust", "pushed down a gradient", "pushed further")
 """Here the clock starts when the needle stops."""
 
 Samples = Sequence[tuple[int, float]]
