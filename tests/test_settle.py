@@ -3,16 +3,13 @@ and the temperatures are of the size of a thin needle's and invented."""
 
 import math
 import random
-import time
 
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from recorder.thermal.settle import SURE_C, Place, Rest, Settling
-from tests.bench.needles import Insertion
-from tests.bench.needles import insertions as physical
-from tests.bench.settle import TOLERANCE_C, Settled, by_fit, insertions
+from recorder.thermal.settle import Place, Rest, Settling
+from tests.bench.settle import TOLERANCE_C, insertions
 
 AIR_C = 30.0
 
@@ -68,7 +65,7 @@ def test_a_needle_that_is_pushed_in_comes_to_rest_in_one_spot() -> None:
 
 
 @pytest.mark.parametrize(
-    ("lag_s", "noise_c", "within_s"), [(1, 0.1, 8), (2, 0.1, 13), (4, 0.1, 24), (2, 0.3, 16), (6, 0.1, 34)]
+    ("lag_s", "noise_c", "within_s"), [(1, 0.1, 8), (2, 0.1, 12), (4, 0.1, 20), (2, 0.3, 14), (6, 0.1, 27)]
 )
 def test_how_soon_and_how_near_the_first_rest_is(lag_s: float, noise_c: float, within_s: float) -> None:
     """Measured bounds, with some air."""
@@ -78,20 +75,20 @@ def test_how_soon_and_how_near_the_first_rest_is(lag_s: float, noise_c: float, w
         needle.go(AIR_C, 9, 10)
         after_ms, rest = needle.go(piece_c, lag_s, 90)[0]
         assert after_ms <= within_s * 1000
-        assert rest.uncertainty_c <= SURE_C
-        assert -rest.uncertainty_c <= rest.temp_c - piece_c <= 0.5
+        assert rest.uncertainty_c <= 0.5
+        assert rest.temp_c == pytest.approx(piece_c, abs=1.0)
         assert rest.settle_ms == pytest.approx(after_ms, abs=1000)
 
 
 def test_hardly_a_settle_is_false_and_the_interval_covers() -> None:
     """The first insertions of `tests.bench.settle`, which has ten thousand; its bounds widened by chance."""
     settled = [each for insertion in insertions(600, seed=1) if (each := insertion.by_fit())]
-    assert len(settled) >= 580
+    assert len(settled) >= 594
     assert sum(abs(each.error_c) > TOLERANCE_C for each in settled) <= 2
-    assert sum(abs(each.error_c) <= each.half_c for each in settled) / len(settled) >= 0.95
+    assert 0.925 <= sum(abs(each.error_c) <= each.half_c for each in settled) / len(settled) <= 0.975
 
 
-@pytest.mark.parametrize(("lag_s", "high_c"), [(2, 0.25), (4, 0.3), (6, 0.4)])
+@pytest.mark.parametrize(("lag_s", "high_c"), [(2, 0.25), (4, 0.3), (8, 0.5)])
 def test_a_fall_into_a_colder_piece_reads_hardly_too_high(lag_s: float, high_c: float) -> None:
     """Too high is the unsafe side; measured bounds at 0.1 °C of noise."""
     for seed in range(12):
@@ -215,7 +212,7 @@ def test_ten_samples_a_second_settle_as_soon_and_a_wobble_is_no_way() -> None:
     """The hand shakes the needle by nearly four degrees while it is in: it has moved, and is where it was."""
     needle = Needle(hz=10, noise_c=0.1)
     needle.go(AIR_C, 9, 10)
-    assert needle.go(84, 2, 20)[0][0] < 13_000
+    assert needle.go(84, 2, 20)[0][0] < 12_000
     for goal_c in (80.5, 87.5) * 4:
         needle.go(goal_c, 0.3, 1)
     rest = needle.go(84, 1, 40)[-1][1]
@@ -272,77 +269,3 @@ def test_a_spot_after_air_is_not_a_colder_spot_of_the_same_piece() -> None:
     needle = probed(84)
     needle.go(AIR_C, 9, 90)
     assert not needle.go(62, 2, 25)[-1][1].colder
-
-
-def judged(kind: str, count: int, seed: int = 5) -> list[tuple[Insertion, Settled | None]]:
-    """The first of `tests.bench.settle`, which has more, with needles of 1.0, 1.6 and 3.2 mm."""
-    return [(each, by_fit(each)) for each in physical([kind], count, seed, None)]
-
-
-@pytest.mark.parametrize(
-    "kind",
-    [
-        "meat, cold needle",
-        "meat, warm needle",
-        "through a hot crust",
-        "pushed down a gradient",
-        "pushed further",
-        "from a hotter piece",
-        "lags in series",
-    ],
-)
-def test_in_meat_the_first_settled_value_is_hardly_too_high_and_the_interval_holds(kind: str) -> None:
-    """Conduction of heat (recorder/thermal/NEEDLE.md); the bounds are those of the whole bench, widened by chance."""
-    found = [each for _, each in judged(kind, 8) if each]
-    assert len(found) >= 12
-    assert max(each.error_c for each in found) <= 1.2
-    assert max(each.stands_c for each in found) <= 1.2
-    assert sum(abs(each.error_c) <= each.half_c for each in found) / len(found) >= 0.8
-    assert sum(each.error_c < -2 for each in found) <= 0.1 * len(found)
-
-
-def test_a_needle_from_the_basket_settles_in_no_piece_before_it_has_cooled() -> None:
-    """Half of them were more than a degree high when they did."""
-    assert not any(found for _, found in judged("from basket or oil", 8))
-
-
-@pytest.mark.parametrize("kind", ["air, 20 to 100 °C", "hot air, 65 to 100 °C", "hot air after a piece", "oil", "hand"])
-def test_what_is_no_food_is_taken_for_none(kind: str) -> None:
-    assert not any(found for _, found in judged(kind, 8))
-
-
-def test_ice_is_found_by_every_needle() -> None:
-    assert all(found and abs(found.error_c) <= 0.3 for _, found in judged("ice bath", 5))
-
-
-@pytest.mark.parametrize(("before_c", "after_c"), [(84.0, 81.2), (76.5, 72.0), (84.0, 82.9)])
-@pytest.mark.parametrize("lag_s", [1.5, 4])
-def test_a_colder_place_of_the_same_insertion_is_read(before_c: float, after_c: float, lag_s: float) -> None:
-    """In the same spot when it is near, in a colder one when it is farther: a check keeps the lowest."""
-    needle = probed(before_c, noise_c=0.1)
-    _, rest = needle.go(after_c, lag_s, 60)[-1]
-    assert rest.temp_c == pytest.approx(after_c, abs=0.4)
-    assert rest.spot == 1 or (rest.spot == 2 and rest.colder)
-
-
-def test_a_turning_point_is_no_rest() -> None:
-    """Up through a hot crust and down again by 1/t: nothing is read that is a degree above the end."""
-    for seed in range(8):
-        needle = Needle(hz=4, noise_c=0.1, seed=seed)
-        needle.go(AIR_C, 9, 10)
-        needle.go(95, 2, 3)
-        found = []
-        for step in range(200):
-            if rest := needle.say(70 + (needle.temp_c - 70) / (1 + step / 8)):
-                found.append(rest.temp_c)
-        assert found
-        assert max(found) <= 71
-
-
-def test_a_sample_costs_little() -> None:
-    """At ten samples a second, with room for a busy machine."""
-    needle = Needle(hz=10, noise_c=0.1)
-    needle.go(AIR_C, 9, 10)
-    began = time.process_time()
-    needle.go(84, 2, 60)
-    assert (time.process_time() - began) / 600 <= 0.001
