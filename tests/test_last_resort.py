@@ -14,6 +14,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -289,7 +290,10 @@ def test_a_disk_that_fills_up_in_mid_shift_is_said_shown_and_told(tmp_path: Path
             assert (lamp / "trigger").read_text() == "none"
             until(lambda: "Recorder started." in played(tmp_path), "it greets", 20)
             filled = fill(disk)
-            phone.say("kitchen/line-1/sign", b'{"day": "2026-02-26", "by": "JD", "note": "one entry more"}')
+            phone.say(
+                "kitchen/line-1/sign",
+                b'{"day": "%s", "by": "JD", "note": "one entry more"}' % str(date.today()).encode(),
+            )
             spoken(board, lambda: "Nothing is recorded any more" in played(tmp_path))
             _, complaints = daemon.communicate(timeout=30)
         blinked = (lamp / "trigger").read_text()

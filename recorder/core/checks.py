@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 
-from recorder.core import alerts, batch_causes, probing, records
+from recorder.core import alerts, batch_causes, probing
 from recorder.core.batch import Batch, Check, Hold, Stage, Verdict
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import Reading
@@ -146,17 +146,21 @@ def disputed(world: World, batch: Batch, check: Check, at_ms: int, why: str = "b
 
 def doubted(world: World, ids: tuple[int, ...], at_ms: int) -> World:
     """A thermometer failed its own check: the checks `ids`, that it gave since it last passed, count no more."""
-    world = replace(world, closed_rows=records.doubted(world.closed_rows, ids)) if ids else world
+    if ids:
+        closed = tuple(replace(batch, checks=_in_doubt(batch, ids)) for batch in world.closed)
+        world = replace(world, closed=closed)
     for batch in world.batches:
-        checks = tuple(
-            replace(check, doubted=True, counts=False) if check.id in ids else check for check in batch.checks
-        )
+        checks = _in_doubt(batch, ids)
         if checks != batch.checks:
             complete = batch.proven
             world = world.with_batch(batch.id, checks=checks)
             after = world.batch(batch.id)
             world = unproven(world, after, at_ms) if complete and not after.proven else world
     return world
+
+
+def _in_doubt(batch: Batch, ids: tuple[int, ...]) -> tuple[Check, ...]:
+    return tuple(replace(check, doubted=True, counts=False) if check.id in ids else check for check in batch.checks)
 
 
 def replaced(checks: tuple[Check, ...], check: Check) -> tuple[Check, ...]:

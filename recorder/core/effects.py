@@ -6,9 +6,6 @@ from enum import StrEnum
 Value = int | float | str | None
 """What a column may hold."""
 
-Row = tuple[tuple[str, Value], ...]
-"""Column name and value."""
-
 
 class Level(StrEnum):
     """How much a notice matters to the manager."""

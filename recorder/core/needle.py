@@ -38,6 +38,7 @@ def read(world: World, event: Reading, at_ms: int) -> Change:
             world, cues = probing.read(_taken(world, event, probe_check.id, None, at_ms), probe_check, event, at_ms)
             assert world.probe_read
             return checks.doubted(world, world.probe_read.doubts, at_ms), cues
+        return _colder_read(world, event, at_ms)
     waiting = world.open_check()
     if waiting is None:
         return _colder_read(world, event, at_ms)

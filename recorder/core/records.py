@@ -1,9 +1,9 @@
 """How the things at the station look as rows: from worlds to `Record`s. The tables are a shadow of the journal."""
 
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Iterator
 
 from recorder.core.batch import Batch, Stage
-from recorder.core.effects import Alert, Record, Row, Value
+from recorder.core.effects import Alert, Record, Value
 from recorder.core.procedure import Procedure
 from recorder.core.rules import in_unit, minutes_text, span_in_unit
 from recorder.core.world import OilRecord, ProbeCheck, Recovery, Shift, World
@@ -30,12 +30,10 @@ def _rows(world: World, other: World) -> Iterator[tuple[Key, tuple[tuple[str, Va
     """All rows of `world` but those of values that `other` shares with it."""
     if world.shift is not None and world.shift is not other.shift:
         yield ("shifts", world.shift.id), _shift_row(world.shift)
-    shared = {id(thing) for things in (other.batches, other.oil, other.alerts) for thing in things}
-    for batch in world.batches:
+    shared = {id(thing) for things in (other.batches, other.closed, other.oil, other.alerts) for thing in things}
+    for batch in (*world.closed, *world.batches):
         if id(batch) not in shared:
             yield from _batch_rows(batch)
-    for table, at, row in world.closed_rows if world.closed_rows is not other.closed_rows else ():
-        yield (table, at), row
     for oil in world.oil:
         if id(oil) not in shared:
             yield ("oil", oil.id), _oil_row(oil, world.procedure)
@@ -49,34 +47,6 @@ def _rows(world: World, other: World) -> Iterator[tuple[Key, tuple[tuple[str, Va
     for alert in world.alerts:
         if id(alert) not in shared:
             yield ("alerts", alert.id), _alert_row(alert)
-
-
-def in_doubt_later(batch: Batch, given: frozenset[int]) -> Iterator[tuple[str, int, Row]]:
-    """The rows of a closed batch that would change if the thermometer that gave the checks `given` failed."""
-    doubtful = {("checks", id) for id in given} | {("batches", batch.id)}
-    if any(check.id in given for check in batch.checks):
-        yield from ((*key, _as_stored(row)) for key, row in _batch_rows(batch) if key in doubtful)
-
-
-def doubted(rows: Iterable[tuple[str, int, Row]], ids: Collection[int]) -> tuple[tuple[str, int, Row], ...]:
-    """`rows` of closed batches once the checks `ids` are in doubt: these count no more, and complete none."""
-    of = {dict(row)["batch_id"] for table, id, row in rows if table == "checks" and id in ids}
-
-    def changed(table: str, id: int, row: Row) -> Row:
-        if table == "checks" and id in ids:
-            return _set(row, counts=0, in_doubt=1)
-        return _set(row, proven=0, missing="checks in doubt") if table == "batches" and id in of else row
-
-    return tuple((table, id, changed(table, id, row)) for table, id, row in rows)
-
-
-def _as_stored(row: Row) -> Row:
-    """The row as it comes back from a file: the values of enumerations as plain text."""
-    return tuple((name, str(value) if isinstance(value, str) else value) for name, value in row)
-
-
-def _set(row: Row, **columns: Value) -> Row:
-    return tuple((dict(row) | columns).items())
 
 
 def _shift_row(shift: Shift) -> tuple[tuple[str, Value], ...]:

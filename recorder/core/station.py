@@ -23,7 +23,6 @@ from recorder.core import (
     needle,
     passing,
     probing,
-    records,
     station_causes,
     trends,
     waiting,
@@ -69,8 +68,8 @@ COMMANDS_KEPT = 8
 EVENTS_KEPT = 10_000
 """A command with more than this many events after it can no longer be struck."""
 
-CLOSED_ROWS_KEPT = 1_000
-"""So many rows of closed batches wait for the next check of their thermometer."""
+CLOSED_KEPT = 100
+"""So many closed batches wait for the next check of their thermometer."""
 
 FIRST_RULES = 5
 """The first rules that this module judges by; earlier ones stand in `recorder/core/rules_1_to_4/`."""
@@ -435,13 +434,13 @@ def _without_finished(world: World, at_ms: int) -> World:
     if all(alert.ended_ms is None for alert in world.alerts) and all(map(stays, world.batches)):
         return world
     given = frozenset(id for id, _, _ in (*world.unverified, *world.spare_unverified))
-    gone = [row for batch in world.batches if not stays(batch) for row in records.in_doubt_later(batch, given)]
-    still = [row for row in world.closed_rows if row[0] == "batches" or row[1] in given]
+    gone = [batch for batch in world.batches if not stays(batch)]
+    closed = [batch for batch in (*world.closed, *gone) if any(check.id in given for check in batch.checks)]
     return replace(
         world,
         alerts=tuple(alert for alert in world.alerts if alert.ended_ms is None),
         batches=tuple(filter(stays, world.batches)),
-        closed_rows=tuple([*still, *gone] if given else [])[-CLOSED_ROWS_KEPT:],
+        closed=tuple(closed[-CLOSED_KEPT:]),
     )
 
 

@@ -97,7 +97,9 @@ def spare_ice(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
 
 
 def probe_check(world: World, how: str, seq: int, at_ms: int) -> Answer:
-    world, _ = probing.unread(world, at_ms)  # a piece that is being probed stays so: the needle may be in it yet
+    if waiting := world.open_check():
+        world, _ = checks.unread(world, waiting[0].id, at_ms)
+    world, _ = probing.unread(world, at_ms)
     procedure = world.procedure
     try:
         unit, altitude_m = (procedure.unit, procedure.altitude_m) if procedure else ("C", None)

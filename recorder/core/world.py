@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from recorder.core.batch import Batch, Check, Verdict
-from recorder.core.effects import Alert, Row
+from recorder.core.effects import Alert
 from recorder.core.events import RULES, Intent, Reading
 from recorder.core.procedure import Procedure
 
@@ -209,8 +209,8 @@ class World:
     """The newest check of another thermometer, whose readings are spoken."""
     spare_unverified: tuple[tuple[int, int, str], ...] = ()
     """The same of its readings, since it last passed."""
-    closed_rows: tuple[tuple[str, int, Row], ...] = ()
-    """Of batches that are closed: the rows of table and id that a failed thermometer would put in doubt."""
+    closed: tuple[Batch, ...] = ()
+    """Closed batches with checks that a failed thermometer would put in doubt, oldest first."""
     cabinet: Cabinet | None = None
     care: tuple[Care, ...] = ()
     """By vat and kind of care."""

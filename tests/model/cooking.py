@@ -13,7 +13,7 @@ BATH_MS, REHEAT_MS = 5 * MINUTE, 120 * MINUTE
 
 
 def see(ledger: Ledger, step: Step) -> None:
-    waits = len(ledger.waiting)
+    waits, baths = len(ledger.waiting), 0
     for check in ledger.waiting.values():
         window_ms = ledger.procedures[check["batch_id"]].settle_window_ms
         hold_to("1 window", step.at_ms < check["opened_ms"] + window_ms, check)
@@ -23,9 +23,9 @@ def see(ledger: Ledger, step: Step) -> None:
         _reheats(ledger, step, row)
     for bath in ledger.rows["probe_checks"].values():
         if bath["verdict"] == "open" and not bath["struck"]:
-            waits += 1
+            baths += 1
             hold_to("1 window", step.at_ms < bath["opened_ms"] + BATH_MS, bath)
-    hold_to("1 one waits", waits <= 1, "checks that wait:", waits)
+    hold_to("1 one waits", waits <= 1 and baths <= 1, "checks that wait:", waits, baths)
     for id, old, new in step.of("cooks"):
         if old and old["lid_open_ms"] is None and new["lid_open_ms"] is not None:
             _opened(ledger, id, new)
@@ -68,21 +68,27 @@ def _opened(ledger: Ledger, id: int, cook: Row) -> None:
 def _reheats(ledger: Ledger, step: Step, row: Row) -> None:
     """Food that was held too cold is checked hot again within two hours, or it is too late for good."""
     by_ms = row.get("reheat_by_ms")
-    if by_ms is not None and step.at_ms >= by_ms:
+    old, new = step.changed.get(("batches", row["id"]), (row, row))
+    was_ms = old.get("reheat_by_ms") if old else None
+    if by_ms is not None and by_ms == was_ms and step.at_ms >= by_ms:  # a moment that is past when it is set comes next
         late = f"{row['id']}-reheating-took-too-long"
         hold_to("4 reheat late", row.get("reheat_missed") and late in ledger.alerts, row)
         ledger.seen["reheats late"] += ledger.since_ms < by_ms
-    old, new = step.changed.get(("batches", row["id"]), (row, row))
     if old is None or step.struck:
         return
-    was_ms = old.get("reheat_by_ms")
     cold = [check for _, _, check in step.of("checks") if check["batch_id"] == row["id"]]
     cold = [check for check in cold if check["verdict"] == "below hold minimum" and check["closed_ms"] == step.at_ms]
     back = old["stage"] == "holding" and new["stage"] == "returned"
     held = ledger.newest("holds", row["id"]) if back else None
-    if cold or (held and held.get("seconds_below")):
+    if cold:
         hold_to("4 reheat", by_ms == (was_ms if was_ms is not None else step.at_ms + REHEAT_MS), old, new)
         ledger.seen["reheats begun"] += was_ms is None
+    elif held and held.get("seconds_below"):  # the two hours began when the cabinet went cold, or before
+        begun = by_ms is not None and by_ms - REHEAT_MS <= step.at_ms - held["seconds_below"] * 1000
+        hold_to("4 reheat", by_ms == was_ms if was_ms is not None else begun, old, new)
+        ledger.seen["reheats begun"] += was_ms is None
+    elif by_ms is not None and (was_ms is None or by_ms < was_ms):  # a power gap, a struck hold, time that is not known
+        hold_to("4 reheat", by_ms <= step.at_ms + REHEAT_MS, old, new)
     elif was_ms != by_ms:
         hot = by_ms is None and new["proven"] and new["stage"] == "checking"
         hold_to("4 reheat", hot and not old.get("reheat_missed"), old, new)

@@ -128,7 +128,7 @@ class Holds:
         of = [row for row in of if row["batch"] == new["number"]]
         told = [row for row in of if ("alerts", row["id"]) in step.changed]
         alert = of[0] if of else None
-        waited = "4 h is the most" in str(alert)
+        waited = "4 h is the most" in str(alert) or "how long its pieces waited before is not known" in str(alert)
         hold_to("5 sold", len(of) == 1 if against or waited else not told, hold, old, of)
         hold_to("5 confirm", not (against or waited) or step.confirmed, hold, old)
         hold_to("5 level", not (safety and told) or told[0]["level"] == "critical", told)
