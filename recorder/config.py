@@ -14,7 +14,7 @@ from typing import Any, TypeVar
 
 from recorder.core import meanings as m
 from recorder.core.outcome import FRESH_MS
-from recorder.core.procedure import BY_TEMPERATURE, Part, Procedure
+from recorder.core.procedure import BY_READING, BY_TEMPERATURE, Part, Procedure
 from recorder.core.rules import Limit
 from recorder.notices.outbox import PUBLISH
 from recorder.notices.settings import MqttSettings
@@ -168,6 +168,7 @@ def load_procedure(path: Path | None) -> Procedure:
         polar_limit=_number(oil, "polar_limit", f"{where} [oil]"),
         hold_by=_take(hold, "by", str, f"{where} [hold]", BY_TEMPERATURE),
         less_safe_because=_take(table, "less_safe_because", str, where, ""),
+        critical_by=_take(table, "critical_by", str, where, BY_READING),
         **_lengths(cook, {"more": "more_cook_ms"}, f"{where} [cook]"),
         **_lengths(wait, WAITS, f"{where} [longest_wait]"),
     )

@@ -89,7 +89,17 @@ class Day:
     def settle(self, temp_c: float, colder: bool = False, further: int = 1) -> None:
         """The needle comes to rest in another spot."""
         self.spot += further
-        self.feed(Reading(self.at_ms, e.NEEDLE, temp_c, True, self.spot, 0.2, 9000, colder))
+        medium = self.rng.choice(["air", "steam", "oil", "water", "unsure"]) if self.chance(0.04) else ""
+        self.feed(Reading(self.at_ms, e.NEEDLE, temp_c, True, self.spot, 0.2, 9000, colder, medium))
+
+    def stays(self) -> None:
+        """The needle stays in its spot for a while, and settles lower there, or does not."""
+        for _ in range(self.rng.randint(1, 4)):
+            reads = self.watched.needle.reads
+            if not reads:
+                return
+            self.at_ms += self.rng.choice([2000, 2000, 2000, 30_000])
+            self.settle(round(reads[-1].temp_c - self.rng.choice([-0.3, 0.05, 0.1, 0.4, 2.5]), 2), further=0)
 
     def colder(self) -> None:
         """Seconds later it rests in another spot, often straight and colder than before, or sinks in the same one."""
@@ -180,6 +190,8 @@ class Day:
         self.wait(4, 14)
         if self.chance(0.96):
             self.settle(to_c(self.near(part, by, row["stage"] == "holding"), by.unit))
+        if self.chance(0.2):
+            self.stays()
         if self.chance(0.2):
             self.colder()
         elif self.chance(0.06):

@@ -130,6 +130,7 @@ def test_a_plain_value_has_every_field_and_a_brief_one_only_what_differs() -> No
         "uncertainty_c": None,
         "settle_ms": None,
         "colder": False,
+        "medium": "",
     }
     assert plain(reading, brief=True) == {"at_ms": 1, "channel": "needle", "temp_c": 70.5}
     with pytest.raises(CodecError, match="Intent is 3"):

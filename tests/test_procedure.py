@@ -274,4 +274,5 @@ def test_what_a_procedure_is_that_does_not_say_more() -> None:
         "returned_wait_ms": 5 * MINUTE,
         "hold_by": "temperature",
         "less_safe_because": "",
+        "critical_by": "reading",
     }

@@ -628,7 +628,10 @@ def test_a_colder_spot_right_after_the_sale_is_on_record(kitchen: Kitchen) -> No
     kitchen.dip(150, colder=True)
     (hold,), (batch,) = kitchen.rows("holds"), kitchen.rows("batches")
     assert (hold["proven"], batch["proven"], batch["outcome"]) == (0, 0, "sold")
-    assert kitchen.effects[-1].say == "Wing 150.0 degrees, below critical limit. Batch 1 is sold already."  # type: ignore[union-attr]
+    assert (
+        kitchen.effects[-1].say
+        == "Wing 150.0 degrees, below critical limit. Batch 1 is sold already. Clean the needle."
+    )  # type: ignore[union-attr]
     assert is_open(kitchen, alerts.CHECK_BELOW_CRITICAL)
 
 

@@ -462,7 +462,7 @@ def test_of_the_spots_before_the_words_the_coldest_counts(kitchen: Kitchen) -> N
         (160, 0, {"colder": True}, 160),
         (160, 0, {}, 170),  # another piece
         (172, 0, {"colder": True}, 170),  # not colder after all
-        (160, 30_000, {"colder": True}, 170),
+        (160, 53_000, {"colder": True}, 170),
     ],
 )
 def test_a_colder_spot_right_after_a_check_takes_its_place(
@@ -625,7 +625,7 @@ def test_shift_end_tells_what_is_open_and_the_next_shift_goes_on(kitchen: Kitche
     kitchen.say(m.HOLD_END)
     kitchen.say(m.DISCARD)
     kitchen.say(m.CONFIRM)
-    kitchen.wait(20_000)
+    kitchen.wait(120_000)  # the needle may still be in a piece
     assert kitchen.say(m.SHIFT_END) == "Shift ended, cook 5. Nothing is open."
     kitchen.say(m.SHIFT_START, cook=5)
     assert kitchen.say(m.BATCH_START) == "Batch 1, vat 1.", "numbers begin again when nothing is open"

@@ -171,6 +171,8 @@ class Batch:
     outcome: str | None = None
     """ "sold" or "discarded"."""
     sold_pieces: int = 0
+    sold_despite: tuple[tuple[str, str, bool], ...] = ()
+    """What stood against the sale of its pieces so far: the kind, in words, and whether it is one of safety."""
     discarded_pieces: int = 0
     dropped_pieces: int = 0
     waited: bool = False

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from statistics import fmean
 
 from recorder.core import alerts
-from recorder.core.batch import Batch, Check, Cook, Hold, Stage, listed
+from recorder.core.batch import Batch, Check, Cook, Hold, Stage, Verdict, listed
 from recorder.core.effects import Alert, Level
 from recorder.core.procedure import TIME_ALONE_MS
 from recorder.core.rules import Limit, in_unit, minutes_text, run_rules_text, temp_text
@@ -39,10 +39,12 @@ WAITING = {
 def check_failed(batch: Batch, check: Check, target: Limit, critical: Limit, at_ms: int) -> Alert:
     """A check missed its target or, worse, the critical limit."""
     assert check.temp_c is not None
-    unsafe = not critical.met_by(check.temp_c)
+    unsafe = check.verdict is Verdict.BELOW_CRITICAL
     limit = critical if unsafe else target
     kind = alerts.CHECK_BELOW_CRITICAL if unsafe else alerts.CHECK_BELOW_TARGET
     read = temp_text(check.temp_c, limit.unit)
+    if unsafe and critical.met_by(check.temp_c) and check.uncertainty_c:  # the low end of its interval misses it
+        read += f", surely {temp_text(check.temp_c - check.uncertainty_c, limit.unit)}"
     return alerts.made(
         kind,
         check.id,

@@ -6,7 +6,7 @@ Each function is one meaning's and does it to the world, at entry number `seq`; 
 from dataclasses import replace
 from typing import Any
 
-from recorder.core import alerts, batch_causes, checks, probing, trends, waiting
+from recorder.core import alerts, batch_causes, checks, probing, station_causes, trends, waiting
 from recorder.core.batch import MISSED, Batch, Cook, Correction, Hold, Load, Stage, listed
 from recorder.core.effects import Tone
 from recorder.core.events import Intent, vat_channel
@@ -274,7 +274,9 @@ def hold_start(world: World, intent: Intent, seq: int, at_ms: int, agreed: str) 
             at_ms,
         )
     world = trends.batch_read(world, batch, at_ms)
-    hold = _next_hold(batch, seq, at_ms)
+    hold = _next_hold(batch, seq, at_ms, world.rules)
+    if world.rules >= 6 and batch.struck_hold and hold.power_ms:  # its alert went with the words that were struck
+        world = alerts.raised(world, station_causes.power_away(hold.power_ms, [], [batch.number], seq, at_ms))
     world = _moved(world, batch, Stage.HOLDING, at_ms, holds=(*batch.holds, hold), struck_hold=None)
     waits = world.batch(batch.id).waits
     if not batch.proven:
@@ -287,13 +289,20 @@ def hold_start(world: World, intent: Intent, seq: int, at_ms: int, agreed: str) 
     return done(world, f"{say}.{late}", Tone.DONE if batch.proven and not late else Tone.ALERT)
 
 
-def _next_hold(batch: Batch, seq: int, at_ms: int) -> Hold:
-    """A hold counts from the open lid; by time alone, and after a struck one, it goes on from the one before."""
+def _next_hold(batch: Batch, seq: int, at_ms: int, rules: int) -> Hold:
+    """A hold counts from the open lid.
+
+    By time alone, after a struck one, and after a further cook that was too short, it goes on from the one before.
+    """
     counted_ms = batch.open_since_ms if batch.open_since_ms is not None else at_ms
     hold = Hold(seq, at_ms, batch.proven, counted_ms, time_proven=batch.wait_known)
     if batch.by_time and batch.holds:
         known = all(each.time_proven for each in batch.holds) and batch.wait_known
         hold = replace(hold, counted_ms=min(each.counted_ms for each in batch.holds), time_proven=known)
+    elif (
+        rules >= 6 and batch.hold and all(cook.short for cook in batch.cooks if cook.locked_ms >= batch.hold.started_ms)
+    ):
+        hold = replace(hold, counted_ms=batch.hold.counted_ms)
     struck = batch.struck_hold
     if struck and batch.corrections and batch.corrections[-1].at_ms >= struck.started_ms:  # it was cooked since
         by_time_ms = min(hold.counted_ms, struck.counted_ms)
@@ -323,10 +332,12 @@ def sold(world: World, intent: Intent, seq: int, at_ms: int, agreed: str) -> Ans
         kinds = " ".join(kind for kind, _, _ in doubts)
         say = f"Batch {batch.number}: {listed([text for text, _ in why])}. Confirm that it was sold."
         return asked(world, replace(intent, batch=batch.number), kinds, say, at_ms)
-    if rest:
-        world = world.with_batch(batch.id, sold_pieces=batch.sold_pieces + (count or 0))
-    else:
-        world = _closed(world, batch, at_ms, "sold", sold_pieces=batch.sold_pieces + (count or 0))
+    if doubts and world.rules >= 6:  # what stood against earlier pieces of the batch stays said
+        by_kind = {each[0]: each for each in (*batch.sold_despite, *doubts)}
+        batch = replace(batch, sold_despite=tuple(by_kind.values()))
+        why = [(text, unsafe) for _, text, unsafe in batch.sold_despite]
+    pieces = {"sold_pieces": batch.sold_pieces + (count or 0), "sold_despite": batch.sold_despite}
+    world = world.with_batch(batch.id, **pieces) if rest else _closed(world, batch, at_ms, "sold", **pieces)
     if why:
         world = alerts.gathered(world, batch_causes.sold_despite(world.batch(batch.id), why, seq, at_ms))
     say = (
@@ -435,7 +446,7 @@ def _left(rest: int) -> str:
     return "and it stays open" if rest == UNCOUNTED else f"{rest} left"
 
 
-def _closed(world: World, batch: Batch, at_ms: int, outcome: str, **pieces: int) -> World:
+def _closed(world: World, batch: Batch, at_ms: int, outcome: str, **changes: Any) -> World:
     """The batch leaves the station, and whatever was open about it but what a person must answer."""
     holds = batch.holds
     if batch.hold and batch.hold.ended_ms is None:
@@ -447,5 +458,5 @@ def _closed(world: World, batch: Batch, at_ms: int, outcome: str, **pieces: int)
     ]
     world = alerts.ended(world, at_ms, outcome, about, batch.number)
     return world.with_batch(
-        batch.id, stage=Stage.CLOSED, holds=holds, closed_ms=at_ms, outcome=outcome, waited=False, **pieces
+        batch.id, stage=Stage.CLOSED, holds=holds, closed_ms=at_ms, outcome=outcome, waited=False, **changes
     )

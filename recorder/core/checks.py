@@ -6,7 +6,7 @@ from recorder.core import alerts, batch_causes, probing
 from recorder.core.batch import Batch, Check, Hold, Stage, Verdict
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import Reading
-from recorder.core.procedure import Part, Procedure
+from recorder.core.procedure import BY_SAFE_END, Part, Procedure
 from recorder.core.rules import Limit, degrees
 from recorder.core.world import World
 
@@ -35,7 +35,8 @@ def judged(
 ) -> Change:
     """`check` of `batch` gets its temperature, from `reading` if the probe gave it, and its verdict."""
     target, critical = limits(batch.procedure, check.part)
-    verdict = _verdict(batch, check, temp_c, target, critical)
+    surely_c = _surely_c(batch, temp_c, reading)
+    verdict = _verdict(batch, check, temp_c, surely_c, target, critical)
     probe_was = probing.standing(world, at_ms) if reading else probing.spare_standing(world, at_ms)
     proves = probe_was != probing.FAILED if reading else batch.procedure.spoken_readings_prove or bool(probe_was)
     check = replace(
@@ -57,17 +58,21 @@ def judged(
     if complete and not batch.proven:
         world = unproven(world, batch, at_ms)
     what = f"{(check.part or 'piece').capitalize()} {degrees(temp_c, target.unit)} degrees"
+    if surely_c < temp_c:
+        what += f", surely {degrees(surely_c, target.unit)}"
+    clean = " Clean the needle." if reading and world.rules >= 6 else ""
     if verdict is Verdict.BELOW_HOLD:
         world = alerts.amended(world, batch_causes.food_cold(batch, check, at_ms))
         world = _found_cold(world, batch, temp_c, at_ms)
         say = (
             f"{what}, below the hold minimum of {batch.procedure.hold_minimum.text()}. Say cook more, or discard batch."
+            f"{clean}"
         )
         return world, (Cue(Tone.ALERT, say),)
     if verdict is not Verdict.PASSED:
         world = alerts.amended(world, batch_causes.check_failed(batch, check, target, critical, at_ms))
         remedy = f"Batch {batch.number} is {batch.outcome} already" if batch.stage is Stage.CLOSED else "Cook more"
-        return world, (Cue(Tone.ALERT, f"{what}, {verdict.value}. {remedy}."),)
+        return world, (Cue(Tone.ALERT, f"{what}, {verdict.value}. {remedy}.{clean}"),)
     if reading and probe_was == probing.FAILED:
         world = alerts.amended(world, batch_causes.probe_untrusted(batch, check, at_ms))
         return world, (Cue(Tone.ALERT, f"{what}, but the probe failed its own check. It does not count."),)
@@ -105,11 +110,17 @@ def _found_cold(world: World, batch: Batch, temp_c: float, at_ms: int) -> World:
     return world.with_batch(batch.id, holds=holds, reheat_by_ms=by_ms)
 
 
-def _verdict(batch: Batch, check: Check, temp_c: float, target: Limit, critical: Limit) -> Verdict:
+def _surely_c(batch: Batch, temp_c: float, reading: Reading | None) -> float:
+    """What the piece has surely reached, as far as the procedure asks for it."""
+    wide_c = reading.uncertainty_c if reading and batch.procedure.critical_by == BY_SAFE_END else None
+    return temp_c - (wide_c or 0.0)
+
+
+def _verdict(batch: Batch, check: Check, temp_c: float, surely_c: float, target: Limit, critical: Limit) -> Verdict:
     if check.held:
         minimum = batch.procedure.hold_minimum
         return Verdict.PASSED if batch.by_time or minimum.met_by(temp_c) else Verdict.BELOW_HOLD
-    if not critical.met_by(temp_c):
+    if not critical.met_by(surely_c):
         return Verdict.BELOW_CRITICAL
     return Verdict.PASSED if target.met_by(temp_c) else Verdict.BELOW_TARGET
 

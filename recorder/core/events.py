@@ -27,12 +27,13 @@ TOO_LOUD = "too loud"
 """Its background is so loud that speech cannot stand out."""
 
 
-RULES = 5
+RULES = 6
 """How this version judges. An entry is judged by the rules that its recorder started with, so that a later version
 finds the same in an old record. Rules 1 to 4 stand in `recorder/core/rules_1_to_4/`: 1 knew no probe checks, no bounds
 and no drift; 2 raised an alert once, and one for each channel of an unplugged board; 3 ended the alert of a check that
 was read colder and still missed the same limit; 4 took any four passed checks for complete, struck readings, and gave a
-colder spot to any batch."""
+colder spot to any batch. Rules 5 differ where the core asks for `world.rules >= 6`: they kept a check that its own spot
+fell below, took steam for a piece, struck without end, and let the second best sentence sell a batch."""
 
 
 def vat_channel(vat: int) -> str:
@@ -113,6 +114,9 @@ class Reading:
     """Of a settled reading: how long the needle took to settle in this spot."""
     colder: bool = False
     """Whether the needle came down to this spot straight from the one before."""
+    medium: str = ""
+    """Of a settled reading: what the needle seems to rest in where that is no piece: "air", "steam", "oil", "water" or
+    "unsure"; "" for a piece."""
 
 
 @dataclass(frozen=True, slots=True)

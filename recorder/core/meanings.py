@@ -62,6 +62,9 @@ ALL = (
     *QUESTIONS,
 )
 
+FINAL = (HOLD_END, SOLD, DROPPED, DISCARD)
+"""Meanings that may end the watch over food: a sentence that was only the second best does not do that unasked."""
+
 LATER = (SPARE_ICE, SOLD, DROPPED)
 """Meanings that came with rules 5: a phrase file from before need not say them."""
 

@@ -3,12 +3,12 @@
 from dataclasses import replace
 
 from recorder.core import alerts, checks, probing
-from recorder.core.batch import Batch, Check, Verdict
+from recorder.core.batch import Batch, Check, Stage, Verdict
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import Reading
 from recorder.core.procedure import COLDEST_MEAT_C
 from recorder.core.rules import degrees
-from recorder.core.world import Owner, Spot, World
+from recorder.core.world import Owner, ProbeCheck, Spot, World
 
 SPOT_GRACE_MS = 15_000
 """A needle that came to rest longer ago than this before the words "probe ..." rests in something else."""
@@ -17,10 +17,26 @@ SPOTS_KEPT_MS = 120_000
 """A check that was opened longer ago than this waits for no reading any more."""
 
 HOTTEST_SPOT_C = 105.0
-"""Food is no hotter than its boiling water, with some room for salt and for the probe; metal and oil are."""
+"""A bath is no hotter than boiling water, with some room for salt and for the probe; metal and oil are."""
+
+HOTTEST_PIECE_C = 97.0
+"""Nor is a piece near as hot inside while it is moist; what rests above may be steam (common practice, no source)."""
 
 COLDER_MS = 20_000
-"""So long after a check was read a colder spot of the same piece takes its place: the cook may look for the coldest."""
+"""So long after a check was read a colder spot of the same piece took its place, by rules 5."""
+
+COLDEST_MS = 60_000
+"""So long it does now: the cook may look for the coldest spot, and the needle takes its time to settle there."""
+
+SAME_SPOT_MS = 120_000
+"""So long after a check was read its own spot may be read lower: a needle that still warms up, or cools, settles late.
+After that the piece itself may have cooled (common practice, no source)."""
+
+LOWER_C = 0.1
+"""A spot is lower by at least this much, a tenth being what is shown."""
+
+PLACE = "Thickest part, off the bone."
+"""Where a piece is measured (FDA Food Code 2022, 3-401.11: all parts of the food; common practice for the place)."""
 
 Change = tuple[World, tuple[Cue, ...]]
 
@@ -31,27 +47,44 @@ def read(world: World, event: Reading, at_ms: int) -> Change:
         return world, ()
     if not COLDEST_MEAT_C <= event.temp_c <= HOTTEST_SPOT_C:
         return _no_piece(world, event)
+    probe_check = probing.waiting(world)
+    if not _may_be_piece(world, event) and not (probe_check and probing.in_bath(probe_check, event)):
+        return _no_piece(world, event)
     world = replace(world, spots=_spots(world, event, at_ms))
-    if probe_check := probing.waiting(world):
+    waiting = world.open_check()
+    if probe_check:
         fresh = [spot for spot in _fresh(world, probe_check.opened_ms) if probing.in_bath(probe_check, spot)]
         if event in fresh:
             world, cues = probing.read(_taken(world, event, probe_check.id, None, at_ms), probe_check, event, at_ms)
             assert world.probe_read
             return checks.doubted(world, world.probe_read.doubts, at_ms), cues
-        return _colder_read(world, event, at_ms)
-    waiting = world.open_check()
+        waiting = _cut_short(world, probe_check, at_ms)
     if waiting is None:
-        return _colder_read(world, event, at_ms)
+        return _lower_read(world, event, at_ms)
     batch, check = waiting
-    fresh = _fresh(world, check.opened_ms)
+    fresh = [reading for reading in _fresh(world, check.opened_ms) if _may_be_piece(world, reading)]
     if not fresh:
-        return _colder_read(world, event, at_ms)
+        return _lower_read(world, event, at_ms)
     coldest = min(fresh, key=lambda reading: reading.temp_c)
     if owned := _owned_by(world, event, at_ms):  # it may still be the piece before: words alone do not tell
         world = checks.disputed(world, *owned, at_ms, "a colder spot straight after it")
         batch = world.batch(batch.id)
     world = _taken(world, event, check.id, batch.id, at_ms)
     return checks.judged(world, batch, check, coldest.temp_c, "probe", at_ms, coldest)
+
+
+def _may_be_piece(world: World, reading: Reading) -> bool:
+    """Whether the needle may rest in a piece: neither in what it came and went like, nor in what is as hot as steam."""
+    return world.rules < 6 or (not reading.medium and reading.temp_c <= HOTTEST_PIECE_C)
+
+
+def _cut_short(world: World, probe_check: ProbeCheck, at_ms: int) -> tuple[Batch, Check] | None:
+    """The check of a piece that the words of `probe_check` cut short: the needle may rest in it all the same."""
+    for batch in world.batches if world.rules >= 6 else ():
+        check = batch.checks[-1] if batch.checks and batch.stage is not Stage.CLOSED else None
+        if check and check.verdict is Verdict.NO_READING and check.closed_ms == probe_check.opened_ms:
+            return (batch, check) if at_ms < check.opened_ms + batch.procedure.settle_window_ms else None
+    return None
 
 
 def _fresh(world: World, opened_ms: int) -> list[Reading]:
@@ -75,11 +108,14 @@ def _spots(world: World, event: Reading, at_ms: int) -> tuple[Spot, ...]:
 
 
 def _taken(world: World, event: Reading, check: int, batch: int | None, at_ms: int) -> World:
-    return replace(world, owner=Owner(event.spot, check, batch, at_ms + COLDER_MS))
+    if world.rules < 6:
+        return replace(world, owner=Owner(event.spot, check, batch, at_ms + COLDER_MS))
+    return replace(world, owner=Owner(event.spot, check, batch, at_ms + COLDEST_MS, at_ms + SAME_SPOT_MS))
 
 
-def _colder_read(world: World, event: Reading, at_ms: int) -> Change:
-    """The needle went on straight to a colder spot: it counts for the check that owns the spot before, and no other.
+def _lower_read(world: World, event: Reading, at_ms: int) -> Change:
+    """The needle stands lower in its spot, or went on straight to a colder one: that counts for the check that owns
+    the spot, and no other.
 
     Wherever the batch is by now: words in between do not make the piece warmer.
     """
@@ -87,23 +123,32 @@ def _colder_read(world: World, event: Reading, at_ms: int) -> Change:
     if owned is None:
         return world, ()
     batch, check = owned
-    _, critical = checks.limits(batch.procedure, check.part)
-    if check.verdict is Verdict.BELOW_TARGET and not critical.met_by(event.temp_c):
+    same = event.spot == world.spot_used
+    if not same:
+        world = _taken(world, event, check.id, batch.id, at_ms)
+    world, cues = checks.judged(world, batch, check, event.temp_c, "probe", at_ms, event)
+    verdict = next(each.verdict for each in world.batch(batch.id).checks if each.id == check.id)
+    if verdict is Verdict.BELOW_CRITICAL and check.verdict is Verdict.BELOW_TARGET:
         id = alerts.alert_id(check.id, alerts.CHECK_BELOW_TARGET)
         world = alerts.ended(world, at_ms, "read colder", (alerts.CHECK_BELOW_TARGET,), batch.number, id)
-    world = _taken(world, event, check.id, batch.id, at_ms)
-    return checks.judged(world, batch, check, event.temp_c, "probe", at_ms, event)
+    return world, () if same and verdict is check.verdict else cues
 
 
 def _owned_by(world: World, event: Reading, at_ms: int) -> tuple[Batch, Check] | None:
-    """The check of a piece that owns the spot from which the needle went straight to this colder one, in time."""
+    """The check of a piece that owns the spot which `event` is lower in, or from which the needle went straight to
+    this colder one, in time."""
     owner = world.owner
-    if owner is None or not event.colder or event.spot != owner.spot + 1 or at_ms > owner.until_ms:
+    if owner is None:
+        return None
+    same = event.spot == owner.spot and at_ms <= owner.same_until_ms
+    further = event.colder and event.spot == owner.spot + 1 and at_ms <= owner.until_ms
+    if not (same or further):
         return None
     for batch in world.batches:
         for check in batch.checks:
             if (batch.id, check.id) == (owner.batch, owner.check):
-                return (batch, check) if check.temp_c is not None and event.temp_c < check.temp_c else None
+                lower_c = 0.0 if check.temp_c is None else check.temp_c - event.temp_c
+                return (batch, check) if lower_c > 0 and (lower_c >= LOWER_C or further) else None
     return None
 
 
@@ -113,4 +158,8 @@ def _no_piece(world: World, event: Reading) -> Change:
         return world, ()
     unit = world.procedure.unit if world.procedure else "C"
     say = f"The needle reads {degrees(event.temp_c, unit)} degrees. That is no piece."
+    if event.medium == "unsure":
+        say = f"The needle reads {degrees(event.temp_c, unit)} degrees, perhaps in no piece. It is not taken. {PLACE}"
+    elif event.medium:
+        say = f"The needle reads {degrees(event.temp_c, unit)} degrees, in {event.medium}. It is not taken. {PLACE}"
     return replace(world, strange_spot=event.spot), (Cue(Tone.REFUSED, say),)

@@ -20,6 +20,9 @@ MOST_PIECES = 500
 BY_TEMPERATURE, BY_TIME = "temperature", "time"
 """Ways to keep held food safe: at 135 °F or above (FDA Food Code 2022, 3-501.16), or by time alone (3-501.19)."""
 
+BY_READING, BY_SAFE_END = "reading", "safe end"
+"""What of a check must reach the critical limit: its reading, or the low end of its 95 % interval."""
+
 POULTRY = {"F": 165.0, "C": 74.0}
 """The least that poultry is cooked to, instantaneous: FDA Food Code 2022, 3-401.11(A)(3)."""
 
@@ -107,6 +110,8 @@ class Procedure:
     """What keeps held food safe: `BY_TEMPERATURE`, where the hold's limit is one of quality, or `BY_TIME`."""
     less_safe_because: str = ""
     """Why a limit here is less safe than the published one, in words for the report; "" where none is."""
+    critical_by: str = BY_READING
+    """What of a check must reach the critical limit: `BY_READING` or `BY_SAFE_END`."""
 
     def part(self, name: str | None) -> Part | None:
         """The part called `name`, or None."""
@@ -151,6 +156,8 @@ class Procedure:
             found.append("the longest waits and the length of a further cook must be above zero")
         if self.hold_by not in (BY_TEMPERATURE, BY_TIME):
             found.append(f'a hold is by {self.hold_by!r}; write "{BY_TEMPERATURE}" or "{BY_TIME}"')
+        if self.critical_by not in (BY_READING, BY_SAFE_END):
+            found.append(f'checks are judged by {self.critical_by!r}; write "{BY_READING}" or "{BY_SAFE_END}"')
         if strange := [meaning for meaning in self.ask_first if meaning not in m.COMMANDS]:
             named = ", ".join(map(repr, strange))
             found.append(f"ask_first can't name {named}; it may name {', '.join(m.COMMANDS)}")

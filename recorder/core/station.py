@@ -58,7 +58,7 @@ from recorder.core.events import (
     vat_channel,
 )
 from recorder.core.records import changes
-from recorder.core.rules import plausible
+from recorder.core.rules import minutes_text, plausible
 from recorder.core.rules_1_to_4 import station as rules_1_to_4
 from recorder.core.world import Latest, ProbeCheck, World
 
@@ -67,6 +67,9 @@ COMMANDS_KEPT = 8
 
 EVENTS_KEPT = 10_000
 """A command with more than this many events after it can no longer be struck."""
+
+STRIKE_MS = 30 * 60_000
+"""Nor can one that was said so long ago: it is past taking back by two words (common practice, no source)."""
 
 CLOSED_KEPT = 100
 """So many closed batches wait for the next check of their thermometer."""
@@ -136,6 +139,7 @@ def _step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
             records = (_command_row(event, seq, at_ms, "not understood", more[0].say),)
         case Signed():
             more, records = _sign(world, event, seq, at_ms)
+            said = () if records and world.rules >= 6 else said  # what a manager has signed is not struck any more
         case _:
             said = _remember(said, seq, at_ms, event)
             world, more = _happened(world, event, seq, state.at_ms, at_ms)
@@ -284,11 +288,15 @@ Heeded = tuple[tuple[Said, ...], World, tuple[Cue, ...], tuple[Record, ...]]
 def _heed(said: tuple[Said, ...], world: World, event: Heard, seq: int, at_ms: int) -> Heeded:
     """Do what was heard: the best sentence, or the next best where only that one makes sense now."""
 
-    def sensible(intent: Intent) -> bool:
-        return bool(said) if intent.meaning == m.SCRATCH else commands.obey(world, intent, seq, at_ms).sensible
+    def sensible(intent: Intent, second: bool = False) -> bool:
+        if intent.meaning == m.SCRATCH:
+            return bool(said) and not second
+        answer = commands.obey(world, intent, seq, at_ms)
+        final = second and world.rules >= 6 and intent.meaning in m.FINAL
+        return answer.sensible and not (final and answer.outcome != "asked")
 
     other, first_text = event.other, None
-    if other and other.meaning not in (m.CONFIRM, m.SCRATCH) and not sensible(event.intent) and sensible(other):
+    if other and other.meaning != m.CONFIRM and not sensible(event.intent) and sensible(other, second=True):
         event, first_text = replace(event, text=event.other_text, intent=other), event.text
     if event.intent.meaning == m.SCRATCH:
         return _scratch(said, world, event, seq, at_ms)
@@ -314,6 +322,9 @@ def _scratch(said: tuple[Said, ...], world: World, event: Heard, seq: int, at_ms
         say = "Refused: there is no command to strike."
         return said, world, (Cue(Tone.REFUSED, say),), (_command_row(event, seq, at_ms, "refused", say),)
     last = said[-1]
+    if world.rules >= 6 and at_ms - last.at_ms > STRIKE_MS:
+        say = f"Refused: the last command is {minutes_text(at_ms - last.at_ms)} old, too old to strike."
+        return said, world, (Cue(Tone.REFUSED, say),), (_command_row(event, seq, at_ms, "refused", say),)
     if reading := _reading_of(world, last):
         return _dispute(said, world, reading, event, seq, at_ms)
     back, since_ms = last.before, last.at_ms
@@ -428,7 +439,7 @@ def _without_finished(world: World, at_ms: int) -> World:
 
     def stays(batch: Batch) -> bool:
         owner = world.owner
-        awaited = bool(owner and owner.batch == batch.id and at_ms <= owner.until_ms)
+        awaited = bool(owner and owner.batch == batch.id and at_ms <= max(owner.until_ms, owner.same_until_ms))
         return batch.stage is not Stage.CLOSED or awaited or batch.open_check is not None
 
     if all(alert.ended_ms is None for alert in world.alerts) and all(map(stays, world.batches)):

@@ -131,6 +131,8 @@ class Owner:
     """Id of its batch; None for a check of the probe itself."""
     until_ms: int
     """So long the cook may look for a colder spot."""
+    same_until_ms: int = 0
+    """So long a lower reading of the same spot is the piece's: later the piece itself may have cooled."""
 
 
 @dataclass(frozen=True, slots=True)

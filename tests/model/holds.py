@@ -73,6 +73,15 @@ class Holds:
         by_time, struck = procedure.hold_by == "time", self.first.pop(batch, None)
         earlier = [hold["counted_from_ms"] for id, hold in ledger.kids[batch]["holds"].items() if id < new["id"]]
         counted = [opened_ms, *(earlier if by_time else [])]
+        before = ledger.kids[batch]["holds"].get(
+            max((id for id in ledger.kids[batch]["holds"] if id < new["id"]), default=0)
+        )
+        if before:  # a further cook that was too short makes nothing fresh
+            cooks = [
+                each for each in ledger.kids[batch]["cooks"].values() if each["lid_locked_ms"] >= before["started_ms"]
+            ]
+            counted += [before["counted_from_ms"]] if all(cook["short"] for cook in cooks) else []
+            ledger.seen["holds after a further cook"] += 1
         cooked = ledger.newest("corrections", batch)
         again = struck and not (cooked and cooked["at_ms"] >= struck["started_ms"])
         if struck and (again or by_time):

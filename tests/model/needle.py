@@ -5,9 +5,11 @@ from dataclasses import dataclass
 from recorder.core.events import Heard, ProbeBack, ProbeLost, Reading, Started
 from tests.model.ledger import Ledger, Row, Step, hold_to
 
-COLDER_MS, GRACE_MS, NO_BATH_C = 20_000, 15_000, 30.0
-COLDEST_C, HOTTEST_C = -5.0, 105.0
+COLDER_MS, SAME_SPOT_MS, GRACE_MS, NO_BATH_C = 60_000, 120_000, 15_000, 30.0
+COLDEST_C, HOTTEST_PIECE_C, HOTTEST_C = -5.0, 97.0, 105.0
 """What rests outside of this rests in no piece and no bath."""
+LOWER_C = 0.1
+"""By so much a spot must stand lower; what is nearer to it than float error may go either way."""
 TOLERANCE_C = {"F": 2 / 1.8, "C": 1.0}
 """Food Code 2022 4-203.11."""
 SPARE = "spare ice point"
@@ -20,7 +22,18 @@ class Owner:
     check: int | None
     """None for a check of the needle itself."""
     spot: int
-    until_ms: int
+    at_ms: int
+    """When its reading was taken."""
+
+
+def piece(event: Reading) -> bool:
+    """Whether the needle may rest in a piece."""
+    return not event.medium and event.temp_c <= HOTTEST_PIECE_C
+
+
+def near_bath(row: Row, event: Reading, margin_c: float) -> bool:
+    """Whether a reading is near enough to what the bath should show; at sea level, hence the margin."""
+    return abs(event.temp_c - (0.0 if row["how"] == "ice point" else 100.0)) <= NO_BATH_C + margin_c
 
 
 class Needle:
@@ -49,11 +62,16 @@ class Needle:
         settled = isinstance(event, Reading) and event.channel == "needle" and event.settled
         if isinstance(event, Reading):
             settled &= COLDEST_C <= event.temp_c <= HOTTEST_C
+        taken, baths = self._kept(step)
+        if isinstance(event, Reading) and settled:
+            self.reads = [*self.reads[-199:], event]
+        if isinstance(event, Reading) and settled and not self._may_count(ledger, step, event):
+            hold_to("2 no piece", not taken and not baths and not self._fallen(step), event)
+            ledger.seen["needle in no piece"] += 1
+            return
         if isinstance(event, Reading) and settled:
             since_ms, _ = self.spots.get(event.spot, (step.at_ms, 0.0))
-            self.spots[event.spot] = (since_ms, event.temp_c)
-            self.reads = [*self.reads[-199:], event]
-        taken, baths = self._kept(step)
+            self.spots[event.spot] = (since_ms, event.temp_c if piece(event) else float("inf"))
         if isinstance(event, Reading) and settled:
             self._read(ledger, step, event, taken, baths)
         elif isinstance(event, Heard) and step.struck:
@@ -114,11 +132,15 @@ class Needle:
         baths: list[tuple[int, Row]],
     ) -> None:
         fallen = self._fallen(step)
+        bath_waits = self._bath_waits(ledger, step)
         waits = list(ledger.waiting.values())
-        bath_waits = [
-            row for row in ledger.rows["probe_checks"].values() if row["verdict"] == "open" and not row["struck"]
-        ]
+        cut_short = [row for bath in bath_waits for row in self._cut_short(ledger, step, bath)]
         if taken or baths:
+            for id, row in taken:
+                was = step.before("checks", id, row)
+                late = id in [each["id"] for each in cut_short]
+                hold_to("2 waited for", piece(event) and was and (late or was["verdict"] == "open"), row)
+                ledger.seen["checks read after other words"] += late
             hold_to("2 one takes it", len(taken) + len(baths) == 1 and not fallen, taken, baths, fallen)
             if taken and (before := self._colder_than(ledger, step, event)) is not None:
                 row = ledger.rows["checks"][before]
@@ -130,10 +152,10 @@ class Needle:
                 self._bathed(ledger, step, id, row, event)
             return
         fresh = event.spot > self.used
-        for row in (bath_waits or waits) if fresh else []:
-            due = abs(event.temp_c - (0.0 if row.get("how") == "ice point" else 100.0)) <= NO_BATH_C - 1
+        for row in (*bath_waits, *(cut_short if bath_waits else waits)) if fresh else ():
+            wanted = near_bath(row, event, -1) if row in bath_waits else piece(event)
             stale = self.spots[event.spot][0] < row["opened_ms"] - GRACE_MS
-            hold_to("2 taken", stale or (row in bath_waits and not due), "a fresh spot was not taken for", row)
+            hold_to("2 taken", stale or not wanted, "a fresh spot was not taken for", row)
         colder = self._colder_than(ledger, step, event)
         if colder is None:
             hold_to("2 no other check", not fallen, fallen)
@@ -143,17 +165,51 @@ class Needle:
         hold_to("2 colder spot", [id for id, _ in fallen] == [colder], fallen)
         ledger.seen["read colder"] += 1
         ledger.seen[f"read colder, batch {ledger.rows['batches'][row['batch_id']]['stage']}"] += 1
-        self.owner, self.used = Owner(colder, event.spot, step.at_ms + COLDER_MS), event.spot
         self.trusted[colder] = not self.failed()
+        assert self.owner
+        if event.spot == self.owner.spot:
+            ledger.seen["read lower in its spot"] += 1
+        else:
+            self.owner, self.used = Owner(colder, event.spot, step.at_ms), event.spot
 
     def _colder_than(self, ledger: Ledger, step: Step, event: Reading) -> int | None:
-        """The check that owns the spot from which the needle went straight to this colder one, in time."""
+        """The check that owns the spot which stands lower now, or from which the needle went straight to this colder
+        one, in time."""
         owner = self.owner
-        if owner is None or owner.check is None or not event.colder or event.spot != owner.spot + 1:
+        if owner is None or owner.check is None:
             return None
-        old, _ = step.changed.get(("checks", owner.check), (ledger.rows["checks"][owner.check], None))
+        same = event.spot == owner.spot and step.at_ms <= owner.at_ms + SAME_SPOT_MS
+        further = event.colder and event.spot == owner.spot + 1 and step.at_ms <= owner.at_ms + COLDER_MS
+        if not (same or further):
+            return None
+        old, new = step.changed.get(("checks", owner.check), (ledger.rows["checks"][owner.check], None))
         assert old
-        return owner.check if step.at_ms <= owner.until_ms and event.temp_c < old["temp_c"] else None
+        lower_c = old["temp_c"] - event.temp_c
+        if same and abs(lower_c - LOWER_C) < 1e-9:
+            return owner.check if new and new["temp_c"] == event.temp_c else None
+        return owner.check if lower_c > (LOWER_C if same else 0) else None
+
+    def _may_count(self, ledger: Ledger, step: Step, event: Reading) -> bool:
+        """Whether a settled reading may be of a piece, or of the bath that is waited for."""
+        return piece(event) or any(near_bath(row, event, 0.1) for row in self._bath_waits(ledger, step))
+
+    def _bath_waits(self, ledger: Ledger, step: Step) -> list[Row]:
+        """The check of the needle that waited before this step, if one did."""
+        before = [step.before("probe_checks", id, row) for id, row in ledger.rows["probe_checks"].items()]
+        return [row for row in before if row and row["verdict"] == "open" and not row["struck"]]
+
+    def _cut_short(self, ledger: Ledger, step: Step, bath: Row) -> list[Row]:
+        """The check that the words of `bath` cut short, while it would still be waited for."""
+        newest = [max(ledger.kids[id]["checks"].items(), default=None) for id in ledger.open]
+        before = [step.before("checks", *each) for each in newest if each]
+        return [
+            row
+            for row in before
+            if row
+            and row["verdict"] == "no reading"
+            and row["closed_ms"] == bath["opened_ms"]
+            and step.at_ms < row["opened_ms"] + ledger.procedures[row["batch_id"]].settle_window_ms
+        ]
 
     def _took(self, ledger: Ledger, step: Step, id: int, row: Row, event: Reading) -> None:
         fresh = [
@@ -162,7 +218,7 @@ class Needle:
             if spot > self.used and since_ms >= row["opened_ms"] - GRACE_MS
         ]
         hold_to("2 coldest", fresh and row["temp_c"] == min(fresh), row, fresh)
-        self.owner, self.used = Owner(id, event.spot, step.at_ms + COLDER_MS), event.spot
+        self.owner, self.used = Owner(id, event.spot, step.at_ms), event.spot
         self.given[id] = step.at_ms
         self.trusted[id] = not self.failed()
         ledger.seen["checks read"] += 1
@@ -173,7 +229,7 @@ class Needle:
         ok = row["verdict"] == "passed"
         hold_to("9 bath", row["temp_c"] == event.temp_c and off_c <= NO_BATH_C + 0.1, row, event)
         hold_to("9 bath", off_c <= tolerance_c + 0.1 if ok else off_c >= tolerance_c - 0.1, row)
-        self.owner, self.used = Owner(None, event.spot, step.at_ms + COLDER_MS), event.spot
+        self.owner, self.used = Owner(None, event.spot, step.at_ms), event.spot
         self.passed[id] = (step.at_ms, ok)
         ledger.seen[f"probe check {row['verdict']}"] += 1
         if ok:
@@ -195,15 +251,19 @@ class Needle:
             hold_to("2 struck, read", reads and row["temp_c"] in temps, row)
             reads = [read for read in reads if read.temp_c == row["temp_c"]] or reads  # of two at one moment
             check = None if "how" in row else id
-            self.owner, self.used = Owner(check, reads[-1].spot, reads[-1].at_ms + COLDER_MS), reads[-1].spot
+            spot = reads[-1].spot
+            first = min(read.at_ms for read in self.reads if read.spot == spot and read.at_ms >= row["opened_ms"])
+            self.owner, self.used = Owner(check, spot, first), spot
             if "how" in row:
                 self.passed[id] = (reads[-1].at_ms, row["verdict"] == "passed")
             else:
                 self.given[id], self.trusted[id] = reads[-1].at_ms, not self.failed()
         for id, row in self._fallen(step):
-            reads = [read for read in self.reads if read.colder and read.temp_c == row["temp_c"]]
+            reads = [read for read in self.reads if read.temp_c == row["temp_c"]]
             hold_to("2 struck, colder", reads and self.owner and self.owner.check == id, row)
-            self.owner, self.used = Owner(id, reads[-1].spot, reads[-1].at_ms + COLDER_MS), reads[-1].spot
+            if self.owner and reads[-1].spot != self.owner.spot:
+                hold_to("2 struck, colder", reads[-1].colder, row)
+                self.owner, self.used = Owner(id, reads[-1].spot, reads[-1].at_ms), reads[-1].spot
         for id, old, new in step.of("probe_checks"):
             if new["how"] != SPARE and old and new.get("disputed") and id in self.passed:
                 ledger.seen["probe check disputed"] += 1

@@ -21,6 +21,8 @@ STANDS = {
     "returned": "going back",
     "holding": "holding",
 }
+STRIKE_MS = 30 * 60_000
+"""So long words can be struck."""
 FITS = {
     m.LID_LOCKED: ("loading", "returned"),
     m.LID_OPEN: ("cooking", "loading", "returned"),
@@ -60,7 +62,11 @@ def see(ledger: Ledger, step: Step) -> None:
             _time_left(ledger, step)
         return
     ledger.seen[f"commands {step.outcome}"] += 1
-    ledger.seen["second best"] += event.other is not None and step.meant is event.other
+    second = event.other is not None and step.meant is event.other
+    ledger.seen["second best"] += second
+    if second and step.meant and step.meant.meaning in (m.HOLD_END, m.SOLD, m.DROPPED, m.DISCARD):
+        hold_to("13 second best", step.outcome == "asked", event)
+        ledger.seen["second best that only asked"] += 1
     if step.outcome in ("refused", "asked"):
         own = ("commands", step.seq)
         if ledger.ticking:
@@ -79,6 +85,11 @@ def _struck(ledger: Ledger, step: Step) -> None:
     struck = [id for id, old, new in step.of("commands") if new["struck"] and old]
     changed = [*step.of("checks"), *step.of("probe_checks")]
     readings = [new for _, old, new in changed if old and new.get("disputed") and not old.get("disputed")]
+    signed = max(ledger.rows["signatures"], default=0)
+    for id in struck:
+        row = ledger.rows["commands"][id]
+        hold_to("13 too old", step.at_ms - row["at_ms"] <= STRIKE_MS, row)
+        hold_to("13 signed, struck", id > signed, row, signed)
     hold_to("13 one struck", len(struck) + len(readings) == 1, struck, readings)
     ledger.seen["struck" if struck else "disputed"] += 1
 
