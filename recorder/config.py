@@ -168,6 +168,7 @@ def load_procedure(path: Path | None) -> Procedure:
         polar_limit=_number(oil, "polar_limit", f"{where} [oil]"),
         hold_by=_take(hold, "by", str, f"{where} [hold]", BY_TEMPERATURE),
         less_safe_because=_take(table, "less_safe_because", str, where, ""),
+        dwell_advice=_take(table, "dwell_advice", str, where, ""),
         critical_by=_take(table, "critical_by", str, where, BY_READING),
         **_lengths(cook, {"more": "more_cook_ms"}, f"{where} [cook]"),
         **_lengths(wait, WAITS, f"{where} [longest_wait]"),

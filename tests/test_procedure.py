@@ -105,6 +105,8 @@ FAULTY: list[tuple[dict[str, Any], list[str]]] = [
     ({"polar_limit": 100.0}, ["the limit of polar compounds must be above 0 and below 100 %"]),
     ({"oil_low": f(350)}, ["the oil band's low end must be below its high end"]),
     ({"hold_by": "hope"}, ['a hold is by \'hope\'; write "temperature" or "time"']),
+    ({"critical_by": "luck"}, ['checks are judged by \'luck\'; write "reading" or "safe end"']),
+    ({"dwell_advice": "duck"}, ["dwell_advice is 'duck'; write 'chicken' or 'turkey' or 'poultry', or leave it out"]),
     (
         {"ask_first": (m.CONFIRM, m.LOAD, "dance")},
         [f"ask_first can't name 'confirm', 'dance'; it may name {', '.join(m.COMMANDS)}"],
@@ -275,4 +277,5 @@ def test_what_a_procedure_is_that_does_not_say_more() -> None:
         "hold_by": "temperature",
         "less_safe_because": "",
         "critical_by": "reading",
+        "dwell_advice": "",
     }

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from recorder.core import meanings as m
 from recorder.core.rules import Limit, in_unit, lasting
+from recorder.thermal.lethality import TABLES
 from recorder.thermal.water import ALTITUDES_M
 
 MINUTE = 60_000
@@ -112,6 +113,9 @@ class Procedure:
     """Why a limit here is less safe than the published one, in words for the report; "" where none is."""
     critical_by: str = BY_READING
     """What of a check must reach the critical limit: `BY_READING` or `BY_SAFE_END`."""
+    dwell_advice: str = ""
+    """The FSIS table by which the report says how long a piece that missed its critical limit had to stay so hot: one
+    of `thermal.lethality.TABLES`; "" for none. It is advice and never a verdict."""
 
     def part(self, name: str | None) -> Part | None:
         """The part called `name`, or None."""
@@ -158,6 +162,10 @@ class Procedure:
             found.append(f'a hold is by {self.hold_by!r}; write "{BY_TEMPERATURE}" or "{BY_TIME}"')
         if self.critical_by not in (BY_READING, BY_SAFE_END):
             found.append(f'checks are judged by {self.critical_by!r}; write "{BY_READING}" or "{BY_SAFE_END}"')
+        if self.dwell_advice not in ("", *TABLES):
+            found.append(
+                f"dwell_advice is {self.dwell_advice!r}; write {' or '.join(map(repr, TABLES))}, or leave it out"
+            )
         if strange := [meaning for meaning in self.ask_first if meaning not in m.COMMANDS]:
             named = ", ".join(map(repr, strange))
             found.append(f"ask_first can't name {named}; it may name {', '.join(m.COMMANDS)}")
