@@ -62,7 +62,8 @@ def _missed(ledger: Ledger, id: int, row: Row) -> None:
         FAILED[1]: ("check below critical limit", critical),
         "below hold minimum": ("food below hold minimum", procedure.hold_minimum.value),
     }.get(row["verdict"], ("", 0.0))
-    if not kind:
+    taken_back = row["source"] == "spoken" and row.get("disputed")  # no failure any more: complete checks end its alert
+    if not kind or taken_back:
         return
     alert = ledger.alerts.get(f"{id}-{kind.replace(' ', '-')}")
     read = math.floor(round(shown(row["temp_c"], procedure.unit) * 10, 4)) / 10

@@ -17,6 +17,8 @@ class Holds:
         """By batch: a hold that was struck."""
         self.power: set[int] = set()
         """Batches that were held without power, and of which no piece was read warm since."""
+        self.gaps_ms: list[int] = []
+        """When the board was back after each known time without power."""
         self.cabinet: list[tuple[int, float]] = []
         """Its readings since the last start: ms and °C."""
         self.lost = False
@@ -40,6 +42,8 @@ class Holds:
         for id, _, new in step.of("corrections"):
             if id == step.seq:
                 self.power.discard(new["batch_id"])
+        if step.struck:
+            self._back(ledger, step)
         for id, row in ledger.open.items():
             if row["stage"] == "holding":
                 self._held(ledger, step, row, ledger.kids[id]["holds"])
@@ -55,6 +59,14 @@ class Holds:
             ):
                 self._sold(ledger, step, id, old, new)
         self._cabinet(ledger, step)
+
+    def _back(self, ledger: Ledger, step: Step) -> None:
+        """Where words that closed a batch were struck it was in holding all the time, through a power gap too."""
+        since_ms = min((new["at_ms"] for _, old, new in step.of("commands") if new["struck"] and old), default=0)
+        for id, old, new in step.of("batches"):
+            back = old and old["stage"] == "closed" and new["stage"] == "holding"
+            if back and ledger.procedures[id].hold_by == "temperature" and max(self.gaps_ms, default=0) >= since_ms:
+                self.power.add(id)
 
     def _hold(self, ledger: Ledger, step: Step, id: int, old: Row | None, new: Row) -> None:
         batch = new["batch_id"]
@@ -206,6 +218,8 @@ class Holds:
         """What ran through a gap of unknown length is not vouched for; a board without power is told of."""
         rebooted = ledger.boot_id not in (None, event.boot_id)
         known = event.gap_known and (not rebooted or (ledger.wall_known and event.wall_known))
+        if known and rebooted:
+            self.gaps_ms.append(step.at_ms)
         cooking = [row for row in ledger.open.values() if row["stage"] == "cooking"]
         holding = [row for row in ledger.open.values() if row["stage"] == "holding"]
         for row in [*cooking, *holding]:
