@@ -1,0 +1,188 @@
+"""Reading a database of records, on a connection that who makes one hands in. It judges nothing."""
+
+import sqlite3
+from collections.abc import Callable, Iterator
+from typing import Any
+
+from recorder.clock import Stamp
+from recorder.core.events import Event, Started
+from recorder.journal import schema
+from recorder.journal.chain import Entry, linked
+from recorder.journal.codec import CodecError, decode
+from recorder.journal.errors import JournalDamaged, JournalError, JournalNewer
+from recorder.journal.messages import Message, Unsent
+from recorder.journal.migrations import ADDED, FIRST, STEPS, columns, taken
+from recorder.journal.remedies import DAMAGE, is_damage, remedy
+from recorder.journal.soundness import COLUMNS
+
+ENTRY = f"SELECT {COLUMNS} FROM journal"
+"""The columns that `as_entry` takes."""
+
+
+class Reader:
+    """The entries, rows and messages of an open database."""
+
+    def __init__(self, connection: sqlite3.Connection) -> None:
+        self._connection = connection
+
+    def entries(self, after: int = 0) -> Iterator[tuple[Entry, Event]]:
+        """All entries after number `after`, in order; raises `JournalError` for one that can't be read."""
+        for row in self.rows(f"{ENTRY} WHERE seq > ? ORDER BY seq", after):
+            entry = as_entry(row)
+            yield entry, _event(entry)
+
+    def first(self) -> Entry | None:
+        """The first entry, or None; raises `JournalError`."""
+        return self._one("seq LIMIT 1")
+
+    def newest(self) -> Entry | None:
+        """The last entry, or None; raises `JournalError`."""
+        return self._one("seq DESC LIMIT 1")
+
+    def at(self, seq: int) -> Entry | None:
+        """The entry with this number, or None."""
+        return self._one("seq", "seq = ?", seq)
+
+    def after(self, entry: Entry) -> Entry | None:
+        """The next entry, or None."""
+        return self._one("seq LIMIT 1", "seq > ?", entry.seq)
+
+    def last_where(self, true: Callable[[Entry], bool], first: Entry, newest: Entry) -> Entry:
+        """The last entry of which `true` holds, where it holds of `first` and, from some entry on, no more.
+
+        Reads no more than some twenty of them.
+        """
+        if true(newest):
+            return newest
+        good, bad = first, newest
+        while bad.seq - good.seq > 1:
+            middle = self._one("seq LIMIT 1", "seq >= ?", (good.seq + bad.seq) // 2)
+            if middle is None or middle.seq >= bad.seq:  # entries are missing
+                middle = self._one("seq DESC LIMIT 1", "seq < ?", (good.seq + bad.seq) // 2)
+                if middle is None or middle.seq <= good.seq:
+                    break
+            good, bad = (middle, bad) if true(middle) else (good, middle)
+        return good
+
+    def between(self, low_ms: int, high_ms: int) -> Iterator[Event]:
+        """The events that were recorded from `low_ms` up to and with `high_ms`; raises `JournalError`."""
+        first, newest = self.first(), self.newest()
+        if not first or not newest or first.stamp.at_ms > high_ms or newest.stamp.at_ms < low_ms:
+            return
+        before = self.last_where(lambda entry: entry.stamp.at_ms < low_ms, first, newest)
+        after = before.seq - (before.stamp.at_ms >= low_ms)
+        for entry, event in self.entries(after):
+            if entry.stamp.at_ms > high_ms:
+                return
+            yield event
+
+    def all_of(self, kind: str) -> Iterator[Event]:
+        """All events of this kind, in order; raises `JournalError` for one that can't be read."""
+        for row in self.rows(f"{ENTRY} WHERE kind = ? ORDER BY seq", kind):
+            yield _event(as_entry(row))
+
+    def newest_of(self, kind: str, high_ms: int) -> Event | None:
+        """The newest event of this kind that was recorded up to and with `high_ms`, or None."""
+        entry = self._one("seq DESC LIMIT 1", "kind = ? AND at_ms <= ?", kind, high_ms)
+        return _event(entry) if entry else None
+
+    def newest_known(self, first: int, last: int) -> Stamp | None:
+        """The newest stamp of entries `first` to `last` whose wall clock was known to be set."""
+        entry = self._one("seq DESC LIMIT 1", "seq BETWEEN ? AND ? AND wall_known", first, last)
+        return entry.stamp if entry else None
+
+    def table(self, name: str, where: str = "1", *values: Any) -> list[dict[str, Any]]:
+        """The rows of one of the trade's tables `where` SQL holds, in the order of their ids; raises `JournalError`."""
+        return list(self.each(name, where, *values))
+
+    def each(self, name: str, where: str = "1", *values: Any) -> Iterator[dict[str, Any]]:
+        """As `table`, but one row at a time.
+
+        In a file that no recorder has opened since, a later column is None and a later table has no rows.
+        """
+        held = {column for (column,) in self.rows("SELECT name FROM pragma_table_info(?)", name)}
+        if not held and name not in FIRST:
+            return
+        names = [column for column in columns(name) if column in held or column not in ADDED.get(name, ())]
+        empty = dict.fromkeys(columns(name))
+        for row in self.rows(f"SELECT {', '.join(names)} FROM {name} WHERE {where} ORDER BY id", *values):
+            yield empty | dict(zip(names, row, strict=True))
+
+    def last_checks(self, most: int) -> list[dict[str, Any]]:
+        """The newest rows of the table of checks that were read and not struck, oldest first."""
+        read = "SELECT id FROM checks WHERE temp_c IS NOT NULL AND NOT struck ORDER BY id DESC LIMIT ?"
+        return self.table("checks", f"id IN ({read})", most)
+
+    def rules(self) -> int:
+        """The rules that the last recorder started with; 1 where none did yet; raises `JournalError`."""
+        started = self._one("seq DESC LIMIT 1", "kind = 'started'")
+        event = _event(started) if started else None
+        return event.rules if isinstance(event, Started) else 1
+
+    def changed(self) -> Iterator[tuple[str, str]]:
+        """What in the file is not made as the recorder makes it, and how not; raises `JournalError`."""
+        try:
+            yield from schema.faults(self._connection)
+        except DAMAGE as error:
+            raise JournalError(f"the file can't be read here: {error}{remedy(error)}") from error
+
+    def newer_steps(self) -> str:
+        """The steps of the schema that only a newer version knows, for people; "" where there are none."""
+        return ", ".join(sorted(taken(self._connection) - STEPS))
+
+    def count_unsent(self) -> int:
+        """How many messages wait."""
+        return int(next(self.rows("SELECT count(*) FROM outbox WHERE sent_ms IS NULL"))[0])
+
+    def unsent(self, after: int = 0, most: int = 20) -> list[Unsent]:
+        """The oldest messages after id `after` that wait to be sent, `most` at the most."""
+        sql = "SELECT id, topic, body, retain FROM outbox WHERE sent_ms IS NULL AND id > ? ORDER BY id LIMIT ?"
+        return [Unsent(row[0], Message(row[1], row[2], bool(row[3]))) for row in self.rows(sql, after, most)]
+
+    def copy_to(self, empty: sqlite3.Connection) -> None:
+        """Copy all to another database, as it stands at this moment, whatever is appended; raises `sqlite3.Error`."""
+        self._connection.backup(empty)
+
+    def rows(self, sql: str, *values: Any) -> Iterator[tuple[Any, ...]]:
+        """Rows as they are stored; raises `JournalError` where they can't be read."""
+        try:
+            yield from self._connection.execute(sql, values)
+        except DAMAGE as error:
+            kind = JournalDamaged if is_damage(error) else JournalError
+            raise kind(f"the file can't be read here: {error}{remedy(error)}") from error
+
+    def _one(self, place: str, where: str = "1", *values: Any) -> Entry | None:
+        row = next(self.rows(f"{ENTRY} WHERE {where} ORDER BY {place}", *values), None)
+        return as_entry(row) if row else None
+
+
+def _event(entry: Entry) -> Event:
+    try:
+        return decode(entry.kind, entry.body)
+    except CodecError as error:
+        if _as_written(entry):
+            raise JournalNewer(
+                f"entry {entry.seq} can't be read: {error}; a newer version wrote it: install that one"
+            ) from error
+        raise JournalDamaged(f"entry {entry.seq} can't be read: {error}; see batch-recorder verify") from error
+
+
+def _as_written(entry: Entry) -> bool:
+    """Whether its hash is its own: then a program wrote it so, such as a newer version."""
+    try:
+        return linked(entry.seq, entry.stamp, entry.kind, entry.body, entry.previous).hash == entry.hash
+    except (CodecError, TypeError):
+        return False
+
+
+def as_entry(row: tuple[Any, ...]) -> Entry:
+    """The entry in a row of the journal."""
+    seq, at_ms, boot_id, boot_ms, wall_ms, wall_known, kind, body, previous, digest = row
+    return Entry(seq, Stamp(at_ms, boot_id, boot_ms, wall_ms, bool(wall_known)), kind, body, previous, digest)
+
+
+def as_row(entry: Entry) -> tuple[Any, ...]:
+    """The row of the journal for an entry."""
+    stamp = entry.stamp
+    when = (stamp.at_ms, stamp.boot_id, stamp.boot_ms, stamp.wall_ms, int(stamp.wall_known))
+    return (entry.seq, *when, entry.kind, entry.body, entry.previous, entry.hash)
