@@ -1,15 +1,18 @@
 """A manager's initials to a day: which day may be signed, and what a signed day says of all that changed later."""
 
 import random
+import re
 import sqlite3
 from collections.abc import Callable
 from datetime import UTC, date, datetime
+from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 import pytest
 from typer.testing import CliRunner
 
+from recorder import initials
 from recorder.__main__ import app
 from recorder.commands.records import examine
 from recorder.commands.report import made
@@ -266,3 +269,18 @@ def test_the_rules_are_one_function_for_a_keyboard_and_a_phone(tmp_path: Path) -
     for event, said in asked:
         why = why_not(path, "line-1", event, UTC)
         assert (why is None) if said is None else (said in (why or "")), why
+
+
+def test_initials_are_the_same_in_program_page_and_schemas() -> None:
+    share = files("recorder") / "share"
+    said = [
+        pattern.strip("^$")
+        for name in ("page/page.js", "page/index.html", "schemas/sign.json", "schemas/acknowledge.json")
+        for pattern in re.findall(r"\^?\[A-Za-z0-9\]\{[0-9,]+\}\$?", (share / name).read_text("utf-8"))
+    ]
+    assert len(said) == 4 and set(said) == {initials.PATTERN.pattern}
+    assert initials.LETTERS in Path("README.md").read_text("utf-8")
+    patterns = [
+        file.name for file in Path("recorder").rglob("*.py") if initials.PATTERN.pattern in file.read_text("utf-8")
+    ]
+    assert patterns == ["initials.py"]

@@ -11,6 +11,7 @@ from datetime import date
 
 from recorder.core.events import Acknowledged, Seen, Signed
 from recorder.core.world import World
+from recorder.initials import LETTERS, are_initials
 from recorder.notices.complaints import Complaints
 
 ACKNOWLEDGE, SEEN, SIGN = "acknowledge", "seen", "sign"
@@ -20,9 +21,6 @@ LONGEST = 1_024
 """Bytes of a message; longer ones are refused unread."""
 
 ID = re.compile(r"[0-9]{1,15}-[a-z-]{1,60}")
-
-INITIALS = re.compile(r"[A-Za-z0-9]{1,8}")
-"""Of ASCII alone: a full-width or Cyrillic letter looks like another person's initial and is not it."""
 
 DEVICE = re.compile(r"[A-Za-z0-9_-]+( [A-Za-z0-9_-]+)*")
 """A phone's name for itself, up to `LONGEST_NAME` letters."""
@@ -83,8 +81,8 @@ def _once(pairs: list[tuple[str, object]]) -> dict[str, object]:
 
 
 def _initials(by: object) -> str:
-    if not isinstance(by, str) or not INITIALS.fullmatch(by):
-        raise ValueError("its by is no name; write initials, up to 8 letters (A to Z) and digits")
+    if not isinstance(by, str) or not are_initials(by):
+        raise ValueError(f"its by is no name; write initials, {LETTERS}")
     return by
 
 

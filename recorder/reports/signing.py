@@ -1,15 +1,13 @@
 """Whether a day may be signed: the same rules at a keyboard and over MQTT. It writes nothing."""
 
-import re
 from contextlib import closing
 from datetime import date, tzinfo
 from pathlib import Path
 
 from recorder.core.events import Signed, Started
+from recorder.initials import LETTERS, are_initials
 from recorder.journal.journal import Journal
 from recorder.reports.days import MOMENT, Calendar
-
-INITIALS = re.compile(r"[A-Za-z0-9]{1,8}")
 
 
 def refusal(event: Signed, on_record: bool, last: date, open_alerts: int) -> str | None:
@@ -18,8 +16,8 @@ def refusal(event: Signed, on_record: bool, last: date, open_alerts: int) -> str
     `on_record` says whether its day has records, `last` is the last day that has, `open_alerts` counts warnings and
     worse that are open.
     """
-    if not INITIALS.fullmatch(event.by):
-        return f"Not signed: {event.by!r} is no name; write initials, up to 8 letters A to Z and digits."
+    if not are_initials(event.by):
+        return f"Not signed: {event.by!r} is no name; write initials, {LETTERS}."
     if not on_record:
         return f"Not signed: nothing is on record for {event.day}; the last day on record is {last}."
     if open_alerts and not event.note.strip():
