@@ -1,7 +1,7 @@
 """Commands about records: `verify`, `device-key`."""
 
 from collections.abc import Callable
-from contextlib import closing
+from contextlib import closing, nullcontext
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -113,28 +113,32 @@ def _report_anchors(compared: Compared, signed: bool, console: Console) -> None:
     console.print(f"Anchors: {compared.own} of this database; {reach}, and {rest} on the chain alone.")
 
 
-def examined(database: Path, watch: Watch = lambda entry, event, effects: None) -> Finding:
+def examined(
+    database: Path, watch: Watch = lambda entry, event, effects: None, opened: Journal | None = None
+) -> Finding:
     """As `examine`, and on a terminal it shows how far it is; raises `JournalError`."""
-    with closing(Journal.read(database)) as journal:
+    with nullcontext(opened) if opened else closing(Journal.read(database)) as journal:
         newest = journal.newest()
     console = terminal(stderr=True)
     with Progress(console=console, transient=True, disable=not console.is_terminal) as bar:
         task = bar.add_task("Verifying", total=newest.seq if newest else 0)
         shown = partial(bar.update, task)
-        return examine(database, lambda seq: shown(completed=seq) if seq % SHOWN_EVERY == 0 else None, watch)
+        return examine(database, lambda seq: shown(completed=seq) if seq % SHOWN_EVERY == 0 else None, watch, opened)
 
 
 def examine(
     database: Path,
     seen: Callable[[int], None] = lambda seq: None,
     watch: Watch = lambda entry, event, effects: None,
+    opened: Journal | None = None,
 ) -> Finding:
     """What `verify` finds, replaying through the station. Raises `JournalError`.
 
+    `opened` reads the database already and stays open: then it is verified as it stands for that reader.
     `seen` is given the number of each entry, `watch` those that can be replayed: none after a fault.
     """
     replay = Replay(kept.read(kept.beside(database)), seen, watch)
-    finding = verify(database, replay)
+    finding = verify(database, replay, opened)
     return finding if finding.faults else replace(finding, faults=tuple(replay.kept_faults))
 
 

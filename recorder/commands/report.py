@@ -11,11 +11,12 @@ import typer
 
 from recorder import errands, private
 from recorder.commands.records import examined
-from recorder.commands.shared import Config, Database, fail
+from recorder.commands.shared import Config, Database, fail, printable
 from recorder.config import ConfigError, load
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import Signed
 from recorder.driver import DriverUnavailable
+from recorder.initials import LETTERS
 from recorder.journal.errors import JournalBusy, JournalError
 from recorder.journal.journal import Journal
 from recorder.journal.verify import Finding
@@ -27,6 +28,7 @@ from recorder.reports.day import Day, gather
 from recorder.reports.days import Calendar
 from recorder.reports.export import FORMS
 from recorder.reports.export import export as write_all
+from recorder.reports.integrity import Integrity, integrity
 from recorder.reports.later import Later
 from recorder.reports.page import page
 from recorder.reports.signing import why_not
@@ -53,13 +55,13 @@ def report(
     ] = None,
     days: Annotated[bool, typer.Option("--days", help="Write no report, list the days that are on record.")] = False,
 ) -> None:
-    """Write one day as an HTML file that prints well, with everything in it."""
+    """Write one day as an HTML file that prints well, with everything in it; exit 1 if the record was changed."""
     try:
         place = zones.zone(zone)
         if days:
             _list(database, place)
             return
-        found, _, text = made(database, _date(day), place, time.time_ns() // 1_000_000)
+        found, finding, text = made(database, _date(day), place, time.time_ns() // 1_000_000)
     except (JournalError, ValueError, OSError) as error:
         fail(error)
     file = out or Path(f"report-{found.day}.html")
@@ -70,15 +72,43 @@ def report(
         fail(f"{file} can't be written: {error.strerror}; name another file with --out")
     batches, checks = len(found.batches), len(found.checks)
     typer.echo(f"{file}: {found.day}, {batches} batch{'es' * (batches != 1)}, {checks} check{'s' * (checks != 1)}")
+    _warn(integrity(finding), database)
 
 
 def made(database: Path, day: date | None, zone: tzinfo, made_ms: int) -> tuple[Day, Finding, str]:
-    """A day, what `verify` finds, and the report as HTML; raises `JournalError`."""
+    """A day, what `verify` finds, and the report as HTML; raises `JournalError`.
+
+    What is shown and what is verified is one state of the file. A record that was changed so that its day can't be
+    shown is named in the error.
+    """
     with closing(Journal.read(database)) as journal:
-        found = gather(journal, day, zone)
-        later = Later(found)
-        finding = examined(database, later.see)
-        return found, finding, page(found, finding, made_ms, later)
+        try:
+            found = gather(journal, day, zone)
+            later = Later(found)
+            finding = examined(database, later.see, journal)
+            return found, finding, page(found, finding, made_ms, later)
+        except JournalError:
+            raise
+        except Exception as error:
+            record = integrity(examined(database, opened=journal))
+            if not record.changed:
+                raise
+            raise JournalError(
+                f"{database} was changed or damaged, and no day can be shown from it. {record.text()}"
+                f" batch-recorder verify {database} names each."
+            ) from error
+
+
+def _warn(record: Integrity, database: Path) -> None:
+    """Say what is wrong with the record that was written out, as far as is known, and end with exit code 1."""
+    if record.found:
+        typer.echo(
+            printable(
+                f"warning: {database}: {record.verdict}. {record.text()} batch-recorder verify {database} names each."
+            ),
+            err=True,
+        )
+        raise typer.Exit(1)
 
 
 def _list(database: Path, zone: tzinfo) -> None:
@@ -98,24 +128,28 @@ def export(
 ) -> None:
     """Write every table as a file that other programs read, with a dictionary of all columns.
 
-    In CSV a text that a spreadsheet would compute gets an apostrophe in front; JSONL and Parquet are exact.
+    The record is verified first. What was found, and the rows of each table, stand in manifest.json; if the record was
+    changed, all that can be read is written, and the exit code is 1. In CSV a text that a spreadsheet would compute
+    gets an apostrophe in front; JSONL and Parquet are exact.
     """
     if form not in FORMS:
         fail(f"{form!r} is no form; write one of {', '.join(FORMS)}")
     try:
         with closing(Journal.read(database)) as journal:
-            for file, rows in write_all(journal, out, form):
+            finding = examined(database, opened=journal)
+            for file, rows in write_all(journal, out, form, database.name, finding):
                 typer.echo(f"{file}: {rows} rows")
     except JournalError as error:
         fail(error)
     except OSError as error:
         fail(f"{out} can't be written: {error.strerror}; name another folder with --out")
+    _warn(integrity(finding), database)
 
 
 @app.command()
 def sign(
     config: Config,
-    by: Annotated[str, typer.Option(metavar="INITIALS", help="Your initials, up to 8 letters A to Z and digits.")],
+    by: Annotated[str, typer.Option(metavar="INITIALS", help=f"Your initials, {LETTERS}.")],
     day: DayOption = None,
     note: Annotated[
         str, typer.Option(metavar="TEXT", help="What you have to say of the day; needed while alerts are open.")

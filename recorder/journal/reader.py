@@ -24,6 +24,7 @@ class Reader:
 
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._connection = connection
+        self._otherwise: frozenset[str] | None = None
 
     def entries(self, after: int = 0) -> Iterator[tuple[Entry, Event]]:
         """All entries after number `after`, in order; raises `JournalError` for one that can't be read."""
@@ -98,8 +99,14 @@ class Reader:
     def each(self, name: str, where: str = "1", *values: Any) -> Iterator[dict[str, Any]]:
         """As `table`, but one row at a time.
 
-        In a file that no recorder has opened since, a later column is None and a later table has no rows.
+        In a file that no recorder has opened since, a later column is None and a later table has no rows. A table that
+        was made otherwise, or that a view stands in for, is not read: it need not end, nor hold what a row can.
         """
+        if name in self.made_otherwise():
+            raise JournalError(
+                f"the table {name} is not as the recorder makes it, and is not read: the file was changed;"
+                " batch-recorder verify names what in it is otherwise"
+            )
         held = {column for (column,) in self.rows("SELECT name FROM pragma_table_info(?)", name)}
         if not held and name not in FIRST:
             return
@@ -126,6 +133,13 @@ class Reader:
         except DAMAGE as error:
             raise JournalError(f"the file can't be read here: {error}{remedy(error)}") from error
 
+    def made_otherwise(self) -> frozenset[str]:
+        """The tables that are not made as the recorder makes them, as far as this version knows how; see `changed`."""
+        if self._otherwise is None:
+            found = () if self.newer_steps() else self.changed()
+            self._otherwise = frozenset(what.removeprefix("table ") for what, _ in found if what.startswith("table "))
+        return self._otherwise
+
     def newer_steps(self) -> str:
         """The steps of the schema that only a newer version knows, for people; "" where there are none."""
         return ", ".join(sorted(taken(self._connection) - STEPS))
@@ -146,7 +160,8 @@ class Reader:
     def rows(self, sql: str, *values: Any) -> Iterator[tuple[Any, ...]]:
         """Rows as they are stored; raises `JournalError` where they can't be read."""
         try:
-            yield from self._connection.execute(sql, values)
+            for row in self._connection.execute(sql, values):  # noqa: UP028 - it would close the cursor of a closed file
+                yield row
         except DAMAGE as error:
             kind = JournalDamaged if is_damage(error) else JournalError
             raise kind(f"the file can't be read here: {error}{remedy(error)}") from error

@@ -120,9 +120,10 @@ def _traces(path: Path) -> bool:
 
 
 def is_ours(connection: sqlite3.Connection) -> bool:
-    """Whether this database has a journal with the columns that ours has."""
+    """Whether this database has a journal with the columns that ours has: a table, since a view need not end."""
     names = [name for (name,) in connection.execute("SELECT name FROM pragma_table_info('journal')")]
-    return names == COLUMNS.split(", ")
+    kinds = [kind for (kind,) in connection.execute("SELECT type FROM pragma_table_list WHERE name = 'journal'")]
+    return names == COLUMNS.split(", ") and kinds == ["table"]
 
 
 def _is_fresh(connection: sqlite3.Connection) -> bool:

@@ -1,4 +1,4 @@
-"""Whether a database of records is what it says: the chain, the entries, and every row that they explain."""
+"""Whether a database of records is what it says: how it is made, its entries, and every row that they explain."""
 
 import json
 import sqlite3
@@ -9,7 +9,7 @@ from typing import Any
 from recorder.core.effects import Effect, Record
 from recorder.journal.chain import GENESIS
 from recorder.journal.errors import JournalError, JournalNewer
-from recorder.journal.finding import Fault, Finding
+from recorder.journal.finding import Fault, Finding, Kind
 from recorder.journal.journal import Journal
 from recorder.journal.migrations import TABLES
 from recorder.journal.replay import Replay, Way
@@ -17,16 +17,16 @@ from recorder.journal.verify_entries import Chain, entries, read
 from recorder.journal.verify_link import Link
 from recorder.journal.verify_outbox import Outbox
 
-__all__ = ["Fault", "Finding", "Replay", "Way", "verify"]
+__all__ = ["Fault", "Finding", "Kind", "Replay", "Way", "verify"]
 
 
-def verify(path: Path, replay: Replay) -> Finding:
-    """Check the database at `path`.
+def verify(path: Path, replay: Replay, opened: Journal | None = None) -> Finding:
+    """Check the database at `path`, or as it stands for `opened`, which reads it and stays open.
 
     Raises `JournalError` when it can't be opened as one at all, and `JournalNewer` for one that a newer version wrote,
     as long as nothing in it was changed that this version knows.
     """
-    journal = Journal.read(path)
+    journal = opened or Journal.read(path)
     expected = _Expected()
     try:
         newer = journal.newer_steps()
@@ -54,12 +54,13 @@ def verify(path: Path, replay: Replay) -> Finding:
             faults += outbox.rest(link)
         for (found,) in read(journal, "PRAGMA integrity_check(10)", "file", faults):
             if found != "ok":
-                faults.append(Fault("file", None, str(found)))
+                faults.append(Fault("file", None, str(found), Kind.UNREADABLE))
     except sqlite3.Error as error:
         raise JournalError(f"there is no room to verify {path}: {error}; make some where SQLITE_TMPDIR says") from error
     finally:
         expected.close()
-        journal.close()
+        if journal is not opened:
+            journal.close()
     if newer and not faults:
         raise JournalNewer(f"{path} was written by a newer version ({newer}); verify it with that version")
     return Finding(chain.entries, chain.head, rows, (*made, *faults))
@@ -104,12 +105,12 @@ def _table_faults(journal: Journal, table: str, expected: _Expected) -> Iterator
         for row in journal.each(table):
             wanted = expected.take(table, row["id"])
             if wanted is None:
-                yield Fault(table, row["id"], "no entry of the journal explains this row")
+                yield Fault(table, row["id"], "no entry of the journal explains this row", Kind.ADDED)
             elif differing := [name for name, value in row.items() if wanted.get(name) != value]:
                 name = differing[0]
                 yield Fault(table, row["id"], f"{name} is {row[name]!r}, the journal says {wanted.get(name)!r}")
     except JournalError as error:
-        yield Fault(table, None, str(error))
+        yield Fault(table, None, str(error), Kind.UNREADABLE)
         return
     for id in expected.left(table):
-        yield Fault(table, id, "the row is missing")
+        yield Fault(table, id, "the row is missing", Kind.MISSING)

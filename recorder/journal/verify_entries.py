@@ -9,7 +9,7 @@ from recorder.core.events import RULES, Event, Started
 from recorder.journal.chain import GENESIS, Entry, linked
 from recorder.journal.codec import CodecError, canonical, decode, encode
 from recorder.journal.errors import JournalError
-from recorder.journal.finding import Fault
+from recorder.journal.finding import Fault, Kind
 from recorder.journal.journal import Journal, as_entry, as_row
 from recorder.journal.soundness import COLUMNS
 
@@ -45,15 +45,17 @@ class Chain:
             except CodecError as error:  # with the right hash: a program wrote it
                 self.newer = self.newer or f"entry {entry.seq}: {error}"
         if entry.seq == self._last + 1 and entry.previous not in self._links:
-            self._fault(entry, "it does not follow the entry before it: the hashes differ")
-        elif wrong := wrong or self._times.fault(entry.stamp) or "":
-            self._fault(entry, wrong)
+            self._fault(entry, "it does not follow the entry before it: the hashes differ", Kind.UNLINKED)
+        elif wrong:
+            self._fault(entry, wrong, Kind.CHANGED)
+        elif mistimed := self._times.fault(entry.stamp):
+            self._fault(entry, mistimed, Kind.MISTIMED)
         self.entries, self._last, self.head = self.entries + 1, entry.seq, entry.hash
         self._links = {entry.hash, again.hash} if again else {entry.hash}
         return None if self.newer else event
 
-    def _fault(self, entry: Entry, what: str) -> None:
-        self.faults.append(Fault("journal", entry.seq, what))
+    def _fault(self, entry: Entry, what: str, kind: Kind) -> None:
+        self.faults.append(Fault("journal", entry.seq, what, kind))
 
 
 def _as_written(event: Event, entry: Entry) -> bool:
@@ -72,14 +74,15 @@ def entries(journal: Journal, faults: list[Fault]) -> Iterator[tuple[tuple[Any, 
             if copy:
                 continue
             if type(row[0]) is not int or row[0] < seq:
-                faults.append(Fault("journal", seq, f"its number reads {row[0]!r}"))
+                faults.append(Fault("journal", seq, f"its number reads {row[0]!r}", Kind.UNREADABLE))
                 return
             if row[0] > seq:
-                faults.append(Fault("journal", seq, f"the entry is missing; the next one is {row[0]}"))
+                what = f"the entry is missing; the next one is {row[0]}"
+                faults.append(Fault("journal", seq, what, Kind.MISSING, row[0] - seq))
             yield row, as_entry(row)
             seq = row[0] + 1
     except JournalError as error:
-        faults.append(Fault("journal", seq, str(error)))
+        faults.append(Fault("journal", seq, str(error), Kind.UNREADABLE))
 
 
 def read(journal: Journal, sql: str, table: str, faults: list[Fault]) -> Iterator[tuple[Any, ...]]:
@@ -87,7 +90,7 @@ def read(journal: Journal, sql: str, table: str, faults: list[Fault]) -> Iterato
     try:
         yield from journal.rows(sql)
     except JournalError as error:
-        faults.append(Fault(table, None, str(error)))
+        faults.append(Fault(table, None, str(error), Kind.UNREADABLE))
 
 
 def _hashed(entry: Entry) -> Entry | None:

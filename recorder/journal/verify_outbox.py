@@ -7,7 +7,8 @@ from typing import Any
 from recorder.core.effects import Effect, Record
 from recorder.core.events import Event, Started
 from recorder.journal.chain import Entry
-from recorder.journal.finding import Fault
+from recorder.journal.errors import JournalError
+from recorder.journal.finding import Fault, Kind
 from recorder.journal.journal import Journal, Message, Possible
 from recorder.journal.replay import Replay, Way
 from recorder.journal.verify_entries import read
@@ -67,13 +68,20 @@ class Outbox:
             for made in ways[place].effects:
                 if isinstance(made, Record) and made.table in ONCE and made.id == entry.seq:
                     if made.table not in stored:
-                        stored[made.table] = next(self._journal.each(made.table, "id = ?", entry.seq), None)
+                        stored[made.table] = self._stored(made.table, entry.seq)
                     row, values = stored[made.table], dict(made.row)
                     if row and any(row[name] != values.get(name) for name in ONCE[made.table]):
                         return False
             return True
 
         return [place for place in fit if agrees(place)] or fit
+
+    def _stored(self, table: str, id: int) -> dict[str, Any] | None:
+        """The row as it stands on disk; None where it can't be read."""
+        try:
+            return next(self._journal.each(table, "id = ?", id), None)
+        except JournalError:
+            return None
 
     def _compared(
         self, entry: Entry, rows: Sequence[tuple[Any, ...]], posts: Iterable[Possible]
@@ -84,16 +92,16 @@ class Outbox:
         for number, at, topic, body, retain, _ in rows:
             id = _id(body)
             if at != entry.seq or id not in possible:
-                wrong.append(Fault("outbox", number, "no entry of the journal explains this message"))
+                wrong.append(Fault("outbox", number, "no entry of the journal explains this message", Kind.ADDED))
                 continue
             if id in seen:
-                wrong.append(Fault("outbox", number, "the message is there twice"))
+                wrong.append(Fault("outbox", number, "the message is there twice", Kind.ADDED))
             seen.add(id)
             if not _same(possible[id].make(), topic, body, retain):
                 wrong.append(Fault("outbox", number, "the message is not what the journal says"))
         missing = [each for each in possible.values() if each.must and each.id not in seen]
         what = (f"the message {each.id} on {each.make().topic} is missing" for each in missing)
-        return wrong, [Fault("outbox", None, each) for each in what]
+        return wrong, [Fault("outbox", None, each, Kind.MISSING) for each in what]
 
     def _one_root(self, entry: Entry, rows: Sequence[tuple[Any, ...]]) -> None:
         """The messages of one recorder go below one topic, and each is sent after it was made."""
@@ -104,19 +112,19 @@ class Outbox:
                 what = f"it goes to {topic}, and the others since the same start below {self._root}"
                 self._wrong.append(Fault("outbox", number, what))
             if sent_ms is not None and (type(sent_ms) is not int or sent_ms < entry.stamp.at_ms):
-                self._wrong.append(Fault("outbox", number, "it is marked as sent before it was made"))
+                self._wrong.append(Fault("outbox", number, "it is marked as sent before it was made", Kind.MARKED))
             if type(sent_ms) is int and (self._last_sent is None or sent_ms > self._last_sent[1]):
                 self._last_sent = number, sent_ms
 
     def rest(self, link: Link) -> list[Fault]:
         """All faults, once there are no more entries."""
         for number, *_ in self._until(None):
-            self._wrong.append(Fault("outbox", number, "no entry of the journal explains this message"))
+            self._wrong.append(Fault("outbox", number, "no entry of the journal explains this message", Kind.ADDED))
         if not self._readable:
             return []
         if self._last_sent and self._last_sent[1] > link.newest_ms + SENT_SLACK_MS:
             what = "it is marked as sent long after the newest entry"
-            self._wrong.append(Fault("outbox", self._last_sent[0], what))
+            self._wrong.append(Fault("outbox", self._last_sent[0], what, Kind.MARKED))
         return [*self._wrong, *([] if self._unread else self._missing), *self._unread, *self._out_of_reach(link)]
 
     def _out_of_reach(self, link: Link) -> Iterator[Fault]:
@@ -126,14 +134,16 @@ class Outbox:
         sql = "SELECT id, sent_ms FROM outbox WHERE sent_ms IS NOT NULL ORDER BY id"
         for number, sent_ms in read(self._journal, sql, "outbox", self._unread):
             if link.down_at(sent_ms):
-                yield Fault("outbox", number, "it is marked as sent at a time at which no broker was reached")
+                yield Fault(
+                    "outbox", number, "it is marked as sent at a time at which no broker was reached", Kind.MARKED
+                )
 
     def _until(self, seq: int | None) -> Iterator[tuple[Any, ...]]:
         while self._next is not None and (seq is None or type(self._next[1]) is not int or self._next[1] <= seq):
             number = self._next[0]
             if number != self._number + 1:
                 what = f"the message before it is missing: its number would be {self._number + 1}"
-                self._wrong.append(Fault("outbox", number, what))
+                self._wrong.append(Fault("outbox", number, what, Kind.GAP))
             self._number = number
             yield self._next
             self._next = next(self._rows, None)

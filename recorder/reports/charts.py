@@ -8,7 +8,7 @@ from html import escape as escaped
 from statistics import fmean
 
 from recorder.core.rules import tenths
-from recorder.reports.day import Curve, Day, Sheet
+from recorder.reports.day import Curve, Day, Sheet, passed
 from recorder.reports.days import Row
 from recorder.reports.words import visible
 from recorder.thermal import sampling
@@ -88,7 +88,7 @@ def _within(hold: Row, check: Row) -> bool:
 def _check(x: Callable[[float], float], check: Row) -> str:
     if not check["closed_ms"] or check["temp_c"] is None:
         return ""
-    return _mark(x(check["closed_ms"]), check["verdict"] == "passed")
+    return _mark(x(check["closed_ms"]), passed(check))
 
 
 def _end_ms(day: Day, sheet: Sheet) -> int:

@@ -10,6 +10,7 @@ from datetime import date, tzinfo
 from statistics import fmean
 
 from recorder.core.events import NEEDLE, ProcedureLoaded, Reading, Started
+from recorder.core.probing import FAILED
 from recorder.core.procedure import Procedure
 from recorder.core.rules import in_unit
 from recorder.journal.journal import Journal
@@ -165,8 +166,13 @@ class Day:
 
 
 def doubtful(check: Row) -> bool:
-    """Whether somebody disputes what was read, or the probe failed its own check after it."""
-    return bool(check["disputed"] or check["in_doubt"])
+    """Whether it says nothing of its piece: disputed, or read by a probe that failed its own check before or after."""
+    return bool(check["disputed"] or check["in_doubt"] or check["probe_was"] == FAILED)
+
+
+def passed(check: Row) -> bool:
+    """Whether it passed and stands: one in holding as such, another as one that the batch needs."""
+    return check["verdict"] == "passed" and not doubtful(check) and bool(check["stage"] or check["counts"] != 0)
 
 
 def gather(journal: Journal, day: date | None, zone: tzinfo) -> Day:

@@ -16,7 +16,8 @@ ANY = {
     "began_ms": ("ms", "when it began"),
     "bound": (
         "by unit of its checks",
-        "95 % of the batch is above this with 95 % confidence, by its own first checks alone",
+        "95 % of the batch is above this with 95 % confidence, by its own first checks alone; what is disputed or"
+        " in doubt since is still in it",
     ),
     "checks_in_doubt": ("", "ids of the checks that a failed probe gave since it last passed"),
     "checks_needed": ("1", "passed checks that the batch needs"),

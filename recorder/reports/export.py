@@ -8,9 +8,11 @@ from typing import Any
 
 from recorder import private
 from recorder.journal.errors import JournalError
+from recorder.journal.finding import Finding
 from recorder.journal.journal import Journal
 from recorder.journal.migrations import ADDED, TABLES, columns
 from recorder.reports.dictionary import ANY
+from recorder.reports.integrity import NOT_KNOWN, integrity
 from recorder.reports.words import cell, hides
 
 FORMS = ("csv", "jsonl", "parquet")
@@ -18,8 +20,11 @@ FORMS = ("csv", "jsonl", "parquet")
 KINDS = {"INTEGER": "int64", "REAL": "float64", "TEXT": "string"}
 
 
-def export(journal: Journal, folder: Path, form: str) -> Iterator[tuple[Path, int]]:
+def export(journal: Journal, folder: Path, form: str, name: str, finding: Finding) -> Iterator[tuple[Path, int]]:
     """One file for each table and a dictionary of the columns; each file and its rows, as they are written.
+
+    `finding` is what `verify` says of this `journal`, whose file has this `name`; it goes into a manifest beside them.
+    A table that is not as the recorder makes it has no file, and the manifest says so.
 
     Empty columns are empty in CSV and null elsewhere. In CSV a text is as `words.cell` has it, so that no spreadsheet
     computes it; JSON Lines and Parquet hold the exact text. Raises `JournalError` where a package is missing, and
@@ -27,14 +32,39 @@ def export(journal: Journal, folder: Path, form: str) -> Iterator[tuple[Path, in
     """
     folder.mkdir(parents=True, exist_ok=True)
     write = {"csv": _csv, "jsonl": _jsonl, "parquet": _parquet}[form]
+    counts: dict[str, int | None] = {}
     for table in TABLES:
-        rows = journal.table(table)
         file = folder / f"{table}.{form}"
+        if table in journal.made_otherwise():
+            file.unlink(missing_ok=True)  # of an earlier export: it would be taken for this one's
+            counts[table] = None
+            continue
+        rows = journal.table(table)
         write(file, table, rows)
+        counts[table] = len(rows)
         yield file, len(rows)
+    _manifest(folder / "manifest.json", name, form, counts, finding)
     described = list(dictionary())
     _csv(folder / "dictionary.csv", None, described)
     yield folder / "dictionary.csv", len(described)
+
+
+def _manifest(file: Path, name: str, form: str, counts: dict[str, int | None], finding: Finding) -> None:
+    """What the files hold, and what is known of the record that they are from; null rows: a table without a file."""
+    record = integrity(finding)
+    said = {
+        "database": name,
+        "form": form,
+        "record": record.verdict,
+        "found": record.found,
+        "not_compared": record.not_compared,
+        "not_known": NOT_KNOWN,
+        "entries": finding.entries,
+        "chain_head": finding.head,
+        "rows": counts,
+    }
+    with private.writing(file) as out:
+        out.write(json.dumps(said, indent=1) + "\n")
 
 
 def dictionary() -> Iterator[dict[str, Any]]:

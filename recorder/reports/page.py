@@ -7,12 +7,13 @@ from datetime import datetime, timedelta
 from importlib.resources import files
 from typing import Any
 
-from recorder.core.meanings import PROBE_CHECKS
 from recorder.core.rules import minutes_text, tenths
 from recorder.journal.verify import Finding
 from recorder.reports import charts
-from recorder.reports.day import Day, Sheet, doubtful
+from recorder.reports.day import Day, Sheet
 from recorder.reports.days import Row
+from recorder.reports.figures import bound, numbers, verdict
+from recorder.reports.integrity import NOT_KNOWN, integrity
 from recorder.reports.later import Change, Later
 from recorder.reports.words import visible
 
@@ -42,12 +43,16 @@ def page(day: Day, finding: Finding, made_ms: int, later: Later | None = None) -
         plain=lambda value: f"{value:g}" if value is not None else "",
         css=lambda text: Markup(re.sub(r"[^A-Za-z0-9 ,._-]", lambda each: f"\\{ord(each[0]):x} ", visible(text))),
     )
+    record = integrity(finding)
     changes = {row["id"]: later.after(row["id"]) if later else None for row in day.signatures}
     template = environment.from_string(files("recorder").joinpath("share/report.html").read_text("utf-8"))
     targets = {(check["part"], check["unit"]): check["target"] for check in day.checks}
     return template.render(
         day=day,
         finding=finding,
+        record=record,
+        not_known=NOT_KNOWN,
+        forged={fault.row for fault in finding.faults if fault.table == "signatures"},
         made=f"{times.moment(made_ms):%Y-%m-%d %H:%M} {_zone(times.moment(made_ms))}",
         running=day.begin_ms <= made_ms < day.end_ms,
         timeline=Markup(charts.timeline(day, times.hour)),
@@ -57,13 +62,14 @@ def page(day: Day, finding: Finding, made_ms: int, later: Later | None = None) -
             for (part, unit), points in day.means().items()
             if len(points) > 1
         ],
-        numbers=_numbers(day, finding, changes),
-        verdict=_verdict(day),
+        numbers=numbers(day, record, changes),
+        verdict=verdict(day),
         zone=times.zone(),
         units=" and ".join(f"°{unit}" for unit in day.units),
         over=lambda hold: _over(day, hold),
         held=lambda sheet, hold: _held(day, sheet, hold),
         changes={id: None if found is None else lines(found, times) for id, found in changes.items()},
+        bound=bound,
         back=lambda table, row: _name(table, row),
     )
 
@@ -127,69 +133,6 @@ def _short(moment: datetime) -> str:
     """The time zone in a few letters."""
     name, offset = moment.strftime("%Z"), moment.strftime("%z")
     return name if name.isalpha() else f"UTC{offset[:3]}:{offset[3:5]}"
-
-
-def _numbers(day: Day, finding: Finding, changes: Mapping[int, Sequence[Change] | None]) -> list[tuple[str, str, bool]]:
-    """The summary: what, how much, and whether somebody should look at it."""
-    checks = [check for check in day.checks if check["temp_c"] is not None]
-    missed = [check for check in checks if check["verdict"] != "passed" or doubtful(check)]
-    doubted = [check for check in checks if doubtful(check)]
-    holds = [hold for sheet in day.batches for hold in sheet.holds]
-    late = [hold for hold in holds if hold["past_limit"]]
-    cold = [hold for hold in holds if hold["seconds_below"]]
-    short = [sheet for sheet in day.batches if any(not hold["proven"] for hold in sheet.holds)]
-    open_alerts = [alert for alert in day.deviations if alert["ended_ms"] is None]
-    discarded = [sheet.batch for sheet in day.batches if sheet.batch["outcome"] == "discarded"]
-    pieces = sum(sheet.batch["pieces"] or 0 for sheet in day.batches)
-    probe = _probe(day.probe_checks)
-    found = [
-        ("batches", str(len(day.batches)), False),
-        ("pieces loaded", str(pieces), False),
-        ("checks passed", f"{len(checks) - len(missed)} of {len(checks)}", bool(missed)),
-        ("sent back to cook more", str(sum(len(sheet.corrections) for sheet in day.batches)), False),
-        ("held past the limit", str(len(late)), bool(late)),
-        ("held without all checks", str(len(short)), bool(short)),
-        ("discarded", _discarded(discarded), False),
-        ("probe", probe, probe != "passed" and bool(day.sheets)),
-        ("alerts still open", str(len(open_alerts)), bool(open_alerts)),
-        ("record", "changed" if finding.faults else "unchanged", bool(finding.faults)),
-    ]
-    if cold:
-        found.insert(6, ("held below the minimum", str(len(cold)), True))
-    if doubted:
-        found.insert(3, ("readings in doubt", str(len(doubted)), True))
-    if day.signatures:
-        after = changes[day.signatures[-1]["id"]]
-        found.append(("changed after signature", "unknown" if after is None else f"{len(after)} rows", bool(after)))
-    return found
-
-
-def _verdict(day: Day) -> str:
-    """One sentence about all that was read."""
-    read = [check for check in day.checks if check["temp_c"] is not None and not check["stage"]]
-    unsafe = sum(check["verdict"] == "below critical limit" for check in read)
-    short = sum(check["verdict"] == "below target" for check in read)
-    if not read:
-        return "No piece was read."
-    safe = "All" if not unsafe else f"{len(read) - unsafe} of"
-    pieces = sum(sheet.batch["pieces"] or 0 for sheet in day.batches)
-    few = f" Of {pieces} pieces that were counted {len(read)} were read; the others were not." if pieces else ""
-    doubtful = sum(bool(check["in_doubt"] or check["disputed"]) for check in read)
-    doubt = f" {doubtful} of them are disputed or in doubt." if doubtful else ""
-    said = f"{safe} {len(read)} readings were at or above the food safety limit; {short} of them below the target."
-    return f"{said}{doubt}{few}"
-
-
-def _discarded(batches: list[Row]) -> str:
-    pieces = sum(batch["discarded_pieces"] or batch["pieces"] or 0 for batch in batches)
-    return f"{pieces} pieces" if batches else "none"
-
-
-def _probe(checks: Any) -> str:
-    own = [row for row in checks if row["how"] in PROBE_CHECKS and not row["struck"]]
-    own = [row for row in own if not (row["disputed"] and row["verdict"] == "passed")]
-    read = [row["verdict"] for row in own if row["temp_c"] is not None]
-    return read[-1] if read else "not checked"
 
 
 def _over(day: Day, hold: Row) -> str:
