@@ -1,0 +1,164 @@
+"""Each figure in README and DEVELOPERS that the program has as a constant is that constant."""
+
+import re
+import tomllib
+from dataclasses import fields
+from importlib.resources import files
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from recorder import app, space, supervisor
+from recorder.config import load_procedure
+from recorder.core import alerts, batch_causes, outcome
+from recorder.core import meanings as m
+from recorder.core.batch_commands import HIGHEST_BATCH
+from recorder.core.effects import Level
+from recorder.core.probing import _tolerance_c
+from recorder.core.procedure import TIME_ALONE_MS
+from recorder.core.rules import span_in_unit
+from recorder.notices import alive, anchoring, answers, states
+from recorder.notices.settings import MqttSettings
+from recorder.probes.modbus_probe import ModbusSettings
+from recorder.probes.serial_probe import SerialSettings
+from recorder.thermal import sampling, settle
+from recorder.voice import footswitch, moonshine
+from recorder.voice.frontend import FrontEndSettings
+from recorder.voice.settings import SHIPPED
+
+
+def text_of(file: str) -> str:
+    """The prose of a document, on one line."""
+    return re.sub(r"\s+", " ", Path(file).read_text("utf-8"))
+
+
+README, DEVELOPERS = text_of("README.md"), text_of("DEVELOPERS.md")
+MINUTES = {level: [ms / 60_000 for ms in waits] for level, waits in alerts.REMINDERS.items()}
+PROCEDURE, HEARING = load_procedure(None), SHIPPED["moonshine"]
+SURE = (sampling.COVERAGE, sampling.CONFIDENCE)
+LIFE = (files("recorder") / "share/page/life.js").read_text("utf-8")
+
+FIGURES: dict[str, tuple[str, str, tuple[float, ...]]] = {
+    "reminders of a critical alert": (
+        README,
+        r"a critical one after (\d+), (\d+), (\d+) and (\d+) minutes and then every hour for a day",
+        tuple(MINUTES[Level.CRITICAL][:4]),
+    ),
+    "reminders of a warning": (
+        README,
+        r"a warning after (\d+) and (\d+) minutes, (\d+) h (\d+) min and (\d+) h (\d+) min, and then no more",
+        (*MINUTES[Level.WARNING][:2], *(part for each in MINUTES[Level.WARNING][2:] for part in divmod(each, 60))),
+    ),
+    "signs of life": (README, r"`kitchen/STATION/alive` \| a sign of life every (\d+) s", (alive.EVERY_MS / 1000,)),
+    "signs of life on the page": (README, r"the station sends one every (\d+) s", (alive.EVERY_MS / 1000,)),
+    "silence on the page": (
+        README,
+        r"After (\d+) s without one the page says that the recorder is silent",
+        (int(re.findall(r"SILENT_MS = (\d+)", LIFE)[0]) / 1000,),
+    ),
+    "checks told": (README, r"the last (\d+) checks", (states.CHECKS,)),
+    "reserve": (README, r"(\d+) MB are held back beside the database", (space.RESERVE / 2**20,)),
+    "foot switch": (README, r"while a foot switch is held, for at most (\d+) s", (footswitch.LONGEST_S,)),
+    "tolerance of a probe": (
+        README,
+        r"Within (\d+) °F, or (\d+) °C where the procedure is in °C, it has passed",
+        (round(span_in_unit(_tolerance_c("F"), "F"), 9), _tolerance_c("C")),
+    ),
+    "hold minimum": (README, r"A hold by temperature, at (\d+) °F or above", (PROCEDURE.hold_minimum.value,)),
+    "reheating": (
+        README,
+        r"is to be reheated to (\d+) °F within (\d+) hours",
+        (float(re.findall(r"to (\d+) °F", batch_causes.REHEAT["F"])[0]), batch_causes.REHEAT_MS / 3_600_000),
+    ),
+    "tolerance factor": (
+        README,
+        r"`bound`, ([\d.]+) standard deviations below the mean of four",
+        (round(sampling.tolerance_factor(4, *SURE), 2),),
+    ),
+    "how surely a needle settles": (README, r"when that is known within ([\d.]+) °C", (settle.SURE_C,)),
+    "how near it is then": (DEVELOPERS, r"up to (\d+) °C beyond what the probe shows", (settle.NEAR_C,)),
+    "batch numbers": (DEVELOPERS, r"Batch numbers begin again after (\d+)", (HIGHEST_BATCH,)),
+    "a stale reading": (DEVELOPERS, r"a reading older than (a) minute", (outcome.FRESH_MS / 60_000,)),
+    "a hang": (DEVELOPERS, r"One that has not for (\d+) s hangs", (supervisor.HANGS_S,)),
+    "before a restart": (DEVELOPERS, r"has run for (\d+) minutes: a device", (supervisor.RESTART_S / 60,)),
+    "a stop": (
+        DEVELOPERS,
+        r"A stop waits ([\d.]+) s for drivers, twice ([\d.]+) s for the broker",
+        (app.DRIVERS_S, app.GOODBYE_S),
+    ),
+    "the kept state": (DEVELOPERS, r"beside the database every ([\d,]+) entries", (app.KEEP_EVERY,)),
+    "a message from a phone": (DEVELOPERS, r"([\d,]+) bytes at most, to the letter", (answers.LONGEST,)),
+    "signatures": (
+        DEVELOPERS,
+        r"(\d+) signatures an (hour)",
+        (answers.MOST[answers.SIGN][0], answers.MOST[answers.SIGN][1] / 3_600_000),
+    ),
+    "a name": (DEVELOPERS, r"The threshold is (-\d+)\.", (HEARING.plain.named,)),
+    "the least lead": (
+        DEVELOPERS,
+        r"led by less than ([\d.]+) over the right one; that is the least lead. Under (\d+) the second best goes along",
+        (HEARING.plain.lead, HEARING.rival_lead),
+    ),
+    "an unsure sound": (DEVELOPERS, r"Where the lead is under (\d+), one clip in ten", (moonshine.UNSURE,)),
+    "other voices": (DEVELOPERS, r"A voice (\d+) dB below the loudest", (FrontEndSettings().near_db,)),
+}
+WORDS = {"a": 1.0, "hour": 1.0}
+
+
+@pytest.mark.parametrize("what", FIGURES)
+def test_a_figure_in_a_document_is_the_programs(what: str) -> None:
+    text, pattern, values = FIGURES[what]
+    found = re.findall(pattern, text)
+    assert len(found) == 1, f"{what}: the sentence {pattern!r} stands there {len(found)} times"
+    said = found[0] if isinstance(found[0], tuple) else (found[0],)
+    assert tuple(WORDS.get(each) or float(each.replace(",", "")) for each in said) == tuple(map(float, values))
+
+
+def test_a_critical_alert_comes_every_hour_for_a_day_and_no_longer() -> None:
+    hourly = MINUTES[Level.CRITICAL][3:]
+    assert {later - before for before, later in pairwise(hourly)} == {60}
+    assert 23 * 60 <= hourly[-1] < 24 * 60 < hourly[-1] + 60
+
+
+def test_anchors_are_told_once_a_minute_at_most() -> None:
+    assert "told at most once a minute" in README and anchoring.ANCHOR_MS == 60_000
+
+
+def test_what_asks_first_as_shipped_is_the_discard_alone() -> None:
+    assert "`ask_first` in the procedure file, at first only the discard" in README
+    assert PROCEDURE.ask_first == (m.DISCARD,)
+
+
+def test_exit_codes_are_those_of_readme() -> None:
+    """Each stands beside what it means."""
+    row = next(line for line in Path("README.md").read_text("utf-8").splitlines() if line.startswith("| `run "))
+    assert re.findall(r"(?:exit )?(\d): ", row) == ["2", "3", "4"]
+
+
+def test_shipped_settings_show_the_defaults() -> None:
+    """What stands behind a "#" in the example is what counts without it."""
+    text = (files("recorder") / "share/station.toml").read_text("utf-8")
+    serial, modbus = text.split("# [[probe]]")[0], text.split("# [[probe]] ")[2]
+    for part, settings, keys in (
+        (serial, SerialSettings, ("baud", "silence_s", "period_s")),
+        (modbus, ModbusSettings, ("baud", "poll_s", "timeout_s")),
+    ):
+        defaults = {field.name: field.default for field in fields(settings)}
+        shown = {key: value for line in re.findall(r"^# (\w+ = .*)$", part, re.M) for key, value in read(line)}
+        assert {key: shown[key] for key in keys} == {key: defaults[key] for key in keys}
+    assert dict(read(re.findall(r"^# (least_free_mb.*)$", text, re.M)[0])) == {"least_free_mb": space.LEAST_MB}
+    ports = re.findall(r"^# port = (\d+) +# (\d+) with TLS$", text, re.M)
+    assert ports == [(str(MqttSettings("x").port), str(MqttSettings("x", "far").port))]
+
+
+def read(line: str) -> list[tuple[str, object]]:
+    return list(tomllib.loads(line).items())
+
+
+def test_the_shipped_procedure_has_the_published_limits() -> None:
+    """FDA Food Code 2022, 3-401.11(A)(3), 3-501.16(A)(1) and 3-501.19(B)(3)."""
+    text = (files("recorder") / "share/procedure.toml").read_text("utf-8")
+    assert re.findall(r"poultry to (\d+) °F", text) == ["165"]
+    assert {part.critical.value for part in PROCEDURE.parts} == {165.0}
+    assert re.findall(r'"time": time alone .*?, (\d) h at most', text) == [str(TIME_ALONE_MS // 3_600_000)]
