@@ -163,9 +163,16 @@ def test_a_view_in_a_tables_place_is_said_and_never_read(table: str, copy: Path,
     said_by(copy, tmp_path)
 
 
+WHOLE = ("checks", "signatures", "journal", "outbox")
+"""Tables of which every column is tried with every value; of the others it is each third column."""
+
+
 def each_column(path: Path, folder: Path) -> Iterator[Path]:
     for number, (table, column) in enumerate(columns(path)):
-        for value in VALUES if table in ("checks", "signatures") else VALUES[number % 2 :][:1]:
+        whole = table in WHOLE
+        if number % 3 and not whole:
+            continue
+        for value in VALUES if whole else VALUES[number % 2 :][:1]:
             new = f"iif(typeof({column}) = 'text', {column} || 1, {column} + 1)" if value == "later" else value
             changed = Path(shutil.copy(path, folder / "changed.db"))
             key = "seq" if table == "journal" else "rowid"
@@ -181,7 +188,7 @@ def test_each_column_of_a_row_of_each_table_is_said(copy: Path, tmp_path: Path) 
     for changed in each_column(copy, tmp_path):
         said_by(changed, tmp_path)
         tried += 1
-    assert tried > 100
+    assert tried > 60
 
 
 def test_rows_deleted_doubled_and_renumbered_are_said(copy: Path, tmp_path: Path) -> None:
