@@ -2,6 +2,7 @@
 
 import sqlite3
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from typing import Any
 
 from recorder.clock import Stamp
@@ -160,8 +161,13 @@ class Reader:
     def rows(self, sql: str, *values: Any) -> Iterator[tuple[Any, ...]]:
         """Rows as they are stored; raises `JournalError` where they can't be read."""
         try:
-            for row in self._connection.execute(sql, values):  # noqa: UP028 - it would close the cursor of a closed file
-                yield row
+            cursor = self._connection.execute(sql, values)
+            try:
+                for row in cursor:  # noqa: UP028 - the cursor is closed below, whoever drops this half-way
+                    yield row
+            finally:
+                with suppress(sqlite3.ProgrammingError):  # the file was closed before
+                    cursor.close()
         except DAMAGE as error:
             kind = JournalDamaged if is_damage(error) else JournalError
             raise kind(f"the file can't be read here: {error}{remedy(error)}") from error
