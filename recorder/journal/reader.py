@@ -142,8 +142,10 @@ class Reader:
         return self._otherwise
 
     def newer_steps(self) -> str:
-        """The steps of the schema that only a newer version knows, for people; "" where there are none."""
-        return ", ".join(sorted(taken(self._connection) - STEPS))
+        """The steps of the schema that only a newer version knows, for people; "" where none can be read."""
+        with suppress(*DAMAGE):
+            return ", ".join(sorted(taken(self._connection) - STEPS))
+        return ""
 
     def count_unsent(self) -> int:
         """How many messages wait."""

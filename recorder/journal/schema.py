@@ -9,8 +9,10 @@ from collections import Counter
 from collections.abc import Iterator
 from contextlib import closing
 from functools import cache
+from typing import Any
 
 from recorder.journal.migrations import ORDER, migrations, take
+from recorder.journal.remedies import DAMAGE, is_damage
 
 Made = dict[tuple[str, str], tuple[str, str | None]]
 """Type and name of each object -> its table, and the SQL that made it."""
@@ -86,7 +88,9 @@ def complete(connection: sqlite3.Connection) -> None:
 
 def _steps(connection: sqlite3.Connection) -> tuple[tuple[str, ...], str]:
     """The steps that the file has been through, and what is wrong with them."""
-    rows = connection.execute(f'SELECT id, migration_set, name FROM "{STEPS_TABLE}" ORDER BY id').fetchall()
+    rows, wrong = _rows(connection, f'SELECT id, migration_set, name FROM "{STEPS_TABLE}" ORDER BY id')
+    if wrong:
+        return (), wrong
     names = tuple(str(name) for _, _, name in rows)
     if names != ORDER[: len(names)]:
         return (), f"it names the steps {', '.join(names)}, which no recorder goes through like that"
@@ -97,10 +101,25 @@ def _steps(connection: sqlite3.Connection) -> tuple[tuple[str, ...], str]:
 
 def _numbering(connection: sqlite3.Connection) -> Iterator[tuple[str, str]]:
     """Whether the next message gets the next number: no message is ever deleted, so the newest one has the last."""
-    rows = connection.execute("SELECT name, seq FROM sqlite_sequence").fetchall()
-    newest = connection.execute("SELECT max(id) FROM outbox").fetchone()[0]
-    if rows != ([("outbox", newest)] if newest is not None else []):
-        yield "table sqlite_sequence", f"it says {rows!r}, and the newest message has the number {newest}"
+    named, wrong = _rows(connection, "SELECT name, seq FROM sqlite_sequence")
+    newest, damage = _rows(connection, "SELECT id FROM outbox ORDER BY id DESC LIMIT 1")
+    if wrong:
+        yield "table sqlite_sequence", wrong
+    if damage:
+        yield "table outbox", damage
+    elif not wrong and named != [("outbox", id) for (id,) in newest]:
+        last = newest[0][0] if newest else None
+        yield "table sqlite_sequence", f"it says {named!r}, and the newest message has the number {last}"
+
+
+def _rows(connection: sqlite3.Connection, sql: str) -> tuple[list[tuple[Any, ...]], str]:
+    """Rows, or none and what is wrong where the file is damaged there; raises `sqlite3.Error` for all else."""
+    try:
+        return connection.execute(sql).fetchall(), ""
+    except DAMAGE as error:
+        if not is_damage(error):
+            raise
+        return [], f"it can't be read: {error}"
 
 
 @cache

@@ -231,7 +231,11 @@ class Bench:
 
     def _run(self, session: pytest.Session) -> None:
         without = set(self._chosen.without)
-        items = {item.nodeid: item for item in session.items if not without & {*getattr(item, "fixturenames", ())}}
+        items = {
+            item.nodeid: item
+            for item in session.items
+            if not without & {*getattr(item, "fixturenames", ()), getattr(item, "originalname", "")}
+        }
         covered = self._measured(session, items)
         stands = unchanged_since(self._chosen.against) if self._chosen.against else lambda test: False
         old = {test for test in covered.seconds if stands(test)}
