@@ -110,7 +110,7 @@ def test_a_changed_last_hash_is_the_head_that_is_shown(ticks: Path) -> None:
 
 
 def test_an_entry_that_no_version_spells_so_is_named(ticks: Path) -> None:
-    """With its right hash. What is at its default may be there, as the first versions wrote it: RFC 8785 all the same."""
+    """With its right hash, and by RFC 8785. What is at its default may be there: the first versions wrote it."""
     rewritten(ticks, 6, kind="reading", body='{"at_ms":5,"channel":"vat1","settled":false,"temp_c":20.5}')
     assert told(ticks) == []
     for body in (
@@ -271,7 +271,8 @@ def test_a_message_is_sent_no_sooner_than_it_was_made(tmp_path: Path) -> None:
             [(-1, "the message is there twice")],
         ),
         (
-            "INSERT INTO outbox (seq, topic, body, retain) VALUES (9999, 'kitchen/line-1/alerts', '{\"id\":\"1-0\"}', 0)",
+            "INSERT INTO outbox (seq, topic, body, retain)"
+            " VALUES (9999, 'kitchen/line-1/alerts', '{\"id\":\"1-0\"}', 0)",
             [(-1, "no entry of the journal explains this message")],
         ),
         (

@@ -1,0 +1,535 @@
+"""What goes over the wire, packet by packet, as MQTT 3.1.1 and MQTT 5.0 spell it: read here by those two standards."""
+
+import json
+import logging
+import socket
+import struct
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import closing, suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from recorder.driver import DriverUnavailable
+from recorder.journal.journal import Message
+from recorder.notices import client as door
+from recorder.notices import mqtt
+from recorder.notices.mqtt import MqttPublisher
+from recorder.notices.reaching import reach, send
+from recorder.notices.settings import MqttSettings
+from recorder.notices.subscriber import Subscriber
+from tests.test_mqtt import wait_for
+
+CONNECT, PUBLISH, PUBACK, SUBSCRIBE, PINGREQ, DISCONNECT = 1, 3, 4, 8, 12, 14
+"""MQTT 5.0, 2.1.2."""
+
+VERSIONS = {"3.1.1": 4, "5": 5}
+"""MQTT 3.1.1, 3.1.2.2, and MQTT 5.0, 3.1.2.2."""
+
+
+@dataclass(frozen=True, slots=True)
+class Packet:
+    kind: int
+    flags: int
+    body: bytes
+
+
+@dataclass(slots=True)
+class Reader:
+    """Takes a packet's body apart: MQTT 5.0, 1.5."""
+
+    rest: bytes
+
+    def take(self, count: int) -> bytes:
+        taken, self.rest = self.rest[:count], self.rest[count:]
+        return taken
+
+    def number(self, count: int) -> int:
+        return int.from_bytes(self.take(count), "big")
+
+    def text(self) -> str:
+        return self.take(self.number(2)).decode()
+
+    def properties(self) -> bytes:
+        return self.take(self.number(1))
+
+
+@dataclass(slots=True)
+class Said:
+    """A CONNECT packet (3.1)."""
+
+    version: int
+    clean: bool
+    keepalive_s: int
+    properties: bytes
+    client: str
+    will: tuple[str, str, int, bool] | None
+    """Topic, payload, QoS, retain."""
+    user: str | None
+    word: str | None
+
+
+def connect(packet: Packet, version: int) -> Said:
+    part = Reader(packet.body)
+    assert (packet.kind, packet.flags, part.text()) == (CONNECT, 0, "MQTT")
+    level, flags, keepalive_s = part.number(1), part.number(1), part.number(2)
+    about = part.properties() if version == 5 else b""
+    name, will = part.text(), None
+    if flags & 4:
+        if version == 5:
+            part.properties()
+        will = (part.text(), part.text(), flags >> 3 & 3, bool(flags & 32))
+    user = part.text() if flags & 128 else None
+    word = part.text() if flags & 64 else None
+    assert part.rest == b""
+    return Said(level, bool(flags & 2), keepalive_s, about, name, will, user, word)
+
+
+@dataclass(slots=True)
+class Ear:
+    """Listens as a broker does, keeps each packet, and answers: 3.2, 3.4, 3.9."""
+
+    version: int
+    refuses: int = 0
+    """The reason in CONNACK."""
+    acknowledges: bool = True
+    reasons: dict[str, int] = field(default_factory=dict)
+    """Topic -> the reason in its PUBACK, by MQTT 5."""
+    connections: list[list[Packet]] = field(default_factory=list)
+    server: socket.socket = field(default_factory=lambda: socket.create_server(("127.0.0.1", 0)))
+    open: list[socket.socket] = field(default_factory=list)
+
+    @property
+    def port(self) -> int:
+        return int(self.server.getsockname()[1])
+
+    def run(self) -> None:
+        with suppress(OSError):
+            while True:
+                sock, _ = self.server.accept()
+                self.open.append(sock)
+                packets: list[Packet] = []
+                self.connections.append(packets)
+                threading.Thread(target=self._serve, args=(sock, packets), daemon=True).start()
+
+    def _serve(self, sock: socket.socket, packets: list[Packet]) -> None:
+        with suppress(OSError), sock, sock.makefile("rb") as file:
+            while first := file.read(1):
+                length, shift = 0, 0
+                while True:
+                    (byte,) = file.read(1)
+                    length |= (byte & 127) << shift
+                    shift += 7
+                    if byte < 128:
+                        break
+                packet = Packet(first[0] >> 4, first[0] & 15, file.read(length))
+                packets.append(packet)
+                if answer := self._answer(packet):
+                    sock.sendall(answer)
+
+    def _answer(self, packet: Packet) -> bytes:
+        five = self.version == 5
+        if packet.kind == CONNECT:
+            return b"\x20\x03\x00" + bytes([self.refuses, 0]) if five else b"\x20\x02\x00" + bytes([self.refuses])
+        if packet.kind == SUBSCRIBE:
+            return (
+                b"\x90" + (b"\x06" + packet.body[:2] + b"\0" if five else b"\x05" + packet.body[:2]) + b"\x01\x01\x01"
+            )
+        if packet.kind == PINGREQ:
+            return b"\xd0\x00"
+        if packet.kind == PUBLISH and packet.flags & 6 and self.acknowledges:
+            part = Reader(packet.body)
+            topic = part.text()
+            reason = self.reasons.get(topic, 0)
+            return (b"\x40\x04" + part.take(2) + bytes([reason, 0])) if five else b"\x40\x02" + part.take(2)
+        return b""
+
+    def told(self, at: int = -1) -> list[tuple[str, str, int, bool]]:
+        """Topic, payload, QoS, retain of all that was published on one connection."""
+        found = []
+        for packet in [each for each in self.connections[at] if each.kind == PUBLISH]:
+            part, qos = Reader(packet.body), packet.flags >> 1 & 3
+            topic = part.text()
+            if qos:
+                part.take(2)
+            if self.version == 5:
+                part.properties()
+            found.append((topic, part.rest.decode(), qos, bool(packet.flags & 1)))
+        return found
+
+    def say(self, topic: str, payload: bytes, retain: bool = False) -> None:
+        """PUBLISH at QoS 0: 3.3."""
+        body = struct.pack(">H", len(topic)) + topic.encode() + (b"\0" if self.version == 5 else b"") + payload
+        self.open[-1].sendall(bytes([0x30 | retain, len(body)]) + body)
+
+    def hang_up(self) -> None:
+        for sock in self.open:
+            with suppress(OSError):
+                sock.shutdown(socket.SHUT_RDWR)
+
+    def close(self) -> None:
+        with suppress(OSError):
+            self.server.shutdown(socket.SHUT_RDWR)
+        self.server.close()
+        self.hang_up()
+
+
+@pytest.fixture(params=["5", "3.1.1"])
+def ear(request: pytest.FixtureRequest) -> Iterator[Ear]:
+    ear = Ear(VERSIONS[request.param])
+    threading.Thread(target=ear.run, daemon=True).start()
+    yield ear
+    ear.close()
+
+
+@pytest.fixture
+def five() -> Iterator[Ear]:
+    ear = Ear(5)
+    threading.Thread(target=ear.run, daemon=True).start()
+    yield ear
+    ear.close()
+
+
+def settings(ear: Ear, **said: Any) -> MqttSettings:
+    return MqttSettings("line-1", port=ear.port, protocol="5" if ear.version == 5 else "3.1.1", **said)
+
+
+def turned(publisher: MqttPublisher, done: Callable[[], bool]) -> list[tuple[int, bool]]:
+    """All that was acknowledged until `done`."""
+    found: list[tuple[int, bool]] = []
+
+    def turn() -> bool:
+        found.extend(publisher.acknowledged())
+        return done()
+
+    wait_for(turn, IndexError, KeyError)
+    return found
+
+
+def test_a_station_introduces_itself(ear: Ear, tmp_path: Path) -> None:
+    """3.1: a session of its own name that the broker may forget, a will, a password; by MQTT 5 the largest packet that
+    it takes is 16,384 bytes (property 0x27, four bytes)."""
+    (tmp_path / "word").write_text("first line\nsecond line\n")
+    publisher = MqttPublisher(settings(ear, username="fry", password_file=tmp_path / "word", keepalive_s=17))
+    publisher.start()
+    publisher.start()
+    turned(publisher, lambda: publisher.connection() == 1 and publisher.settled() and len(ear.told()) == 1)
+    assert len(ear.connections) == 1, "however often it is started"
+    said = connect(ear.connections[0][0], ear.version)
+    assert said == Said(
+        version=ear.version,
+        clean=True,
+        keepalive_s=17,
+        properties=b"\x27\x00\x00\x40\x00" if ear.version == 5 else b"",
+        client="kitchen-line-1",
+        will=("kitchen/line-1/state", '{"online": false}', 1, True),
+        user="fry",
+        word="first line",
+    )
+    (topics,) = [packet for packet in ear.connections[0] if packet.kind == SUBSCRIBE]
+    part = Reader(topics.body)
+    part.take(2)
+    if ear.version == 5:
+        part.properties()
+    wanted = []
+    while part.rest:
+        wanted.append((part.text(), part.number(1) & 3))
+    assert wanted == [(f"kitchen/line-1/{what}", 1) for what in ("acknowledge", "seen", "sign")]
+    assert ear.told() == [("kitchen/line-1/state", '{"online": true}', 1, True)]
+    sock = publisher._client.socket()
+    assert sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY) == 1
+    publisher.close()
+    wait_for(lambda: ear.connections[0][-1].kind == DISCONNECT)
+    assert ear.told()[1:] == [("kitchen/line-1/state", '{"online": false}', 1, True)]
+    assert len(ear.connections) == 1
+
+
+def test_messages_states_and_signs_each_in_their_own_way(ear: Ear) -> None:
+    """3.3: QoS 1 but for signs; a state is retained and an event is not; by MQTT 5 an event names its type (0x03)."""
+    publisher = MqttPublisher(settings(ear, root="site/kitchen"))
+    here = "site/kitchen/line-1"
+    assert publisher.publish(Message(f"{here}/alerts", "early")) is None, "nothing is kept for later by this one"
+    publisher.passing("alive", {"at_ms": 0})
+    publisher.latest("open", {"alerts": ["älter"]})
+    publisher.latest("open", {"alerts": ["bräunlich"]})
+    assert not publisher.settled() and publisher.connection() == 0
+    publisher.start()
+    turned(publisher, lambda: len(ear.told()) == 2)
+    assert ear.told()[1] == (f"{here}/open", '{"alerts": ["bräunlich"]}', 1, True), "the newest alone"
+    turned(publisher, publisher.settled)
+    tokens = [publisher.publish(Message(f"{here}/alerts", "{}", retain)) for retain in (False, True)]
+    assert None not in tokens and tokens[0] != tokens[1] and not publisher.settled()
+    publisher.passing("alive", {"at_ms": 5, "ä": 1})
+    landed = turned(publisher, lambda: publisher.settled() and len(ear.told()) == 5)
+    assert landed == [(token, True) for token in tokens], "a sign is acknowledged by nobody"
+    assert sorted(ear.told()[2:]) == sorted(
+        [
+            (f"{here}/alerts", "{}", 1, False),
+            (f"{here}/alerts", "{}", 1, True),
+            (f"{here}/alive", '{"at_ms": 5, "ä": 1}', 0, False),
+        ]
+    )
+    kinds = {packet.body.partition(b"alerts")[2][2:] for packet in ear.connections[0] if b"/alerts" in packet.body}
+    mime = b"application/cloudevents+json"
+    about = bytes([len(mime) + 3, 3, 0, len(mime)]) + mime
+    assert kinds == {(about if ear.version == 5 else b"") + b"{}"}
+    publisher.close()
+
+
+def test_one_value_of_a_state_is_on_its_way_at_a_time_and_the_newest_goes_next(five: Ear) -> None:
+    publisher = MqttPublisher(settings(five))
+    publisher.start()
+    turned(publisher, publisher.settled)
+    five.acknowledges = False
+    for value in range(4):
+        publisher.latest("open", {"value": value})
+        publisher.latest("batches", {"value": value})
+    wait_for(lambda: len(five.told()) == 3)
+    publisher.acknowledged()
+    assert not publisher.settled() and len(five.told()) == 3
+    values = [(topic.rpartition("/")[2], json.loads(body)["value"]) for topic, body, _, _ in five.told()[1:]]
+    assert sorted(values) == [("batches", 0), ("open", 0)]
+    five.acknowledges = True
+    five.hang_up()
+    turned(publisher, lambda: len(five.connections) == 2 and publisher.settled())
+    values = [(topic.rpartition("/")[2], json.loads(body)["value"]) for topic, body, _, _ in five.told()[1:]]
+    assert sorted(values) == [("batches", 3), ("open", 3)], "to a new connection all states go, each as it is now"
+    publisher.close()
+
+
+def test_what_is_owed_goes_out_before_the_goodbye(five: Ear) -> None:
+    publisher = MqttPublisher(settings(five))
+    publisher.start()
+    turned(publisher, publisher.settled)
+    five.acknowledges = False
+    publisher.latest("open", {"value": 1})
+    publisher.latest("open", {"value": 2})
+    five.acknowledges = True
+    publisher.close()
+    wait_for(lambda: five.connections[0][-1].kind == DISCONNECT)
+    assert [body for _, body, _, _ in five.told()[1:]] == ['{"value": 1}', '{"value": 2}', '{"online": false}']
+
+
+def test_the_link_is_told_once_something_was_acknowledged_and_by_its_first_reason(ear: Ear) -> None:
+    told: list[tuple[bool, str]] = []
+    ear.acknowledges = False
+    publisher = MqttPublisher(settings(ear), lambda up, reason: told.append((up, reason)))
+    publisher.start()
+    turned(publisher, lambda: publisher.connection() == 1 and len(ear.told()) == 1)
+    assert told == [] and publisher.connected(), "a broker that only takes connections is none"
+    ear.acknowledges = True
+    token = publisher.publish(Message("kitchen/line-1/alerts", "{}"))
+    assert turned(publisher, lambda: bool(told)) == [(token, True)]
+    assert told == [(True, "")]
+    ear.hang_up()
+    turned(publisher, lambda: len(told) == 2)
+    assert told[1][0] is False and told[1][1].startswith("the connection ended: ")
+    turned(publisher, lambda: publisher.connection() == 2)
+    publisher.close()
+
+
+@pytest.mark.parametrize(
+    ("version", "reason", "words"), [("5", 0x87, "Not authorized"), ("3.1.1", 5, "Not authorized")]
+)
+def test_a_refusal_is_told_in_the_standards_words(version: str, reason: int, words: str) -> None:
+    """MQTT 5.0, 3.2.2.2: 0x87; MQTT 3.1.1, 3.2.2.3: 5."""
+    ear = Ear(VERSIONS[version], refuses=reason)
+    threading.Thread(target=ear.run, daemon=True).start()
+    told: list[tuple[bool, str]] = []
+    publisher = MqttPublisher(settings(ear), lambda up, reason: told.append((up, reason)))
+    publisher.start()
+    turned(publisher, lambda: bool(told))
+    assert told == [(False, f"the broker refuses the connection: {words}")]
+    assert publisher.connection() == 0 and not publisher.connected()
+    assert publisher.publish(Message("kitchen/line-1/alerts", "{}")) is None
+    assert reach(settings(ear), 5) == f"the broker refuses the connection: {words}"
+    publisher.close()
+    ear.close()
+
+
+def test_a_refused_state_is_told_and_a_refused_message_given_back(five: Ear, caplog: pytest.LogCaptureFixture) -> None:
+    """MQTT 5.0, 3.4.2.1: 0x87."""
+    five.reasons = {"kitchen/line-1/open": 0x87, "kitchen/line-1/alerts": 0x87}
+    publisher = MqttPublisher(settings(five))
+    publisher.start()
+    turned(publisher, publisher.settled)
+    token = publisher.publish(Message("kitchen/line-1/alerts", "{}"))
+    assert turned(publisher, publisher.settled) == [(token, False)]
+    assert caplog.records == []
+    publisher.latest("open", {})
+    turned(publisher, publisher.settled)
+    publisher.latest("batches", {})
+    turned(publisher, publisher.settled)
+    assert [each.message for each in caplog.records] == ["the broker refuses kitchen/line-1/open; see its access list"]
+    publisher.close()
+
+
+def test_a_connection_on_which_nothing_is_acknowledged_is_given_up(five: Ear, caplog: pytest.LogCaptureFixture) -> None:
+    five.acknowledges = False
+    publisher = MqttPublisher(settings(five), patience_s=0.4)
+    publisher.start()
+    turned(publisher, lambda: publisher.connection() == 1)
+    began_s = time.monotonic()
+    while time.monotonic() - began_s < 0.8:
+        publisher.acknowledged()
+    assert len(five.connections) == 1, "nothing waits that counts"
+    publisher.publish(Message("kitchen/line-1/alerts", "{}"))
+    began_s = time.monotonic()
+    turned(publisher, lambda: len(five.connections) == 2)
+    assert time.monotonic() - began_s > 0.4
+    assert [each.message for each in caplog.records] == [
+        "the broker has acknowledged nothing for 0 s; the connection is made anew"
+    ]
+    turned(publisher, lambda: publisher.connection() == 2 and publisher.settled())
+    publisher.close()
+
+
+def test_a_connection_that_flaps_is_told_six_times_in_ten_minutes(five: Ear, monkeypatch: pytest.MonkeyPatch) -> None:
+    told: list[bool] = []
+    publisher = MqttPublisher(settings(five), lambda up, reason: told.append(up))
+    monkeypatch.setattr(publisher._client, "_reconnect_min_delay", 0.05)
+    monkeypatch.setattr(publisher._client, "_reconnect_max_delay", 0.05)
+    publisher.start()
+    for number in range(1, 9):
+        turned(publisher, lambda number=number: publisher.connection() == number)  # type: ignore[misc]
+        publisher.latest("open", {"value": number})
+        turned(publisher, publisher.settled)
+        publisher.acknowledged()
+        five.refuses = 0x88  # the server is not available: 3.2.2.2
+        five.hang_up()
+        turned(publisher, lambda: not publisher.connected())
+        five.refuses = 0
+    assert told == [True, False] * 6
+    publisher.close()
+
+
+def test_answers_come_from_their_topics_and_none_that_was_kept(ear: Ear) -> None:
+    heard: list[tuple[str, bytes]] = []
+    publisher = MqttPublisher(settings(ear), on_answer=lambda what, payload: heard.append((what, payload)))
+    publisher.start()
+    turned(publisher, publisher.settled)
+    ear.say("kitchen/line-1/seen", b"old", retain=True)
+    ear.say("kitchen/line-1/seen", b"1")
+    ear.say("kitchen/line-1/acknowledge", b"2")
+    wait_for(lambda: len(heard) == 2)
+    assert heard == [("seen", b"1"), ("acknowledge", b"2")]
+    publisher.close()
+
+
+def test_without_tls_only_another_machine_is_warned_of(caplog: pytest.LogCaptureFixture) -> None:
+    plain = MqttPublisher(MqttSettings("line-1", host="192.0.2.7", tls=False))
+    plain.start()
+    plain.close()
+    near = MqttPublisher(MqttSettings("line-1", port=1))
+    near.start()
+    near.close()
+    assert [each.message for each in caplog.records if each.levelno == logging.WARNING] == [
+        "no TLS: what goes to 192.0.2.7 can be read and changed on its way"
+    ]
+
+
+def test_what_is_sent_once_goes_under_another_name_and_leaves_the_station_alone(ear: Ear) -> None:
+    assert reach(settings(ear), 10) == ""
+    wait_for(lambda: ear.connections[0][-1].kind == DISCONNECT)
+    said = connect(ear.connections[0][0], ear.version)
+    assert (said.client, said.will, said.clean) == ("kitchen-line-1-check", None, True)
+    assert ear.told() == []
+    send(settings(ear), "sign", '{"day": 1}', 10)
+    wait_for(lambda: ear.connections[1][-1].kind == DISCONNECT)
+    said = connect(ear.connections[1][0], ear.version)
+    assert (said.client, said.will, said.user) == ("kitchen-line-1-sign", None, None)
+    assert ear.told() == [("kitchen/line-1/sign", '{"day": 1}', 1, False)]
+    ear.acknowledges = False
+    with pytest.raises(DriverUnavailable, match=rf"the broker at 127\.0\.0\.1:{ear.port} does not take the message"):
+        send(settings(ear), "sign", "{}", 0.5)
+
+
+def test_who_answers_nothing_is_no_broker() -> None:
+    with closing(socket.create_server(("127.0.0.1", 0))) as dumb:
+        where = MqttSettings("line-1", port=dumb.getsockname()[1])
+        began_s = time.monotonic()
+        assert reach(where, 0.3) == "it does not answer as an MQTT broker"
+        assert time.monotonic() - began_s < 5
+        with pytest.raises(DriverUnavailable, match=r"is not reached|does not take"):
+            send(where, "sign", "{}", 0.2)
+    nobody = reach(where, 10)
+    assert nobody.startswith("the broker is not reached: ") and "refused" in nobody
+
+
+def test_after_an_error_that_the_library_does_not_know_it_goes_on(
+    five: Ear, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A host name with an empty label can be none (RFC 1035, 2.3.1): Python's codec raises no `OSError`."""
+    monkeypatch.setattr(door, "RECOVER_S", 0.3)
+    wrong = MqttSettings("line-1", host="a..b", tls=False, port=five.port)
+    told: list[tuple[bool, str]] = []
+    publisher = MqttPublisher(wrong, lambda up, reason: told.append((up, reason)))
+    began_s = time.monotonic()
+    publisher.start()
+    turned(publisher, lambda: bool(told))
+    assert told[0][0] is False and told[0][1].startswith("the connection failed: UnicodeError: ")
+    assert any(each.message == told[0][1] for each in caplog.records)
+    object.__setattr__(wrong, "host", "127.0.0.1")
+    turned(publisher, lambda: publisher.connection() == 1)
+    assert time.monotonic() - began_s >= 0.3
+    publisher.close()
+
+
+@pytest.mark.parametrize(
+    ("content", "complaint"),
+    [(None, "can't be read"), (b"", "is empty"), (b"\nword\n", "is empty"), (b"\xff\xfe", "can't be read")],
+)
+def test_a_password_is_the_first_line_of_its_file(content: bytes | None, complaint: str, tmp_path: Path) -> None:
+    file = tmp_path / "word"
+    if content is not None:
+        file.write_bytes(content)
+    with pytest.raises(
+        DriverUnavailable, match=f"the password file .*word {complaint}.*; write the password in its fi"
+    ):
+        door.password(file)
+    file.write_bytes("wört \r\nmore\n".encode())
+    assert door.password(file) == "wört "
+
+
+def test_the_figures_that_were_chosen() -> None:
+    assert (mqtt.FLAPS, mqtt.CONTENT_TYPE) == (6, "application/cloudevents+json")
+    publisher = MqttPublisher(MqttSettings("line-1"))
+    assert publisher._client.max_inflight_messages == 20
+    assert (publisher._client._reconnect_min_delay, publisher._client._reconnect_max_delay) == (1, 60)
+    for protocol, number in VERSIONS.items():
+        assert door.bare(protocol)._protocol == number and door.bare(protocol).suppress_exceptions is True
+    assert publisher._client.suppress_exceptions is True
+
+
+def test_a_phone_keeps_each_message_once_and_each_state_as_it_is_now(ear: Ear) -> None:
+    """A receiver drops doubles by `source` and `id`: CloudEvents 1.0, Required Attributes."""
+    seen: list[str] = []
+    phone = Subscriber(
+        "127.0.0.1", ear.port, "kitchen/#", "5" if ear.version == 5 else "3.1.1", lambda v: seen.append(v["n"])
+    )
+    assert phone.ready(10) and connect(ear.connections[0][0], ear.version).keepalive_s == 30
+    (wanted,) = [packet for packet in ear.connections[0] if packet.kind == SUBSCRIBE]
+    assert wanted.body[2:].lstrip(b"\0").endswith(b"kitchen/#\x01")
+    events = [("/a", "1", "x"), ("/a", "2", "y"), ("/a", "1", "again"), ("/b", "1", "z"), ("/b", "1", "again")]
+    for source, id, n in events:
+        ear.say("kitchen/a", json.dumps({"specversion": "1.0", "source": source, "id": id, "n": n}).encode())
+    for topic, value in [("kitchen/s", {"at_ms": 1}), ("kitchen/s", {"at_ms": 2}), ("kitchen/t", ["specversion"])]:
+        ear.say(topic, json.dumps(value).encode(), retain=True)
+    wait_for(lambda: len(phone.retained) == 2 and phone.retained["kitchen/s"] == '{"at_ms": 2}')
+    assert seen == ["x", "y", "z"] and phone.doubles == 2
+    assert {key: value["n"] for key, value in phone.messages.items()} == {
+        ("/a", "1"): "x",
+        ("/a", "2"): "y",
+        ("/b", "1"): "z",
+    }
+    phone.say("kitchen/line-1/seen", b"{}")
+    wait_for(lambda: ear.told() == [("kitchen/line-1/seen", "{}", 1, False)])
+    ear.hang_up()
+    wait_for(lambda: not phone.ready(0))
+    wait_for(lambda: len(ear.connections) == 2 and phone.ready(0.1))
+    phone.close()
+    wait_for(lambda: ear.connections[1][-1].kind == DISCONNECT)
