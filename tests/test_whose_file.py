@@ -1,0 +1,297 @@
+"""Whose a file is, whether it is sound and as it was made: what is looked at before anything is written."""
+
+import shutil
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from recorder.clock import Stamp
+from recorder.core.events import RecordsSetAside, Tick
+from recorder.journal import aside, schema, seal, soundness
+from recorder.journal.errors import JournalBusy, JournalDamaged, JournalError
+from recorder.journal.journal import Journal
+from recorder.journal.migrations import ORDER, take
+from tests.kitchen import Kitchen, kept
+from tests.tampering import tamper, unguarded
+
+BLOCK = 1 << 20
+"""A file is looked through in such pieces."""
+
+STAMP = Stamp(0, "b", 0, 0, True)
+
+
+def whose(path: Path) -> type[JournalError]:
+    return type(soundness.damaged(path, "it is", False))
+
+
+@pytest.mark.parametrize("trace", [b"journal_keeps", b"batch-recorderm0", b'{"at_ms":'])
+def test_one_trace_anywhere_says_that_it_is_ours(trace: bytes, tmp_path: Path) -> None:
+    path = tmp_path / "r.db"
+    for at in (0, 77, *range(BLOCK - len(trace), BLOCK + 1), BLOCK + 9):
+        with path.open("wb") as file:
+            file.write(b"?")
+            file.truncate(BLOCK + 40)
+            file.seek(at)
+            file.write(trace)
+        assert whose(path) is JournalDamaged, at
+        with path.open("r+b") as file:
+            file.seek(at + len(trace) - 1)
+            file.write(b"~")
+            file.seek(BLOCK + 39)
+            file.write(b"?")
+        assert whose(path) is JournalError, at
+
+
+def test_nothing_but_zeros_is_nobodys_and_so_ours(tmp_path: Path) -> None:
+    path = tmp_path / "r.db"
+    for size in (0, 1, BLOCK + 5):
+        with path.open("wb") as file:
+            file.truncate(size)
+        assert whose(path) is JournalDamaged
+    for at in (0, BLOCK + 4):
+        with path.open("wb") as file:
+            file.truncate(BLOCK + 5)
+            file.seek(at)
+            file.write(b"\1")
+        assert whose(path) is JournalError
+
+
+def test_the_error_is_one_line_and_names_the_file(tmp_path: Path) -> None:
+    path = tmp_path / "r.db"
+    path.write_bytes(b"?")
+    assert str(soundness.damaged(path, "*** in database main ***\nPage 3:\n  bad", True)) == (
+        f"{path} is damaged: *** in database main *** Page 3: bad"
+    )
+    assert str(soundness.damaged(path, "no\ndatabase", False)) == (
+        f"{path} can't be used: no database; if it is the database of records set it aside, or name another"
+    )
+
+
+def test_what_the_disk_does_not_give_is_no_damage(tmp_path: Path) -> None:
+    """A folder can be opened and not read: EISDIR, read(2)."""
+    path = tmp_path / "r.db"
+    soundness.read_whole(path)
+    path.write_bytes(b"x" * (2 * BLOCK + 1))
+    soundness.read_whole(path)
+    (tmp_path / "r.db-wal").mkdir()
+    for reads in (lambda: soundness.read_whole(path), lambda: soundness.damaged(path, "it is", True)):
+        with pytest.raises(JournalError, match=r"r\.db can't be read: .*directory"):
+            reads()
+    with pytest.raises(JournalError, match=r"r\.db can't be read: .*directory"):
+        aside.set_aside(path)
+    assert path.exists()
+
+
+def test_a_log_without_its_database(tmp_path: Path) -> None:
+    path, log = tmp_path / "r.db", tmp_path / "r.db-wal"
+    assert not soundness.orphaned(path)
+    log.write_bytes(b"")
+    assert not soundness.orphaned(path)
+    log.write_bytes(b"x")
+    assert soundness.orphaned(path)
+    path.write_bytes(b"")
+    assert soundness.orphaned(path)
+    path.write_bytes(b"x")
+    assert not soundness.orphaned(path)
+
+
+def test_one_holds_the_lock_and_lets_it_go(tmp_path: Path) -> None:
+    path = tmp_path / "some" / "folders" / "r.db"
+    with soundness.locked(path) as lock:
+        assert Path(lock.name) == path.with_name("r.db.lock") and Path(lock.name).stat().st_mode & 0o777 == 0o600
+        before = len(list(Path("/proc/self/fd").iterdir()))
+        with pytest.raises(JournalBusy, match=r"r\.db is being written by a recorder that runs; stop it first"):
+            soundness.locked(path)
+        assert len(list(Path("/proc/self/fd").iterdir())) == before
+    soundness.locked(path).close()
+    (tmp_path / "file").touch()
+    with pytest.raises(JournalError, match=r"r\.db can't be opened: "):
+        soundness.locked(tmp_path / "file" / "r.db")
+
+
+def test_a_fresh_file_and_a_sound_one_are_told_from_all_others(tmp_path: Path) -> None:
+    path = tmp_path / "r.db"
+    assert not soundness.sound(path) and not path.exists()
+    path.touch()
+    assert not soundness.sound(path) and not soundness.sound(tmp_path)
+    path.unlink()
+    kept(Kitchen(), path).close()
+    assert soundness.sound(path)
+    with closing(sqlite3.connect(path)) as connection:
+        assert soundness.is_ours(connection)
+        connection.execute("PRAGMA trusted_schema = OFF")
+        soundness.check(path, connection)
+    tamper(path, "INSERT INTO _sqlite_migrations VALUES (99, 'batch-recorder', 'm999_later', '2030')")
+    for looks in (lambda: soundness.sound(path), lambda: Journal.open(path)):
+        with pytest.raises(JournalError, match=r"was written by a newer version; install that one") as raised:
+            looks()
+        assert type(raised.value) is JournalError
+
+
+@pytest.mark.parametrize(
+    "columns", ["seq", "seq, at_ms, boot_id, boot_ms, wall_ms, wall_known, kind, body, hash, previous"]
+)
+def test_a_journal_with_other_columns_is_another_programs(columns: str, tmp_path: Path) -> None:
+    path = tmp_path / "r.db"
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute(f"CREATE TABLE journal ({columns})")
+        assert not soundness.is_ours(connection)
+    with pytest.raises(JournalError, match=r"is another program's database; name another file"):
+        Journal.open(path)
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("CREATE TABLE journal_keeps (x)")
+    with pytest.raises(JournalDamaged, match=r"is damaged: its journal is not there, or not as it was made"):
+        Journal.open(path)
+
+
+# ---- as it was made ----
+
+
+def made(path: Path, steps: int) -> sqlite3.Connection:
+    connection = sqlite3.connect(path)
+    take(connection, steps)
+    return connection
+
+
+@pytest.mark.parametrize("steps", range(len(ORDER) + 1))
+def test_after_any_number_of_steps_it_is_as_they_make_it_and_a_later_object_is_too_early(
+    steps: int, tmp_path: Path
+) -> None:
+    with closing(made(tmp_path / "r.db", steps)) as connection:
+        assert list(schema.faults(connection)) == []
+        held = {name for (name,) in connection.execute("SELECT name FROM sqlite_master")}
+        with closing(made(Path(":memory:"), steps + 1)) as later:
+            new = later.execute("SELECT type, name, sql FROM sqlite_master WHERE sql IS NOT NULL").fetchall()
+        for kind, name, sql in new:
+            if name not in held and kind in ("table", "view") and not name.startswith(("sqlite_", "_sqlite")):
+                connection.execute(sql)
+                assert f"{kind} {name}" in dict(schema.faults(connection)), name
+                connection.execute(f"DROP {kind} {name}")
+    assert len(ORDER) >= 9 and [name[:4] for name in ORDER] == [f"m{at:03}" for at in range(1, len(ORDER) + 1)]
+
+
+def test_a_first_start_may_be_cut_anywhere_and_is_completed(tmp_path: Path) -> None:
+    """Between any two objects of the library's own, before the first step."""
+    path = tmp_path / "r.db"
+    index = "idx__sqlite_migrations_migration_set_name"
+    with closing(sqlite3.connect(path)) as connection:
+        assert list(schema.faults(connection)) == []
+        connection.execute(str(schema.PINNED["table", "_sqlite_migrations"][1]))
+        assert list(schema.faults(connection)) == []
+        schema.complete(connection)
+        schema.complete(connection)
+        assert list(schema.faults(connection)) == []
+        names = [name for (name,) in connection.execute("SELECT name FROM sqlite_master")]
+        assert names == ["_sqlite_migrations", index]
+    with closing(sqlite3.connect(path)) as connection:
+        assert connection.execute("SELECT count(*) FROM sqlite_master").fetchone() == (2,), "it is on disk"
+
+
+def test_what_is_wrong_is_said_of_the_object(tmp_path: Path) -> None:
+    path = tmp_path / "r.db"
+    kept(Kitchen(), path).close()
+    with unguarded(path) as connection:
+        for view in ("batches_read", "checks_read", "deviations_read", "commands_read"):
+            connection.execute(f"DROP VIEW {view}")
+        connection.execute("CREATE VIEW batches_read AS SELECT 1")
+        connection.execute("CREATE TABLE recipes (name)")
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("PRAGMA writable_schema = ON")
+        connection.execute("INSERT INTO sqlite_master SELECT * FROM sqlite_master WHERE name = 'recipes'")
+        connection.execute("PRAGMA user_version = 7")
+        assert list(schema.faults(connection)) == [
+            ("table recipes", "no version of the recorder makes it: somebody added it"),
+            ("view batches_read", "it was changed: the recorder makes it otherwise"),
+            ("view checks_read", "it is missing"),
+            ("view commands_read", "it is missing"),
+            ("view deviations_read", "it is missing"),
+            ("table recipes", "it is there more than once"),
+            ("file's user_version", "it is 7, and the recorder leaves it at 0"),
+        ]
+    with closing(sqlite3.connect(tmp_path / "utf16.db")) as connection:
+        connection.execute("PRAGMA encoding = 'UTF-16le'")
+        connection.execute("CREATE TABLE t (x)")
+        *_, last = schema.faults(connection)
+        assert last == ("file's encoding", "it is 'UTF-16le', and the recorder leaves it at 'UTF-8'")
+
+
+def test_the_steps_are_told_as_they_stand_there(tmp_path: Path) -> None:
+    path = tmp_path / "r.db"
+    for sql, said in {
+        "DELETE FROM _sqlite_migrations WHERE id = 2": f"it names the steps {', '.join((ORDER[0], *ORDER[2:]))}, which",
+        "UPDATE _sqlite_migrations SET migration_set = 'x' WHERE id = 2": "its rows are not numbered or named as",
+        "UPDATE _sqlite_migrations SET id = id + 1": "its rows are not numbered or named as",
+    }.items():
+        path.unlink(missing_ok=True)
+        with closing(made(path, len(ORDER))) as connection:
+            if "id + 1" in sql:
+                sql = "UPDATE _sqlite_migrations SET id = id + 100"
+            connection.execute(sql)
+            ((what, wrong),) = schema.faults(connection)
+            assert what == "table _sqlite_migrations" and wrong.startswith(said)
+
+
+def test_the_numbering_of_messages_is_that_of_the_newest(tmp_path: Path) -> None:
+    path = tmp_path / "r.db"
+    with closing(made(path, len(ORDER))) as connection:
+        row = "INSERT INTO outbox (seq, topic, body, retain) VALUES (1, 't', '{}', 0)"
+        connection.execute(row)
+        connection.execute(row)
+        assert list(schema.faults(connection)) == []
+        connection.execute("UPDATE sqlite_sequence SET seq = 3")
+        assert list(schema.faults(connection)) == [
+            ("table sqlite_sequence", "it says [('outbox', 3)], and the newest message has the number 2")
+        ]
+        connection.execute("DROP TRIGGER outbox_holds")
+        connection.execute("DELETE FROM outbox")
+        assert dict(schema.faults(connection))["table sqlite_sequence"].endswith("the number None")
+
+
+# ---- set aside ----
+
+
+def test_what_was_set_aside_is_told_once_by_its_name(tmp_path: Path) -> None:
+    path = tmp_path / "r[1].db"
+    names = [f"{path.name}.damaged-20260226T10000{at}Z" for at in range(4)]
+    for name in (names[0], f"{names[1]}-wal", f"{names[2]}.2-shm", f"{names[2]}.2", f"{names[3]}.12", names[3]):
+        (tmp_path / name).touch()
+    for name in (f"{names[0]}.gz", f"{names[0]}-old", f"{path.name}.damaged-2026", "r1.db.damaged-20260226T100000Z"):
+        (tmp_path / name).touch()
+    with closing(Journal.open(path)) as journal:
+        all_of_them = [names[0], names[1], f"{names[2]}.2", names[3], f"{names[3]}.12"]
+        assert aside.untold(journal, path) == all_of_them
+        journal.append(STAMP, RecordsSetAside(0, names[1], "malformed"), ())
+        journal.append(STAMP, Tick(0), ())
+        assert aside.untold(journal, path) == [name for name in all_of_them if name != names[1]]
+        assert aside.untold(journal, tmp_path / "other.db") == []
+
+
+# ---- keys ----
+
+
+def test_a_key_signs_what_its_public_half_knows(tmp_path: Path) -> None:
+    key = seal.make(tmp_path / "key")
+    assert (tmp_path / "key").stat().st_mode & 0o777 == 0o600
+    signature = key.sign(b"text")
+    assert len(signature) == 128 and len(key.public) == 64 and bytes.fromhex(signature + key.public)
+    assert seal.load(tmp_path / "key").public == key.public
+    assert seal.genuine(key.public, b"text", signature) is True
+    assert seal.genuine(key.public, b"texT", signature) is False
+    assert seal.genuine(key.public, b"text", "no digits") is False
+    assert seal.genuine(key.public, b"text", signature[:-2]) is False
+    assert seal.genuine(seal.make(tmp_path / "other").public, b"text", signature) is False
+
+
+@pytest.mark.parametrize("rights", [0o640, 0o604, 0o610, 0o601, 0o620, 0o602])
+def test_a_key_that_others_may_touch_is_none(rights: int, tmp_path: Path) -> None:
+    from recorder.driver import DriverUnavailable
+
+    seal.make(tmp_path / "key")
+    (tmp_path / "key").chmod(rights)
+    with pytest.raises(DriverUnavailable, match=rf"can be touched by others \(mode {rights:o}\); chmod 600"):
+        seal.load(tmp_path / "key")
+    shutil.copy(tmp_path / "key", tmp_path / "copy")
+    (tmp_path / "copy").chmod(0o400)
+    seal.load(tmp_path / "copy")
