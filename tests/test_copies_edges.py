@@ -1,6 +1,7 @@
 """Copies and files set aside, at their edges: no room, what was left over, names that are taken."""
 
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -110,3 +111,19 @@ def test_a_name_of_which_any_part_is_taken_is_not_given(tmp_path: Path) -> None:
         base = aside.set_aside(path)
         base.rename(base.with_name(base.name + "-shm"))
     assert len([*tmp_path.glob("records.db.damaged-*-shm")]) == 6
+
+
+def test_a_copy_that_is_not_as_the_records_are_is_not_kept(database: Path, tmp_path: Path) -> None:
+    """Whatever made it so: another head, or another number of entries."""
+    folder = tmp_path / "copies"
+    for wrong in ({"head": "f" * 64}, {"entries": 1}):
+        with pytest.raises(JournalError, match=r"ends at entry \d+, the records at \d+; verify both"):
+            upkeep.keep(database, folder, 3, lambda path, wrong=wrong: replace(examine(path), **wrong))
+        (left,) = folder.iterdir()
+        assert left.name.endswith(".db.part")
+
+
+def test_records_without_an_entry_are_copied_too(tmp_path: Path) -> None:
+    Journal.open(tmp_path / "r.db").close()
+    copy = upkeep.keep(tmp_path / "r.db", tmp_path / "copies", 3, examine)
+    assert (copy.entries, copy.dropped) == (0, ()) and copy.file.exists()

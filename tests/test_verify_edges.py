@@ -12,6 +12,7 @@ from recorder.clock import Stamp
 from recorder.commands.records import examine
 from recorder.core.events import LinkDown, LinkUp, Started, Tick
 from recorder.journal.chain import GENESIS, linked
+from recorder.journal.errors import JournalNewer
 from recorder.journal.journal import ENTRY, Journal, as_entry, as_row
 from recorder.journal.verify import Fault
 from tests.kitchen import MINUTE, Kitchen, kept, m
@@ -148,6 +149,44 @@ def test_the_rest_of_a_file_that_breaks_off_is_named_once(tmp_path: Path) -> Non
     (first, *rest) = found.faults
     assert (first.table, first.row) == ("journal", found.entries + 1) and "malformed" in first.what
     assert {fault.table for fault in rest} <= {"file"} and 0 < found.entries < 400
+
+
+def test_a_journal_that_was_made_otherwise_is_not_read(ticks: Path) -> None:
+    with closing(sqlite3.connect(ticks)) as connection:
+        connection.execute("PRAGMA writable_schema = ON")
+        connection.execute("UPDATE sqlite_master SET sql = replace(sql, 'STRICT', '') WHERE name = 'journal'")
+        connection.commit()
+    found = examine(ticks)
+    assert (found.entries, found.head, found.rows) == (0, GENESIS, 0)
+    assert [(fault.table, fault.row) for fault in found.faults] == [("table journal", None)]
+
+
+def test_messages_that_became_a_view_are_not_read(ticks: Path) -> None:
+    """A view can be made to never end."""
+    endless = "WITH RECURSIVE n(id) AS (SELECT 1 UNION ALL SELECT id + 1 FROM n)"
+    with closing(sqlite3.connect(ticks)) as connection:
+        connection.execute("DROP TABLE outbox")
+        connection.execute(
+            f"CREATE VIEW outbox AS {endless} SELECT id, 1 AS seq, 't' AS topic, '{{}}' AS body, 0 AS retain,"
+            " NULL AS sent_ms FROM n"
+        )
+    assert {"table outbox", "view outbox"} <= {fault.table for fault in examine(ticks).faults}
+
+
+def test_of_two_things_that_only_a_newer_version_knows_the_first_is_named(ticks: Path) -> None:
+    body = '{"at_ms":5,"boot_id":"b","rules":%d,"station":"s","vats":[1],"version":"9","wall_known":true}'
+    rewritten(ticks, 6, kind="started", body=body % 98)
+    with pytest.raises(JournalNewer, match=r"was written by a newer version \(entry 6 begins with rules 98\)"):
+        examine(ticks)
+    with unguarded(ticks) as connection:
+        last = as_entry(connection.execute(f"{ENTRY} WHERE seq = 6").fetchone())
+        for seq, kind, text in ((7, "started", body % 97), (8, "hologram", "{}")):
+            last = linked(seq, last.stamp, kind, text, last.hash)
+            connection.execute(f"INSERT INTO journal VALUES ({', '.join('?' * 10)})", as_row(last))
+    with pytest.raises(JournalNewer, match="entry 6 begins with rules 98"):
+        examine(ticks)
+    tamper(ticks, "UPDATE journal SET wall_ms = 4711 WHERE seq = 2")
+    assert told(ticks) == [("journal", 2, NOT_FITTING)], "what was changed is told, and not that it is newer"
 
 
 # ---- messages ----

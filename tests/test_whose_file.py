@@ -12,7 +12,7 @@ from recorder.core.events import RecordsSetAside, Tick
 from recorder.journal import aside, schema, seal, soundness
 from recorder.journal.errors import JournalBusy, JournalDamaged, JournalError
 from recorder.journal.journal import Journal
-from recorder.journal.migrations import ORDER, take
+from recorder.journal.migrations import ORDER, TABLES, columns, take
 from tests.kitchen import Kitchen, kept
 from tests.tampering import tamper, unguarded
 
@@ -247,6 +247,36 @@ def test_the_numbering_of_messages_is_that_of_the_newest(tmp_path: Path) -> None
         connection.execute("DROP TRIGGER outbox_holds")
         connection.execute("DELETE FROM outbox")
         assert dict(schema.faults(connection))["table sqlite_sequence"].endswith("the number None")
+
+
+@pytest.mark.parametrize("table", ["_sqlite_migrations", "sqlite_sequence", "outbox"])
+def test_what_can_not_be_read_is_said_of_its_table_and_the_rest_is_compared(table: str, tmp_path: Path) -> None:
+    path = tmp_path / "r.db"
+    made(path, len(ORDER)).close()
+    with closing(sqlite3.connect(path)) as connection:
+        (page,) = connection.execute("SELECT rootpage FROM sqlite_master WHERE name = ?", (table,)).fetchone()
+        connection.execute("CREATE TABLE z (x)")
+    data = path.read_bytes()
+    path.write_bytes(data[: (page - 1) * 4096] + bytes(4096) + data[page * 4096 :])
+    with closing(sqlite3.connect(path)) as connection:
+        found = dict(schema.faults(connection))
+    assert found.pop(f"table {table}") == "it can't be read: database disk image is malformed"
+    assert list(found) == ([] if table == "_sqlite_migrations" else ["table z"])
+
+
+def test_another_programs_tables_of_the_same_names_are_told_apart(tmp_path: Path) -> None:
+    with closing(sqlite3.connect(tmp_path / "r.db")) as connection:
+        connection.execute("CREATE TABLE outbox (id)")
+        assert ("table outbox", "no version of the recorder makes it: somebody added it") in list(
+            schema.faults(connection)
+        )
+
+
+def test_the_columns_are_those_of_the_tables_in_their_order(tmp_path: Path) -> None:
+    with closing(made(tmp_path / "r.db", len(ORDER))) as connection:
+        for table in TABLES:
+            stored = "SELECT name FROM pragma_table_xinfo(?) WHERE hidden = 0 ORDER BY cid"
+            assert columns(table) == [name for (name,) in connection.execute(stored, (table,))]
 
 
 # ---- set aside ----
