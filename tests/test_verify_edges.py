@@ -322,6 +322,7 @@ def test_a_message_is_sent_no_sooner_than_it_was_made(tmp_path: Path) -> None:
             "INSERT INTO outbox (seq, topic, body, retain) SELECT max(seq), 'x/y/z', 'no JSON', 0 FROM outbox",
             [(-1, "no entry of the journal explains this message")],
         ),
+        ("UPDATE outbox SET seq = 0 WHERE id = 1", [(1, "no entry of the journal explains this message")]),
         ("UPDATE outbox SET retain = 1 WHERE id = 4", [(4, "the message is not what the journal says")]),
         ("UPDATE outbox SET topic = 'kitchen/line-1/other' WHERE id = 4", [(4, "not what the journal says")]),
         ("UPDATE outbox SET body = replace(body, '1.0', '1.1') WHERE id = 4", [(4, "not what the journal says")]),
