@@ -1,13 +1,30 @@
 """Notices at their edges: what is said again and how often, to the millisecond."""
 
+import json
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import replace
+from importlib.metadata import version
+from itertools import pairwise
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
-from recorder.notices import alive, complaints
+from recorder.clock import Stamp
+from recorder.core import meanings as m
+from recorder.core.effects import Alert, Level, Record
+from recorder.core.events import Acknowledged, Reading, Signed, Tick
+from recorder.core.world import World
+from recorder.journal.journal import Journal, Message
+from recorder.notices import alive, answers, complaints
 from recorder.notices.alive import Alive
+from recorder.notices.answers import ACKNOWLEDGE, SEEN, SIGN, Reception, parse
 from recorder.notices.complaints import Complaints
+from recorder.notices.outbox import Outbox
+from recorder.notices.teller import Teller
+from tests.kitchen import Kitchen
 
 
 def test_a_complaint_comes_again_after_an_hour_with_how_many_were_kept_back(
@@ -50,3 +67,211 @@ def test_a_sign_of_life_goes_out_each_ten_seconds_and_on_each_new_connection() -
     newest["open"] = 9
     assert sent[0][1]["newest"] == {"open": 3}, "as it was then"
     assert alive.EVERY_MS == 10_000
+
+
+def taken(what: str, **said: object) -> bool:
+    try:
+        event = parse(what, json.dumps(said, ensure_ascii=False).encode(), 7)
+    except ValueError as error:
+        assert str(error).startswith("its ")
+        return False
+    assert event.at_ms == 7
+    return True
+
+
+def test_an_answer_at_the_ends_of_what_is_taken() -> None:
+    for digits, letters, good in [(15, 60, True), (16, 60, False), (15, 61, False), (1, 1, True), (1, 0, False)]:
+        assert taken(SEEN, alert="1" * digits + "-" + "x" * letters, by="JD") is good
+    assert not taken(SEEN, alert="-x", by="JD") and not taken(SEEN, alert="1-X", by="JD")
+    for count in (8, 9):
+        for what in (ACKNOWLEDGE, SIGN):
+            rest = {"alert": "1-x"} if what == ACKNOWLEDGE else {"day": "2026-02-26", "note": ""}
+            assert taken(what, by="A" * count, **rest) is (count == 8)
+    for name, good in [("a" * 32, True), ("a" * 33, False), ("a-_9 b", True), ("a  b", False), (7, False)]:
+        assert taken(SEEN, alert="1-x", by=name) is good, name
+    for day, good in [
+        ("1970-01-01", True),
+        ("1969-12-31", False),
+        ("2199-12-31", True),
+        ("2200-01-01", False),
+        ("2026-02-29", False),
+        ("2024-02-29", True),
+        (20260226, False),
+    ]:
+        assert taken(SIGN, day=day, by="JD", note="") is good, day
+    assert answers.LONGEST == 1_024
+    padded = b'{"alert": "1-x", "by": "JD"}'
+    assert parse(ACKNOWLEDGE, padded + b" " * (1_024 - len(padded)), 0) == Acknowledged(0, "1-x", "JD")
+
+
+@pytest.mark.parametrize(
+    ("note", "good"),
+    [
+        ("", True),
+        ("x" * 400, True),
+        ("x" * 401, False),
+        ("two words", True),
+        ("7", True),
+        ("a\u0301\u0301\u0301", True),
+        ("a\u0301\u0301\u0301\u0301", False),
+        ("a\u0301\u0301b\u0301\u0301", True),
+        ("\u0301\u0301\u0301 \u0301", False),
+        (".", False),
+        (" ", False),
+        (None, False),
+        *(
+            (f"a{letter}b", False)
+            for letter in "\u034f\u115f\u1160\u17b4\u17b5\u180b\u180e\u180f\u2800\u3164\ufe00\ufe0f"
+        ),
+        *(
+            (f"a{letter}b", False)
+            for letter in "\uffa0\U000e0100\U000e01ef\x00\x9f\u200b\ue000\u0378\u2028\u2029\u00a0\u3000"
+        ),
+        *((f"a{letter}b", True) for letter in "\u034e\u1161\u2801\u3163\ufe10\uffa1\u20ac😀"),
+    ],
+)
+def test_a_note_is_one_line_that_is_seen_as_it_is(note: str | None, good: bool) -> None:
+    """Categories and ignorable code points by the Unicode Character Database."""
+    assert taken(SIGN, day="2026-02-26", by="JD", note=note) is good
+
+
+OPEN = Alert("41-cook-overdue", "cook overdue", Level.WARNING, "take it out", 1, (), 5)
+
+
+def desk(*alerts: Alert, why: str | None = None) -> Reception:
+    return Reception(lambda: World(alerts=alerts), lambda event: why)
+
+
+def test_an_answer_counts_where_one_of_many_alerts_waits_for_it() -> None:
+    other = replace(OPEN, id="42-cook-overdue")
+    for what in (ACKNOWLEDGE, SEEN):
+        said = b'{"alert": "41-cook-overdue", "by": "JD"}'
+        assert desk(other, OPEN).event(what, said, 7) and desk(OPEN, other).event(what, said, 7)
+        over = replace(OPEN, ended_ms=6)
+        assert desk(over, other).event(what, said, 7) is None
+        done = replace(OPEN, acknowledged_ms=6) if what == ACKNOWLEDGE else replace(OPEN, seen_ms=6)
+        assert desk(done, other).event(what, said, 7) is None
+        other_way = replace(OPEN, acknowledged_ms=6) if what == SEEN else replace(OPEN, seen_ms=6)
+        assert desk(other_way).event(what, said, 7)
+
+
+def test_each_refusal_is_told_with_its_reason(caplog: pytest.LogCaptureFixture) -> None:
+    said = b'{"day": "2026-02-26", "by": "JD", "note": ""}'
+    assert desk(why="that day is open").event(SIGN, said, 0) is None
+    assert desk().event(SIGN, said, 3) == Signed(3, "2026-02-26", "JD")
+    busy = desk(OPEN)
+    seen = b'{"alert": "41-cook-overdue", "by": "JD"}'
+    assert [bool(busy.event(SEEN, seen, ms)) for ms in [*range(31), 59_999, 60_000, 60_000]] == [
+        *[True] * 30,
+        False,
+        False,
+        True,
+        False,
+    ]
+    assert busy.event(ACKNOWLEDGE, b'{"alert": "9-x", "by": "JD"}', 0) is None
+    assert busy.event("alerts", b"{}", 0) is None
+    assert [each.getMessage() for each in caplog.records] == [
+        "a message on sign is refused: that day is open",
+        "a message on seen is refused: too many of them",
+        "a message on acknowledge is refused: no alert waits for it",
+        "a message on alerts is refused: nothing is expected on 'alerts'",
+    ]
+    assert answers.MOST == {"acknowledge": (30, 60_000), "seen": (30, 60_000), "sign": (10, 3_600_000)}
+
+
+def test_a_gate_without_figures_lets_thirty_through_in_a_minute() -> None:
+    gate = answers.Gate()
+    assert [gate.open(0) for _ in range(31)] == [True] * 30 + [False]
+    assert not gate.open(59_999) and gate.open(60_000)
+
+
+# ---- the outbox ----
+
+
+class Wire:
+    """A publisher that takes all and answers when it is told."""
+
+    def __init__(self, number: int = 1) -> None:
+        self.number, self.given, self.answers = number, list[str](), list[tuple[int, bool]]()
+
+    def connection(self) -> int:
+        return self.number
+
+    def publish(self, message: Message) -> int | None:
+        self.given.append(message.body)
+        return len(self.given)
+
+    def acknowledged(self) -> list[tuple[int, bool]]:
+        said, self.answers = self.answers, []
+        return said
+
+
+@pytest.fixture
+def journal(tmp_path: Path) -> Iterator[Journal]:
+    with closing(Journal.open(tmp_path / "r.db", lambda entry, *_: [Message("t", f"{entry.seq}")])) as journal:
+        for number in range(230):
+            journal.append(Stamp(0, "b", 0, 0, True), Tick(number), ())
+        yield journal
+
+
+def test_two_hundred_are_under_way_and_each_step_says_whether_more_is(journal: Journal) -> None:
+    wire = Wire(0)
+    box = Outbox(journal, wire)
+    assert box.step(0) is False and wire.given == [] and not box.empty()
+    wire.number = 1
+    assert box.step(0) is True and len(wire.given) == 200
+    assert box.step(1) is False and len(wire.given) == 200
+    wire.answers = [(1, True), (2, True), (999, True)]
+    assert box.step(2) is True and wire.given[200:] == ["201", "202"] and box.sent == 2
+    wire.answers = [(token, True) for token in range(3, 203)]
+    assert box.step(3) is True and len(wire.given) == 230
+    wire.answers = [(token, True) for token in range(203, 231)]
+    assert not box.empty() and box.step(4) is True and box.empty() and box.sent == 230
+    assert box.step(5) is False
+
+
+def test_a_refused_message_is_tried_again_after_one_two_four_seconds_and_then_each_minute(
+    journal: Journal, caplog: pytest.LogCaptureFixture
+) -> None:
+    wire, now_ms, tried = Wire(), 0, list[int]()
+    box = Outbox(journal, wire)
+    box.step(0)
+    wire.answers = [(token, token != 5) for token in range(1, 201)]
+    box.step(1_000)
+    wire.answers = [(token, True) for token in range(201, 231)]
+    for now_ms in range(1_000, 400_000, 250):
+        count = len(wire.given)
+        box.step(now_ms)
+        for place, body in enumerate(wire.given[count:], count + 1):
+            if body == "5":
+                tried.append(now_ms)
+                wire.answers.append((place, False))
+    waits = [later - earlier for earlier, later in pairwise([1_000, *tried])]
+    assert waits[:7] == [1_000, 2_250, 4_250, 8_250, 16_250, 32_250, 60_250], "a refusal takes 250 ms here"
+    assert [each.getMessage() for each in caplog.records] == [
+        "the broker refuses message 5; it is kept and tried again"
+    ]
+    assert not box.empty() and [row.id for row in journal.unsent()] == [5]
+
+
+# ---- the states ----
+
+
+def test_only_the_newest_checks_are_kept_and_told(tmp_path: Path) -> None:
+    kitchen = Kitchen()
+    kitchen.say(m.SHIFT_START, cook=4)
+    told: dict[str, dict[str, Any]] = {}
+    with closing(Journal.open(tmp_path / "r.db")) as records:
+        rows = [Record("checks", n, (("temp_c", 70.0 + n), ("struck", 0))) for n in (30, 4, 5, *range(6, 30))]
+        records.append(Stamp(0, "b", 0, 0, True), Tick(0), rows)
+        teller = Teller(lambda name, value: told.update({name: value}), records, tmp_path / "r.db", ())
+        teller._checks |= {n: {"batch": n} for n in (3, 1, 2)}
+        teller.tell(Tick(1), kitchen.state.world, 1)
+        assert len(told["checks"]["checks"]) == 24 and sorted(teller._checks) == list(range(7, 31))
+        assert told["checks"]["at_ms"] == 1 and teller.newest.keys() == {"open", "batches", "checks", "health"}
+        before = dict(told)
+        teller.tell(Tick(2), kitchen.state.world, 2)
+        assert told == before, "what did not change is not told again"
+        teller.tell(Reading(3, "needle", 70.5, True), kitchen.state.world, 3)
+        assert told["reading/needle"] == {"at_ms": 3, "temp_c": 70.5, "settled": True}
+        assert told["health"]["version"] == version("batch-recorder")
