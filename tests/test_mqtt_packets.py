@@ -2,27 +2,36 @@
 
 import json
 import logging
+import re
+import shutil
 import socket
+import ssl
 import struct
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import closing, suppress
+from contextlib import ExitStack, closing, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
+from urllib.request import urlopen
 
 import pytest
 
+from recorder.clock import Stamp
+from recorder.core.world import World
 from recorder.driver import DriverUnavailable
+from recorder.journal.chain import Entry
 from recorder.journal.journal import Message
 from recorder.notices import client as door
-from recorder.notices import mqtt
+from recorder.notices import last_word, mqtt
+from recorder.notices.broker import LocalBroker, PageBroker
 from recorder.notices.mqtt import MqttPublisher
+from recorder.notices.outbox import Messages
 from recorder.notices.reaching import reach, send
 from recorder.notices.settings import MqttSettings
 from recorder.notices.subscriber import Subscriber
-from tests.test_mqtt import wait_for
+from tests.test_mqtt import mosquitto, wait_for
 
 CONNECT, PUBLISH, PUBACK, SUBSCRIBE, PINGREQ, DISCONNECT = 1, 3, 4, 8, 12, 14
 """MQTT 5.0, 2.1.2."""
@@ -421,14 +430,14 @@ def test_answers_come_from_their_topics_and_none_that_was_kept(ear: Ear) -> None
 
 
 def test_without_tls_only_another_machine_is_warned_of(caplog: pytest.LogCaptureFixture) -> None:
-    plain = MqttPublisher(MqttSettings("line-1", host="192.0.2.7", tls=False))
+    plain = MqttPublisher(MqttSettings("line-1", host="0.0.0.0", port=1, tls=False))
     plain.start()
     plain.close()
     near = MqttPublisher(MqttSettings("line-1", port=1))
     near.start()
     near.close()
     assert [each.message for each in caplog.records if each.levelno == logging.WARNING] == [
-        "no TLS: what goes to 192.0.2.7 can be read and changed on its way"
+        "no TLS: what goes to 0.0.0.0 can be read and changed on its way"
     ]
 
 
@@ -533,3 +542,144 @@ def test_a_phone_keeps_each_message_once_and_each_state_as_it_is_now(ear: Ear) -
     wait_for(lambda: len(ear.connections) == 2 and phone.ready(0.1))
     phone.close()
     wait_for(lambda: ear.connections[1][-1].kind == DISCONNECT)
+
+
+def test_what_is_of_this_moment_waits_for_nobody(ear: Ear) -> None:
+    """A connection that no turn has seen yet is none: what was given to it would not be known of."""
+    publisher = MqttPublisher(settings(ear))
+    publisher.start()
+    wait_for(publisher.connected)
+    publisher.passing("alive", {"at_ms": 1})
+    publisher.latest("open", {"value": 1})
+    assert publisher.connection() == 0 and not publisher.settled()
+    wait_for(lambda: len(ear.told()) == 1)
+    turned(publisher, publisher.settled)
+    assert [topic.rpartition("/")[2] for topic, _, _, _ in ear.told()] == ["state", "open"]
+    publisher.close()
+
+
+ENDS = tuple(
+    Entry(seq, Stamp(seq, "b", seq, 1_772_100_000_000, True), "tick", "{}", "0" * 64, "ab" * 32) for seq in (1, 7)
+)
+
+
+@pytest.mark.parametrize("ends", [ENDS, None])
+def test_the_last_word_is_said_to_each_connection_until_the_broker_has_it(
+    ear: Ear, ends: tuple[Entry, Entry] | None
+) -> None:
+    now = Stamp(9_000, "b", 9_000, 1_772_100_009_000, True)
+    publisher = MqttPublisher(settings(ear))
+    messages = Messages("kitchen", "line-1", "alerts")
+    began_s = time.monotonic()
+    assert not last_word.tell(publisher, messages, ends, World(), "disk\x1b[2J full", now, 0.2), "nobody is there"
+    assert 0.2 <= time.monotonic() - began_s < 3
+    publisher.start()
+    assert last_word.tell(publisher, messages, ends, World(), "disk\x1b[2J full", now, 10) is True
+    said = {topic.rpartition("/")[2]: (body, retain) for topic, body, _, retain in ear.told()}
+    shown = json.loads(said["open"][0])
+    assert shown["at_ms"] == 9_000 and said["open"][1]
+    (alert,) = shown["alerts"]
+    assert alert["id"] == f"{7 if ends else 0}-not-recording" and "disk?[2J full" in alert["text"]
+    assert ("alerts" in said) is bool(ends)
+    if ends:
+        event = json.loads(said["alerts"][0])
+        assert (event["id"], event["source"]) == ("7-unrecorded", "/stations/line-1/journals/abababababab")
+        assert event["time"] == "2026-02-26T10:00:09.000+00:00" and event["data"]["ended_by"] == "said"
+    publisher.close()
+
+
+def test_the_last_word_goes_to_a_new_connection_again(five: Ear) -> None:
+    now = Stamp(9_000, "b", 9_000, 1_772_100_009_000, True)
+    five.acknowledges = False
+    publisher = MqttPublisher(settings(five))
+    publisher.start()
+    turned(publisher, lambda: publisher.connection() == 1)
+    said: list[bool] = []
+    words = (publisher, Messages("kitchen", "line-1", "alerts"), (ENDS[0], ENDS[1]), World(), "full", now, 10)
+    telling = threading.Thread(target=lambda: said.append(last_word.tell(*words)))
+    telling.start()
+    wait_for(lambda: len(five.told()) == 3)
+    five.acknowledges = True
+    five.hang_up()
+    telling.join(10)
+    assert said == [True]
+    for at in (0, 1):
+        assert [topic.rpartition("/")[2] for topic, _, _, _ in five.told(at)].count("alerts") == 1
+    publisher.close()
+
+
+def certificate(folder: Path) -> tuple[Path, Path, Path]:
+    """A certificate, its key, and both in one file."""
+    from datetime import UTC, datetime, timedelta
+
+    from cryptography import x509
+    from cryptography.hazmat.primitives import hashes, serialization
+    from cryptography.hazmat.primitives.asymmetric import ec
+
+    key, name = ec.generate_private_key(ec.SECP256R1()), x509.Name([])
+    now = datetime.now(UTC)
+    made = x509.CertificateBuilder(name, name, key.public_key(), 1, now, now + timedelta(days=1))
+    text = made.sign(key, hashes.SHA256()).public_bytes(serialization.Encoding.PEM)
+    word = key.private_bytes(
+        serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
+    )
+    files = folder / "cert.pem", folder / "key.pem", folder / "both.pem"
+    for file, content in zip(files, (text, word, text + word), strict=True):
+        file.write_bytes(content)
+    return files
+
+
+def test_each_file_of_tls_may_stand_alone(tmp_path: Path) -> None:
+    cert, key, both = certificate(tmp_path)
+    for files in ({"ca_file": cert}, {"cert_file": both}, {"cert_file": cert, "key_file": key}, {}):
+        client = door.make(MqttSettings("line-1", host="mqtt.example.org", **files), "")
+        context = client._ssl_context
+        assert context.verify_mode == ssl.CERT_REQUIRED and context.check_hostname
+        assert context.cert_store_stats()["x509"] or "ca_file" not in files
+    assert door.make(MqttSettings("line-1"), "")._ssl_context is None
+    for files in ({"ca_file": key}, {"cert_file": cert}, {"cert_file": cert, "key_file": tmp_path / "none.pem"}):
+        names = ", ".join(str(file) for file in files.values())
+        with pytest.raises(DriverUnavailable, match=f"one of the broker's files {re.escape(names)} can't be used: "):
+            door.make(MqttSettings("line-1", host="mqtt.example.org", **files), "")
+
+
+def free_ports(count: int) -> list[int]:
+    with ExitStack() as held:
+        sockets = [held.enter_context(socket.create_server(("127.0.0.1", 0))) for _ in range(count)]
+        return [each.getsockname()[1] for each in sockets]
+
+
+@mosquitto
+def test_the_demos_broker_serves_the_page_and_comes_back(monkeypatch: pytest.MonkeyPatch) -> None:
+    port, web = free_ports(2)
+    broker = PageBroker(port, web)
+    assert broker.url("line-1") == f"http://127.0.0.1:{web}/?station=line-1"
+    broker.stop()
+    for _ in range(2):
+        broker.start()
+        assert reach(MqttSettings("line-1", port=port), 10) == ""
+        wait_for(lambda: b"<title>" in urlopen(broker.url("line-1"), timeout=5).read(), OSError)
+        broker.stop()
+        with pytest.raises(OSError):
+            socket.create_connection(("127.0.0.1", port), 1)
+    monkeypatch.setattr(shutil, "which", lambda program, path: "/bin/false")
+    with pytest.raises(OSError, match=f"mosquitto does not start on port {port}"):
+        broker.start()
+    broker.stop()
+    monkeypatch.setattr(shutil, "which", lambda program, path: None)
+    with pytest.raises(OSError, match="mosquitto is missing; apt install mosquitto"):
+        broker.start()
+    broker._folder.cleanup()
+
+
+def test_the_small_broker_can_be_asked_to_stop_before_it_runs() -> None:
+    (port,) = free_ports(1)
+    small = LocalBroker(port)
+    small.stop()
+    small.start()
+    assert reach(MqttSettings("line-1", port=port, protocol="3.1.1"), 10) == ""
+    small.stop()
+    small.stop()
+    assert not [each for each in threading.enumerate() if each.name == "broker"]
+    with socket.create_server(("127.0.0.1", port)), pytest.raises(OSError, match=f"port {port} of this machine can't"):
+        small.start()
