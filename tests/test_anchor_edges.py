@@ -86,6 +86,7 @@ def test_records_that_were_kept_elsewhere_between_two_anchors(path: Path, own: l
     """The first fault says where they were away, the next that time ran backwards."""
     late = replace(own[3], at_ms=90_000)
     found = compare(path, [late, replace(OTHER, line=2), own[5]]).faults
+    assert {fault.table for fault in found} == {"anchors"}
     assert [(fault.row, fault.what[:22]) for fault in found] == [
         (6, "records were kept in a"),
         (6, "time ran backwards: en"),

@@ -1,6 +1,9 @@
 """Notices at their edges: what is said again and how often, to the millisecond."""
 
+import hashlib
 import json
+import re
+from base64 import b64decode
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
@@ -17,12 +20,13 @@ from recorder.core import meanings as m
 from recorder.core.effects import Alert, Level, Record
 from recorder.core.events import Acknowledged, Reading, Signed, Tick
 from recorder.core.world import World
+from recorder.journal.chain import Entry
 from recorder.journal.journal import Journal, Message
-from recorder.notices import alive, answers, complaints
+from recorder.notices import alive, answers, complaints, passwords
 from recorder.notices.alive import Alive
 from recorder.notices.answers import ACKNOWLEDGE, SEEN, SIGN, Reception, parse
 from recorder.notices.complaints import Complaints
-from recorder.notices.outbox import Outbox
+from recorder.notices.outbox import Messages, Outbox
 from recorder.notices.teller import Teller
 from tests.kitchen import Kitchen
 
@@ -252,6 +256,67 @@ def test_a_refused_message_is_tried_again_after_one_two_four_seconds_and_then_ea
         "the broker refuses message 5; it is kept and tried again"
     ]
     assert not box.empty() and [row.id for row in journal.unsent()] == [5]
+
+
+def test_a_refused_message_that_went_through_at_last_makes_the_next_wait_short_again(journal: Journal) -> None:
+    wire = Wire()
+    box = Outbox(journal, wire)
+
+    def again(now_ms: int, wanted: str) -> bool:
+        """Whether this step gives the message again."""
+        count = len(wire.given)
+        box.step(now_ms)
+        return wanted in wire.given[count:]
+
+    box.step(0)
+    wire.answers = [(token, token not in (5, 9)) for token in range(1, 201)]
+    assert again(0, "201") and not again(999, "5") and again(1_000, "5")
+    wire.answers = [(wire.given.index("9", 200) + 1, True)]
+    assert not again(1_001, "5")
+    wire.answers = [(wire.given.index("5", 200) + 1, False)]
+    assert not again(1_002, "5") and not again(2_001, "5") and again(2_002, "5"), "a second, as at the first time"
+
+
+def test_an_entry_goes_out_with_its_kind_its_body_and_the_hash_before(tmp_path: Path) -> None:
+    entry = Entry(3, Stamp(5, "b", 5, 1_772_100_000_000, False), "tick", '{"at_ms":5}', "cd" * 32, "ab" * 32)
+    messages = Messages("kitchen", "line-1", "all")
+    messages.begin(replace(entry, seq=1, hash="ef" * 32), 5)
+    (message,) = messages(entry, Tick(5), ())
+    assert message.topic == "kitchen/line-1/journal" and not message.retain
+    assert json.loads(message.body) == {
+        "specversion": "1.0",
+        "id": "3-entry",
+        "source": "/stations/line-1/journals/efefefefefef",
+        "type": "entry",
+        "time": "2026-02-26T10:00:00.000+00:00",
+        "datacontenttype": "application/json",
+        "data": {
+            "station": "line-1",
+            "kind": "tick",
+            "previous": "cd" * 32,
+            "body": {"at_ms": 5},
+            "entry": 3,
+            "entry_hash": "ab" * 32,
+            "at_ms": 5,
+            "wall_known": False,
+        },
+    }
+
+
+def test_a_password_is_five_groups_of_four_letters_that_look_like_no_other() -> None:
+    words = {passwords.made() for _ in range(200)}
+    assert len(words) == 200 and all(re.fullmatch("([2-9a-hjkmnp-z]{4}-){4}[2-9a-hjkmnp-z]{4}", word) for word in words)
+    assert {*"".join(words)} == {*"23456789abcdefghjkmnpqrstuvwxyz-"}
+
+
+def test_a_hash_is_that_of_mosquittos_own_tool() -> None:
+    """mosquitto_passwd(1) writes $7$, the rounds, salt and PBKDF2-HMAC-SHA512 (RFC 8018) in base64."""
+    one, two = passwords.hashed("fries"), passwords.hashed("fries")
+    assert one != two
+    for each in (one, two):
+        empty, seven, rounds, salt, digest = each.split("$")
+        assert (empty, seven, rounds, len(b64decode(salt))) == ("", "7", "10000", 12)
+        assert b64decode(digest) == hashlib.pbkdf2_hmac("sha512", b"fries", b64decode(salt), 10_000)
 
 
 # ---- the states ----

@@ -1,6 +1,7 @@
 """The thermal room at its very edges: ends of ranges, single bits, values on a line, and what adds to a fault."""
 
 import math
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -9,6 +10,8 @@ from scipy import stats
 from recorder.thermal import lethality, sampling
 from recorder.thermal.approach import fitted
 from recorder.thermal.converters import Converted, Unfit, max31855k, max31856
+from recorder.thermal.its90 import INVERSES
+from recorder.thermal.thermocouple import emf_mv, temp_c
 
 # MAX31856, fault status register 0F hex, bit 0 first (published-values.md section 4.6).
 FAULTS = (
@@ -160,3 +163,38 @@ def test_the_interval_of_the_end_is_the_profile_interval_on_the_mean() -> None:
             ratios.append(fit.half_c / half_c)
     assert sum(ratios) / len(ratios) == pytest.approx(1, abs=0.05)
     assert min(ratios) > 0.6 and max(ratios) < 1.5
+
+
+INVERSE_RANGES_C = {"K": (-200, 0, 500, 1372), "J": (-210, 0, 760, 1200), "T": (-200, 0, 400)}
+"""NIST SRD 60: where each published inverse function begins and ends."""
+
+
+@pytest.mark.parametrize("kind", INVERSES)
+def test_the_published_inverses_are_as_good_as_published(kind: str) -> None:
+    """NIST SRD 60 gives their errors as up to 0.06 °C, over ranges whose ends are voltages to 0.001 mV."""
+    ends = INVERSE_RANGES_C[kind]
+    assert [(each.low_mv, each.high_mv) for each in INVERSES[kind]] == [
+        (pytest.approx(emf_mv(kind, low), abs=0.0006), pytest.approx(emf_mv(kind, high), abs=0.0006))
+        for low, high in pairwise(ends)
+    ]
+    for inverse, (low, high) in zip(INVERSES[kind], pairwise(ends), strict=True):
+        for true_c in np.linspace(low, high, 400):
+            found_c = np.polynomial.polynomial.polyval(emf_mv(kind, float(true_c)), inverse.coefficients)
+            assert abs(found_c - true_c) < 0.065
+
+
+@pytest.mark.parametrize(("kind", "low_c", "high_c"), [("K", -270, 1372), ("J", -210, 1200), ("T", -270, 400)])
+def test_a_rounded_voltage_past_an_end_is_the_end_and_a_farther_one_is_none(
+    kind: str, low_c: float, high_c: float
+) -> None:
+    """A printed table has three digits of a millivolt: half of the last is 0.0005 mV."""
+    for end_c, way in ((low_c, -1), (high_c, 1)):
+        end_mv = emf_mv(kind, end_c)
+        assert temp_c(kind, end_mv) == pytest.approx(end_c, abs=1e-4)
+        assert temp_c(kind, end_mv + way * 0.00049) == pytest.approx(end_c, abs=1e-4)
+        with pytest.raises(ValueError, match=f"is outside type {kind}"):
+            temp_c(kind, end_mv + way * 0.00051)
+        with pytest.raises(ValueError, match=f"is outside type {kind}"):
+            emf_mv(kind, end_c + way * 0.001)
+        for step in (1, 30):
+            assert temp_c(kind, emf_mv(kind, end_c - way * step)) == pytest.approx(end_c - way * step, abs=1e-3)

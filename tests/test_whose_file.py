@@ -1,18 +1,22 @@
 """Whose a file is, whether it is sound and as it was made: what is looked at before anything is written."""
 
+import os
 import shutil
 import sqlite3
 from contextlib import closing
 from pathlib import Path
 
 import pytest
+from sqlite_utils import Database, hookimpl
+from sqlite_utils.plugins import pm
 
 from recorder.clock import Stamp
+from recorder.commands.records import examine
 from recorder.core.events import RecordsSetAside, Tick
-from recorder.journal import aside, schema, seal, soundness
+from recorder.journal import aside, schema, seal, soundness, upkeep
 from recorder.journal.errors import JournalBusy, JournalDamaged, JournalError
 from recorder.journal.journal import Journal
-from recorder.journal.migrations import ORDER, TABLES, columns, take
+from recorder.journal.migrations import ORDER, TABLES, columns, take, taken
 from tests.kitchen import Kitchen, kept
 from tests.tampering import tamper, unguarded
 
@@ -325,3 +329,56 @@ def test_a_key_that_others_may_touch_is_none(rights: int, tmp_path: Path) -> Non
     shutil.copy(tmp_path / "key", tmp_path / "copy")
     (tmp_path / "copy").chmod(0o400)
     seal.load(tmp_path / "copy")
+
+
+# ---- what is under everything ----
+
+
+def test_what_is_made_or_renamed_is_on_the_disk_before_it_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """fsync(2): of a file what it holds, of a folder its names."""
+    synced: list[str] = []
+    fsync = os.fsync
+
+    def told(place: int) -> None:
+        synced.append(str(Path(f"/proc/self/fd/{place}").readlink()))
+        fsync(place)
+
+    path = tmp_path / "r.db"
+    kept(Kitchen(), path).close()
+    monkeypatch.setattr(os, "fsync", told)
+    copy = upkeep.keep(path, tmp_path / "copies", 3, examine)
+    assert synced == [f"{copy.file}.part", str(tmp_path / "copies")]
+    synced.clear()
+    aside.set_aside(path)
+    assert synced == [str(tmp_path)]
+    synced.clear()
+    seal.make(tmp_path / "key")
+    assert synced == [str(tmp_path / "key")]
+
+
+def test_no_plugin_of_the_library_touches_the_records(tmp_path: Path) -> None:
+    """sqlite-utils documents `prepare_connection`, which is called with each connection of a `Database`."""
+    seen: list[sqlite3.Connection] = []
+
+    class Plugin:
+        @hookimpl
+        def prepare_connection(self, conn: sqlite3.Connection) -> None:
+            seen.append(conn)
+
+    plugin = Plugin()
+    pm.register(plugin)
+    try:
+        path = tmp_path / "r.db"
+        kept(Kitchen(), path).close()
+        examine(path)
+        with closing(sqlite3.connect(":memory:")) as connection:
+            take(connection, 2)
+            assert taken(connection) == {*ORDER[:2]}
+        assert seen == []
+        with closing(sqlite3.connect(":memory:")) as connection:
+            Database(connection)
+            assert seen == [connection], "it would be"
+    finally:
+        pm.unregister(plugin)
