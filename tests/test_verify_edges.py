@@ -418,3 +418,26 @@ def test_a_page_of_zeros_anywhere_is_a_fault_of_what_stood_there_and_the_rest_is
             ], name
             assert "malformed" in others[0].what
         assert found.rows == (0 if name == "journal" else rows), name
+
+
+def test_what_only_sqlite_itself_finds_is_a_fault_of_the_file(tmp_path: Path) -> None:
+    """An index that lacks a row. The last byte of its page is its first entry's: 9 for a one, 8 for a zero
+    (sqlite.org/fileformat2.html, 2.1)."""
+    path = tmp_path / "r.db"
+    kept(sold_evening(), path).close()
+    with closing(sqlite3.connect(path)) as connection:
+        (page,) = connection.execute("SELECT rootpage FROM sqlite_master WHERE name = 'outbox_unsent'").fetchone()
+    data = bytearray(path.read_bytes())
+    assert data[page * 4096 - 1] == 9, "message 1, the first that waits"
+    data[page * 4096 - 1] = 8
+    path.write_bytes(data)
+    found = examine(path).faults
+    assert found and {(fault.table, fault.row) for fault in found} == {("file", None)}
+    assert any("outbox_unsent" in fault.what for fault in found), found
+
+
+def test_how_it_is_made_is_told_before_what_it_holds(tmp_path: Path) -> None:
+    path = tmp_path / "r.db"
+    kept(sold_evening(), path).close()
+    tamper(path, "UPDATE shifts SET cook = 5", "DROP VIEW checks_read", "UPDATE outbox SET retain = 1 WHERE id = 1")
+    assert [fault.table for fault in examine(path).faults] == ["view checks_read", "shifts", "outbox"]

@@ -7,12 +7,15 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
+from cryptography.hazmat.primitives import serialization
+from cryptography.hazmat.primitives.asymmetric import ec
 from sqlite_utils import Database, hookimpl
 from sqlite_utils.plugins import pm
 
 from recorder.clock import Stamp
 from recorder.commands.records import examine
 from recorder.core.events import RecordsSetAside, Tick
+from recorder.driver import DriverUnavailable
 from recorder.journal import aside, schema, seal, soundness, upkeep
 from recorder.journal.errors import JournalBusy, JournalDamaged, JournalError
 from recorder.journal.journal import Journal
@@ -320,8 +323,6 @@ def test_a_key_signs_what_its_public_half_knows(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("rights", [0o640, 0o604, 0o610, 0o601, 0o620, 0o602])
 def test_a_key_that_others_may_touch_is_none(rights: int, tmp_path: Path) -> None:
-    from recorder.driver import DriverUnavailable
-
     seal.make(tmp_path / "key")
     (tmp_path / "key").chmod(rights)
     with pytest.raises(DriverUnavailable, match=rf"can be touched by others \(mode {rights:o}\); chmod 600"):
@@ -329,6 +330,27 @@ def test_a_key_that_others_may_touch_is_none(rights: int, tmp_path: Path) -> Non
     shutil.copy(tmp_path / "key", tmp_path / "copy")
     (tmp_path / "copy").chmod(0o400)
     seal.load(tmp_path / "copy")
+
+
+def test_a_key_of_another_kind_is_none(tmp_path: Path) -> None:
+    made = ec.generate_private_key(ec.SECP256R1())
+    pem, form = serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8
+    (tmp_path / "key").write_bytes(made.private_bytes(pem, form, serialization.NoEncryption()))
+    (tmp_path / "key").chmod(0o600)
+    with pytest.raises(DriverUnavailable, match=r"is no Ed25519 key; batch-recorder device-key NEWFILE makes one"):
+        seal.load(tmp_path / "key")
+    with pytest.raises(DriverUnavailable, match="can't be made"):
+        seal.make(tmp_path / "key")
+    (tmp_path / "key").write_bytes(b"no key")
+    with pytest.raises(DriverUnavailable, match="can't be read"):
+        seal.load(tmp_path / "key")
+    with pytest.raises(
+        DriverUnavailable, match=r"there is no device key .*none; batch-recorder device-key .*none makes"
+    ):
+        seal.load(tmp_path / "none")
+    for public in ("", "ab", "no digits"):
+        with pytest.raises(DriverUnavailable, match="is no public key"):
+            seal.genuine(public, b"", "")
 
 
 # ---- what is under everything ----
