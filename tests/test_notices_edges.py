@@ -17,12 +17,13 @@ import pytest
 
 from recorder.clock import Stamp
 from recorder.core import meanings as m
+from recorder.core.alerts import HEARS_BADLY, NOT_HEARING
 from recorder.core.effects import Alert, Level, Record
 from recorder.core.events import Acknowledged, Reading, Signed, Tick
 from recorder.core.world import World
 from recorder.journal.chain import Entry
 from recorder.journal.journal import Journal, Message
-from recorder.notices import alive, answers, complaints, passwords
+from recorder.notices import alive, answers, complaints, passwords, states
 from recorder.notices.alive import Alive
 from recorder.notices.answers import ACKNOWLEDGE, SEEN, SIGN, Reception, parse
 from recorder.notices.complaints import Complaints
@@ -340,3 +341,11 @@ def test_only_the_newest_checks_are_kept_and_told(tmp_path: Path) -> None:
         teller.tell(Reading(3, "needle", 70.5, True), kitchen.state.world, 3)
         assert told["reading/needle"] == {"at_ms": 3, "temp_c": 70.5, "settled": True}
         assert told["health"]["version"] == version("batch-recorder")
+
+
+def test_of_two_troubles_of_the_ear_the_first_is_told() -> None:
+    first = replace(OPEN, id="1-not-hearing", kind=NOT_HEARING, text="the microphone is gone")
+    world = World(alerts=(OPEN, first, replace(OPEN, id="2-hears-badly", kind=HEARS_BADLY, text="too loud")))
+    assert states.health(world, (), "1", 0, 0)["hearing"] == "the microphone is gone"
+    over = replace(world, alerts=tuple(replace(alert, ended_ms=9) for alert in world.alerts))
+    assert states.health(over, (), "1", 0, 0)["hearing"] == "well"

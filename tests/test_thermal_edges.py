@@ -198,3 +198,18 @@ def test_a_rounded_voltage_past_an_end_is_the_end_and_a_farther_one_is_none(
             emf_mv(kind, end_c + way * 0.001)
         for step in (1, 30):
             assert temp_c(kind, emf_mv(kind, end_c - way * step)) == pytest.approx(end_c - way * step, abs=1e-3)
+
+
+@pytest.mark.parametrize("mean_range", [0.0, 0.25, 0.99, 1.0])
+def test_limits_go_with_a_range_however_small(mean_range: float) -> None:
+    """A2, D3 and D4 of four pieces: 0.729, 0 and 2.282 (ASTM E2587, table 1)."""
+    means, ranges = sampling.mean_limits(80, mean_range, 4), sampling.range_limits(mean_range, 4)
+    assert (means.low, means.centre, means.high) == (
+        pytest.approx(80 - 0.729 * mean_range, abs=0.001),
+        80,
+        pytest.approx(80 + 0.729 * mean_range, abs=0.001),
+    )
+    assert (ranges.low, ranges.centre, ranges.high) == (0, mean_range, pytest.approx(2.282 * mean_range, abs=0.001))
+    for bad in (-0.01, math.nan):
+        with pytest.raises(ValueError, match="is none; it is zero or more"):
+            sampling.range_limits(bad, 4)
