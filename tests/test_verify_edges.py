@@ -441,3 +441,21 @@ def test_how_it_is_made_is_told_before_what_it_holds(tmp_path: Path) -> None:
     kept(sold_evening(), path).close()
     tamper(path, "UPDATE shifts SET cook = 5", "DROP VIEW checks_read", "UPDATE outbox SET retain = 1 WHERE id = 1")
     assert [fault.table for fault in examine(path).faults] == ["view checks_read", "shifts", "outbox"]
+
+
+def test_messages_that_can_not_all_be_read_are_one_fault_and_none_of_them_is_called_missing(
+    cut_off: tuple[Path, int, int], tmp_path: Path
+) -> None:
+    """The table's second page of messages is gone: sqlite.org/fileformat2.html, 1.6."""
+    path = Path(shutil.copy(cut_off[0], tmp_path / "r.db"))
+    with closing(sqlite3.connect(path)) as connection:
+        (root,) = connection.execute("SELECT rootpage FROM sqlite_master WHERE name = 'outbox'").fetchone()
+    data = bytearray(path.read_bytes())
+    page = data[(root - 1) * 4096 :][:4096]
+    assert page[0] == 5, "an inner page of a table"
+    second = int.from_bytes(page[14:16], "big")
+    leaf = int.from_bytes(page[second : second + 4], "big")
+    data[(leaf - 1) * 4096 : leaf * 4096] = bytes(4096)
+    path.write_bytes(data)
+    found = [fault for fault in examine(path).faults if fault.table == "outbox"]
+    assert [fault.row for fault in found] == [None] and "malformed" in found[0].what
