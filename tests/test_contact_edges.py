@@ -131,6 +131,15 @@ def test_samples_too_far_apart_show_no_excursion(ms: int, counts: bool) -> None:
     assert slow.contact.returned
 
 
+@pytest.mark.parametrize(("ms", "counts"), [(500, True), (501, False)])
+def test_an_excursion_lasts_twenty_seconds_at_most(ms: int, counts: bool) -> None:
+    wire = Wire()
+    wire.say(80.0, 80.0)
+    wire.say(*[90.0] * 40)
+    wire.say(80.0, ms=ms)
+    assert wire.contact.returned is counts
+
+
 def test_a_step_in_several_samples_of_the_same_way_is_one() -> None:
     """As of a needle that heats up: it comes back to where the first of them began, and not to what lay between."""
     wire = Wire()

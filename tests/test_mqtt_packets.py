@@ -507,7 +507,7 @@ def test_a_password_is_the_first_line_of_its_file(content: bytes | None, complai
 def test_the_figures_that_were_chosen() -> None:
     assert (mqtt.FLAPS, mqtt.CONTENT_TYPE) == (6, "application/cloudevents+json")
     publisher = MqttPublisher(MqttSettings("line-1"))
-    assert publisher._client.max_inflight_messages == 20
+    assert (publisher._client.max_inflight_messages, publisher._patience_s) == (20, 60)
     assert (publisher._client._reconnect_min_delay, publisher._client._reconnect_max_delay) == (1, 60)
     for protocol, number in VERSIONS.items():
         assert door.bare(protocol)._protocol == number and door.bare(protocol).suppress_exceptions is True

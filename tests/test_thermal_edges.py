@@ -12,6 +12,7 @@ from recorder.thermal.approach import fitted
 from recorder.thermal.converters import Converted, Unfit, max31855k, max31856
 from recorder.thermal.its90 import INVERSES
 from recorder.thermal.thermocouple import emf_mv, temp_c
+from recorder.thermal.water import ICE_POINT_C
 
 # MAX31856, fault status register 0F hex, bit 0 first (published-values.md section 4.6).
 FAULTS = (
@@ -181,6 +182,7 @@ def test_the_published_inverses_are_as_good_as_published(kind: str) -> None:
         for true_c in np.linspace(low, high, 400):
             found_c = np.polynomial.polynomial.polyval(emf_mv(kind, float(true_c)), inverse.coefficients)
             assert abs(found_c - true_c) < 0.065
+            assert temp_c(kind, emf_mv(kind, float(true_c))) == pytest.approx(true_c, abs=0.001), "and put right"
 
 
 @pytest.mark.parametrize(("kind", "low_c", "high_c"), [("K", -270, 1372), ("J", -210, 1200), ("T", -270, 400)])
@@ -213,3 +215,8 @@ def test_limits_go_with_a_range_however_small(mean_range: float) -> None:
     for bad in (-0.01, math.nan):
         with pytest.raises(ValueError, match="is none; it is zero or more"):
             sampling.range_limits(bad, 4)
+
+
+def test_ice_melts_at_zero_degrees() -> None:
+    """By the definition of the Celsius scale before ITS-90."""
+    assert ICE_POINT_C == 0
