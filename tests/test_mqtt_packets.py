@@ -683,3 +683,19 @@ def test_the_small_broker_can_be_asked_to_stop_before_it_runs() -> None:
     assert not [each for each in threading.enumerate() if each.name == "broker"]
     with socket.create_server(("127.0.0.1", port)), pytest.raises(OSError, match=f"port {port} of this machine can't"):
         small.start()
+
+
+def test_a_number_that_a_sign_had_may_be_a_messages_later(five: Ear) -> None:
+    """Packet identifiers are 16 bits, and come again: 2.2.1."""
+    publisher = MqttPublisher(settings(five))
+    publisher.start()
+    turned(publisher, publisher.settled)
+    publisher.passing("alive", {"at_ms": 1})
+    wait_for(lambda: len(five.told()) == 2)
+    number = publisher._client._last_mid
+    time.sleep(0.1)
+    publisher.acknowledged()
+    publisher._client._last_mid = number - 1
+    token = publisher.publish(Message("kitchen/line-1/alerts", "{}"))
+    assert token == number and turned(publisher, publisher.settled) == [(token, True)]
+    publisher.close()
