@@ -207,6 +207,11 @@ def settings(ear: Ear, **said: Any) -> MqttSettings:
     return MqttSettings("line-1", port=ear.port, protocol="5" if ear.version == 5 else "3.1.1", **said)
 
 
+def soon(publisher: MqttPublisher | Subscriber) -> None:
+    """It comes back at once."""
+    publisher._client.reconnect_delay_set(0.05, 0.05)
+
+
 def turned(publisher: MqttPublisher, done: Callable[[], bool]) -> list[tuple[int, bool]]:
     """All that was acknowledged until `done`."""
     found: list[tuple[int, bool]] = []
@@ -291,6 +296,7 @@ def test_messages_states_and_signs_each_in_their_own_way(ear: Ear) -> None:
 
 def test_one_value_of_a_state_is_on_its_way_at_a_time_and_the_newest_goes_next(five: Ear) -> None:
     publisher = MqttPublisher(settings(five))
+    soon(publisher)
     publisher.start()
     turned(publisher, publisher.settled)
     five.acknowledges = False
@@ -327,6 +333,7 @@ def test_the_link_is_told_once_something_was_acknowledged_and_by_its_first_reaso
     told: list[tuple[bool, str]] = []
     ear.acknowledges = False
     publisher = MqttPublisher(settings(ear), lambda up, reason: told.append((up, reason)))
+    soon(publisher)
     publisher.start()
     turned(publisher, lambda: publisher.connection() == 1 and len(ear.told()) == 1)
     assert told == [] and publisher.connected(), "a broker that only takes connections is none"
@@ -380,6 +387,7 @@ def test_a_refused_state_is_told_and_a_refused_message_given_back(five: Ear, cap
 def test_a_connection_on_which_nothing_is_acknowledged_is_given_up(five: Ear, caplog: pytest.LogCaptureFixture) -> None:
     five.acknowledges = False
     publisher = MqttPublisher(settings(five), patience_s=0.4)
+    soon(publisher)
     publisher.start()
     turned(publisher, lambda: publisher.connection() == 1)
     began_s = time.monotonic()
@@ -397,11 +405,10 @@ def test_a_connection_on_which_nothing_is_acknowledged_is_given_up(five: Ear, ca
     publisher.close()
 
 
-def test_a_connection_that_flaps_is_told_six_times_in_ten_minutes(five: Ear, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_connection_that_flaps_is_told_six_times_in_ten_minutes(five: Ear) -> None:
     told: list[bool] = []
     publisher = MqttPublisher(settings(five), lambda up, reason: told.append(up))
-    monkeypatch.setattr(publisher._client, "_reconnect_min_delay", 0.05)
-    monkeypatch.setattr(publisher._client, "_reconnect_max_delay", 0.05)
+    soon(publisher)
     publisher.start()
     for number in range(1, 9):
         turned(publisher, lambda number=number: publisher.connection() == number)  # type: ignore[misc]
@@ -520,6 +527,7 @@ def test_a_phone_keeps_each_message_once_and_each_state_as_it_is_now(ear: Ear) -
     phone = Subscriber(
         "127.0.0.1", ear.port, "kitchen/#", "5" if ear.version == 5 else "3.1.1", lambda v: seen.append(v["n"])
     )
+    soon(phone)
     assert phone.ready(10) and connect(ear.connections[0][0], ear.version).keepalive_s == 30
     (wanted,) = [packet for packet in ear.connections[0] if packet.kind == SUBSCRIBE]
     assert wanted.body[2:].lstrip(b"\0").endswith(b"kitchen/#\x01")
@@ -592,6 +600,7 @@ def test_the_last_word_goes_to_a_new_connection_again(five: Ear) -> None:
     now = Stamp(9_000, "b", 9_000, 1_772_100_009_000, True)
     five.acknowledges = False
     publisher = MqttPublisher(settings(five))
+    soon(publisher)
     publisher.start()
     turned(publisher, lambda: publisher.connection() == 1)
     said: list[bool] = []

@@ -12,7 +12,6 @@ from recorder.thermal.approach import fitted
 from recorder.thermal.converters import Converted, Unfit, max31855k, max31856
 from recorder.thermal.its90 import INVERSES
 from recorder.thermal.thermocouple import emf_mv, temp_c
-from recorder.thermal.water import ICE_POINT_C
 
 # MAX31856, fault status register 0F hex, bit 0 first (published-values.md section 4.6).
 FAULTS = (
@@ -215,8 +214,3 @@ def test_limits_go_with_a_range_however_small(mean_range: float) -> None:
     for bad in (-0.01, math.nan):
         with pytest.raises(ValueError, match="is none; it is zero or more"):
             sampling.range_limits(bad, 4)
-
-
-def test_ice_melts_at_zero_degrees() -> None:
-    """By the definition of the Celsius scale before ITS-90."""
-    assert ICE_POINT_C == 0

@@ -116,3 +116,8 @@ def test_no_such_height(bad: float) -> None:
 def test_no_vacuum() -> None:
     with pytest.raises(ValueError, match="the gauge shows -1 kPa"):
         water.saturation_c(-1)
+
+
+def test_ice_melts_at_zero_degrees() -> None:
+    """By the definition of the Celsius scale before ITS-90."""
+    assert water.ICE_POINT_C == 0
