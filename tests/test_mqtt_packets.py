@@ -405,6 +405,22 @@ def test_a_connection_on_which_nothing_is_acknowledged_is_given_up(five: Ear, ca
     publisher.close()
 
 
+def test_while_it_is_down_nobody_is_blamed_for_silence(five: Ear, caplog: pytest.LogCaptureFixture) -> None:
+    five.acknowledges = False
+    publisher = MqttPublisher(settings(five), patience_s=0.1)
+    publisher.start()
+    turned(publisher, lambda: publisher.connection() == 1)
+    publisher.publish(Message("kitchen/line-1/alerts", "{}"))
+    five.refuses = 0x88
+    five.hang_up()
+    wait_for(lambda: not publisher.connected())
+    end_s = time.monotonic() + 0.3
+    while time.monotonic() < end_s:
+        publisher.acknowledged()
+    assert caplog.records == []
+    publisher.close()
+
+
 def test_a_connection_that_flaps_is_told_six_times_in_ten_minutes(five: Ear) -> None:
     told: list[bool] = []
     publisher = MqttPublisher(settings(five), lambda up, reason: told.append(up))
@@ -592,6 +608,7 @@ def test_the_last_word_is_said_to_each_connection_until_the_broker_has_it(
     if ends:
         event = json.loads(said["alerts"][0])
         assert (event["id"], event["source"]) == ("7-unrecorded", "/stations/line-1/journals/abababababab")
+        assert (event["type"], event["data"]["kind"]) == ("alert.raised", "not recording")
         assert event["time"] == "2026-02-26T10:00:09.000+00:00" and event["data"]["ended_by"] == "said"
     publisher.close()
 
