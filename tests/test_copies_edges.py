@@ -2,6 +2,7 @@
 
 import os
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,7 @@ from recorder.commands.records import examine
 from recorder.journal import aside, upkeep
 from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
+from recorder.journal.verify import Finding
 from tests.kitchen import Kitchen, kept
 
 GB = 10**9
@@ -113,12 +115,17 @@ def test_a_name_of_which_any_part_is_taken_is_not_given(tmp_path: Path) -> None:
     assert len([*tmp_path.glob("records.db.damaged-*-shm")]) == 6
 
 
+def _says(found: Finding, path: Path) -> Finding:
+    return found
+
+
 def test_a_copy_that_is_not_as_the_records_are_is_not_kept(database: Path, tmp_path: Path) -> None:
     """Whatever made it so: another head, or another number of entries."""
     folder = tmp_path / "copies"
-    for wrong in ({"head": "f" * 64}, {"entries": 1}):
+    found = examine(database)
+    for wrong in (replace(found, head="f" * 64), replace(found, entries=1)):
         with pytest.raises(JournalError, match=r"ends at entry \d+, the records at \d+; verify both"):
-            upkeep.keep(database, folder, 3, lambda path, wrong=wrong: replace(examine(path), **wrong))
+            upkeep.keep(database, folder, 3, partial(_says, wrong))
         (left,) = folder.iterdir()
         assert left.name.endswith(".db.part")
 

@@ -657,6 +657,7 @@ def certificate(folder: Path) -> tuple[Path, Path, Path]:
 
 def test_each_file_of_tls_may_stand_alone(tmp_path: Path) -> None:
     cert, key, both = certificate(tmp_path)
+    files: dict[str, Any]
     for files in ({"ca_file": cert}, {"cert_file": both}, {"cert_file": cert, "key_file": key}, {}):
         client = door.make(MqttSettings("line-1", host="mqtt.example.org", **files), "")
         context = client._ssl_context
