@@ -12,6 +12,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, closing, suppress
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 from urllib.request import urlopen
@@ -231,7 +232,7 @@ def test_a_station_introduces_itself(ear: Ear, tmp_path: Path) -> None:
     publisher = MqttPublisher(settings(ear, username="fry", password_file=tmp_path / "word", keepalive_s=17))
     publisher.start()
     publisher.start()
-    turned(publisher, lambda: publisher.connection() == 1 and publisher.settled() and len(ear.told()) == 1)
+    turned(publisher, lambda: publisher.connection() == 1 and publisher.settled() and len(ear.connections[0]) == 3)
     assert len(ear.connections) == 1, "however often it is started"
     said = connect(ear.connections[0][0], ear.version)
     assert said == Said(
@@ -480,6 +481,12 @@ def test_what_is_sent_once_goes_under_another_name_and_leaves_the_station_alone(
         send(settings(ear), "sign", "{}", 0.5)
 
 
+def test_a_second_is_the_shortest_sign_of_a_connection() -> None:
+    assert MqttSettings("line-1", keepalive_s=1).keepalive_s == 1
+    with pytest.raises(ValueError, match="keepalive_s is 0; write 1 or more"):
+        MqttSettings("line-1", keepalive_s=0)
+
+
 def test_who_answers_nothing_is_no_broker() -> None:
     with closing(socket.create_server(("127.0.0.1", 0))) as dumb:
         where = MqttSettings("line-1", port=dumb.getsockname()[1])
@@ -657,17 +664,22 @@ def certificate(folder: Path) -> tuple[Path, Path, Path]:
 
 def test_each_file_of_tls_may_stand_alone(tmp_path: Path) -> None:
     cert, key, both = certificate(tmp_path)
-    files: dict[str, Any]
-    for files in ({"ca_file": cert}, {"cert_file": both}, {"cert_file": cert, "key_file": key}, {}):
-        client = door.make(MqttSettings("line-1", host="mqtt.example.org", **files), "")
+    remote = partial(MqttSettings, "line-1", "mqtt.example.org")
+    for made in (remote(ca_file=cert), remote(cert_file=both), remote(cert_file=cert, key_file=key), remote()):
+        client = door.make(made, "")
         context = client._ssl_context
         assert context.verify_mode == ssl.CERT_REQUIRED and context.check_hostname
-        assert context.cert_store_stats()["x509"] or "ca_file" not in files
+        assert context.cert_store_stats()["x509"] or not made.ca_file
     assert door.make(MqttSettings("line-1"), "")._ssl_context is None
-    for files in ({"ca_file": key}, {"cert_file": cert}, {"cert_file": cert, "key_file": tmp_path / "none.pem"}):
-        names = ", ".join(str(file) for file in files.values())
-        with pytest.raises(DriverUnavailable, match=f"one of the broker's files {re.escape(names)} can't be used: "):
-            door.make(MqttSettings("line-1", host="mqtt.example.org", **files), "")
+    none = tmp_path / "none.pem"
+    for wrong, named in (
+        (remote(ca_file=key), [key]),
+        (remote(cert_file=cert), [cert]),
+        (remote(ca_file=cert, cert_file=cert, key_file=none), [cert, cert, none]),
+    ):
+        names = re.escape(", ".join(map(str, named)))
+        with pytest.raises(DriverUnavailable, match=f"one of the broker's files {names} can't be used: "):
+            door.make(wrong, "")
 
 
 def free_ports(count: int) -> list[int]:

@@ -121,3 +121,20 @@ def test_no_vacuum() -> None:
 def test_ice_melts_at_zero_degrees() -> None:
     """By the definition of the Celsius scale before ITS-90."""
     assert water.ICE_POINT_C == 0
+
+
+def test_the_ends_of_what_is_known_are_inside() -> None:
+    """ISO 2533:1975, table 5: 54.02 kPa at 5000 m, 107.48 kPa at -500 m (rounded)."""
+    assert water.pressure_kpa(5_000) == pytest.approx(54.02, abs=0.01)
+    assert water.pressure_kpa(-500) == pytest.approx(107.48, abs=0.01)
+    for bad in (5_000.01, -500.01):
+        with pytest.raises(ValueError, match="is outside -500 to 5000 m"):
+            water.pressure_kpa(bad)
+    assert water.saturation_c(0) == water.boiling_point_c(101.325) == pytest.approx(99.974, abs=0.001)
+    for kpa in (1.0, 2_000.0):
+        assert water.boiling_point_c(kpa) > 0
+    for bad in (0.999, 2_000.001):
+        with pytest.raises(ValueError, match="is outside 1 to 2000 kPa"):
+            water.boiling_point_c(bad)
+    with pytest.raises(ValueError, match="give 0 or more"):
+        water.saturation_c(-0.001)
