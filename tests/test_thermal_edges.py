@@ -214,3 +214,10 @@ def test_limits_go_with_a_range_however_small(mean_range: float) -> None:
     for bad in (-0.01, math.nan):
         with pytest.raises(ValueError, match="is none; it is zero or more"):
             sampling.range_limits(bad, 4)
+
+
+def test_two_points_are_enough_to_move() -> None:
+    """Their range over d2 of two pieces, 1.128 (ASTM E2587)."""
+    assert sampling.moving_sd([70, 71.128]) == pytest.approx(1, abs=0.001)
+    with pytest.raises(ValueError, match="1 points do not move"):
+        sampling.moving_sd([70])
