@@ -148,6 +148,9 @@ def test_a_step_in_several_samples_of_the_same_way_is_one() -> None:
     assert not wire.contact.returned
     wire.say(40.0, 20.0)
     assert wire.contact.returned
+    three = Wire()
+    three.say(20.0, 20.0, 40.0, 60.0, 80.0, 80.0, 60.0)
+    assert not three.contact.returned
     two = Wire()
     two.say(20.0, 20.0, 40.0, 40.0, 80.0, 80.0, 40.0)
     assert two.contact.returned, "a rest between the steps makes two of them"
@@ -164,6 +167,18 @@ def test_three_excursions_in_two_minutes_are_a_bad_contact() -> None:
             (fault,) = wire.calm(1)
             assert fault == (BAD_CONTACT if number == 2 and bad else ""), pause
             wire.calm(pause)
+
+
+@pytest.mark.parametrize(("ms", "bad"), [(500, True), (501, False)])
+def test_two_minutes_are_two_minutes(ms: int, bad: bool) -> None:
+    wire = Wire()
+    wire.calm(4)
+    for number in range(3):
+        wire.say(90.0, 90.0)
+        wire.say(80.0, ms=ms if number == 2 else 500)
+        assert wire.contact.returned
+        wire.calm(117 if number < 2 else 0)
+    assert wire.contact.fault == (BAD_CONTACT if bad else "")
 
 
 def test_it_is_unquiet_for_twenty_seconds_after_an_excursion() -> None:
@@ -196,6 +211,7 @@ def test_a_channel_is_frozen_after_a_minute_and_well_with_the_next_other_value()
     faults = wire.say(*[80.15] * 123)
     assert faults.index(FROZEN) == 120 and set(faults[120:]) == {FROZEN}
     assert wire.say(80.16) == [""]
+    assert wire.say(*[80.15] * 123)[-1] == FROZEN
     wire.contact.interrupted()
     assert not wire.contact.stuck and wire.contact.fault == "" and set(wire.say(*[80.15] * 200)) == {""}
 

@@ -349,3 +349,16 @@ def test_of_two_troubles_of_the_ear_the_first_is_told() -> None:
     assert states.health(world, (), "1", 0, 0)["hearing"] == "the microphone is gone"
     over = replace(world, alerts=tuple(replace(alert, ended_ms=9) for alert in world.alerts))
     assert states.health(over, (), "1", 0, 0)["hearing"] == "well"
+
+
+@pytest.mark.parametrize("proven", [True, False])
+def test_the_time_of_a_batch_that_cooks_is_its_cooks(proven: bool) -> None:
+    kitchen = Kitchen()
+    kitchen.say(m.SHIFT_START, cook=4)
+    kitchen.say(m.BATCH_START)
+    kitchen.say(m.LOAD, part="thigh", count=12)
+    kitchen.say(m.LID_LOCKED)
+    (batch,) = kitchen.state.world.batches
+    batch = replace(batch, wait_known=not proven, cooks=(replace(batch.cooks[-1], time_proven=proven),))
+    (told,) = states.batches(World(batches=(batch,)))["open"]
+    assert told["time_proven"] is proven

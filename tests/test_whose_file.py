@@ -240,6 +240,16 @@ def test_the_steps_are_told_as_they_stand_there(tmp_path: Path) -> None:
             assert what == "table _sqlite_migrations" and wrong.startswith(said)
 
 
+def test_steps_of_which_nothing_is_left_are_missing_all(tmp_path: Path) -> None:
+    with closing(made(tmp_path / "r.db", len(ORDER))) as whole, closing(sqlite3.connect(":memory:")) as connection:
+        connection.execute(str(schema.PINNED["table", "_sqlite_migrations"][1]))
+        rows = whole.execute("SELECT * FROM _sqlite_migrations").fetchall()
+        connection.executemany("INSERT INTO _sqlite_migrations VALUES (?, ?, ?, ?)", rows)
+        found = dict(schema.faults(connection))
+    assert {"table journal", "trigger journal_keeps", "view checks_read"} <= found.keys()
+    assert {*found.values()} == {"it is missing"} and "table _sqlite_migrations" not in found
+
+
 def test_the_numbering_of_messages_is_that_of_the_newest(tmp_path: Path) -> None:
     path = tmp_path / "r.db"
     with closing(made(path, len(ORDER))) as connection:
