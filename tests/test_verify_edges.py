@@ -14,7 +14,6 @@ from recorder.core.events import LinkDown, LinkUp, Started, Tick
 from recorder.journal.chain import GENESIS, linked
 from recorder.journal.errors import JournalNewer
 from recorder.journal.journal import ENTRY, Journal, as_entry, as_row
-from recorder.journal.verify import Fault
 from tests.kitchen import MINUTE, Kitchen, kept, m
 from tests.tampering import tamper, unguarded
 
@@ -203,11 +202,11 @@ def sold_evening() -> Kitchen:
     return kitchen
 
 
-def marked(path: Path, sent_ms: int, number: int = 1) -> list[Fault]:
+def marked(path: Path, sent_ms: int, number: int = 1) -> list[tuple[str, object, str]]:
     """The faults of a copy in which this message, of the first shift's start, is marked as sent then."""
     changed = Path(shutil.copy(path, path.with_name("changed.db")))
     tamper(changed, f"UPDATE outbox SET sent_ms = {sent_ms} WHERE id = {number}")
-    return list(examine(changed).faults)
+    return told(changed)
 
 
 AWAY = "it is marked as sent at a time at which no broker was reached"
@@ -240,7 +239,7 @@ def test_nothing_is_sent_while_no_broker_is_reached_from_a_quarter_of_an_hour_on
     for sent_ms in (down_ms, down_ms + slack - 1, up_ms - slack, up_ms, up_ms + slack):
         assert marked(path, sent_ms) == []
     for sent_ms in (down_ms + slack, down_ms + HOUR, up_ms - slack - 1):
-        assert marked(path, sent_ms) == [Fault("outbox", 1, AWAY)]
+        assert marked(path, sent_ms) == [("outbox", 1, AWAY)]
 
 
 @pytest.mark.parametrize(("minutes", "sure"), [(29, False), (30, False), (31, True)])
@@ -252,7 +251,7 @@ def test_a_link_that_was_down_for_half_an_hour_may_have_been_up(minutes: int, su
     kitchen.feed(LinkUp(kitchen.at_ms))
     kept(kitchen, tmp_path / "r.db", "all").close()
     at_ms = down_ms + 15 * MINUTE
-    assert marked(tmp_path / "r.db", at_ms) == ([Fault("outbox", 1, AWAY)] if sure else [])
+    assert marked(tmp_path / "r.db", at_ms) == ([("outbox", 1, AWAY)] if sure else [])
     assert marked(tmp_path / "r.db", at_ms + MINUTE) == []
 
 
@@ -270,8 +269,8 @@ def test_a_recorder_reaches_nobody_until_it_says_so_and_up_to_its_last_entry(tmp
     kept(kitchen, tmp_path / "two.db", "all").close()
     for name in ("one.db", "two.db"):
         assert examine(tmp_path / name).faults == ()
-        assert marked(tmp_path / name, last_ms - 15 * MINUTE - 1) == [Fault("outbox", 1, AWAY)]
-        assert marked(tmp_path / name, 15 * MINUTE) == [Fault("outbox", 1, AWAY)]
+        assert marked(tmp_path / name, last_ms - 15 * MINUTE - 1) == [("outbox", 1, AWAY)]
+        assert marked(tmp_path / name, 15 * MINUTE) == [("outbox", 1, AWAY)]
         assert marked(tmp_path / name, 15 * MINUTE - 1) == []
         assert marked(tmp_path / name, last_ms - 15 * MINUTE) == []
 
@@ -285,9 +284,9 @@ def test_what_is_sent_goes_out_within_a_day_of_the_newest_entry(tmp_path: Path) 
     journal.close()
     assert marked(path, newest.stamp.at_ms + DAY) == []
     late = "it is marked as sent long after the newest entry"
-    assert marked(path, newest.stamp.at_ms + DAY + 1) == [Fault("outbox", 1, late)]
+    assert marked(path, newest.stamp.at_ms + DAY + 1) == [("outbox", 1, late)]
     tamper(path, f"UPDATE outbox SET sent_ms = {newest.stamp.at_ms + 2 * DAY} WHERE id IN (3, 5)")
-    assert marked(path, newest.stamp.at_ms + 2 * DAY - 1, 4) == [Fault("outbox", 3, late)], "the last one alone"
+    assert marked(path, newest.stamp.at_ms + 2 * DAY - 1, 4) == [("outbox", 3, late)], "the last one alone"
 
 
 def test_a_message_is_sent_no_sooner_than_it_was_made(tmp_path: Path) -> None:
@@ -298,7 +297,7 @@ def test_a_message_is_sent_no_sooner_than_it_was_made(tmp_path: Path) -> None:
     journal.close()
     assert marked(path, made_ms, number) == []
     soon = "it is marked as sent before it was made"
-    assert marked(path, made_ms - 1, number) == [Fault("outbox", number, soon)]
+    assert marked(path, made_ms - 1, number) == [("outbox", number, soon)]
 
 
 @pytest.mark.parametrize(
@@ -373,6 +372,20 @@ def test_an_alert_that_was_not_told_is_named_by_its_message(tmp_path: Path) -> N
     assert id.startswith(f"{seq}-")
     tamper(path, f"DELETE FROM outbox WHERE id = {number}", f"UPDATE sqlite_sequence SET seq = {number - 1}")
     assert told(path) == [("outbox", None, f"the message {id} on /line-1/alerts is missing")]
+
+
+def test_what_is_wrong_is_told_before_what_is_missing(tmp_path: Path) -> None:
+    path = tmp_path / "r.db"
+    journal = kept(sold_evening(), path)
+    last = journal.unsent(most=100)[-1].id
+    journal.close()
+    tamper(
+        path,
+        f"DELETE FROM outbox WHERE id = {last}",
+        f"UPDATE sqlite_sequence SET seq = {last - 1}",
+        "UPDATE outbox SET retain = 1 WHERE id = 1",
+    )
+    assert [row for _, row, _ in told(path)] == [1, None]
 
 
 # ---- rows ----
