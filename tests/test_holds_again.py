@@ -65,7 +65,7 @@ def test_a_second_hold_that_is_late_leaves_the_first_as_it_was() -> None:
     assert ("late" in first, second.get("late")) == (False, 1)
     assert [hold.late for hold in k.state.world.batches[0].holds] == [False, True]
     k.say(m.SOLD, batch=1)
-    assert [row["outcome"] for row in k.rows("holds")] == ["cooked more", "sold"]
+    assert [hold.outcome for hold in k.state.world.batches[0].holds] == ["cooked more", "sold"]
 
 
 def test_a_struck_lid_and_hold_do_not_make_food_fresh() -> None:
