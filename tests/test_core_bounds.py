@@ -325,3 +325,32 @@ def test_a_hold_is_past_its_limit_at_its_very_end(early_ms: int, asked: bool) ->
     until_ms = k.rows("holds")[0]["until_ms"]
     assert isinstance(until_ms, int)
     assert ("it was held 60 min 00 s, its quality limit is" in at(k, until_ms - early_ms, m.SOLD, batch=1)) is asked
+
+
+@pytest.mark.parametrize("longest", [0, 1])
+def test_a_cabinet_is_too_cold_once_any_batch_in_it_was_so_for_ten_minutes(longest: int) -> None:
+    k = Uneven()
+    k.hold(1)
+    k.hold(2)
+    world = k.state.world
+    for number, batch in enumerate(world.batches):
+        assert batch.hold
+        cold_ms = 11 * MINUTE if number == longest else 5 * MINUTE
+        world = world.with_batch(batch.id, holds=(replace(batch.hold, cold_ms=cold_ms),))
+    side = Cabinet(True, False, k.at_ms, k.at_ms, to_c(130, "F"))
+    world = replace(world, cabinet=side, latest={"cabinet": Latest(side.temp_c, k.at_ms, False)})
+    (cold,) = [each for each in cabinet.watched(world, 999, k.at_ms).alerts if each.kind == alerts.HOLD_COLD]
+    assert (numbers(cold)["seconds"], numbers(cold)["batches"]) == (660, "1 2")
+
+
+def test_a_cabinet_that_was_cold_for_a_millisecond_was_so() -> None:
+    k = Uneven()
+    k.hold(1)
+    k.read("cabinet", 130)
+    k.at_ms += 1
+    k.read("cabinet", 130)
+    (batch,) = k.state.world.batches
+    assert batch.hold and (batch.hold.cold_ms, batch.hold.cold_since_ms) == (1, k.at_ms - 1)
+    k.read("cabinet", 130)
+    (batch,) = k.state.world.batches
+    assert batch.hold and batch.hold.cold_ms == 1, "two readings in one moment have no time between them"
