@@ -1,5 +1,7 @@
 """The core before there is a shift, and after a batch is gone: what is said, told and kept then."""
 
+from dataclasses import replace
+
 import pytest
 
 from recorder.core import alerts
@@ -8,7 +10,7 @@ from recorder.core.effects import Cue, Level
 from recorder.core.events import RULES, Acknowledged, Heard, Intent, Started
 from recorder.core.station import State, step
 from tests.kitchen import MINUTE
-from tests.uneven import Uneven
+from tests.uneven import FAHRENHEIT, Uneven
 
 BARE = {
     m.SHIFT_END: "Refused: no shift is open.",
@@ -56,6 +58,15 @@ def test_each_meaning_has_its_answer_at_a_bare_station() -> None:
         for meaning in m.ALL
     }
     assert said == BARE
+
+
+def test_what_may_be_asked_about_first_is_named_in_the_order_of_a_day() -> None:
+    (problem,) = replace(FAHRENHEIT, ask_first=("dance",)).problems()
+    assert problem == (
+        "ask_first can't name 'dance'; it may name shift start, shift end, oil level ok, oil level low, oil topped up,"
+        " oil filtered, oil changed, oil polar, batch start, load, lid locked, lid open, probe, reading, ice point,"
+        " boiling point, spare ice point, cook more, hold start, hold end, sold, dropped, discard batch"
+    )
 
 
 @pytest.mark.parametrize("meaning", m.ALL)
@@ -140,3 +151,26 @@ def test_a_sale_of_pieces_that_nobody_counted_has_no_number_of_them() -> None:
     k.sell(1)
     (sold,) = k.open_of(alerts.SOLD_DESPITE)
     assert dict(sold.numbers)["pieces"] is None and sold.level is Level.CRITICAL
+
+
+def test_a_check_of_a_part_that_was_not_loaded_does_not_count_until_its_load_is_said() -> None:
+    k = Uneven()
+    k.begin(1)
+    k.fry(1)
+    k.check("breast", 190, vat=1)
+    assert "No breast was loaded; it does not count." in k.effects[-1].say  # type: ignore[union-attr]
+    (row,) = k.rows("checks")
+    assert (row["verdict"], row["counts"]) == ("passed", 0)
+    assert k.rows("batches")[0]["checks_passed"] == 0
+    k.say(m.LOAD, part="breast", count=3, vat=1)
+    (row,) = k.rows("checks")
+    assert row["counts"] == 1 and k.rows("batches")[0]["checks_passed"] == 1
+
+
+def test_a_spoken_temperature_of_no_named_part_counts_where_the_procedure_lets_it() -> None:
+    k = Uneven()
+    k.begin(2)
+    k.fry(2)
+    k.say(m.READING, number=90.0, vat=2)
+    (row,) = k.rows("checks")
+    assert (row["part"], row["counts"]) == (None, 1)
