@@ -1,5 +1,7 @@
 """A thermometer's pass that is taken back: what it gave before and since is in doubt together, oldest first."""
 
+import pytest
+
 from recorder.core import alerts
 from recorder.core import meanings as m
 from recorder.core.events import ProbeLost
@@ -75,3 +77,13 @@ def test_the_newest_care_of_each_vat_and_kind_is_remembered() -> None:
                 k.say(meaning, vat=vat)
     cares = [(each.vat, each.what) for each in k.state.world.care]
     assert sorted(cares) == [(vat, what) for vat in (1, 2) for what in (m.OIL_CHANGED, m.OIL_FILTERED)]
+
+
+@pytest.mark.parametrize("read_f", [32.0, 32.083, 32.046, 31.917, 33.949, 40.05])
+def test_how_far_a_needle_is_off_is_said_as_its_row_has_it(read_f: float) -> None:
+    k = Uneven()
+    k.say(m.ICE_POINT)
+    k.dip(read_f)
+    (row,) = k.rows("probe_checks")
+    assert row["off"] == pytest.approx(read_f - 32, abs=0.005)
+    assert f", off by {row['off']:+.1f}." in k.effects[-1].say  # type: ignore[union-attr]
