@@ -6,10 +6,11 @@ import pytest
 
 from recorder.core import alerts
 from recorder.core import meanings as m
-from recorder.core.effects import Cue, Level
+from recorder.core.effects import Alert, Cue, Level
 from recorder.core.events import RULES, Acknowledged, Heard, Intent, Started
-from recorder.core.station import State, step
-from tests.kitchen import MINUTE
+from recorder.core.station import State, current, step
+from recorder.core.world import World
+from tests.kitchen import MINUTE, Kitchen
 from tests.uneven import FAHRENHEIT, Uneven
 
 BARE = {
@@ -174,3 +175,19 @@ def test_a_spoken_temperature_of_no_named_part_counts_where_the_procedure_lets_i
     k.say(m.READING, number=90.0, vat=2)
     (row,) = k.rows("checks")
     assert (row["part"], row["counts"]) == (None, 1)
+
+
+def test_an_alert_that_has_ended_keeps_its_words() -> None:
+    ended = Alert("9-cook-short", alerts.COOK_SHORT, Level.WARNING, "short", 1, (), 100, ended_ms=300, ended_by="sold")
+    world = World(alerts=(ended,))
+    newer = replace(ended, ended_ms=None, ended_by=None, text="shorter", level=Level.CRITICAL)
+    assert alerts.amended(world, newer) is world
+
+
+def test_what_an_earlier_version_counted_as_discarded_stays_so() -> None:
+    k = Kitchen(rules=4)
+    k.say(m.SHIFT_START, cook=4)
+    k.cook()
+    k.say(m.DISCARD, count=5)
+    k.say(m.CONFIRM)
+    assert [each.discarded_pieces for each in current(k.state).world.batches] == [5]

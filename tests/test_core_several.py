@@ -256,3 +256,22 @@ def test_food_that_came_in_with_a_warm_reading_is_cold_from_its_own_first_cold_o
     k.read("cabinet", 150)
     k.say(m.COOK_MORE, batch=1)
     assert k.rows("batches")[0]["reheat_by_ms"] == cold_ms + 2 * HOUR
+
+
+@pytest.mark.parametrize("cold_before", [False, True])
+def test_a_power_gap_that_a_warm_piece_answers_for_does_not_begin_the_cold_time(cold_before: bool) -> None:
+    """What was cold before it does."""
+    k = Uneven()
+    k.hold(1)
+    k.read("cabinet", 120 if cold_before else 150)
+    first_ms = k.at_ms
+    k.wait(20_000)
+    k.read("cabinet", 150)
+    k.restart(10 * MINUTE, True)
+    k.check("leg", 150, batch=1)
+    k.read("cabinet", 120)
+    cold_ms = k.at_ms
+    k.wait(20_000)
+    k.read("cabinet", 150)
+    k.say(m.COOK_MORE, batch=1)
+    assert k.rows("batches")[0]["reheat_by_ms"] == (first_ms if cold_before else cold_ms) + 2 * HOUR
