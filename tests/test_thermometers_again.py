@@ -4,7 +4,7 @@ import pytest
 
 from recorder.core import alerts
 from recorder.core import meanings as m
-from recorder.core.events import ProbeLost
+from recorder.core.events import ProbeLost, ProcedureLoaded, Reading
 from tests.uneven import Uneven
 
 
@@ -87,3 +87,16 @@ def test_how_far_a_needle_is_off_is_said_as_its_row_has_it(read_f: float) -> Non
     (row,) = k.rows("probe_checks")
     assert row["off"] == pytest.approx(read_f - 32, abs=0.005)
     assert f", off by {row['off']:+.1f}." in k.effects[-1].say  # type: ignore[union-attr]
+
+
+@pytest.mark.parametrize(
+    ("temp_c", "verdict"), [(1.0000004, "passed"), (1.000004, "failed"), (-1.0000004, "passed"), (-1.000004, "failed")]
+)
+def test_a_needle_is_judged_to_the_millionth_of_a_degree(temp_c: float, verdict: str) -> None:
+    """Finer than any probe, and coarser than the error of arithmetic."""
+    k = Uneven()
+    k.feed(ProcedureLoaded(k.at_ms, k.of[2]))
+    k.say(m.ICE_POINT)
+    k.wait(8_000)
+    k.feed(Reading(k.at_ms, "needle", temp_c, True, 1))
+    assert [row["verdict"] for row in k.rows("probe_checks")] == [verdict]
