@@ -6,7 +6,7 @@ import pytest
 
 from recorder.core import alerts
 from recorder.core import meanings as m
-from recorder.core.effects import Alert, Cue, Level
+from recorder.core.effects import Alert, Cue, Level, Record
 from recorder.core.events import RULES, Acknowledged, Heard, Intent, Started
 from recorder.core.station import State, current, step
 from recorder.core.world import World
@@ -49,7 +49,11 @@ BARE = {
 
 def answer(state: State, intent: Intent) -> tuple[State, str]:
     state, effects = step(state, Heard(state.at_ms + 1_000, intent.meaning, intent, "test", "open"))
-    return state, next(each.say for each in effects if isinstance(each, Cue))
+    say = next(each.say for each in effects if isinstance(each, Cue))
+    rows = [dict(each.row) for each in effects if isinstance(each, Record) and each.table == "commands"]
+    outcome = "refused" if say.startswith("Refused: ") else "done"
+    assert [(row["outcome"], row["reply"]) for row in rows] == [(outcome, say)] * (intent.meaning not in m.QUESTIONS)
+    return state, say
 
 
 def test_each_meaning_has_its_answer_at_a_bare_station() -> None:

@@ -58,6 +58,15 @@ def test_seconds_of_slow_oil_are_to_the_tenth() -> None:
     assert "took 2 min 03 s" in slow.text and "before 1 min 38 s" in slow.text
 
 
+@pytest.mark.parametrize(
+    ("seconds", "text"), [(120.0, "2 min 00 s"), (119.95, "1 min 59 s"), (119.9996, "2 min 00 s"), (59.999, "59 s")]
+)
+def test_seconds_of_slow_oil_are_said_whole_from_the_nearest_millisecond(seconds: float, text: str) -> None:
+    way = Recovery(9, 2, 7, "F", 162.0, ((0, 150.0),), seconds=seconds)
+    slow = station_causes.oil_slow(way, [seconds] * 8, (1,), 0)
+    assert f"took {text} to recover" in slow.text and f", before {text} (" in slow.text
+
+
 def uncounted(k: Uneven) -> None:
     """In holding, of one load whose pieces nobody counted."""
     k.begin(1, parts=())
