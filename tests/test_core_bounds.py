@@ -67,6 +67,15 @@ def test_seconds_of_slow_oil_are_said_whole_from_the_nearest_millisecond(seconds
     assert f"took {text} to recover" in slow.text and f", before {text} (" in slow.text
 
 
+def test_run_rules_of_an_alert_are_numbers_with_a_space_between() -> None:
+    way = Recovery(9, 2, 7, "F", 162.0, ((0, 150.0),), seconds=180.0)
+    for alert in (
+        station_causes.oil_slow(way, [120.0] * 8, (1, 2, 4), 0),
+        batch_causes.drift(BATCH, "leg", [TEMP_C] * 9, (1, 2, 4), 9, 0),
+    ):
+        assert numbers(alert)["rules"] == "1 2 4" and "run rules 1 and 2 and 4)" in alert.text
+
+
 def uncounted(k: Uneven) -> None:
     """In holding, of one load whose pieces nobody counted."""
     k.begin(1, parts=())
