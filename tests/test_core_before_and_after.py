@@ -142,8 +142,8 @@ def test_a_sale_of_safety_stays_critical_when_a_lesser_one_follows() -> None:
     k.wait(70 * MINUTE)
     k.sell(1, 2)
     (sold,) = k.open_of(alerts.SOLD_DESPITE)
-    assert (sold.level, dict(sold.numbers)["safety"]) == (Level.CRITICAL, 0)
-    assert "quality limit" in sold.text
+    assert (sold.level, dict(sold.numbers)["safety"], dict(sold.numbers)["pieces"]) == (Level.CRITICAL, 1, 4)
+    assert "its checks are not complete" in sold.text and "its quality limit is 60 min" in sold.text
 
 
 def test_a_sale_of_pieces_that_nobody_counted_has_no_number_of_them() -> None:

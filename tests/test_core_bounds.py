@@ -143,7 +143,7 @@ def test_a_hundred_closed_batches_wait_for_the_next_check_of_their_thermometer()
     closed = tuple(replace(batch, id=-number, stage=Stage.CLOSED) for number in range(100, 0, -1))
     k.state = replace(k.state, world=replace(k.state.world, closed=closed))
     k.discard(1)
-    k.wait(MINUTE)
+    k.wait(3 * MINUTE)
     k.say(m.OIL_LEVEL_OK, vat=2)
     assert [each.id for each in k.state.world.closed] == [*range(-99, 0), batch.id]
     assert station.CLOSED_KEPT == 100
@@ -260,8 +260,8 @@ def test_a_warm_piece_speaks_for_food_that_was_without_power_for_less_than_two_h
     assert ("the power was away" in k.say(m.SOLD, batch=1)) is not forgiven
 
 
-@pytest.mark.parametrize(("after_ms", "read_f"), [(20_000, 150), (20_001, 184)])
-def test_a_colder_spot_of_a_batch_that_is_gone_counts_for_twenty_seconds(after_ms: int, read_f: float) -> None:
+@pytest.mark.parametrize(("after_ms", "read_f"), [(60_000, 150), (60_001, 184)])
+def test_a_colder_spot_of_a_batch_that_is_gone_counts_for_a_minute(after_ms: int, read_f: float) -> None:
     k = Uneven()
     k.begin(1)
     k.fry(1)

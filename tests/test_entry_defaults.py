@@ -18,7 +18,7 @@ SHORT: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
     ),
     "reading": (
         {"at_ms": 1, "channel": "vat1", "temp_c": 170.5},
-        {"settled": False, "spot": 0, "uncertainty_c": None, "settle_ms": None, "colder": False},
+        {"settled": False, "spot": 0, "uncertainty_c": None, "settle_ms": None, "colder": False, "medium": ""},
     ),
     "heard": (
         {"at_ms": 1, "text": "confirm", "intent": {"meaning": "confirm"}, "engine": "test", "listening": "open"},
@@ -68,6 +68,8 @@ NEWER = {
     "returned_wait_ms": 5 * 60_000,
     "hold_by": "temperature",
     "less_safe_because": "",
+    "critical_by": "reading",
+    "dwell_advice": "",
 }
 """What a procedure from before these could be said goes by."""
 
