@@ -8,7 +8,7 @@ import pytest
 from recorder.core import alerts, batch_causes, lost, trends
 from recorder.core import meanings as m
 from recorder.core.batch import Batch, Check, Cook, Hold, Load, Stage, Verdict
-from recorder.core.effects import Level
+from recorder.core.effects import Level, Notice
 from recorder.core.events import Intent, ProbeBack, ProbeLost, ProcedureLoaded
 from recorder.core.world import World
 from tests.kitchen import MINUTE
@@ -275,3 +275,20 @@ def test_a_power_gap_that_a_warm_piece_answers_for_does_not_begin_the_cold_time(
     k.read("cabinet", 150)
     k.say(m.COOK_MORE, batch=1)
     assert k.rows("batches")[0]["reheat_by_ms"] == (first_ms if cold_before else cold_ms) + 2 * HOUR
+
+
+def test_a_warning_that_nobody_has_in_hand_is_told_again_ever_more_seldom() -> None:
+    """Four times, at these minutes; a critical one in test_core_edges."""
+    k = Uneven()
+    k.begin(1)
+    k.fry(1)
+    k.check("leg", 175, vat=1)
+    began_ms = k.at_ms
+    k.wait(24 * HOUR)
+    told_ms = [
+        event.at_ms - began_ms
+        for event, effects in k.steps
+        for each in effects
+        if isinstance(each, Notice) and (each.alert.kind, each.change) == (alerts.CHECK_BELOW_TARGET, "repeated")
+    ]
+    assert [each / MINUTE for each in told_ms] == [15, 45, 105, 225]
