@@ -292,3 +292,14 @@ def test_a_warning_that_nobody_has_in_hand_is_told_again_ever_more_seldom() -> N
         if isinstance(each, Notice) and (each.alert.kind, each.change) == (alerts.CHECK_BELOW_TARGET, "repeated")
     ]
     assert [each / MINUTE for each in told_ms] == [15, 45, 105, 225]
+
+
+def test_what_happened_since_the_second_of_two_struck_commands_outlives_both() -> None:
+    k = Uneven()
+    k.say(m.OIL_LEVEL_OK, vat=1)
+    k.say(m.OIL_LEVEL_LOW, vat=1)
+    k.read("vat1", 330)
+    k.wait(1_000)
+    k.read("vat1", 340)
+    assert [k.say(m.SCRATCH) for _ in range(2)] == ["Struck: oil level low.", "Struck: oil level ok."]
+    assert k.say(m.OIL_FILTERED, vat=1) == "Oil filtered, vat 1, 340 degrees."

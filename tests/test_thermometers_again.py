@@ -100,3 +100,20 @@ def test_a_needle_is_judged_to_the_millionth_of_a_degree(temp_c: float, verdict:
     k.wait(8_000)
     k.feed(Reading(k.at_ms, "needle", temp_c, True, 1))
     assert [row["verdict"] for row in k.rows("probe_checks")] == [verdict]
+
+
+def test_a_probe_check_that_replaced_another_is_struck_where_all_kinds_were_read() -> None:
+    k = Uneven()
+    k.say(m.ICE_POINT)
+    k.dip(32)
+    k.say(m.SPARE_ICE, ice=32.5)
+    k.say(m.ICE_POINT)
+    k.say(m.ICE_POINT)
+    assert k.say(m.SCRATCH) == "Struck: ice point."
+    verdicts = [(row["how"], row["verdict"], row["struck"]) for row in k.rows("probe_checks")]
+    assert verdicts == [
+        (m.ICE_POINT, "passed", 0),
+        (m.SPARE_ICE, "passed", 0),
+        (m.ICE_POINT, "open", 0),
+        (m.ICE_POINT, "open", 1),
+    ]
