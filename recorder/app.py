@@ -15,6 +15,7 @@ from recorder import kept, systemd
 from recorder.clock import Clock, ClockWatch, SystemClock
 from recorder.config import Settings
 from recorder.core.alerts import DISK_NEARLY_FULL, is_open
+from recorder.core.batch import Stage
 from recorder.core.effects import Cue
 from recorder.core.events import (
     RULES,
@@ -158,7 +159,8 @@ class App:
     def _rest(self) -> None:
         """What is done while nothing happens."""
         state, now_ms = self.loop.state, self.clock.now_ms()
-        if now_ms - self._upkept_ms >= UPKEEP_MS and not state.world.batches:
+        idle = all(batch.stage is Stage.CLOSED for batch in state.world.batches)
+        if now_ms - self._upkept_ms >= UPKEEP_MS and idle:
             self._upkept_ms = now_ms
             self.journal.truncate_log()
         if state.seq - self._kept_seq >= KEEP_EVERY:

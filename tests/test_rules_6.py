@@ -8,7 +8,7 @@ import pytest
 from recorder.core import alerts
 from recorder.core import meanings as m
 from recorder.core.effects import Cue
-from recorder.core.events import Intent, Signed, Started
+from recorder.core.events import Intent, Started
 from recorder.core.procedure import BY_SAFE_END
 from tests.kitchen import MINUTE, PROCEDURE, Kitchen
 
@@ -237,22 +237,6 @@ def test_words_can_be_struck_for_half_an_hour(rules: int, after_ms: int, struck:
     else:
         assert said == "Refused: the last command is 30 min 00 s old, too old to strike."
         assert kitchen.rows("shifts")[0]["struck"] == 0
-
-
-def test_what_was_signed_is_not_struck(rules: int) -> None:
-    kitchen = Kitchen(rules=rules)
-    kitchen.say(m.SHIFT_START, cook=4)
-    kitchen.feed(Signed(kitchen.at_ms, "2026-02-26", "MK"))
-    said = kitchen.say(m.SCRATCH)
-    assert said == ("Struck: shift start." if rules == 5 else "Refused: there is no command to strike.")
-
-
-def test_a_signature_that_was_refused_ends_no_striking() -> None:
-    kitchen = checking(6)
-    kitchen.check("thigh", 150)
-    kitchen.say(m.OIL_LEVEL_OK)
-    kitchen.feed(Signed(kitchen.at_ms, "2026-02-26", "MK"))
-    assert kitchen.say(m.SCRATCH) == "Struck: oil level ok."
 
 
 @pytest.mark.parametrize(("minutes", "goes_on"), [(1 / 60, True), (3, False)])

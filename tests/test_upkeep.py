@@ -130,7 +130,8 @@ def test_the_recorder_empties_it_once_a_day_when_nothing_is_open(tmp_path: Path)
     while recorder.turn(0):
         pass
     assert log.stat().st_size > 0, "a batch is open"
-    recorder.loop.handle(Heard(clock.now_ms(), "scratch that", Intent(m.SCRATCH), "test", "open"))
+    for meaning in (m.DISCARD, m.CONFIRM):
+        recorder.loop.handle(Heard(clock.now_ms(), meaning, Intent(meaning), "test", "open"))
     recorder.turn(0)
     assert log.stat().st_size == 0
     recorder.loop.handle(Tick(clock.now_ms()))

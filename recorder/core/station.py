@@ -139,7 +139,6 @@ def _step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
             records = (_command_row(event, seq, at_ms, "not understood", more[0].say),)
         case Signed():
             more, records = _sign(world, event, seq, at_ms)
-            said = () if records and world.rules >= 6 else said  # what a manager has signed is not struck any more
         case _:
             said = _remember(said, seq, at_ms, event)
             world, more = _happened(world, event, seq, state.at_ms, at_ms)
