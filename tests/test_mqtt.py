@@ -55,7 +55,7 @@ class Mosquitto:
         self._child.wait(10)
 
 
-def wait_for(done: Callable[[], bool], *errors: type[Exception], seconds: float = 15) -> None:
+def wait_for(done: Callable[[], bool], *errors: type[Exception], seconds: float = 30) -> None:
     end_s = time.monotonic() + seconds
     while True:
         try:

@@ -4,6 +4,7 @@ Each of these stations looked alive to an earlier page: it believed stamps and w
 """
 
 import os
+import re
 import signal
 import time
 from collections.abc import Iterator
@@ -77,8 +78,9 @@ def test_silence_is_measured_by_the_phone_itself(kitchen: Kitchen, phone: Phone)
     phone.shows("#link", "Live")
     time.sleep(30)
     assert "Live" in phone.text("#link"), "two signs may be late"
-    wait_for(lambda: "RECORDER IS SILENT" in phone.text("#link"), seconds=10)
-    assert "36 s" in phone.text("#link") or "35 s" in phone.text("#link")
+    wait_for(lambda: "RECORDER IS SILENT" in phone.text("#link"))
+    said = re.search(r"(\d+) s\b", phone.text("#link"))
+    assert said and int(said[1]) >= 35, phone.text("#link")
 
 
 def test_a_backlog_that_comes_in_a_burst_is_not_life(kitchen: Kitchen, phone: Phone) -> None:
@@ -87,11 +89,10 @@ def test_a_backlog_that_comes_in_a_burst_is_not_life(kitchen: Kitchen, phone: Ph
     phone.open("burst")
     phone.shows("#link", "Linked")
     end_s, number = time.monotonic() + 5, 0
-    while time.monotonic() < end_s:
+    while time.monotonic() < end_s or number <= 20:
         reading(kitchen, "burst", now - 3 * 3_600_000 + number * 60_000)
         assert phone.text("#link-word") in ("Linked", "")
         number += 1
-    assert number > 20
     assert phone.js("return life.age()") is None
     kitchen.sign("burst", now_ms())
     phone.shows("#link", "Live")

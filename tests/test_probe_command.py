@@ -49,7 +49,7 @@ def speaking(step: Callable[[], object]) -> Iterator[None]:
 
 def probe(*arguments: str) -> subprocess.CompletedProcess[str]:
     command = [sys.executable, "-W", "error", "-m", "recorder", "probe", *arguments]
-    return subprocess.run(command, capture_output=True, text=True, timeout=20, check=False)
+    return subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
 
 
 def probe_until(text: str, *arguments: str) -> tuple[int, list[str]]:

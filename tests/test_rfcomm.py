@@ -20,7 +20,7 @@ from recorder.probes.simulated import framed
 from tests.waiting import until
 
 URL = "rfcomm://00:11:22:33:44:55/1"
-PATIENCE_S = 5.0
+PATIENCE_S = 30.0
 
 
 class Line:
@@ -139,6 +139,7 @@ def test_a_python_without_bluetooth_is_told_with_the_remedy(monkeypatch: pytest.
         Probe(SerialSettings("serial", URL), ManualClock(0)).run(lambda event: None, threading.Event())
 
 
+@pytest.mark.hardware
 @pytest.mark.skipif(not hasattr(socket, "AF_BLUETOOTH"), reason="this Python was built without Bluetooth sockets")
 def test_a_real_call_to_nobody_fails_as_a_port_does() -> None:
     with pytest.raises(OSError):

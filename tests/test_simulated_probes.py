@@ -1,12 +1,11 @@
 """The demo with each other kind of probe gives the same batches and verdicts as with the usual one."""
 
-from concurrent.futures import Future
 from pathlib import Path
 
 import pytest
 
 from recorder.journal.journal import Journal
-from tests.conftest import OTHER_PROBES, Performance
+from tests.conftest import OTHER_PROBES, Performance, perform
 
 
 def verdicts(database: Path) -> dict[str, list[tuple[object, ...]]]:
@@ -30,10 +29,8 @@ def verdicts(database: Path) -> dict[str, list[tuple[object, ...]]]:
 
 
 @pytest.mark.parametrize("name", OTHER_PROBES)
-def test_the_verdicts_are_the_same_by_every_kind_of_probe(
-    name: str, performance: Performance, performances: dict[str, "Future[Performance]"]
-) -> None:
-    other, usual = performances[name].result(), verdicts(performance.database)
+def test_the_verdicts_are_the_same_by_every_kind_of_probe(name: str, performance: Performance, tmp_path: Path) -> None:
+    other, usual = perform(tmp_path / "demo", "--probe", name), verdicts(performance.database)
     assert len(usual["checks"]) > 20
     assert verdicts(other.database) == usual
     assert "Clean:" in other.output

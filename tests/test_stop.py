@@ -1,4 +1,6 @@
-"""SIGTERM to the real daemon at bad moments: it ends within 2 s, records its stop, and leaves no program behind.
+"""SIGTERM to the real daemon at bad moments: it ends, records its stop, and leaves no program behind.
+
+It waits for none of what hangs, which would take a minute. How soon it ends is measured by `tests.bench.stops`.
 
 Once for each kind of broker, always with a microphone that gives nothing, a loudspeaker in the middle of words and a
 probe that is not there. Programs of ours on PATH stand in for arecord, aplay and espeak-ng.
@@ -20,7 +22,10 @@ import pytest
 from recorder.commands.records import examine
 from recorder.journal.journal import Journal
 
-STOP_S = 2.0
+HANGS_S = 60
+"""How long what hangs does so."""
+GUARD_S = HANGS_S / 2
+"""Far more than a busy machine takes to stop, and less than what hangs."""
 
 
 @contextmanager
@@ -68,7 +73,7 @@ def thankless() -> Iterator[int]:
 
 def programs(folder: Path) -> dict[str, str]:
     """The environment with our programs first; each notes its process id in a file of its name."""
-    hang = f"echo $$ > {folder}/$NAME.started; exec sleep 60"
+    hang = f"echo $$ > {folder}/$NAME.started; exec sleep {HANGS_S}"
     bodies = {
         "arecord": f"NAME=arecord; {hang}",
         "aplay": f'case "$*" in *raw*) exec cat >/dev/null;; esac; NAME=aplay; {hang}',
@@ -91,7 +96,7 @@ def station(folder: Path, port: int) -> Path:
 
 
 @pytest.mark.parametrize("broker", [mute, full, thankless])
-def test_the_daemon_stops_in_two_seconds(broker: object, tmp_path: Path) -> None:
+def test_the_daemon_stops_whatever_hangs(broker: object, tmp_path: Path) -> None:
     environment = programs(tmp_path)
     with broker() as port:  # type: ignore[operator]
         command = [sys.executable, "-m", "recorder", "run", "--config", str(station(tmp_path, port))]
@@ -101,13 +106,9 @@ def test_the_daemon_stops_in_two_seconds(broker: object, tmp_path: Path) -> None
             while not all(note.exists() and note.read_text().strip() for note in notes):
                 assert time.monotonic() < end_s and daemon.poll() is None
                 time.sleep(0.01)
-            began_s = time.monotonic()
             daemon.send_signal(signal.SIGTERM)
-            _, complaints = daemon.communicate(timeout=30)
-            stopped_s = time.monotonic() - began_s
-    print(f"stopped in {stopped_s:.2f} s")
+            _, complaints = daemon.communicate(timeout=GUARD_S)
     assert daemon.returncode == 0, complaints
-    assert stopped_s < STOP_S
     assert not any(Path(f"/proc/{note.read_text().strip()}").exists() for note in notes)
     journal = Journal.read(tmp_path / "records.db")
     newest = journal.newest()

@@ -32,6 +32,7 @@ def missing() -> str:
     return ""
 
 
+@pytest.mark.hardware
 @pytest.mark.skipif(bool(missing()), reason=f"bleak over the kernel is not tried: {missing()}")
 def test_a_probe_is_read_over_the_kernels_own_controller() -> None:
     from bumble.controller import Controller

@@ -3,7 +3,8 @@
 import time
 from collections.abc import Callable
 
-PATIENCE_S = 5.0
+PATIENCE_S = 30.0
+"""How long a test waits before it calls it a hang: long, since a busy machine is none."""
 
 
 def until(done: Callable[[], bool], what: str = "it is so", patience_s: float = PATIENCE_S) -> None:

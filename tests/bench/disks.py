@@ -39,6 +39,7 @@ def main() -> None:
     for sync_s in (0.5, 1.0, 3.0):
         with tempfile.TemporaryDirectory() as folder:
             late_s, fed_s = crawl(Path(folder), sync_s, 5 * sync_s)
+        assert fed_s < 1.5 + sync_s, "half of what its watchdog allows, and one commit"
         print(f"a sync takes {sync_s} s: cues up to {late_s:.1f} s late, watchdog fed every {fed_s:.1f} s", flush=True)
     for _ in range(given.times // 2):
         with tempfile.TemporaryDirectory() as folder:

@@ -4,7 +4,7 @@ The bare engine is pocketsphinx with the same grammar and the same options, give
 stream, cut into pieces of 0.1 s, in utterances of ten seconds, with no noise suppression, no voice detection and no
 judgement. The pipeline is the ear as the station runs it. Two streams: "busy" is one command after another with about a
 second between them; "shift" is one command in every half minute of kitchen noise. CPU time of the whole process, best
-of three runs.
+of three runs. Watching the microphone's sound for trouble (soundness.py), a part of the pipeline, is shown alone too.
 """
 
 import argparse
@@ -20,6 +20,7 @@ from recorder.voice import phrases
 from recorder.voice.ear import Ear, build
 from recorder.voice.grammar import jsgf
 from recorder.voice.settings import VoiceSettings
+from recorder.voice.soundness import Soundness
 from tests.bench import scene, sounds
 
 BLOCK = 3_200
@@ -61,6 +62,11 @@ def main() -> None:
         for _ in ear.hear(pcm[at : at + BLOCK] for at in range(0, len(pcm), BLOCK)):
             pass
 
+    def watched(pcm: bytes) -> None:
+        watch = Soundness()
+        for at in range(0, len(pcm), BLOCK):
+            watch.feed(pcm[at : at + BLOCK])
+
     texts = [sentence.text for sentence in known.sentences()][::16]
     beds = sounds.noises(args.noise, "reporting")
     voice = sounds.REPORTING_VOICES[0]
@@ -76,9 +82,11 @@ def main() -> None:
         pcm = sounds.to_pcm(whole)
         seconds = len(pcm) / 32_000
         engine, pipeline = best(lambda pcm=pcm: bare(pcm)), best(lambda pcm=pcm: ours(pcm))  # type: ignore[misc]
+        watching = best(lambda pcm=pcm: watched(pcm))  # type: ignore[misc]
         print(
             f"{name}: {seconds:.0f} s of sound; bare engine {engine:.2f} s ({engine / seconds:.4f} of real time), "
-            f"pipeline {pipeline:.2f} s ({pipeline / seconds:.4f}), ratio {pipeline / engine:.2f}"
+            f"pipeline {pipeline:.2f} s ({pipeline / seconds:.4f}), ratio {pipeline / engine:.2f}; "
+            f"watching for trouble {watching:.2f} s ({watching / seconds:.4f}), ratio {watching / engine:.2f}"
         )
 
 
