@@ -25,8 +25,8 @@ from recorder.core.events import (
     Started,
 )
 from tests.kitchen import MINUTE
+from tests.neighbours import PAIRS, Pair
 from tests.strategies import KINDS
-from tests.test_neighbours import PAIRS, Pair
 from tests.uneven import TIMED, Uneven, same_as_kept, shown
 
 LIST = Path(__file__).parent / "replays" / "alert-texts.txt"

@@ -19,9 +19,10 @@ from recorder.journal.journal import Message
 from recorder.notices.alive import EVERY_MS
 from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.settings import MqttSettings
+from tests.brokers import Mosquitto
+from tests.contract import validator
 from tests.system import needs
-from tests.test_interfaces import validator
-from tests.test_mqtt import Mosquitto, wait_for
+from tests.waiting import wait_for
 
 
 class Ear:

@@ -29,9 +29,9 @@ from recorder.journal.codec import decode
 from recorder.journal.journal import ENTRY, Journal, as_entry, as_row
 from recorder.notices.anchoring import ANCHOR_MS, Anchoring
 from recorder.notices.outbox import Messages
+from tests.contract import validator
 from tests.kitchen import MINUTE, Kitchen, kept, m
 from tests.tampering import tamper, unguarded
-from tests.test_interfaces import validator
 
 Change = Callable[[list[Entry]], list[Entry]]
 

@@ -4,7 +4,6 @@ Of these only places, ports and waiting times are changed; each change is checke
 """
 
 import json
-import shutil
 import signal
 import socket
 import subprocess
@@ -16,7 +15,6 @@ from typing import TypeVar
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from paho.mqtt import client as paho
 from typer.testing import CliRunner
 
 from recorder.__main__ import app
@@ -25,29 +23,13 @@ from recorder.notices.bridge import IN, OUT, PASSING, Bridge, join
 from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.settings import MqttSettings
 from recorder.notices.subscriber import Subscriber
+from tests.brokers import Broker, answers, event, refused
 from tests.system import needs
-from tests.test_mqtt import event, wait_for
+from tests.waiting import wait_for
 
 NAME = "main-street.kitchen.line-1.bridge"
 HERE, THERE = "kitchen/line-1", "main-street/kitchen/line-1"
 STATION = 'station = "line-1"\n[mqtt]\nport = {port}\nusername = "line-1"\npassword_file = "password"\n'
-
-
-class Broker:
-    """mosquitto with a configuration file, on 127.0.0.1."""
-
-    def __init__(self, config: Path, port: int) -> None:
-        self.config, self.port = config, port
-
-    def start(self) -> None:
-        program = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
-        with self.config.with_suffix(".log").open("a") as log:
-            self._child = subprocess.Popen([program, "-c", str(self.config)], stderr=log)
-        wait_for(lambda: socket.create_connection(("127.0.0.1", self.port), 1).close() is None, OSError)
-
-    def stop(self, how: int = signal.SIGTERM) -> None:
-        self._child.send_signal(how)
-        self._child.wait(10)
 
 
 class Site:
@@ -406,25 +388,6 @@ def test_nothing_that_comes_in_goes_out_again() -> None:
     assert [topic for topic in OUT if topic.startswith("+")] == []
 
 
-def answers(broker: Broker, user: str | None, word: str, topics: list[str]) -> dict[str, str]:
-    """What the broker says, by MQTT 5, to one who publishes on each of these topics."""
-    said, tokens = dict[int, str](), dict[str, int]()
-    client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
-    client.on_publish = lambda client, userdata, mid, reason, properties: said.update({mid: str(reason)})
-    client.on_connect = lambda client, userdata, flags, reason, properties: said.update({0: str(reason)})
-    if user:
-        client.username_pw_set(user, word)
-    client.connect("127.0.0.1", broker.port)
-    client.loop_start()
-    wait_for(lambda: 0 in said)
-    if said[0] == "Success":
-        tokens = {topic: client.publish(topic, b"{}", 1).mid for topic in topics}
-        wait_for(lambda: len(said) > len(topics))
-    client.disconnect()
-    client.loop_stop()
-    return {topic: said[token] for topic, token in tokens.items()} if tokens else {"": said[0]}
-
-
 @bridged
 def test_nobody_may_publish_more_than_their_part(tmp_path: Path, authority: Path) -> None:
     """Each forbidden topic is refused with reason 135 of MQTT 5 (3.4.2.1), "Not authorized"; each needed one is not."""
@@ -445,8 +408,3 @@ def test_nobody_may_publish_more_than_their_part(tmp_path: Path, authority: Path
     for broker, user, word in ((site.local, None, ""), (site.remote, None, ""), (site.local, "line-1", "water")):
         assert answers(broker, user, word, [f"{THERE}/acknowledge"]) == {"": "Not authorized"}, user
     site.close()
-
-
-def refused(found: dict[str, str]) -> list[str]:
-    assert set(found.values()) <= {"Success", "No matching subscribers", "Not authorized"}
-    return [topic for topic, said in found.items() if said == "Not authorized"]

@@ -17,7 +17,7 @@ from recorder.core.records import changes
 from recorder.core.station import State, current, deadline, step
 from recorder.core.world import World
 from recorder.journal.codec import decode
-from tests.test_older_rules import story
+from tests.older_rules import story
 
 EVERY = 7
 """Events between two moments that are looked at."""

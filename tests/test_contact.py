@@ -15,7 +15,7 @@ from recorder.probes.simulated import framed
 from recorder.probes.source import Chunk
 from recorder.thermal.contact import BAD_CONTACT, FROZEN, MOST_SPIKES, QUIET_MS, RECENT
 from recorder.thermal.settle import MOST_CORRECTED, WINDOW_MS, Rest
-from tests.test_settle import AIR_C, Needle, probed
+from tests.needles import AIR_C, Needle, probed
 
 PIECE_C = 85.0
 

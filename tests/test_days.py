@@ -30,7 +30,7 @@ from recorder.reports.day import Day, gather
 from recorder.reports.days import MOMENT, PARTS, Calendar
 from recorder.reports.page import page
 from tests.kitchen import MINUTE, PROCEDURE
-from tests.test_time import CUTS, HAPPENINGS, HISTORIES, HOUR, MEMORY, SYNC_MS, Bench, TrueTime
+from tests.true_time import CUTS, HAPPENINGS, HISTORIES, HOUR, MEMORY, SYNC_MS, Bench, TrueTime
 
 BEGINS = [
     ("Europe/Berlin", datetime(2026, 3, 28, 19, tzinfo=UTC)),

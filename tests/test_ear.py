@@ -1,13 +1,11 @@
 """The ear on real sound: the clips of fixtures/voice through the default recogniser; its front end on made sound."""
 
 import os
-import random
 import threading
 import tomllib
 import tracemalloc
 from array import array
 from dataclasses import replace
-from importlib.resources import files
 from itertools import pairwise
 from pathlib import Path
 
@@ -16,29 +14,16 @@ import pytest
 from recorder.clock import ManualClock
 from recorder.core.events import EarBack, Event, Heard, Unheard
 from recorder.driver import DriverLost, DriverUnavailable
-from recorder.voice import ear, phrases, settings
+from recorder.voice import ear, settings
 from recorder.voice.engines import Guess, Recogniser
 from recorder.voice.frontend import FrontEnd, FrontEndSettings
 from recorder.voice.microphone import Microphone
-from recorder.voice.settings import Judgement, Thresholds, VoiceSettings
+from recorder.voice.settings import VoiceSettings
 from recorder.voice.soundfile import RATE, SoundError, read_wav
+from tests.ears import CLIPS, KNOWN, LEAST, Scripted, hiss, nameless
 
-CLIPS = Path(__file__).parent.parent / "fixtures/voice"
 INDEX = tomllib.loads((CLIPS / "index.toml").read_text())
-KNOWN = phrases.load(files("recorder").joinpath("share/phrases-en.toml").read_text("utf-8"))
 COMMANDS = sorted(INDEX.keys() - {"talk.wav", "near-miss.wav"})
-
-
-class Scripted:
-    """A recogniser that gives what it is told to."""
-
-    engine = "sphinx"
-
-    def __init__(self, guess: Guess | None) -> None:
-        self.guess = guess
-
-    def recognise(self, pcm: bytes) -> Guess | None:
-        return self.guess
 
 
 @pytest.fixture(scope="module")
@@ -48,17 +33,6 @@ def recogniser() -> Recogniser:
 
 def wav_ear(recogniser: Recogniser, at_ms: int = 5_000, *, chosen: VoiceSettings | None = None) -> ear.WavEar:
     return ear.WavEar([], recogniser, KNOWN, chosen or VoiceSettings(), ManualClock(at_ms))
-
-
-def hiss(seconds: float, level: int = 60) -> bytes:
-    dice = random.Random(7)
-    return array("h", (round(dice.gauss(0, level)) for _ in range(int(seconds * RATE)))).tobytes()
-
-
-def nameless(name: str) -> bytes:
-    """The second half of a clip: the command alone."""
-    pcm = read_wav(CLIPS / name)
-    return hiss(0.5, 20) + pcm[len(pcm) * 55 // 100 // 2 * 2 :]
 
 
 @pytest.mark.parametrize("name", COMMANDS)
@@ -108,11 +82,6 @@ def test_the_size_of_the_blocks_does_not_matter(recogniser: Recogniser) -> None:
 
 
 GOOD = Guess("batch start", named=-1.0, score=-1.0, weakest=-1.0, stray_ms=0)
-LEAST = Judgement(
-    plain=Thresholds(named=-2.0, score=-2.0, lead=1.0, weakest=-3.0, stray_ms=300, word_ms=2_000),
-    numbered=Thresholds(named=-1.5, score=-1.5, lead=1.0, weakest=-2.0, stray_ms=300, word_ms=2_000),
-    rival_lead=2.0,
-)
 
 
 @pytest.mark.parametrize(

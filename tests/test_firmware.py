@@ -27,7 +27,7 @@ from recorder.probes.serial_probe import SerialSettings
 from recorder.probes.simulated import Kitchen
 from recorder.probes.source import Chunk, Fault, Found, Sample
 from recorder.thermal.converters import Converted, Unfit, max31855k, max31856
-from tests.test_simulated import Listener
+from tests.listener import Listener
 
 try:
     interpreter()

@@ -35,7 +35,7 @@ from recorder.voice.frontend import LEAD_MS, FrontEnd, FrontEndSettings
 from recorder.voice.microphone import Microphone
 from recorder.voice.settings import VoiceSettings
 from recorder.voice.soundfile import RATE, read_wav
-from tests.test_ear import CLIPS, KNOWN, LEAST, Scripted, hiss, nameless
+from tests.ears import CLIPS, KNOWN, LEAST, Scripted, hiss, nameless
 
 EV_SYN, EV_KEY, EV_MSC = 0, 1, 4
 SYN_REPORT, SYN_DROPPED, MSC_SCAN = 0, 3, 4

@@ -15,7 +15,8 @@ from recorder.core.events import ProbeLost, Reading
 from recorder.notices.client import LARGEST
 from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.settings import MqttSettings
-from tests.test_mqtt import Mosquitto, mosquitto, wait_for
+from tests.brokers import Mosquitto, mosquitto
+from tests.waiting import wait_for
 
 
 def flood(port: int, seed: int, alert: str, count: int) -> None:

@@ -3,8 +3,6 @@
 import copy
 import json
 import sqlite3
-from functools import cache
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -23,9 +21,9 @@ from recorder.notices import answers, mqtt
 from recorder.notices.outbox import Messages
 from recorder.notices.teller import Teller
 from tests.conftest import Performance
+from tests.contract import SHARE, schema, validator
 from tests.kitchen import Kitchen, kept, m
 
-SHARE = Path(str(files("recorder"))) / "share"
 NAMES = sorted(file.stem for file in (SHARE / "schemas").glob("*.json"))
 DOCUMENT = yaml.safe_load((SHARE / "asyncapi.yaml").read_text("utf-8"))
 SENT = {"alerts": "alert", "records": "record", "journal": "entry"}
@@ -33,16 +31,6 @@ SENT = {"alerts": "alert", "records": "record", "journal": "entry"}
 UCUM = {"ms", "s", "h", "Cel", "K", "[degF]", "%", "1", "MBy"}
 """The Unified Code for Units of Measure, case sensitive ("c/s") codes: a list from memory. The package ucumvert 0.3.2
 read each of them on 2026-11-25."""
-
-
-@cache
-def schema(name: str) -> Any:
-    return json.loads((SHARE / "schemas" / f"{name}.json").read_text("utf-8"))
-
-
-@cache
-def validator(name: str) -> Draft202012Validator:
-    return Draft202012Validator(schema(name))
 
 
 def wrong(topic: str, body: str) -> list[str]:

@@ -2,13 +2,12 @@
 
 import gc
 import json
-import shutil
 import signal
 import socket
 import subprocess
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -17,7 +16,6 @@ import pytest
 from typer.testing import CliRunner
 
 from recorder.__main__ import app as command_line
-from recorder.clock import Stamp
 from recorder.commands.station import _weak
 from recorder.core.events import Tick
 from recorder.driver import DriverUnavailable
@@ -28,48 +26,9 @@ from recorder.notices.outbox import Outbox
 from recorder.notices.reaching import reach
 from recorder.notices.settings import MqttSettings
 from recorder.notices.subscriber import Subscriber
+from tests.brokers import STAMP, Mosquitto, event, mosquitto, stepped, waiting
 from tests.system import needs
-
-STAMP = Stamp(1_772_100_000_000, "boot", 7, 1_772_100_000_000, True)
-mosquitto = needs("mosquitto", "mosquitto")
-
-
-class Mosquitto:
-    """A broker of its own on a free port."""
-
-    def __init__(self, folder: Path, *lines: str) -> None:
-        with socket.socket() as probe:
-            probe.bind(("127.0.0.1", 0))
-            self.port = int(probe.getsockname()[1])
-        self._config = folder / "mosquitto.conf"
-        self._config.write_text("\n".join((f"listener {self.port} 127.0.0.1", "user root", *lines)))
-        self.start()
-
-    def start(self) -> None:
-        program = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
-        self._child = subprocess.Popen([program, "-c", str(self._config)], stderr=subprocess.DEVNULL)
-        wait_for(lambda: socket.create_connection(("127.0.0.1", self.port), 1).close() is None, OSError)
-
-    def stop(self, how: int = signal.SIGTERM) -> None:
-        self._child.send_signal(how)
-        self._child.wait(10)
-
-
-def wait_for(done: Callable[[], bool], *errors: type[Exception], seconds: float = 30) -> None:
-    end_s = time.monotonic() + seconds
-    while True:
-        try:
-            if done():
-                return
-        except errors:
-            pass
-        assert time.monotonic() < end_s, "waited in vain"
-        time.sleep(0.02)
-
-
-def stepped(box: Outbox) -> bool:
-    box.step(0)
-    return True
+from tests.waiting import wait_for
 
 
 @pytest.fixture
@@ -82,17 +41,6 @@ def free_port() -> int:
 @pytest.fixture
 def folder(tmp_path: Path) -> Iterator[Path]:
     yield tmp_path
-
-
-def event(number: int) -> str:
-    return json.dumps({"specversion": "1.0", "id": str(number), "source": "/test", "type": "t", "data": {}})
-
-
-def waiting(folder: Path, count: int) -> Journal:
-    journal = Journal.open(folder / "r.db", lambda entry, *_: [Message("kitchen/line-1/alerts", event(entry.seq))])
-    for number in range(count):
-        journal.append(STAMP, Tick(number), ())
-    return journal
 
 
 @mosquitto

@@ -21,13 +21,9 @@ from recorder.journal.codec import canonical, decode, plain
 from recorder.journal.journal import Journal
 from recorder.journal.migrations import TABLES
 from recorder.notices.outbox import Messages
+from tests.older_rules import story
 
-FOLDER = Path(__file__).parent / "replays"
 RULES = (1, 2, 3, 4)
-
-
-def story(rules: int) -> list[dict[str, Any]]:
-    return [json.loads(line) for line in (FOLDER / f"rules-{rules}.jsonl").read_text("utf-8").splitlines()]
 
 
 def kept(effects: tuple[Effect, ...]) -> list[dict[str, Any]]:

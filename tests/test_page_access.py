@@ -19,10 +19,10 @@ from typer.testing import CliRunner
 
 from recorder.__main__ import app
 from recorder.notices.passwords import GROUPS, LETTERS, LONG, hashed, made
+from tests.brokers import Broker, answers, refused
+from tests.phone_page import Phone, alert, chromium, free_ports, kitchen, now_ms, phone
 from tests.system import needs
-from tests.test_bridge import Broker, answers, refused
-from tests.test_mqtt import wait_for
-from tests.test_page import Phone, alert, chromium, free_ports, kitchen, now_ms, phone
+from tests.waiting import wait_for
 
 __all__ = ["chromium", "kitchen", "phone"]
 

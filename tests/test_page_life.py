@@ -13,9 +13,9 @@ from typing import Any
 
 import pytest
 
+from tests.phone_page import Kitchen, Phone, alert, batch, chromium, kitchen, now_ms, phone
 from tests.system import needs
-from tests.test_mqtt import wait_for
-from tests.test_page import Kitchen, Phone, alert, batch, chromium, kitchen, now_ms, phone
+from tests.waiting import wait_for
 
 __all__ = ["chromium", "kitchen", "phone"]
 

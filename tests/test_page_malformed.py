@@ -13,9 +13,9 @@ from typing import Any
 
 import pytest
 
+from tests.phone_page import HOSTILE, Kitchen, Phone, alert, batch, check, chromium, kitchen, phone
 from tests.system import needs
-from tests.test_mqtt import wait_for
-from tests.test_page import HOSTILE, Kitchen, Phone, alert, batch, check, chromium, kitchen, phone
+from tests.waiting import wait_for
 
 __all__ = ["chromium", "kitchen", "phone"]
 

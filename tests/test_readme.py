@@ -15,9 +15,9 @@ from recorder.core import alerts
 from recorder.core.effects import Level
 from recorder.notices.reaching import reach
 from recorder.notices.settings import MqttSettings
+from tests.phone_page import free_ports
 from tests.system import needs
-from tests.test_mqtt import wait_for
-from tests.test_page import free_ports
+from tests.waiting import wait_for
 
 README = Path("README.md").read_text("utf-8")
 COMMANDS = re.findall(r"^\| `([^`]+)` \|", README.split("| command |")[1].split("\n\n")[0], re.M)

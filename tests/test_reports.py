@@ -7,8 +7,7 @@ import re
 import subprocess
 import sys
 from dataclasses import replace
-from datetime import UTC, date, datetime, tzinfo
-from html.parser import HTMLParser
+from datetime import UTC, date, datetime
 from pathlib import Path
 from xml.etree import ElementTree
 from zoneinfo import ZoneInfo
@@ -40,44 +39,8 @@ from recorder.reports.day import Day, gather
 from recorder.reports.dictionary import ANY
 from recorder.reports.page import page
 from tests.conftest import Performance
-from tests.kitchen import MINUTE, PROCEDURE, Kitchen, kept
-
-VOID = {"meta", "br", "link", "input"}
-OPTIONAL = {"p", "td", "th", "tr", "html", "body", "dt", "dd"}
-"""Elements whose end HTML lets one leave out."""
-
-
-class Balanced(HTMLParser):
-    """Collects the text, and what is not closed."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.open: list[str] = []
-        self.text: list[str] = []
-        self.wrong: list[str] = []
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        if tag not in VOID | OPTIONAL:
-            self.open.append(tag)
-
-    def handle_endtag(self, tag: str) -> None:
-        if tag not in VOID | OPTIONAL and (not self.open or self.open.pop() != tag):
-            self.wrong.append(tag)
-
-    def handle_data(self, data: str) -> None:
-        self.text.append(data)
-
-
-def text_of(html: str) -> str:
-    parser = Balanced()
-    parser.feed(html)
-    assert (parser.open, parser.wrong) == ([], [])
-    return re.sub(r"\s+", " ", " ".join(parser.text))
-
-
-def recorded(kitchen: Kitchen, path: Path) -> Path:
-    kept(kitchen, path).close()
-    return path
+from tests.kitchen import MINUTE, PROCEDURE, Kitchen
+from tests.reported import recorded, report_of, text_of
 
 
 def day_of(path: Path, day: date | None = None) -> Day:
@@ -147,16 +110,6 @@ def test_a_changed_record_says_so_on_its_report(performance: Performance) -> Non
     )
 
 
-@pytest.fixture
-def kitchen() -> Kitchen:
-    kitchen = Kitchen(at_ms=story.START_MS)
-    kitchen.say(m.SHIFT_START, cook=4)
-    kitchen.cook()
-    kitchen.check_all()
-    kitchen.say(m.HOLD_START)
-    return kitchen
-
-
 def test_what_people_wrote_stays_text(kitchen: Kitchen, tmp_path: Path) -> None:
     kitchen.feed(Signed(kitchen.at_ms, "2026-02-26", "JD", "<script>alert(1)</script>"))
     path = recorded(kitchen, tmp_path / "records.db")
@@ -176,11 +129,6 @@ def test_a_quiet_day_and_a_day_without_records(kitchen: Kitchen, tmp_path: Path)
         day_of(tmp_path / "empty.db")
 
 
-def report_of(path: Path, day: date | None = None, made_ms: int = story.START_MS, zone: tzinfo = UTC) -> str:
-    """The report as `report` writes it, as text."""
-    return text_of(made(path, day, zone, made_ms)[2])
-
-
 def test_what_changes_after_a_signature_shows_after_it(kitchen: Kitchen, tmp_path: Path) -> None:
     kitchen.feed(Signed(kitchen.at_ms, "2026-02-26", "JD", "all well"))
     kitchen.say(m.SCRATCH)
@@ -188,6 +136,16 @@ def test_what_changes_after_a_signature_shows_after_it(kitchen: Kitchen, tmp_pat
     assert "Reviewed and signed by JD on 26 February 2026" in text and "After the signature this of the day" in text
     assert "hold of batch 1 taken back by the cook (“scratch that”)" in text
     assert "reviewed by, initials" not in text
+
+
+@pytest.fixture
+def kitchen() -> Kitchen:
+    kitchen = Kitchen(at_ms=story.START_MS)
+    kitchen.say(m.SHIFT_START, cook=4)
+    kitchen.cook()
+    kitchen.check_all()
+    kitchen.say(m.HOLD_START)
+    return kitchen
 
 
 STATION = 'station = "line-1"\ndatabase = "records.db"\n'

@@ -23,7 +23,7 @@ from recorder.journal.errors import JournalBusy, JournalDamaged, JournalError
 from recorder.journal.journal import Journal, as_row
 from recorder.journal.upkeep import keep
 from tests.disks import STAMP, Shim, fill, read_only, station_on, tiny_disk
-from tests.kitchen import Kitchen, kept
+from tests.spoilt import records_in, spoilt_at_random
 
 
 def spoil(what: str, path: Path) -> None:
@@ -74,13 +74,6 @@ DAMAGES = [
 def shift_records(tmp_path_factory: pytest.TempPathFactory) -> bytes:
     """A closed database of a shift."""
     return records_in(tmp_path_factory.mktemp("shift"))
-
-
-def records_in(folder: Path) -> bytes:
-    kitchen = Kitchen()
-    kitchen.open_shift()
-    kept(kitchen, folder / "records.db").close()
-    return (folder / "records.db").read_bytes()
 
 
 @pytest.mark.parametrize("what", DAMAGES)
@@ -295,34 +288,6 @@ def test_a_disk_that_cannot_be_read_is_no_damage(shift_records: bytes, tmp_path:
     run = subprocess.run(command, capture_output=True, text=True, timeout=30, env=shim.environment)
     assert run.returncode == 3 and "the disk fails; copy the records off it" in run.stderr, run.stderr
     assert not [*tmp_path.glob("*damaged*")] and (tmp_path / "records.db").read_bytes() == shift_records
-
-
-def spoilt_at_random(records: bytes, chance: random.Random, folder: Path) -> str:
-    """Start on `records` with a page, a bit or the end gone somewhere; what became of it: never a silent loss."""
-    path, data, cues = folder / "records.db", bytearray(records), list[Cue]()
-    at = chance.randrange(len(data))
-    match chance.choice(("zeros", "noise", "bit", "cut")):
-        case "zeros":
-            data[at & ~4095 : (at & ~4095) + 4096] = bytes(4096)
-        case "noise":
-            data[at & ~4095 : (at & ~4095) + 4096] = chance.randbytes(4096)
-        case "bit":
-            data[at] ^= 1 << chance.randrange(8)
-        case "cut":
-            del data[at:]
-    path.write_bytes(data)
-    try:
-        station_on(folder, cues).close()
-    except JournalError as error:
-        assert "or name another" in str(error) and len(data) < 8192 and path.read_bytes() == data
-        return "refused, since two pages do not tell whose it was"
-    aside = [*folder.glob("records.db.damaged-*Z")]
-    said = any("The records were damaged" in cue.say for cue in cues)
-    assert said == bool(aside), "told, and only then"
-    if aside:
-        assert aside[0].read_bytes() == data and examine(path).faults == ()
-        return "set aside"
-    return "found by verify" if examine(path).faults else "in no record"
 
 
 @pytest.mark.parametrize("seed", range(8))

@@ -26,7 +26,7 @@ from recorder.reports.day import gather
 from recorder.reports.later import Later
 from recorder.reports.signing import why_not
 from tests.kitchen import MINUTE, Kitchen
-from tests.test_reports import recorded, report_of
+from tests.reported import recorded, report_of
 
 STATION = 'station = "line-1"\ndatabase = "records.db"\n'
 EVENING_MS = round(datetime(2026, 2, 26, 23, 0, tzinfo=UTC).timestamp() * 1000)

@@ -24,6 +24,7 @@ from recorder.probes.simulated import (
     framed,
 )
 from recorder.probes.source import Chunk, Fault, Sample
+from tests.listener import Listener
 
 
 @pytest.fixture
@@ -31,20 +32,6 @@ def board() -> Iterator[SimulatedFirmware]:
     made = SimulatedFirmware(Kitchen())
     yield made
     made.close()
-
-
-class Listener(serial.Serial):
-    """Has the board's port open and hears all that it says."""
-
-    def __init__(self, board: SimulatedFirmware) -> None:
-        super().__init__(board.port, timeout=2)
-        self._board, self._heard = board, board.sent
-
-    def heard(self) -> bytes:
-        """What the board has said since the last time; a pty takes a moment to bring it."""
-        said = b"".join(self.readline() for _ in range(self._board.sent - self._heard))
-        self._heard = self._board.sent
-        return said
 
 
 def test_every_line_is_of_the_protocol_and_in_order(board: SimulatedFirmware) -> None:

@@ -14,7 +14,7 @@ from recorder.commands import voice_tune
 from recorder.voice.engines import Guess
 from recorder.voice.settings import SHIPPED
 from recorder.voice.tuning import MOST_STEPS, STEPS, Take, accepted, tuned
-from tests.test_moonshine import CLIPS, KNOWN
+from tests.ears import CLIPS, KNOWN
 
 OLD = SHIPPED["moonshine"]
 STEP = STEPS["moonshine"]

@@ -13,3 +13,15 @@ def until(done: Callable[[], bool], what: str = "it is so", patience_s: float = 
     while not done():
         assert time.monotonic() < end_s, f"waited in vain until {what}"
         time.sleep(0.001)
+
+
+def wait_for(done: Callable[[], bool], *errors: type[Exception], seconds: float = 30) -> None:
+    end_s = time.monotonic() + seconds
+    while True:
+        try:
+            if done():
+                return
+        except errors:
+            pass
+        assert time.monotonic() < end_s, "waited in vain"
+        time.sleep(0.02)

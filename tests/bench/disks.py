@@ -13,9 +13,9 @@ import tempfile
 from collections import Counter
 from pathlib import Path
 
-from tests.test_disk_faults import crawl, fail
-from tests.test_last_resort import test_a_disk_that_fills_up_in_mid_shift_is_said_shown_and_told
-from tests.test_set_aside import records_in, spoilt_at_random
+from tests.disk_faults import crawl, fail
+from tests.full_disk import fills_up
+from tests.spoilt import records_in, spoilt_at_random
 
 
 def main() -> None:
@@ -43,7 +43,7 @@ def main() -> None:
         print(f"a sync takes {sync_s} s: cues up to {late_s:.1f} s late, watchdog fed every {fed_s:.1f} s", flush=True)
     for _ in range(given.times // 2):
         with tempfile.TemporaryDirectory() as folder:
-            test_a_disk_that_fills_up_in_mid_shift_is_said_shown_and_told(Path(folder))
+            fills_up(Path(folder))
     print(f"a disk that fills up: {given.times // 2} of {given.times // 2} held", flush=True)
 
 

@@ -12,9 +12,9 @@ from collections import Counter
 from pathlib import Path
 
 from recorder.notices import client
+from tests.brokers import Mosquitto
 from tests.faulty import FAULTS
-from tests.test_mqtt import Mosquitto
-from tests.test_network_faults import broken_wire, ordeal
+from tests.network_faults import broken_wire, ordeal
 
 
 def main() -> None:

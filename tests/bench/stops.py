@@ -18,7 +18,7 @@ from pathlib import Path
 
 from recorder.commands.records import examine
 from recorder.journal.journal import Journal
-from tests.test_stop import full, mute, programs, station, thankless
+from tests.hanging import full, mute, programs, station, thankless
 
 LATEST_S = 5.0
 
