@@ -71,8 +71,12 @@ def performance(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Per
     return Performance(output.read_text(), out / "records.db")
 
 
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Workers take whole files; those with slow tests come first, so that none is left to one worker at the end."""
+    """Who needs the demo is slow. Workers take whole files, the slow ones first: else one is left with them."""
+    for item in items:
+        if "performance" in getattr(item, "fixturenames", ()):
+            item.add_marker("slow")
     if hasattr(config, "workerinput"):
         slow = {item.path for item in items if item.get_closest_marker("slow")}
         items.sort(key=lambda item: item.path not in slow)

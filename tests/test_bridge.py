@@ -192,6 +192,7 @@ def bridged(test: Test) -> Test:
     return test
 
 
+@pytest.mark.slow
 @bridged
 def test_alerts_arrive_while_the_remote_is_away_too_and_after_the_device_was_killed(site: Site) -> None:
     recorder, phone = site.recorder(), site.phone()
@@ -224,6 +225,7 @@ def test_alerts_arrive_while_the_remote_is_away_too_and_after_the_device_was_kil
     assert len(phone.messages) == 51
 
 
+@pytest.mark.slow
 @bridged
 def test_a_sign_of_life_goes_over_the_bridge_and_never_waits_at_it(site: Site) -> None:
     """What is delivered after an outage are messages at least once; a sign that waited would look like life."""

@@ -88,6 +88,7 @@ def test_hearing_calls_nobody_and_leaves_nothing(tmp_path: Path) -> None:
     assert tried(tmp_path, sys.executable, "-m", "recorder", "hear", *wavs) == ([], [])
 
 
+@pytest.mark.slow
 def test_an_engine_that_waits_calls_nobody(tmp_path: Path) -> None:
     """onnxruntime 1.32 looks its collector up nine seconds after its import, as measured here; so it gets twenty."""
     pytest.importorskip("onnxruntime")

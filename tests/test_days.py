@@ -136,6 +136,7 @@ def each_row_stands_once(bench: Bench, journal: Journal, zone: tzinfo) -> dict[d
     return days
 
 
+@pytest.mark.slow
 @settings(max_examples=HISTORIES, deadline=None, suppress_health_check=list(HealthCheck), phases=[Phase.generate])
 @given(st.integers(0, 2**40))
 def test_each_row_stands_in_one_days_report_whatever_the_clocks_did(seed: int) -> None:

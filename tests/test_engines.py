@@ -172,6 +172,7 @@ def test_what_vosk_joins_across_sentences_is_no_sentence(tmp_path: Path) -> None
     assert known.parse(guess.text) is None
 
 
+@pytest.mark.slow
 def test_an_hour_of_sound_does_not_make_vosk_grow(tmp_path: Path) -> None:
     """A command and five seconds of noise, over and over, as utterances of their own."""
     model = korean_model()

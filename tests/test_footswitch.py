@@ -383,6 +383,7 @@ def recogniser() -> Recogniser:
     return ear.build(KNOWN, by_switch(Path("/dev/input/event0")))
 
 
+@pytest.mark.slow
 def test_a_cook_at_the_pedal(tmp_path: Path, pedal: Pedal, recogniser: Recogniser) -> None:
     """Said without a foot, said with it, a foot without a word, and words that are no command; in real time."""
     commands = [part("lid-locked.wav", 50), part("hold-end.wav", 50)]
@@ -427,6 +428,7 @@ def test_a_cook_at_the_pedal(tmp_path: Path, pedal: Pedal, recogniser: Recognise
     assert isinstance(near, Unheard) and near.listening == "switch"
 
 
+@pytest.mark.slow
 def test_a_release_does_not_wait_for_silence(tmp_path: Path, pedal: Pedal) -> None:
     """Others talk on when the foot has gone; the cook is heard while they do."""
     clip = read_wav(CLIPS / "batch-start.wav")[:64_000]

@@ -442,6 +442,7 @@ def _mutated(rng: random.Random) -> bytes:
     return bytes(data)
 
 
+@pytest.mark.slow
 def test_a_hundred_thousand_random_and_mutated_strings_invent_no_temperature() -> None:
     rng = random.Random(20_260_226)
     taken = refused = 0

@@ -69,6 +69,7 @@ def test_a_station_with_a_wrong_clock_lives_counts_down_and_dies(kitchen: Kitche
     assert phone.text("#cooking .clock span") == frozen
 
 
+@pytest.mark.slow
 def test_silence_is_measured_by_the_phone_itself(kitchen: Kitchen, phone: Phone) -> None:
     """Nothing is hurried here: 35 s without a sign."""
     kitchen.tell_all("quiet", now_ms())
@@ -83,6 +84,7 @@ def test_silence_is_measured_by_the_phone_itself(kitchen: Kitchen, phone: Phone)
     assert said and int(said[1]) >= 35, phone.text("#link")
 
 
+@pytest.mark.slow
 def test_a_backlog_that_comes_in_a_burst_is_not_life(kitchen: Kitchen, phone: Phone) -> None:
     """What a bridge delivers after hours: messages that are not retained, and of a station that may be dead by now."""
     now = now_ms()
@@ -167,6 +169,7 @@ def descendants(pid: int) -> Iterator[int]:
             yield from descendants(int(child))
 
 
+@pytest.mark.slow
 def test_signs_that_piled_up_while_the_phone_slept_are_not_life(kitchen: Kitchen, phone: Phone) -> None:
     """The browser's processes stand still for 27 s while the station goes on, and the station dies before they wake."""
     kitchen.tell_all("pile", now_ms())

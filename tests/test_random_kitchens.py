@@ -66,6 +66,7 @@ REACHED = {
 """What must have come about, and how often at least: a generator that reaches nothing proves nothing."""
 
 
+@pytest.mark.slow
 def test_a_random_day_breaks_no_promise() -> None:
     fresh = int(os.environ.get("RANDOM_KITCHENS", "124064638"))  # fresh ones are the bench's: CI is the same each time
     seeds = [seed for half in range(EVENTS_IN_ALL // EVENTS // 2) for seed in (half, fresh + half)]
@@ -83,6 +84,7 @@ def test_a_random_day_breaks_no_promise() -> None:
     assert {what: seen[what] for what, least in REACHED.items() if seen[what] < least} == {}
 
 
+@pytest.mark.slow
 def test_a_day_that_is_lived_again_is_the_same() -> None:
     with get_context("spawn").Pool() as pool:
         for kitchen in pool.imap_unordered(partial(lived, replayed=True), range(12)):
