@@ -32,7 +32,7 @@ def perform(out: Path, *arguments: str) -> Performance:
         [sys.executable, "-W", "error", "-m", "recorder", "demo", "--out", str(out), *arguments],
         capture_output=True,
         text=True,
-        timeout=240,
+        timeout=900,
     )
     assert run.returncode == 0, run.stdout + run.stderr
     assert run.stderr == ""

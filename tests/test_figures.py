@@ -15,7 +15,7 @@ from recorder.reports.day import Day
 from recorder.reports.figures import bound, numbers, verdict
 from recorder.reports.integrity import integrity
 from tests.kitchen import MINUTE, Kitchen, kept, m
-from tests.test_reports import text_of
+from tests.reported import text_of
 
 READ = {"thigh": 186.0, "breast": 190.0, "leg": 188.0, "wing": 195.0}
 

@@ -24,9 +24,9 @@ from recorder.journal.migrations import TABLES
 from recorder.reports.export import export as write_all
 from recorder.reports.integrity import WORDS, integrity
 from tests.kitchen import MINUTE, Kitchen, kept, m
+from tests.reported import text_of
+from tests.schema_changes import ADDITIONS, LOOSER, VALUES, columns, objects, written
 from tests.tampering import tamper, unguarded
-from tests.test_reports import text_of
-from tests.test_tampering import ADDITIONS, LOOSER, VALUES, columns, objects, written
 
 DAY = date(2026, 2, 26)
 

@@ -204,6 +204,7 @@ def test_a_cue_of_last_resort_cuts_off_what_sounds(tmp_path: Path, monkeypatch: 
     assert environment["PATH"].startswith(str(tmp_path))
 
 
+@pytest.mark.slow
 def test_a_disk_that_fills_up_in_mid_shift_is_said_shown_and_told(tmp_path: Path) -> None:
     fills_up(tmp_path)
 

@@ -7,6 +7,7 @@ from dataclasses import replace
 from functools import reduce
 from typing import TypeGuard
 
+import pytest
 from hypothesis import HealthCheck, Phase, assume, given, settings
 from hypothesis import strategies as st
 
@@ -96,6 +97,7 @@ def without_first_text(effects: Sequence[Effect]) -> list[Effect]:
     ]
 
 
+@pytest.mark.slow
 @settings(max_examples=200, suppress_health_check=[HealthCheck.filter_too_much])
 @given(stories(st.just(RULES)), st.sampled_from(m.COMMANDS))
 def test_what_asks_first_does_on_confirm_what_it_would_have_done_unasked(story: list[Event], meaning: str) -> None:
@@ -211,6 +213,7 @@ def test_a_reading_that_is_no_number_never_passes(values: list[float]) -> None:
         assert row["verdict"] in ("open", "no reading") or math.isfinite(float(str(row["temperature"])))
 
 
+@pytest.mark.slow
 def test_a_ten_hour_shift_of_four_channels_folds() -> None:
     kitchen = Kitchen(vats=(1, 2))
     kitchen.say(m.SHIFT_START, cook=4)

@@ -35,6 +35,7 @@ def test_how_soon_and_how_near_the_first_rest_is(lag_s: float, noise_c: float, w
         assert rest.settle_ms == pytest.approx(after_ms, abs=1000)
 
 
+@pytest.mark.slow
 @pytest.mark.no_cover
 def test_hardly_a_settle_is_false_and_the_interval_covers() -> None:
     """The first insertions of `tests.bench.settle`, which has ten thousand; its bounds widened by chance."""

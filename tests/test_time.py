@@ -27,6 +27,7 @@ from tests.true_time import BEGIN_MS, CUTS, HAPPENINGS, HISTORIES, HOUR, MEMORY,
 BOUND_MS = 2 * SYNC_MS + 20
 
 
+@pytest.mark.slow
 @settings(max_examples=HISTORIES, deadline=None, suppress_health_check=list(HealthCheck), phases=[Phase.generate])
 @given(st.integers(0, 2**40))
 def test_what_is_marked_proven_is_true_and_the_rest_is_marked(seed: int) -> None:

@@ -217,6 +217,7 @@ def announced(whole: bytes, at: int) -> int:
     return (whole[at] & 127) << 7 | whole[at + 1] if whole[at] & 128 and not whole[at + 1] & 128 else -1
 
 
+@pytest.mark.slow
 def test_bytes_changed_in_the_file_itself(records: Path, tmp_path: Path) -> None:
     """A byte of a journal row, wherever it stands in the file; each must be found, none may end in a traceback."""
     chance = random.Random(7)
