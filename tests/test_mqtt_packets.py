@@ -32,7 +32,8 @@ from recorder.notices.outbox import Messages
 from recorder.notices.reaching import reach, send
 from recorder.notices.settings import MqttSettings
 from recorder.notices.subscriber import Subscriber
-from tests.test_mqtt import mosquitto, wait_for
+from tests.brokers import mosquitto
+from tests.waiting import wait_for
 
 CONNECT, PUBLISH, PUBACK, SUBSCRIBE, PINGREQ, DISCONNECT = 1, 3, 4, 8, 12, 14
 """MQTT 5.0, 2.1.2."""
