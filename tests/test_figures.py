@@ -1,6 +1,7 @@
 """The figures of a report count what they say, and a reading that says nothing of its piece is in none of them."""
 
 import math
+from dataclasses import replace
 from datetime import UTC
 from pathlib import Path
 from statistics import fmean, stdev
@@ -12,9 +13,9 @@ from recorder.commands.report import made
 from recorder.demo import story
 from recorder.reports import charts
 from recorder.reports.day import Day
-from recorder.reports.figures import bound, numbers, verdict
+from recorder.reports.figures import bound, dwell, numbers, verdict
 from recorder.reports.integrity import integrity
-from tests.kitchen import MINUTE, Kitchen, kept, m
+from tests.kitchen import MINUTE, PROCEDURE, Kitchen, kept, m
 from tests.reported import text_of
 
 READ = {"thigh": 186.0, "breast": 190.0, "leg": 188.0, "wing": 195.0}
@@ -155,3 +156,32 @@ def test_a_ring_on_the_timeline_is_a_check_that_stands(tmp_path: Path) -> None:
     day, _, _ = day_of(kitchen, tmp_path / "r.db")
     picture = charts.timeline(day, str)
     assert picture.count('class="pass"') == 0 and picture.count('class="miss"') == 9
+
+
+@pytest.mark.parametrize(
+    ("species", "read", "verdict", "said"),
+    [
+        # FSIS, Cooking Guideline (Revised Appendix A), 2021, table 3, 12 % fat: 155 °F 54.4 s, 136 °F 81.4 min
+        ("chicken", (155.0, "F"), "below critical limit", "asks 54 s at it for chicken"),
+        ("chicken", (136.0, "F"), "below critical limit", "asks 81 min 24 s at it for chicken"),
+        ("chicken", (135.9, "F"), "below critical limit", "no time for chicken"),
+        ("", (155.0, "F"), "below critical limit", ""),
+        ("chicken", (170.0, "F"), "below target", ""),
+        ("chicken", (None, "F"), "below critical limit", ""),
+    ],
+)
+def test_the_advice_on_a_missed_piece_is_the_printed_time(
+    species: str, read: tuple[float | None, str], verdict: str, said: str
+) -> None:
+    found = dwell(species, {"verdict": verdict, "temperature": read[0], "unit": read[1]})
+    assert said in found if said else not found
+
+
+def test_the_report_shows_the_advice_where_the_procedure_asks_for_it(tmp_path: Path) -> None:
+    for species in ("", "chicken"):
+        kitchen = Kitchen(at_ms=story.START_MS, procedure=replace(PROCEDURE, dwell_advice=species))
+        kitchen.say(m.SHIFT_START, cook=4)
+        kitchen.cook()
+        kitchen.check("thigh", 155)
+        _, _, text = day_of(kitchen, tmp_path / f"{species}r.db")
+        assert ("advice: FSIS (Appendix A, 2021) asks 54 s at it for chicken" in text) is bool(species)

@@ -95,6 +95,8 @@ class Day:
     """Entries of the journal on this day."""
     less_safe: Sequence[str] = ()
     """Why a limit in force on this day is less safe than the published one, in the kitchen's words."""
+    dwell_advice: str = ""
+    """The FSIS table whose dwell times the procedure asks for; "" for none."""
     unsure: Sequence[tuple[int, int]] = ()
     """From when to when the recorder ran on this day and its clock was never known to be set, in wall time."""
 
@@ -224,6 +226,7 @@ def gather(journal: Journal, day: date | None, zone: tzinfo) -> Day:
         signatures=mine("signatures"),
         entries=calendar.entries(day),
         less_safe=list(dict.fromkeys(filter(None, (_less_safe(each) for each in procedures)))),
+        dwell_advice=procedures[-1].dwell_advice if procedures else "",
         unsure=[
             (max(boot.begin_wall_ms, begin_ms), min(boot.end_wall_ms, end_ms))
             for boot in calendar.boots

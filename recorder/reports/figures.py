@@ -4,12 +4,13 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from recorder.core.meanings import PROBE_CHECKS
-from recorder.core.rules import in_unit, tenths
+from recorder.core.rules import in_unit, minutes_text, tenths
 from recorder.core.trends import LEAST_PIECES
-from recorder.reports.day import Day, Sheet, doubtful, passed
+from recorder.reports.day import Day, Row, Sheet, doubtful, passed
 from recorder.reports.integrity import Integrity
 from recorder.reports.later import Change
 from recorder.thermal import sampling
+from recorder.thermal.lethality import hold_needed_s
 
 
 def numbers(day: Day, record: Integrity, changes: Mapping[int, Sequence[Change] | None]) -> list[tuple[str, str, bool]]:
@@ -124,6 +125,20 @@ def bound(sheet: Sheet) -> str:
         f"By the first checks that stand{since}, 95 % of the batch {is_now} above {tenths(now)} °{unit} with 95 %"
         f" confidence. Left out: {why}. Few pieces say little."
     )
+
+
+def dwell(species: str, check: Row) -> str:
+    """How long poultry of this kind must stay at what a check below its critical limit read; advice, no verdict.
+
+    "" for any other check, and where no `species` is asked for. Source: see `thermal.lethality.hold_needed_s`.
+    """
+    if not species or check["verdict"] != "below critical limit" or check["temperature"] is None:
+        return ""
+    try:
+        seconds = hold_needed_s(species, None, check["temperature"], check["unit"])
+    except ValueError:
+        return f"advice: FSIS has no time for {species} at this temperature"
+    return f"advice: FSIS (Appendix A, 2021) asks {minutes_text(round(seconds * 1000))} at it for {species}"
 
 
 def _probe(checks: Any) -> str:

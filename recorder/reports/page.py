@@ -12,7 +12,7 @@ from recorder.journal.verify import Finding
 from recorder.reports import charts
 from recorder.reports.day import Day, Sheet
 from recorder.reports.days import Row
-from recorder.reports.figures import bound, numbers, verdict
+from recorder.reports.figures import bound, dwell, numbers, verdict
 from recorder.reports.integrity import NOT_KNOWN, integrity
 from recorder.reports.later import Change, Later
 from recorder.reports.words import visible
@@ -70,6 +70,7 @@ def page(day: Day, finding: Finding, made_ms: int, later: Later | None = None) -
         held=lambda sheet, hold: _held(day, sheet, hold),
         changes={id: None if found is None else lines(found, times) for id, found in changes.items()},
         bound=bound,
+        dwell=lambda check: dwell(day.dwell_advice, check),
         back=lambda table, row: _name(table, row),
     )
 
