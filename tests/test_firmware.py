@@ -1,12 +1,14 @@
 """The reference firmware, really running on MicroPython's PC port, with simulated chips on its bus."""
 
 import os
+import re
 import subprocess
 import sys
 import threading
 import time
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -25,7 +27,7 @@ from recorder.probes.micropython_board import NOTES, MicropythonBoard, interpret
 from recorder.probes.probe import Probe
 from recorder.probes.serial_probe import SerialSettings
 from recorder.probes.simulated import Kitchen
-from recorder.probes.source import Chunk, Fault, Found, Sample
+from recorder.probes.source import Charge, Chunk, Fault, Found, Sample
 from recorder.thermal.converters import Converted, Unfit, max31855k, max31856
 from tests.listener import Listener
 
@@ -67,7 +69,12 @@ class Desk:
             said = self._port.heard()
             self.raw += said.decode().splitlines()
             found += self.reader.read(Chunk(said))
-        return found
+        return [each if isinstance(each, Charge) else replace(each, taken=None) for each in found]
+
+    @property
+    def measured(self) -> list[str]:
+        """The lines with measurements, without their times."""
+        return [re.sub(r" @\d+", "", line) for line in self.raw if not line.startswith("#")]
 
     def needle(self, seconds: float) -> list[Sample | str]:
         """The same of the needle: samples, and the reasons of faults."""
@@ -132,7 +139,10 @@ def test_every_line_is_of_the_protocol_in_order_and_with_its_checksum(desk: Desk
     for line in desk.raw:
         said, crc = line.rsplit(" ", 1)
         assert f"{outside_crc(said.encode()):04X}" == crc
-        channel, number, value = said.split(" ")
+        if said.startswith("#"):
+            continue
+        channel, number, value, time_ms = said.split(" ")
+        assert int(time_ms[1:]) == (250 if channel == "needle" else 1000) * (int(number) + 1)
         numbers.setdefault(channel, []).append(int(number))
         assert len(line) <= 80
         assert value[1] == ("w" if channel == "vat" else "r")
@@ -171,6 +181,50 @@ def test_a_board_that_starts_again_counts_from_0(desk: Desk) -> None:
     assert desk.raw[before].startswith("needle 0 ")
 
 
+@on_micropython
+@pytest.mark.parametrize(("reset", "cause"), [(1, "power-on"), (3, "watchdog"), (9, "unknown")])
+def test_it_says_what_it_is_and_why_it_started_each_minute(desk: Desk, reset: int, cause: str) -> None:
+    desk.play(1)
+    desk.board.reset = reset
+    desk.restart()
+    del desk.raw[:]
+    desk.play(1)
+    assert len(desk.measured) == len(desk.raw)
+    desk.play(181)
+    told = {"protocol": "1.1", "board": "62656E6368", "firmware": "kitchen 1.1", "reset": cause, "lost": "0"}
+    assert desk.reader.about == told
+    assert Counter(line.split()[1] for line in desk.raw if line.startswith("#")) == dict.fromkeys(told, 4)
+
+
+@on_micropython
+def test_what_nobody_takes_waits_with_its_time_and_the_oldest_is_counted_as_lost(desk: Desk) -> None:
+    """64 lines wait; 20 s are 80 of the needle and 20 of each other."""
+    desk.play(10)
+    desk.board.stalled = True
+    assert desk.play(20) == []
+    desk.board.stalled = False
+    del desk.raw[:]
+    found = desk.play(0.25)
+    assert len(found) == 64 + 1
+    times_ms = [int(line.split()[3][1:]) for line in desk.raw]
+    assert times_ms == sorted(times_ms) and 19_000 < times_ms[0] < 20_000 and times_ms[-1] == 30_250
+    desk.play(60)
+    assert desk.reader.about["lost"] == str(120 - 64) == str(desk.reader.missed)
+    assert len(desk.board.fed_after) == 90, "it measures on, and the watchdog knows"
+
+
+@on_micropython
+def test_without_board_time_its_lines_are_of_the_protocols_first_version(tmp_path: Path) -> None:
+    settings = wired(tmp_path)
+    settings.write_text(settings.read_text() + "BOARD_TIME = False\n")
+    desk = Desk(settings)
+    try:
+        desk.play(1)
+        assert desk.raw == desk.measured and len(desk.measured) == 6
+    finally:
+        desk.close()
+
+
 # What the recorder makes of them
 
 
@@ -203,7 +257,7 @@ def test_without_correction_the_straight_lines_error_would_show(
     desk.board.cold_c = 60.0 if warm else 25.0
     desk.board.kitchen.set_oil(oil_c)
     (vat,) = [each for each in desk.play(1) if each.channel == "vat1"]
-    (word,) = [line.split()[2] for line in desk.raw if line.startswith("vat")]
+    (word,) = [line.split()[2] for line in desk.measured if line.startswith("vat")]
     reported_c = (int(word[2:], 16) >> 18) / 4
     assert abs(reported_c - oil_c - error_c[warm]) <= 0.125 + 0.005
     assert isinstance(vat, Sample)
@@ -311,7 +365,7 @@ def test_open_circuit_detection_is_on_and_the_filter_is_that_of_the_mains(
     desk = Desk(wired(tmp_path, mains_hz=mains_hz))
     try:
         desk.play(1)
-        assert {line.split()[2][:6] for line in desk.raw if not line.startswith("vat")} == {settings}
+        assert {line.split()[2][:6] for line in desk.measured if not line.startswith("vat")} == {settings}
     finally:
         desk.close()
 

@@ -5,9 +5,11 @@ What the board does goes to stdout as a line that begins with "!", which no line
     !bus PINS PHASE HEX   an exchange with these chip-select pins low; as many bytes come back on stdin
     !watchdog MS          it runs from now on
     !feed                 it is fed
+    !room                 may a line be written? "1" or "0" comes back
     !sleep MS             (`time`) nothing happens for so long; one byte comes back when it is over
 """
 
+import os
 import sys
 from binascii import hexlify
 
@@ -23,6 +25,17 @@ def answer(length):
     if len(data) < length:
         raise SystemExit
     return data
+
+
+PWRON_RESET, HARD_RESET, WDT_RESET, SOFT_RESET = 1, 2, 3, 5
+
+
+def reset_cause():
+    return int(os.getenv("BENCH_RESET") or PWRON_RESET)
+
+
+def unique_id():
+    return b"bench"
 
 
 _low = set()

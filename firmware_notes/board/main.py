@@ -3,13 +3,19 @@
 Whatever goes wrong here ends the program, and the watchdog then starts the board again.
 """
 
+import select
 import sys
 import time
 
+import about
 import settings
 from converters import CHIPS
+from lines import Outgoing
 from machine import SPI, WDT, Pin
 from rounds import Channel, Rounds
+
+LOOK_MS = 20
+"""While lines wait, it looks this often whether somebody reads."""
 
 if settings.MAINS_HZ not in (50, 60):
     raise ValueError(f"MAINS_HZ is {settings.MAINS_HZ}; write 50 or 60")
@@ -44,6 +50,16 @@ for name, chip, kind, pin, period_ms in settings.CHANNELS:
     made = CHIPS[chip](exchange(selects[pin], CHIPS[chip].PHASE), kind, settings.MAINS_HZ)
     channels.append(Channel(name, made, period_ms))
 
-rounds = Rounds(channels, sys.stdout.write, watchdog.feed, time.ticks_ms())
+reader = select.poll()
+reader.register(sys.stdout, select.POLLOUT)
+outgoing = Outgoing(sys.stdout.write, lambda: bool(reader.poll(0)))
+
+
+def facts():
+    return about.FACTS + (("lost", outgoing.lost),)  # noqa: RUF005 - MicroPython knows no other way
+
+
+rounds = Rounds(channels, outgoing.say, watchdog.feed, time.ticks_ms(), settings.BOARD_TIME, facts)
 while True:
-    time.sleep_ms(rounds.turn(time.ticks_ms()))
+    wait_ms = rounds.turn(time.ticks_ms())
+    time.sleep_ms(min(wait_ms, LOOK_MS) if outgoing.flush() else wait_ms)

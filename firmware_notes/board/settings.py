@@ -18,3 +18,6 @@ SPI_HZ = 500_000
 
 WATCHDOG_MS = 8_000
 """The board starts again when not every channel was served within this; some boards can't do more (from memory)."""
+
+BOARD_TIME = True
+"""Lines say when they were measured (protocol 1.1); False for a recorder from before that."""

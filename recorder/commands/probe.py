@@ -70,8 +70,9 @@ def probe(
         ended = _watch(driver, panel.event if live else show, seconds)
     lost = None if isinstance(ended, DriverLost) and ended.reason == OVER else ended
     if as_json:
-        lines = {"good": driver.reader.good, "bad": dict(driver.reader.bad), "missed": driver.reader.missed}
-        typer.echo(json.dumps({"bytes": driver.bytes_read, "messages": lines}))
+        reader = driver.reader
+        lines = {"good": reader.good, "bad": dict(reader.bad), "missed": reader.missed, "late": driver.late}
+        typer.echo(json.dumps({"bytes": driver.bytes_read, "messages": lines, "device": reader.about}))
     elif driver.bytes_read or not lost:
         console.print(_summary(driver, url), markup=False)
     if record and not as_json:

@@ -30,6 +30,9 @@ SLOPE_MS = {NEEDLE: 3_000}
 SLOW_MS = 30_000
 """of anything else."""
 
+SHOWN = ("board", "firmware", "reset")
+"""What a board says of itself, in the order in which it is shown."""
+
 
 @dataclass(slots=True)
 class Row:
@@ -104,7 +107,11 @@ def counts(probe: Probe) -> str:
     reader = probe.reader
     kinds = "; ".join(f"{count} {kind}" for kind, count in sorted(reader.bad.items()))
     bad = f"{reader.bad.total()} bad ({kinds})" if kinds else "0 bad"
-    return f"{probe.bytes_read} bytes: {reader.good} good messages, {bad}, {reader.missed} missed."
+    late = f", {probe.late} not of now" if probe.late else ""
+    lost = f", {reader.about['lost']} lost on the board" if "lost" in reader.about else ""
+    about = " ".join(f"{key} {reader.about[key]}." for key in SHOWN if key in reader.about)
+    text = f"{probe.bytes_read} bytes: {reader.good} good messages, {bad}, {reader.missed} missed{lost}{late}."
+    return f"{text}\n{about}" if about else text
 
 
 def degrees(temp_c: float) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 
 from recorder.core.events import NEEDLE, ProbeBack, ProbeCharge, ProbeLost
 from recorder.driver import Put
+from recorder.probes.device_clock import DeviceClock
 from recorder.probes.source import Charge, Doubt, Fault, Found, Sample
 from recorder.probes.thinning import LEAST_GAP_MS, Thinning
 from recorder.thermal.contact import NEEDLE_STEP_MS, SLOW_STEP_MS, Contact
@@ -26,6 +27,11 @@ class Channels:
         self._open: set[str] = set()
         """Channels whose last message was a fault."""
         self._heard_ms: dict[str, int] = {}
+        self._device_clock = DeviceClock()
+        self._told_ms: dict[str, int] = {}
+        """To when all is known of a channel: what was measured before that comes too late."""
+        self.late = 0
+        """Messages that were not used, since they were measured before something that is known already."""
         self._lost: set[str] = set()
         self._charge: dict[str, int] = {}
         for name in names:
@@ -50,27 +56,34 @@ class Channels:
                 if self._wanted:
                     continue
                 self._meet(each.channel)
-            match each:
-                case Charge(channel=channel, percent=percent):
-                    if self._charge.get(channel) != percent:
-                        self._charge[channel] = percent
-                        put(ProbeCharge(at_ms, channel, percent))
-                    continue
-                case Doubt(channel=channel):
+            measured_ms = self._dated(each, at_ms)
+            if measured_ms is None:
+                self.late += 1
+                continue
+            self._take(each, measured_ms, put)
+            if isinstance(each, Sample | Fault):
+                self._heard_ms[each.channel] = at_ms
+
+    def _take(self, found: Found, at_ms: int, put: Put) -> None:
+        """The events of what was measured at `at_ms`."""
+        match found:
+            case Charge(channel=channel, percent=percent):
+                if self._charge.get(channel) != percent:
+                    self._charge[channel] = percent
+                    put(ProbeCharge(at_ms, channel, percent))
+            case Doubt(channel=channel):
+                self._contacts[channel].doubted(at_ms)
+            case Fault(channel=channel, reason=reason):
+                if channel not in self._open:
+                    self._open.add(channel)
                     self._contacts[channel].doubted(at_ms)
-                    continue
-                case Fault(channel=channel, reason=reason):
-                    if channel not in self._open:
-                        self._open.add(channel)
-                        self._contacts[channel].doubted(at_ms)
-                    self._lose(channel, reason, at_ms, put)
-                case Sample(channel=channel, temp_c=temp_c):
-                    self._open.discard(channel)
-                    if fault := self._fault(channel, at_ms, temp_c):
-                        self._lose(channel, fault, at_ms, put)
-                    else:
-                        self._sampled(channel, at_ms, temp_c, put)
-            self._heard_ms[each.channel] = at_ms
+                self._lose(channel, reason, at_ms, put)
+            case Sample(channel=channel, temp_c=temp_c):
+                self._open.discard(channel)
+                if fault := self._fault(channel, at_ms, temp_c):
+                    self._lose(channel, fault, at_ms, put)
+                else:
+                    self._sampled(channel, at_ms, temp_c, put)
 
     def watch(self, at_ms: int, put: Put) -> None:
         """Put the loss of every channel that has said nothing for too long."""
@@ -82,6 +95,16 @@ class Channels:
         """The device went, and all channels with it."""
         for name in self._thinning:
             self._lose(name, reason, at_ms, put)
+
+    def _dated(self, found: Found, at_ms: int) -> int | None:
+        """When it was measured; None where that is not known, or comes too late."""
+        taken = None if isinstance(found, Charge) else found.taken
+        measured_ms = self._device_clock.dated(at_ms, taken) if taken else at_ms
+        if measured_ms is None or measured_ms < self._told_ms.get(found.channel, measured_ms):
+            return None
+        if taken:
+            self._told_ms[found.channel] = measured_ms
+        return measured_ms
 
     def _sampled(self, name: str, at_ms: int, temp_c: float, put: Put) -> None:
         if name in self._lost:
@@ -106,5 +129,6 @@ class Channels:
         """The channel is lost for the first reason that is known, and told once until it is back."""
         if name not in self._lost:
             self._lost.add(name)
+            self._told_ms[name] = at_ms
             self._thinning[name].interrupted()
             put(ProbeLost(at_ms, name, reason))

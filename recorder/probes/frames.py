@@ -7,8 +7,10 @@ only when its end has come; whatever is wrong with it is counted by kind, and it
 import binascii
 import re
 from abc import abstractmethod
+from dataclasses import replace
 
 from recorder.core.rules import to_c
+from recorder.probes.line_notes import KNOWN, NOTE, TIMES, VERSION, BoardTimes
 from recorder.probes.plausible import HIGHEST_C, LOWEST_C, Plausible
 from recorder.probes.source import Chunk, Doubt, Fault, Found, Reader, Sample
 from recorder.thermal.converters import COLDEST_C, HOTTEST_C, Unfit, max31855k, max31856
@@ -39,7 +41,7 @@ _END = re.compile(rb"[\r\n]")
 _FRAMED = re.compile(
     rb"(needle|cabinet|vat[1-9]?) (\d{1,5}) "
     rb"(?:([+-]?\d{1,4}\.\d{1,2})([CF])|([a-z]+)|([KJT])([+-]?\d{1,5}\.\d)uV([+-]?\d{1,3}\.\d{1,4})C"
-    rb"|(Kw[0-9A-F]{8}|[KJT]r[0-9A-F]{32})) ([0-9A-F]{4})"
+    rb"|(Kw[0-9A-F]{8}|[KJT]r[0-9A-F]{32}))(?: @(\d{1,10}))? ([0-9A-F]{4})"
 )
 _PLAIN = re.compile(rb"[ \t]*([+-]?\d{1,4}(?:\.\d{1,4})?)[ \t]*([CFcf])?[ \t]*")
 
@@ -61,7 +63,8 @@ class Lines(Reader):
             if len(self._part) > LONGEST_LINE:
                 found += self.counted("too long")
             elif self._part:
-                found += self.counted(self.line(self._part))
+                made = self.line(self._part)
+                found += self.counted(made) if made is not None else []
             self._part, begin = b"", end.end()
         self._append(chunk.data, begin, len(chunk.data))
         return found
@@ -76,8 +79,8 @@ class Lines(Reader):
         self._part += data[begin : min(end, begin + room)]
 
     @abstractmethod
-    def line(self, line: bytes) -> Found | str:
-        """What one line says, or the kind of its badness."""
+    def line(self, line: bytes) -> Found | str | None:
+        """What one line says, or the kind of its badness; None for one that is about the device itself."""
 
 
 class FramedLines(Lines):
@@ -87,33 +90,41 @@ class FramedLines(Lines):
         super().__init__()
         self._last: dict[str, int] = {}
         self._strays: dict[str, list[int]] = {}
+        self._times = BoardTimes()
 
     def reopened(self) -> None:
         super().reopened()
         self._last.clear()
         self._strays.clear()
+        self._times.started()
 
-    def line(self, line: bytes) -> Found | str:
+    def line(self, line: bytes) -> Found | str | None:
+        if line.startswith(b"#"):
+            return self._noted(line)
         parts = _FRAMED.fullmatch(line)
         if parts is None:
             return "not of the protocol"
-        channel, number, value, unit, word, kind, microvolts, cold_c, frame, crc = (
+        channel, number, value, unit, word, kind, microvolts, cold_c, frame, board_ms, crc = (
             part.decode() for part in parts.groups(b"")
         )
-        if crc != f"{checksum(line[: parts.start(10) - 1]):04X}":
+        if crc != f"{checksum(line[: parts.start(11) - 1]):04X}":
             return "wrong checksum"
+        if board_ms and int(board_ms) >= TIMES:
+            return "not of the protocol"
         if word and word not in FAULTS:
             return "unknown fault word"
         name = "vat1" if channel == "vat" else channel
         if not self._in_order(name, int(number)):
             return "out of order"
         if kind:
-            return self.converted(name, kind, float(microvolts), float(cold_c))
-        if frame:
-            return self.decoded(name, frame[0], frame[2:])
-        return Fault(name, FAULTS[word]) if word else self._plausible.judge(name, float(value), unit)
+            found = self.converted(name, kind, float(microvolts), float(cold_c))
+        elif frame:
+            found = self.decoded(name, frame[0], frame[2:])
+        else:
+            found = Fault(name, FAULTS[word]) if word else self._plausible.judge(name, float(value), unit)
+        return replace(found, taken=self._times.taken(int(board_ms))) if board_ms else found
 
-    def converted(self, channel: str, kind: str, microvolts: float, cold_c: float) -> Found | str:
+    def converted(self, channel: str, kind: str, microvolts: float, cold_c: float) -> Sample | Fault | Doubt:
         """The sample of a raw voltage by ITS-90, why it is absurd, or the fault of one that is out of range."""
         try:
             temp_c = hot_c(kind, microvolts / 1_000, cold_c)
@@ -123,7 +134,7 @@ class FramedLines(Lines):
             return Fault(channel, OUT_OF_RANGE)
         return self._plausible.judge(channel, temp_c, "C")
 
-    def decoded(self, channel: str, kind: str, digits: str) -> Found | str:
+    def decoded(self, channel: str, kind: str, digits: str) -> Sample | Fault | Doubt:
         """The sample of a converter's whole frame, why it is absurd, or the faults that it names."""
         data = bytes.fromhex(digits)
         made = max31855k(int.from_bytes(data)) if len(data) == 4 else max31856(data, kind)
@@ -132,6 +143,21 @@ class FramedLines(Lines):
         if not LOWEST_C <= made.temp_c <= HIGHEST_C:
             return Fault(channel, HOT_OUT_OF_RANGE)
         return self._plausible.judge(channel, made.temp_c, "C")
+
+    def _noted(self, line: bytes) -> str | None:
+        """Keep what the board says of itself; the kind of badness where it can't be that."""
+        parts = NOTE.fullmatch(line)
+        if parts is None:
+            return "not of the protocol"
+        word, words, crc = (part.decode() for part in parts.groups())
+        if crc != f"{checksum(line[:-5]):04X}":
+            return "wrong checksum"
+        if word == "protocol" and not words.startswith(VERSION):
+            return "another protocol"
+        self.notes += 1
+        if word in KNOWN:
+            self.about[word] = words
+        return None
 
     def _in_order(self, channel: str, number: int) -> bool:
         """Whether `number` goes on from the last one of `channel`, or the board has started to count again."""
@@ -145,7 +171,9 @@ class FramedLines(Lines):
             strays[:] = [*strays, number] if strays and number == strays[-1] + 1 else [number]
             if len(strays) < RESTARTED_AFTER:
                 return False
-            ahead = 1
+            ahead, started = 1, True
+        if started and last >= 0:
+            self._times.started()
         self._strays.pop(channel, None)
         self.missed += ahead - 1
         self._last[channel] = number

@@ -54,6 +54,10 @@ class MicropythonBoard(SimulatedFirmware):
         """For each feeding of the watchdog, the channels that have spoken since the one before."""
         self.watchdog_ms = 0
         """What the firmware has set its watchdog to."""
+        self.stalled = False
+        """Nobody takes what the firmware writes."""
+        self.reset = 1
+        """Why it starts, as `machine` of the bench counts causes; 1 is power, 3 the watchdog."""
         self._on_pin: dict[str, Chip] = {}
         for name, chip, kind, pin, _ in runpy.run_path(str(settings))["CHANNELS"]:
             self.chips[name] = self._on_pin[str(pin)] = CHIPS[chip](kind, partial(self._felt, name))
@@ -79,7 +83,7 @@ class MicropythonBoard(SimulatedFirmware):
         self._spoken.clear()
         self._wakes_ms = self._age_ms
         pipe = subprocess.PIPE
-        environment = {**os.environ, "MICROPYPATH": self._path}
+        environment = {**os.environ, "MICROPYPATH": self._path, "BENCH_RESET": str(self.reset)}
         self._process = subprocess.Popen(
             self._command,
             stdin=pipe,
@@ -116,6 +120,10 @@ class MicropythonBoard(SimulatedFirmware):
                     chip = self._on_pin.get(pins.decode())
                     data = bytes.fromhex(out.decode())
                     self._reply(chip.exchange(data, int(phase), self._wakes_ms) if chip else b"\xff" * len(data))
+                case [b"!room"]:
+                    self._reply(b"0" if self.stalled else b"1")
+                case [b"#", *_]:
+                    self.send(line)
                 case [b"!feed"]:
                     self.fed_after.append(frozenset(self._spoken))
                     self._spoken.clear()

@@ -3,6 +3,7 @@
 One class for all kinds of probes; what differs is the settings, from which source and reader come.
 """
 
+import logging
 import threading
 from collections.abc import Callable
 from typing import Protocol
@@ -12,6 +13,8 @@ from recorder.core.events import CABINET, NEEDLE, vat_channel
 from recorder.driver import Put
 from recorder.probes.channels import Channels
 from recorder.probes.source import Chunk, Found, Reader, Source
+
+log = logging.getLogger(__name__)
 
 LONGEST_S = 86_400.0
 """Longest of any time in a probe's settings."""
@@ -76,11 +79,12 @@ class Probe:
         self.reader = settings.reader()
         self.bytes_read = 0
         self.ended = 0
-        """Messages, good and bad, that have come and whose events are put, over all runs."""
+        """Messages of all kinds that have come and whose events are put, over all runs."""
         self.listening = threading.Event()
         """Set while the device is open."""
         self._source = source or settings.source(clock)
         self._look = look
+        self._about: dict[str, str] = {}
         self._channels = Channels(settings.names(), settings.silence_s, settings.period_s)
         self._clock = clock
 
@@ -103,6 +107,11 @@ class Probe:
         """The channels that it has, as far as it is known."""
         return self._channels.names()
 
+    @property
+    def late(self) -> int:
+        """Messages that were not used, since they were measured before something that is known already."""
+        return self._channels.late
+
     def _take(self, chunk: Chunk | None, put: Put) -> None:
         at_ms = self._clock.now_ms()
         if chunk:
@@ -113,7 +122,10 @@ class Probe:
         self._channels.watch(at_ms, put)
         if chunk:
             self.bytes_read += len(chunk.data)
-            self.ended = self.reader.good + self.reader.bad.total()
+            self.ended = self.reader.good + self.reader.bad.total() + self.reader.notes
+            if self.reader.about != self._about:
+                self._about = dict(self.reader.about)
+                log.info("%s says: %s", self.name, ", ".join(f"{key} {words}" for key, words in self._about.items()))
 
 
 def within(name: str, value: float, most: float) -> None:

@@ -24,11 +24,25 @@ class Chunk:
 
 
 @dataclass(frozen=True, slots=True)
+class Taken:
+    """When a device measured, by its own clock."""
+
+    ms: int
+    """It only goes on within one run; a clock that wraps is put right already."""
+    run: int = 0
+    """Another number: the device, or its clock, has started again, and nothing is known of the one before."""
+    grain_ms: int = 1
+    """The clock's step."""
+
+
+@dataclass(frozen=True, slots=True)
 class Sample:
     """One temperature."""
 
     channel: str
     temp_c: float
+    taken: Taken | None = None
+    """None: the device does not say when, so it counts as measured when it came."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +51,7 @@ class Fault:
 
     channel: str
     reason: str
+    taken: Taken | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +61,7 @@ class Doubt:
     channel: str
     kind: str
     """Of its badness, as counted."""
+    taken: Taken | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +97,10 @@ class Reader(ABC):
         """Messages that had not, by the kind of their badness; none of them became a temperature."""
         self.missed = 0
         """Messages that were sent, as the later ones show, and did not come."""
+        self.notes = 0
+        """Messages in which the device spoke of itself, and not of a temperature."""
+        self.about: dict[str, str] = {}
+        """What it said of itself: "board", "firmware", "reset", "lost", ... -> its words."""
 
     @abstractmethod
     def read(self, chunk: Chunk) -> list[Found]:
