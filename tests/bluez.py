@@ -35,6 +35,8 @@ class Thermometer:
     """Whether it makes itself known and can be connected to; while it is connected it does not make itself known."""
     answers: bool = True
     """Whether a connection comes about."""
+    refuses: str = ""
+    """With what words it refuses to tell or show anything, where it does."""
     notifying: set[str] = field(default_factory=set)
 
     def __post_init__(self) -> None:
@@ -73,6 +75,11 @@ class Bluez:
     def hold(self, device: Thermometer) -> None:
         """Connected already, as BlueZ stays when the program that connected was killed."""
         self._in_loop(self._change(device.path, "org.bluez.Device1", Connected=True, ServicesResolved=True)).result(5)
+
+    def rename(self, device: Thermometer, address: str, kind: str) -> None:
+        """It has another address, of this kind, as BlueZ names kinds."""
+        change = self._change(device.path, "org.bluez.Device1", Address=address, AddressType=kind)
+        self._in_loop(change).result(5)
 
     def vanish(self, device: Thermometer) -> None:
         """Out of range."""
@@ -160,6 +167,8 @@ class Bluez:
             case "Disconnect" if device:
                 self._later(self._disconnect(device, message))
                 return True
+            case "StartNotify" | "ReadValue" if device and device.refuses:
+                return Message.new_error(message, "org.bluez.Error.NotPermitted", device.refuses)
             case "StartNotify" if device:
                 device.notifying.add(digits)
             case "StopNotify" if device:

@@ -272,7 +272,15 @@ class BleRig(ProbeRig):
             self._begun = True
             self._openings += 1
             until(lambda: self._charges() == self._openings, "the battery is read, as in each opening")
-        return super().say(value, unit, number)
+            if self.numbered:
+                first = self._number + 1 if number is None else number
+                for each in (first - 2, first - 1):  # they only set the clock; who knows how long they were kept
+                    super().say(51.25, number=each)
+                self._number = first - 1
+        return [self._undated(each) for each in super().say(value, unit, number)]
+
+    def _undated(self, found: Found) -> Found:
+        return found if isinstance(found, Charge) else replace(found, taken=None)
 
     def message(self, value: float | None, unit: str, number: int) -> bytes:
         return measurement(value, CLOCK + timedelta(seconds=number), unit)

@@ -4,9 +4,12 @@ What every probe must do is asked of them in tests/test_drivers.py.
 """
 
 import asyncio
+import logging
 import threading
 import time
 from collections.abc import Iterator
+from dataclasses import replace
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -91,15 +94,129 @@ def test_three_probes_say_what_the_kitchen_feels(air: SimulatedThermometers) -> 
 def test_a_fault_is_no_number(air: SimulatedThermometers) -> None:
     clock = ManualClock(0)
     run = Running(Probe(air.settings()[0], clock)).opened()
+
+    def pass_time() -> None:
+        before = run.probe.reader.good
+        clock.advance(500)
+        air.advance(500)
+        until(lambda: run.probe.reader.good > before, "it is read")
+
+    for _ in range(5):  # the first 2 s only set the clock
+        pass_time()
     air.kitchen.pull_connector()
-    clock.advance(500)
-    air.advance(500)
-    run.has(ProbeLost(500, "needle", "no value"))
+    pass_time()
+    run.has(ProbeLost(3_000, "needle", "no value"))
     air.kitchen.put_back()
-    clock.advance(500)
-    air.advance(500)
-    run.has(ProbeBack(1000, "needle"))
+    pass_time()
+    run.has(ProbeBack(3_500, "needle"))
     run.stop()
+
+
+def test_what_a_probe_kept_since_the_day_before_is_not_now(air: SimulatedThermometers) -> None:
+    """One a minute, as fast as the air takes them; then what it measures now."""
+    clock, yesterday = ManualClock(0), datetime(2026, 11, 27, 14, 0)
+    run = Running(Probe(air.settings()[0], clock)).opened()
+
+    def told(temp_c: float, stamp: datetime) -> None:
+        before = run.probe.reader.good
+        air.send("needle", measurement(temp_c, stamp))
+        until(lambda: run.probe.reader.good > before, "it is read")
+
+    until(lambda: run.probe.reader.good == 1, "the battery is read")
+    for minute in range(30):
+        clock.advance(30)
+        told(90.0, yesterday + timedelta(minutes=minute))
+    for second in range(5):
+        clock.advance(1_000)
+        told(61.0, yesterday + timedelta(days=1, seconds=second))
+    run.has(Reading(3_900, "needle", 61.0))
+    assert [each.temp_c for each in run.events if isinstance(each, Reading)] == [61.0]
+    run.stop()
+
+
+def test_a_measurement_that_was_held_back_is_dated_when_it_was_measured(air: SimulatedThermometers) -> None:
+    clock, began = ManualClock(0), datetime(2020, 1, 1)
+    run = Running(Probe(air.settings()[0], clock)).opened()
+    for second in range(1, 5):
+        clock.advance(1_000)
+        air.send("needle", measurement(61.0, began + timedelta(seconds=second)))
+    until(lambda: run.probe.reader.good == 5, "all is read")
+    clock.advance(6_000)
+    air.send("needle", measurement(81.0, began + timedelta(seconds=7)))
+    run.has(Reading(7_000, "needle", 81.0))
+    run.stop()
+
+
+@pytest.mark.parametrize(
+    ("interval_s", "least_s", "wanted_s", "becomes_s", "told"),
+    [
+        (5, 1, None, 1, "measures every 1 s"),
+        (0, 1, None, 1, "measures every 1 s"),
+        (5, 2, None, 2, "measures every 2 s, its limit for 1 s"),
+        (5, 1, 3, 3, "measures every 3 s"),
+        (5, 1, 0, 5, "measures every 5 s"),
+    ],
+)
+def test_a_thermometer_is_asked_to_measure_as_often_as_it_takes_to_settle(
+    air: SimulatedThermometers,
+    caplog: pytest.LogCaptureFixture,
+    interval_s: int,
+    least_s: int,
+    wanted_s: int | None,
+    becomes_s: int,
+    told: str,
+) -> None:
+    air.measures_every("needle", interval_s, least_s)
+    needle = replace(air.settings()[0], interval_s=wanted_s)
+    with caplog.at_level(logging.INFO):
+        run = Running(Probe(needle, ManualClock(0))).opened()
+        until(lambda: f"ble {needle.address} {told}" in caplog.messages, "it is said")
+    assert air.interval_s("needle") == becomes_s
+    run.stop()
+
+
+@pytest.mark.parametrize(("wanted_s", "becomes_s", "told"), [(None, 30, "measures every 30 s"), (2, 2, "every 2 s")])
+def test_an_environmental_probe_is_asked_only_where_the_kitchen_says_so(
+    air: SimulatedThermometers,
+    caplog: pytest.LogCaptureFixture,
+    wanted_s: int | None,
+    becomes_s: int,
+    told: str,
+) -> None:
+    air.measures_every("vat", 30)
+    vat = replace(air.settings()[1], interval_s=wanted_s)
+    with caplog.at_level(logging.INFO):
+        run = Running(Probe(vat, ManualClock(0))).opened()
+        until(lambda: any(told in message for message in caplog.messages), "it is said")
+    assert air.interval_s("vat") == becomes_s
+    run.stop()
+
+
+def test_one_that_is_not_there_does_not_delay_the_others(air: SimulatedThermometers) -> None:
+    """It is looked for for 15 s, by settings as shipped."""
+    away = BleSettings("ble", "F0:00:00:00:00:77", "vat2", "environment")
+    absent = Running(Probe(away, ManualClock(0), BleProbe(away, air.radio)))
+    time.sleep(0.3)
+    began_s = time.monotonic()
+    runs = [Running(Probe(settings, ManualClock(0))).opened() for settings in air.settings()]
+    assert time.monotonic() - began_s < PATIENCE_S
+    assert not absent.probe.listening.is_set() and absent.lost is None, "it is looked for still"
+    absent.stop()
+    for run in runs:
+        run.stop()
+
+
+def test_one_that_comes_while_another_is_not_there_is_found_soon(air: SimulatedThermometers) -> None:
+    away = BleSettings("ble", "F0:00:00:00:00:77", "vat2", "environment")
+    air.unplug()
+    absent, late = (
+        Running(Probe(each, ManualClock(0), BleProbe(each, air.radio))) for each in (away, air.settings()[0])
+    )
+    time.sleep(0.5)
+    assert not late.probe.listening.is_set()
+    air.plug_in()
+    late.opened().stop()
+    absent.stop()
 
 
 def test_what_is_in_range_is_found(air: SimulatedThermometers) -> None:
@@ -157,6 +274,7 @@ def test_a_connection_that_brings_nothing_is_given_up(
         ({"profile": "oven"}, "write one of thermometer, environment"),
         ({"channel": "oven"}, "'oven' is none of needle"),
         ({"silence_s": 0.0}, "more than 0"),
+        ({"interval_s": -1}, "write whole seconds, 0 to 65535"),
     ],
 )
 def test_senseless_settings_are_refused(settings: dict[str, object], complaint: str) -> None:
@@ -253,6 +371,39 @@ def test_bleak_takes_over_the_connection_of_a_recorder_that_was_killed(
     run.stop()
     until(lambda: "Disconnect" in bluez.asked, "a stop ends the connection")
     assert "Connect" not in bluez.asked
+
+
+@needs("dbus-daemon", "dbus")
+def test_bleak_finds_one_while_another_is_not_there(bluez: Bluez) -> None:
+    absent = Running(Probe(BleSettings("ble", "F0:00:00:00:00:77", "vat2"), ManualClock(0)))
+    until(lambda: "StartDiscovery" in bluez.asked, "it looks")
+    needle, _ = bluez.devices.values()
+    run = Running(Probe(BleSettings("ble", needle.address), ManualClock(0))).opened()
+    assert not absent.probe.listening.is_set()
+    run.stop()
+    absent.stop()
+
+
+@needs("dbus-daemon", "dbus")
+@pytest.mark.parametrize("words", ["Not paired", "Insufficient Encryption", "ATT error: Insufficient authentication"])
+def test_one_that_wants_to_be_paired_is_named_with_the_remedy(bluez: Bluez, words: str) -> None:
+    needle, _ = bluez.devices.values()
+    needle.refuses = words
+    lost = Running(Probe(BleSettings("ble", needle.address), ManualClock(0))).ended()
+    assert lost and lost.reason == "not paired"
+    assert "it wants to be paired once: bluetoothctl, then pair ADDRESS" in str(lost)
+
+
+@needs("dbus-daemon", "dbus")
+@pytest.mark.parametrize(("kind", "first", "private"), [("random", "4A", True), ("random", "F0", False)])
+def test_an_address_that_changes_is_told_from_one_that_lasts(
+    bluez: Bluez, kind: str, first: str, private: bool
+) -> None:
+    """Core Specification (M): of a random address the two highest bits are 01 or 00 where it changes, 11 where not."""
+    needle, _ = bluez.devices.values()
+    bluez.rename(needle, f"{first}:00:00:00:00:01", kind)
+    seen = {each.name: each.private for each in nearby(0.3)}
+    assert seen == {"needle": private, "vat": False}
 
 
 @needs("dbus-daemon", "dbus")

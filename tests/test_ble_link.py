@@ -9,8 +9,10 @@ import pytest
 
 from recorder.driver import DriverLost
 from recorder.probes import ble_probe
-from recorder.probes.ble_probe import BleProbe, BleSettings, Link, Seen
+from recorder.probes.ble_probe import BleProbe, BleSettings
+from recorder.probes.ble_radio import Link, Seen
 from recorder.probes.gatt import BATTERY, INTERMEDIATE, MEASUREMENT, TEMPERATURE
+from recorder.probes.gatt_intervals import interval_s, trigger, update_s, valid_s
 from recorder.probes.source import Chunk
 
 PATIENCE_S = 30.0
@@ -48,6 +50,18 @@ class Stubborn:
         self.reads.append(characteristic)
         return VALUE
 
+    def writes(self, characteristic: str) -> bool:
+        return False
+
+    async def write(self, characteristic: str, data: bytes) -> None:
+        await self._answer(characteristic)
+
+    async def describe(self, characteristic: str, descriptor: str) -> bytes | None:
+        return None
+
+    async def redescribe(self, characteristic: str, descriptor: str, data: bytes) -> None:
+        await self._answer(descriptor)
+
     async def close(self) -> None:
         await self._answer("close")
 
@@ -66,6 +80,12 @@ class Air:
 
     async def nearby(self, seconds: float) -> list[Seen]:
         return []
+
+    async def held(self, address: str) -> bool:
+        return False
+
+    async def seek(self, wanted: Callable[[str], bool], seconds: float) -> list[str]:
+        return [ADDRESS] if wanted(ADDRESS) else []
 
     async def connect(self, address: str, timeout_s: float) -> Link:
         return self._link
@@ -169,3 +189,16 @@ def test_a_thermometer_that_says_nothing_is_not_asked(monkeypatch: pytest.Monkey
     source.until(lambda: len(source.chunks) > 4)
     assert link.reads == []
     source.stop()
+
+
+def test_what_is_said_of_intervals_is_read_by_the_bytes() -> None:
+    """Health Thermometer and Environmental Sensing, from memory (M): see gatt_intervals.py."""
+    assert [interval_s(bytes.fromhex(text)) for text in ("01 00", "10 0E", "00 00", "01")] == [1, 3_600, 0, None]
+    assert [valid_s(data) for data in (None, bytes.fromhex("05 00 58 02"), b"\x01")] == [
+        (1, 65_535),
+        (5, 600),
+        (1, 65_535),
+    ]
+    measured = bytes.fromhex("00 00 02 3C 00 00 0A 00 00 01 FF")
+    assert [update_s(data) for data in (measured, measured[:-1], None, bytes(11))] == [10, None, None, None]
+    assert trigger(300) == bytes.fromhex("01 2C 01 00")

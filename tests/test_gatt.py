@@ -1,6 +1,8 @@
 """Bluetooth characteristics, against the published bytes of the SIG's documents."""
 
 import struct
+from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 from hypothesis import given
@@ -43,6 +45,11 @@ def read(where: str, text: str, reader: GattReader | None = None) -> list[Found]
     return (reader or GattReader("needle")).read(Chunk(bytes.fromhex(text), where))
 
 
+def undated(where: str, text: str) -> list[Found]:
+    """The same, without when it was measured."""
+    return [each if isinstance(each, Charge) else replace(each, taken=None) for each in read(where, text)]
+
+
 @pytest.mark.parametrize(("text", "temp_c"), MEASUREMENTS.items())
 def test_a_measurement_is_read_as_published(text: str, temp_c: float) -> None:
     for where in (MEASUREMENT, INTERMEDIATE):
@@ -55,7 +62,7 @@ def test_a_measurement_is_read_as_published(text: str, temp_c: float) -> None:
 def test_a_special_value_is_a_fault_and_never_a_number(text: str, reason: str) -> None:
     assert float_11073(bytes.fromhex(text)) == reason
     assert read(MEASUREMENT, f"00 {text}") == [Fault("needle", reason)]
-    assert read(MEASUREMENT, f"03 {text} E8 07 02 1D 17 3B 3A") == [Fault("needle", reason)]
+    assert undated(MEASUREMENT, f"03 {text} E8 07 02 1D 17 3B 3A") == [Fault("needle", reason)]
 
 
 def test_the_mantissa_has_a_sign() -> None:
@@ -135,11 +142,26 @@ def test_a_probe_whose_clock_stands_is_not_taken_for_an_echo_for_ever() -> None:
     assert read(MEASUREMENT, stamped(70.1, 2000), reader), "another value is no echo at all"
 
 
+def test_a_time_stamp_says_when_it_was_measured_and_a_clock_that_was_set_is_another_run() -> None:
+    """Seconds over the end of a year, by another way of counting: 2024 has 366 days."""
+    reader = GattReader("needle")
+    taken = []
+    for text in (stamped(70.0, 2024), stamped(70.1, 2024, second=59), stamped(70.2, 2025)):
+        (sample,) = read(MEASUREMENT, text, reader)
+        assert isinstance(sample, Sample) and sample.taken
+        taken.append(sample.taken)
+    assert [later.ms - earlier.ms for earlier, later in pairwise(taken)] == [59_000, 366 * 86_400_000 - 59_000]
+    assert {each.run for each in taken} == {0} and {each.grain_ms for each in taken} == {1_000}
+    reader.reopened()
+    (sample,) = read(MEASUREMENT, stamped(70.0, 2020), reader)
+    assert isinstance(sample, Sample) and sample.taken and sample.taken.run == 1
+
+
 @pytest.mark.parametrize("day", [(0, 1, 1), (2026, 0, 1), (2026, 1, 0), (2026, 13, 1), (2026, 2, 30)])
 def test_a_time_that_is_not_known_or_none_does_not_cost_the_value(day: tuple[int, int, int]) -> None:
     reader = GattReader("needle")
     assert read(MEASUREMENT, stamped(70.0, 2026), reader)
-    assert read(MEASUREMENT, stamped(71.0, *day), reader) == [Sample("needle", 71.0)]
+    assert read(MEASUREMENT, stamped(71.0, *day), reader) == [Sample("needle", 71.0)], "it counts as measured now"
 
 
 @given(st.sampled_from([MEASUREMENT, INTERMEDIATE, TEMPERATURE, BATTERY, "", "2A37"]), st.binary(max_size=20))

@@ -111,7 +111,8 @@ def counts(probe: Probe) -> str:
     lost = f", {reader.about['lost']} lost on the board" if "lost" in reader.about else ""
     about = " ".join(f"{key} {reader.about[key]}." for key in SHOWN if key in reader.about)
     text = f"{probe.bytes_read} bytes: {reader.good} good messages, {bad}, {reader.missed} missed{lost}{late}."
-    return f"{text}\n{about}" if about else text
+    slow = probe.slow()
+    return "\n".join(filter(None, (text, about, f"Beware: {slow}" if slow else "")))
 
 
 def degrees(temp_c: float) -> str:

@@ -19,6 +19,11 @@ from recorder.tables import toml
 
 app = typer.Typer()
 
+PRIVATE = (
+    ". Its address is a private one, which changes: pair it once (bluetoothctl, then pair ADDRESS and trust ADDRESS),"
+    " look again, and write the address that is shown then. One that can't be paired can't be used"
+)
+
 Offer = tuple[str, ProbeSettings]
 """What it is, for a comment; how it would be configured."""
 
@@ -102,7 +107,10 @@ def _one_line(name: str) -> str:
 
 def _bluetooth(seconds: float) -> list[Offer]:
     return [
-        (_one_line(each.name) or "It gives no name", BleSettings("ble", each.address, profile=each.profile))
+        (
+            (_one_line(each.name) or "It gives no name") + (PRIVATE if each.private else ""),
+            BleSettings("ble", each.address, profile=each.profile),
+        )
         for each in nearby(seconds)
     ]
 

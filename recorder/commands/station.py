@@ -6,6 +6,7 @@ import shutil
 import signal
 import socket
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from functools import partial
@@ -48,6 +49,9 @@ KITCHEN_C = (0.0, 45.0)
 
 LISTEN_S = 4.0
 """How long `check` waits for a probe or the broker."""
+
+OPEN_S, SLOW_S, LOOK_S = 20.0, 11.0, 0.05
+"""A probe may take so long to be there; a channel that speaks once in five seconds has spoken twice after so long."""
 
 
 class _Printable(logging.Formatter):
@@ -197,12 +201,11 @@ def _probe(settings: ProbeSettings) -> str:
     """Listen to it for a moment; every channel of the configuration must speak."""
     clock, got, stop = SystemClock(None), list[Event](), threading.Event()
     driver = Probe(settings, clock)
-    timer = threading.Timer(LISTEN_S, stop.set)
-    timer.start()
+    threading.Thread(target=_patient, args=(driver, settings.names(), got, stop), daemon=True).start()
     try:
         driver.run(got.append, stop)
     finally:
-        timer.cancel()
+        stop.set()
     read = {event.channel: event.temp_c for event in got if isinstance(event, Reading)}
     faults = {event.channel: event.reason for event in got if isinstance(event, ProbeLost)}
     if missing := [name for name in settings.names() if name not in read]:
@@ -211,7 +214,23 @@ def _probe(settings: ProbeSettings) -> str:
         counts = f"{reader.good} good messages, {reader.bad.total()} bad"
         raise _Fault(f"{why} ({counts}); look with: batch-recorder probe {settings.url()}")
     shown = ", ".join(f"{name} {both(temp_c)}" for name, temp_c in read.items())
-    return f"{shown}{_suspicion(settings, read)}"
+    slow = driver.slow()
+    return f"{shown}{_suspicion(settings, read)}{f'; beware: {slow}' if slow else ''}"
+
+
+def _patient(driver: Probe, names: tuple[str, ...], got: list[Event], stop: threading.Event) -> None:
+    """Stop the driver when every channel has had its time: that of the slowest allowed, where one has said nothing."""
+    end_s = time.monotonic() + OPEN_S
+    while not driver.listening.is_set() and time.monotonic() < end_s and not stop.wait(LOOK_S):
+        pass
+    end_s = time.monotonic() + LISTEN_S
+    while time.monotonic() < end_s and not stop.wait(LOOK_S):
+        pass
+    end_s = time.monotonic() + SLOW_S - LISTEN_S
+    while set(names) - {event.channel for event in list(got) if isinstance(event, Reading)}:
+        if time.monotonic() > end_s or stop.wait(LOOK_S):
+            break
+    stop.set()
 
 
 def _suspicion(settings: ProbeSettings, read: dict[str, float]) -> str:

@@ -1,38 +1,39 @@
 """Bluetooth LE probes by the SIG's profiles: the settings, and a probe as a source of values. No radio library.
 
-All probes share one asyncio loop in one thread for the life of the process, and one radio. A radio does one thing at a
-time: it looks for a probe, or connects; what is connected goes on meanwhile.
+All probes share one asyncio loop in one thread for the life of the process, and one radio.
 """
 
 import asyncio
+import logging
 import queue
 import re
 import threading
-from collections.abc import Awaitable, Callable, Coroutine, Iterator
-from concurrent.futures import Future
+from collections.abc import Awaitable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache, partial
-from typing import Any, Protocol, TypeVar
+from typing import TypeVar
 
 from recorder.clock import Clock
 from recorder.core.events import NEEDLE
 from recorder.driver import DriverLost
+from recorder.probes.ble_radio import SERVICES, Link, Radio, Seen, connected, in_loop, turns_of
 from recorder.probes.gatt import BATTERY, INTERMEDIATE, MEASUREMENT, TEMPERATURE, GattReader
+from recorder.probes.gatt_intervals import LONGEST_S as LONGEST_INTERVAL_S
+from recorder.probes.gatt_intervals import paced
 from recorder.probes.probe import LONGEST_S, named, within
 from recorder.probes.source import READ_S, Chunk
 from recorder.probes.thinning import PERIOD_MS
 
 T = TypeVar("T")
 
-SERVICES = {"thermometer": "1809", "environment": "181A"}
-"""Profile, as the configuration writes it -> its service: Health Thermometer, Environmental Sensing."""
+log = logging.getLogger(__name__)
 
 VALUES = {"thermometer": (MEASUREMENT, INTERMEDIATE), "environment": (TEMPERATURE,)}
 """Profile -> the characteristics that it tells temperatures by; the first must be there."""
 
 CONNECT_S = 15.0
-"""Longest for finding a probe and connecting to it."""
+"""Longest for finding a probe; connecting to it may take half of that."""
 
 MUTE_S = 60.0
 """A connection that has brought nothing for so long is given up: the probe may be gone without the radio's knowing."""
@@ -45,54 +46,6 @@ CLOSE_S = 0.5
 
 ASK_S = 1.0
 """An environmental probe that does not tell by itself is asked this often."""
-
-
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """A probe in range."""
-
-    address: str
-    name: str
-    """As it calls itself; "" where it does not."""
-    profile: str
-    """One of `SERVICES`."""
-
-
-class Link(Protocol):
-    """A connection to one probe. Characteristics are named by their four digits, such as "2A1C"."""
-
-    lost: asyncio.Event
-    """Set when the connection has gone."""
-
-    def has(self, characteristic: str) -> bool:
-        """Whether the probe has it."""
-        ...
-
-    def tells(self, characteristic: str) -> bool:
-        """Whether it tells its value by itself, by notifications or indications."""
-        ...
-
-    async def subscribe(self, characteristic: str, heard: Callable[[bytes], None]) -> None:
-        """From now on `heard` is given each value."""
-        ...
-
-    async def read(self, characteristic: str) -> bytes:
-        """Its value now."""
-        ...
-
-    async def close(self) -> None: ...
-
-
-class Radio(Protocol):
-    """What finds probes and connects to them. Used in the one loop; raises `DriverLost` and `DriverUnavailable`."""
-
-    async def nearby(self, seconds: float) -> list[Seen]:
-        """The probes that make themselves known meanwhile."""
-        ...
-
-    async def connect(self, address: str, timeout_s: float) -> Link:
-        """A fresh connection; raises `DriverLost` when there is none in time."""
-        ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +64,11 @@ class BleSettings:
     """Without a value for this long it is lost."""
     period_s: float = PERIOD_MS / 1000
     """A channel that stays level is recorded this often."""
+    interval_s: int | None = None
+    """The probe is asked to measure this often, in whole seconds, where it lets itself be asked; 0: it is left alone.
+
+    Where this is not given, a needle is asked for 1 s, and any other probe is left alone.
+    """
 
     def __post_init__(self) -> None:
         named(self.channel)
@@ -118,6 +76,8 @@ class BleSettings:
             raise ValueError(f'address is {self.address!r}; write it like "00:11:22:33:44:55"')
         if self.profile not in SERVICES:
             raise ValueError(f"profile is {self.profile!r}; write one of {', '.join(SERVICES)}")
+        if self.interval_s is not None and not 0 <= self.interval_s <= LONGEST_INTERVAL_S:
+            raise ValueError(f"interval_s is {self.interval_s}; write whole seconds, 0 to {LONGEST_INTERVAL_S}")
         within("silence_s", self.silence_s, LONGEST_S)
         within("period_s", self.period_s, LONGEST_S)
 
@@ -129,6 +89,12 @@ class BleSettings:
         """As a probe's URL."""
         return f"ble:{self.address}?profile={self.profile}&channel={self.channel}"
 
+    def wanted_s(self) -> int | None:
+        """How often the probe is asked to measure; None: it is left alone."""
+        if self.interval_s is None:
+            return 1 if named(self.channel) == NEEDLE else None
+        return self.interval_s or None
+
     def names(self) -> tuple[str, ...]:
         """The channel, as events name it."""
         return (named(self.channel),)
@@ -137,11 +103,13 @@ class BleSettings:
         """A fresh reader of this probe's values."""
         return GattReader(named(self.channel))
 
+    def faster(self) -> str:
+        """What to do where it measures too seldom."""
+        return "Write interval_s = 1, or take a probe that measures every second."
+
     def source(self, clock: Clock) -> "BleProbe":
         """The probe, not yet looked for."""
-        from recorder.probes.bleak_radio import BleakRadio
-
-        return BleProbe(self, BleakRadio())
+        return BleProbe(self, own_radio())
 
 
 class BleProbe:
@@ -174,8 +142,7 @@ class BleProbe:
     async def _session(self, heard: "queue.SimpleQueue[Chunk | None]", closed: threading.Event) -> None:
         """One connection from its beginning to its end. None in `heard`: it is open."""
         try:
-            async with _BUSY:
-                link = await self._radio.connect(self._settings.address, CONNECT_S)
+            link = await connected(self._radio, self._settings.address.upper(), CONNECT_S)
             try:
                 await self._listen(link, heard)
             finally:
@@ -203,6 +170,8 @@ class BleProbe:
                 with suppress(DriverLost):  # what is refused beside the temperature costs nothing
                     await self._answer(link.subscribe(each, partial(hear, each)))
         heard.put(None)
+        if how := await self._answer(paced(link, self._settings.profile, self._settings.wanted_s())):
+            log.info("%s %s", self._settings.title(), how)
         if link.has(BATTERY):
             with suppress(DriverLost):
                 hear(BATTERY, await self._answer(link.read(BATTERY)))
@@ -228,28 +197,17 @@ class BleProbe:
 
 def nearby(seconds: float, radio: Radio | None = None) -> list[Seen]:
     """The probes in range that make themselves known meanwhile; raises `DriverLost`, `DriverUnavailable`."""
-    if radio is None:
-        from recorder.probes.bleak_radio import BleakRadio
-
-        radio = BleakRadio()
-    return in_loop(_looked(radio, seconds)).result()
+    return in_loop(_looked(radio or own_radio(), seconds)).result()
 
 
 async def _looked(radio: Radio, seconds: float) -> list[Seen]:
-    async with _BUSY:
+    async with turns_of(radio).busy:
         return await radio.nearby(seconds)
 
 
-_BUSY = asyncio.Lock()
-
-
-def in_loop(work: Coroutine[Any, Any, T]) -> Future[T]:
-    """Do this in the one loop."""
-    return asyncio.run_coroutine_threadsafe(work, _loop())
-
-
 @cache
-def _loop() -> asyncio.AbstractEventLoop:
-    loop = asyncio.new_event_loop()
-    threading.Thread(target=loop.run_forever, name="bluetooth", daemon=True).start()
-    return loop
+def own_radio() -> Radio:
+    """The board's own."""
+    from recorder.probes.bleak_radio import BleakRadio
+
+    return BleakRadio()

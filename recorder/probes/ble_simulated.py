@@ -12,9 +12,11 @@ from typing import Any
 
 from recorder.clock import Clock
 from recorder.driver import DriverUnavailable
-from recorder.probes.ble_probe import SERVICES, BleProbe, BleSettings, Radio, in_loop
+from recorder.probes.ble_probe import BleProbe, BleSettings
+from recorder.probes.ble_radio import SERVICES, Radio, in_loop
 from recorder.probes.bumble_radio import BumbleRadio, bumble, powered
 from recorder.probes.gatt import BATTERY, FAHRENHEIT, MEASUREMENT, SPECIAL, STAMPED, TEMPERATURE, UNKNOWN
+from recorder.probes.gatt_intervals import ES_MEASUREMENT, ES_TRIGGER, FIXED, INTERVAL, RANGE, trigger
 from recorder.probes.simulated import SLOW_MS, Kitchen, Simulation
 
 ADDRESSES = {"needle": "F0:00:00:00:00:01", "vat": "F0:00:00:00:00:02", "cabinet": "F0:00:00:00:00:03"}
@@ -75,6 +77,14 @@ class SimulatedThermometers(Simulation):
         """This probe tells these bytes as its temperature."""
         in_loop(self._send(channel, value)).result()
 
+    def interval_s(self, channel: str) -> int:
+        """How often this probe says that it measures."""
+        return self._probes[channel].interval_s
+
+    def measures_every(self, channel: str, seconds: int, least_s: int = 1) -> None:
+        """From now on this probe says that it measures so often, and takes no less than `least_s`."""
+        self._probes[channel].interval_s, self._probes[channel].least_s = seconds, least_s
+
     def close(self) -> None:
         """Out of range for good."""
         self.unplug()
@@ -121,6 +131,8 @@ class _Thermometer:
     def __init__(self, channel: str) -> None:
         self.channel = channel
         self.profile = "thermometer" if channel == "needle" else "environment"
+        self.interval_s, self.least_s = 1, 1
+        """How often it says that it measures, and the least that it takes."""
         self.device: Any = None
         self._value: Any = None
         self._here = False
@@ -130,14 +142,15 @@ class _Thermometer:
         kinds, readable = b.gatt.Characteristic.Properties, b.gatt.Characteristic.READABLE
         self.device = await powered(link, self.channel, ADDRESSES[self.channel])
         number, kind = (MEASUREMENT, kinds.INDICATE) if self.profile == "thermometer" else (TEMPERATURE, kinds.NOTIFY)
-        self._value = b.gatt.Characteristic(number, kind, readable, b"")
+        descriptors = () if self.profile == "thermometer" else (self._measured(), self._triggered())
+        self._value = b.gatt.Characteristic(number, kind, readable, b"", descriptors)
 
         def charge(connection: Any) -> bytes:
             asked()
             return bytes([CHARGE])
 
         battery = b.gatt.Characteristic(BATTERY, kinds.READ, readable, b.gatt.CharacteristicValue(read=charge))
-        self.device.add_service(b.gatt.Service(SERVICES[self.profile], [self._value]))
+        self.device.add_service(b.gatt.Service(SERVICES[self.profile], [self._value, *self._intervals()]))
         self.device.add_service(b.gatt.Service("180F", [battery]))
         told = [
             (b.core.AdvertisingData.COMPLETE_LOCAL_NAME, self.channel.encode()),
@@ -148,6 +161,47 @@ class _Thermometer:
         ]
         self.device.advertising_data = bytes(b.core.AdvertisingData(told))
         await self.appear()
+
+    def _intervals(self) -> list[Any]:
+        """A thermometer's Measurement Interval and its range."""
+        if self.profile != "thermometer":
+            return []
+        b, both = bumble(), bumble().gatt.Characteristic.READABLE | bumble().gatt.Characteristic.WRITEABLE
+        kinds = b.gatt.Characteristic.Properties
+
+        def write(connection: Any, data: bytes) -> None:
+            self.interval_s = int.from_bytes(data, "little")
+
+        value = b.gatt.CharacteristicValue(read=lambda _: struct.pack("<H", self.interval_s), write=write)
+        allowed = b.gatt.AttributeValue(read=lambda _: struct.pack("<HH", self.least_s, 3_600))
+        return [
+            b.gatt.Characteristic(
+                INTERVAL, kinds.READ | kinds.WRITE, both, value, [b.gatt.Descriptor(RANGE, both, allowed)]
+            )
+        ]
+
+    def _measured(self) -> Any:
+        """An ES Measurement: flags, sampling function, period, update interval, application, uncertainty."""
+        b = bumble()
+
+        def read(connection: Any) -> bytes:
+            every = self.interval_s.to_bytes(3, "little")
+            return struct.pack("<HB3s3sBB", 0, 1, every, every, 1, 0xFF)
+
+        return b.gatt.Descriptor(ES_MEASUREMENT, b.gatt.Characteristic.READABLE, b.gatt.AttributeValue(read=read))
+
+    def _triggered(self) -> Any:
+        """An ES Trigger Setting."""
+        b, both = bumble(), bumble().gatt.Characteristic.READABLE | bumble().gatt.Characteristic.WRITEABLE
+
+        def write(connection: Any, data: bytes) -> None:
+            if data[0] == FIXED:
+                self.interval_s = int.from_bytes(data[1:4], "little")
+
+        def read(connection: Any) -> bytes:
+            return trigger(self.interval_s)
+
+        return b.gatt.Descriptor(ES_TRIGGER, both, b.gatt.AttributeValue(read=read, write=write))
 
     async def appear(self) -> None:
         if not self._here:

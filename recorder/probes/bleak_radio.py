@@ -3,11 +3,11 @@
 import asyncio
 import sys
 from collections.abc import Callable
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Any
 
 from recorder.driver import DriverLost, DriverUnavailable
-from recorder.probes.ble_probe import SERVICES, Seen
+from recorder.probes.ble_radio import SERVICES, Seen, private, refusal
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -21,26 +21,55 @@ ALL = "0000{}-0000-1000-8000-00805f9b34fb"
 class BleakRadio:
     """A radio. Each connection has a fresh client."""
 
+    def __init__(self) -> None:
+        self._found: dict[str, Any] = {}
+        """Address -> the probe, from when it is found until it is connected to."""
+
     async def nearby(self, seconds: float) -> list[Seen]:
         """As `Radio` promises."""
         bleak = _bleak()
         with _told("no Bluetooth"):
             found = await bleak.BleakScanner.discover(seconds, return_adv=True)
         return [
-            Seen(device.address, told.local_name or device.name or "", profile)
+            Seen(device.address, told.local_name or device.name or "", profile, _private(device))
             for device, told in found.values()
             for profile, service in SERVICES.items()
             if _long(service) in told.service_uuids
         ]
 
-    async def connect(self, address: str, timeout_s: float) -> "BleakLink":
-        """As `Radio` promises; lost for "no Bluetooth", "out of range" or "not connected"."""
-        bleak, lost = _bleak(), asyncio.Event()
+    async def held(self, address: str) -> bool:
+        """As `Radio` promises; lost for "no Bluetooth"."""
+        _bleak()
         with _told("no Bluetooth"):
-            device = await _held(address) or await bleak.BleakScanner.find_device_by_address(address, timeout_s / 2)
+            device = await _held(address)
+        if device is not None:
+            self._found[address] = device
+        return device is not None
+
+    async def seek(self, wanted: Callable[[str], bool], seconds: float) -> list[str]:
+        """As `Radio` promises; lost for "no Bluetooth"."""
+        bleak, here = _bleak(), asyncio.Event()
+        found: dict[str, Any] = {}
+
+        def told(device: Any, _: Any) -> None:
+            if wanted(device.address.upper()):
+                found[device.address.upper()] = device
+                here.set()
+
+        with _told("no Bluetooth"):
+            async with bleak.BleakScanner(told):
+                with suppress(TimeoutError):
+                    await asyncio.wait_for(here.wait(), seconds)
+        self._found |= found
+        return list(found)
+
+    async def connect(self, address: str, timeout_s: float) -> "BleakLink":
+        """As `Radio` promises; lost for "not connected"."""
+        bleak, lost = _bleak(), asyncio.Event()
+        device = self._found.pop(address, None)
         if device is None:
-            raise DriverLost("out of range", f"{address} does not make itself known")
-        client = bleak.BleakClient(device, lambda _: lost.set(), timeout=timeout_s / 2)
+            raise DriverLost("out of range", f"{address} was not found")
+        client = bleak.BleakClient(device, lambda _: lost.set(), timeout=timeout_s)
         with _told("not connected"):
             await client.connect()
         return BleakLink(client, lost)
@@ -68,6 +97,30 @@ class BleakLink:
         with _told("disconnected"):
             return bytes(await self._client.read_gatt_char(_long(characteristic)))
 
+    def writes(self, characteristic: str) -> bool:
+        found = self._client.services.get_characteristic(_long(characteristic))
+        return found is not None and "write" in found.properties
+
+    async def write(self, characteristic: str, data: bytes) -> None:
+        with _told("disconnected"):
+            await self._client.write_gatt_char(_long(characteristic), data, response=True)
+
+    async def describe(self, characteristic: str, descriptor: str) -> bytes | None:
+        handle = self._handle(characteristic, descriptor)
+        if handle is None:
+            return None
+        with _told("disconnected"):
+            return bytes(await self._client.read_gatt_descriptor(handle))
+
+    async def redescribe(self, characteristic: str, descriptor: str, data: bytes) -> None:
+        with _told("disconnected"):
+            await self._client.write_gatt_descriptor(self._handle(characteristic, descriptor), data)
+
+    def _handle(self, characteristic: str, descriptor: str) -> int | None:
+        found = self._client.services.get_characteristic(_long(characteristic))
+        held = found.get_descriptor(_long(descriptor)) if found is not None else None
+        return held.handle if held is not None else None
+
     async def close(self) -> None:
         with _told("disconnected"):
             await self._client.disconnect()
@@ -91,6 +144,12 @@ async def _held(address: str) -> Any:
     return BLEDevice(address, None, known) if manager.is_connected(path) else None
 
 
+def _private(device: Any) -> bool:
+    """Whether BlueZ says that its address is a random one, and one that changes."""
+    known = device.details.get("props", {}) if isinstance(device.details, dict) else {}
+    return known.get("AddressType") == "random" and private(device.address)
+
+
 def _bleak() -> Any:
     try:
         import bleak
@@ -107,6 +166,8 @@ def _told(reason: str) -> "Iterator[None]":
     try:
         yield
     except (BleakError, OSError, EOFError, TimeoutError) as error:
+        if unpaired := refusal(error):
+            raise DriverLost("not paired", unpaired) from error
         raise DriverLost(reason, f"{str(error) or type(error).__name__}{REMEDIES.get(reason, '')}") from error
 
 

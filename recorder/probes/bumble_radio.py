@@ -5,10 +5,11 @@ For the demo and the tests. The link is a `LocalLink`; what is said over it are 
 
 import asyncio
 from collections.abc import Awaitable, Callable
+from contextlib import suppress
 from typing import Any
 
 from recorder.driver import DriverLost, DriverUnavailable
-from recorder.probes.ble_probe import SERVICES, Seen
+from recorder.probes.ble_radio import SERVICES, Seen, private, refusal
 
 
 def bumble() -> Any:
@@ -53,7 +54,8 @@ class BumbleRadio:
             for profile, service in SERVICES.items():
                 if b.core.UUID(service) in listed:
                     name = told.data.get(b.core.AdvertisingData.COMPLETE_LOCAL_NAME) or ""
-                    found[str(told.address)] = Seen(told.address.to_string(False), name, profile)
+                    address = told.address.to_string(False)
+                    found[address] = Seen(address, name, profile, private(address))
 
         self._device.on("advertisement", heard)
         await self._device.start_scanning()
@@ -62,23 +64,41 @@ class BumbleRadio:
         self._device.remove_listener("advertisement", heard)
         return list(found.values())
 
-    async def connect(self, address: str, timeout_s: float) -> "BumbleLink":
-        """As `Radio` promises; lost for "out of range"."""
-        b, here = bumble(), asyncio.Event()
+    async def held(self, address: str) -> bool:
+        """As `Radio` promises: whoever held a connection went with it."""
+        return False
+
+    async def seek(self, wanted: Callable[[str], bool], seconds: float) -> list[str]:
+        """As `Radio` promises."""
+        here, found = asyncio.Event(), set[str]()
 
         def heard(told: Any) -> None:
-            if told.address.to_string(False) == address:
+            address = told.address.to_string(False)
+            if wanted(address):
+                found.add(address)
                 here.set()
 
         self._device.on("advertisement", heard)
         await self._device.start_scanning()
         try:
-            await asyncio.wait_for(here.wait(), timeout_s)
-        except TimeoutError as error:
-            raise DriverLost("out of range", f"{address} does not make itself known") from error
+            with suppress(TimeoutError):
+                await asyncio.wait_for(here.wait(), seconds)
         finally:
             self._device.remove_listener("advertisement", heard)
             await self._device.stop_scanning()
+        return list(found)
+
+    async def connect(self, address: str, timeout_s: float) -> "BumbleLink":
+        """As `Radio` promises; lost for "not connected"."""
+        b = bumble()
+        try:
+            async with asyncio.timeout(timeout_s):
+                return await self._connected(address)
+        except (TimeoutError, b.core.BaseBumbleError) as error:
+            raise DriverLost("not connected", f"{address}: {error}") from error
+
+    async def _connected(self, address: str) -> "BumbleLink":
+        b = bumble()
         connection = await self._device.connect(b.hci.Address(address))
         peer = b.device.Peer(connection)
         await peer.discover_all()
@@ -106,6 +126,27 @@ class BumbleLink:
     async def read(self, characteristic: str) -> bytes:
         return bytes(await self._or_lost(self._found(characteristic).read_value()))
 
+    def writes(self, characteristic: str) -> bool:
+        found = self._found(characteristic)
+        return found is not None and bool(found.properties & bumble().gatt.Characteristic.Properties.WRITE)
+
+    async def write(self, characteristic: str, data: bytes) -> None:
+        await self._or_lost(self._found(characteristic).write_value(data, with_response=True))
+
+    async def describe(self, characteristic: str, descriptor: str) -> bytes | None:
+        held = await self._descriptor(characteristic, descriptor)
+        return None if held is None else bytes(await self._or_lost(held.read_value()))
+
+    async def redescribe(self, characteristic: str, descriptor: str, data: bytes) -> None:
+        held = await self._descriptor(characteristic, descriptor)
+        await self._or_lost(held.write_value(data, with_response=True))
+
+    async def _descriptor(self, characteristic: str, descriptor: str) -> Any:
+        found = self._found(characteristic)
+        if not found.descriptors:
+            await self._or_lost(found.discover_descriptors())
+        return found.get_descriptor(bumble().core.UUID(descriptor))
+
     async def close(self) -> None:
         if not self.lost.is_set():
             await self._or_lost(self._connection.disconnect())
@@ -118,4 +159,6 @@ class BumbleLink:
         try:
             return await work
         except (TimeoutError, bumble().core.BaseBumbleError) as error:
+            if unpaired := refusal(error):
+                raise DriverLost("not paired", unpaired) from error
             raise DriverLost("disconnected", str(error)) from error

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from recorder.core.events import NEEDLE, ProbeBack, ProbeCharge, ProbeLost
 from recorder.driver import Put
 from recorder.probes.device_clock import DeviceClock
+from recorder.probes.pace import Pace
 from recorder.probes.source import Charge, Doubt, Fault, Found, Sample
 from recorder.probes.thinning import LEAST_GAP_MS, Thinning
 from recorder.thermal.contact import NEEDLE_STEP_MS, SLOW_STEP_MS, Contact
@@ -32,6 +33,9 @@ class Channels:
         """To when all is known of a channel: what was measured before that comes too late."""
         self.late = 0
         """Messages that were not used, since they were measured before something that is known already."""
+        self._pace = Pace()
+        self.slow_ms: int | None = None
+        """How far apart the needle's samples are, where it can't settle so."""
         self._lost: set[str] = set()
         self._charge: dict[str, int] = {}
         for name in names:
@@ -79,6 +83,8 @@ class Channels:
                     self._contacts[channel].doubted(at_ms)
                 self._lose(channel, reason, at_ms, put)
             case Sample(channel=channel, temp_c=temp_c):
+                if channel == NEEDLE:
+                    self.slow_ms = self._pace.feed(at_ms)
                 self._open.discard(channel)
                 if fault := self._fault(channel, at_ms, temp_c):
                     self._lose(channel, fault, at_ms, put)

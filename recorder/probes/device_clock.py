@@ -10,6 +10,7 @@ belongs to a message that came at once, and what comes with a larger one was hel
 - **A clock that falls back by more than `HELD_MS`** is a new start too: what is held back for so long is stale.
 - **A clock that drifts** is followed: the least difference is that of the last one to two `WINDOW_MS`. A slow clock
   dates a message early by its drift in that time: 6 ms at 100 parts in a million, 0.6 s at one in a hundred.
+- **A coarse clock**, of whole seconds for example, says nothing finer than its step: what is late by less is of now.
 - **A clock that stands or crawls** dates nothing: after two windows, messages count as measured when they come.
 """
 
@@ -43,6 +44,8 @@ class DeviceClock:
         """`_least_ms` when this window began, at `_since_ms`."""
         self._window_ms = 0
         """Least within this window."""
+        self._dated_ms = 0
+        """Of the last message."""
 
     def dated(self, at_ms: int, taken: Taken) -> int | None:
         """When a message that came at `at_ms` was measured; None where that is not known to be about now."""
@@ -51,7 +54,7 @@ class DeviceClock:
         kept_before = ahead_ms < self._first_ms - tolerance_ms
         if taken.run != self._run or kept_before or ahead_ms > self._least_ms + HELD_MS:
             self._run, self._sure, self._crawls = taken.run, False, False
-            self._since_ms = at_ms
+            self._since_ms = self._dated_ms = at_ms
             self._least_ms = self._first_ms = self._window_ms = ahead_ms
             return None
         self._least_ms = min(self._least_ms, ahead_ms)
@@ -59,7 +62,10 @@ class DeviceClock:
         if not self._sure and at_ms - self._since_ms < max(SURE_MS, 2 * taken.grain_ms):
             return None
         self._sure = True
-        dated_ms = at_ms if self._crawls else taken.ms + self._least_ms
+        lag_ms = ahead_ms - self._least_ms
+        prompt = lag_ms <= taken.grain_ms + min(taken.grain_ms, JITTER_MS)
+        dated_ms = at_ms if self._crawls or prompt else max(at_ms - lag_ms, self._dated_ms)
+        self._dated_ms = dated_ms
         if at_ms - self._since_ms >= WINDOW_MS:
             self._crawls = self._window_ms - self._first_ms > CRAWLS * (at_ms - self._since_ms)
             self._least_ms = self._first_ms = self._window_ms

@@ -84,6 +84,10 @@ class ModbusSettings:
         """A fresh reader of these registers."""
         return RegisterReader(replace(each, channel=named(each.channel)) for each in self.register)
 
+    def faster(self) -> str:
+        """What to do where it measures too seldom."""
+        return "Write poll_s = 0.5, and set the transmitter to measure as often."
+
     def source(self, clock: Clock) -> "Polling":
         """The line, not yet opened."""
         return Polling(self, clock)

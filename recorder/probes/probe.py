@@ -12,6 +12,7 @@ from recorder.clock import Clock
 from recorder.core.events import CABINET, NEEDLE, vat_channel
 from recorder.driver import Put
 from recorder.probes.channels import Channels
+from recorder.probes.pace import SLOWEST_NEEDLE_MS
 from recorder.probes.source import Chunk, Found, Reader, Source
 
 log = logging.getLogger(__name__)
@@ -59,6 +60,10 @@ class ProbeSettings(Protocol):
         """A fresh reader."""
         ...
 
+    def faster(self) -> str:
+        """What to do where it measures too seldom, as a sentence."""
+        ...
+
     def source(self, clock: Clock) -> Source:
         """The device, not yet opened."""
         ...
@@ -83,6 +88,8 @@ class Probe:
         self.listening = threading.Event()
         """Set while the device is open."""
         self._source = source or settings.source(clock)
+        self._faster = settings.faster()
+        self._warned = False
         self._look = look
         self._about: dict[str, str] = {}
         self._channels = Channels(settings.names(), settings.silence_s, settings.period_s)
@@ -112,6 +119,15 @@ class Probe:
         """Messages that were not used, since they were measured before something that is known already."""
         return self._channels.late
 
+    def slow(self) -> str:
+        """That the needle is measured too seldom to settle, and what to do; "" where it is not."""
+        if self._channels.slow_ms is None:
+            return ""
+        return (
+            f"the needle is measured every {self._channels.slow_ms / 1000:.1f} s; less often than every"
+            f" {SLOWEST_NEEDLE_MS / 1000:g} s it can't settle, and no check reads it. {self._faster}"
+        )
+
     def _take(self, chunk: Chunk | None, put: Put) -> None:
         at_ms = self._clock.now_ms()
         if chunk:
@@ -120,6 +136,9 @@ class Probe:
                 self._look(at_ms, each)
             self._channels.take(found, at_ms, put)
         self._channels.watch(at_ms, put)
+        if not self._warned and (slow := self.slow()):
+            self._warned = True
+            log.warning("%s: %s", self.name, slow)
         if chunk:
             self.bytes_read += len(chunk.data)
             self.ended = self.reader.good + self.reader.bad.total() + self.reader.notes

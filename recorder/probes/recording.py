@@ -107,6 +107,10 @@ class ReplaySettings:
         """A fresh reader of the recorded device's bytes."""
         return self.device().reader()
 
+    def faster(self) -> str:
+        """As recorded."""
+        return self.device().faster()
+
     def source(self, clock: Clock) -> "Replay":
         """The recording, to be played from its beginning."""
         return Replay(Path(self.file), clock)

@@ -88,6 +88,10 @@ class SerialSettings:
         """A fresh reader of this port's lines."""
         return PlainLines(self.names()[0], self.unit) if self.form == "plain" else FramedLines()
 
+    def faster(self) -> str:
+        """What to do where it measures too seldom."""
+        return "Have the board send its line 2 to 10 times a second (in our firmware: the period in settings.py)."
+
     def source(self, clock: Clock) -> "SerialPort":
         """The port, not yet opened."""
         return SerialPort(self.port, self.baud, max(MUTE_S, 2 * self.silence_s))

@@ -1,0 +1,43 @@
+"""A needle that is measured too seldom to settle: named at the start, with what to do."""
+
+import logging
+
+import pytest
+
+from recorder.probes.pace import SLOWEST_NEEDLE_MS, Pace
+from recorder.probes.simulated import framed
+from tests.test_serial_probe import Bench
+
+
+@pytest.mark.parametrize(
+    ("every_ms", "slow"), [(250, False), (SLOWEST_NEEDLE_MS, False), (SLOWEST_NEEDLE_MS + 1, True)]
+)
+def test_the_limit_itself_is_often_enough(every_ms: int, slow: bool) -> None:
+    pace = Pace()
+    assert [pace.feed(at * every_ms) for at in range(6)] == [None] * 3 + [every_ms if slow else None] * 3
+
+
+def test_one_gap_is_no_pace() -> None:
+    pace = Pace()
+    assert [pace.feed(at) for at in (0, 500, 9_000, 9_500, 10_000)] == [None] * 5
+
+
+@pytest.mark.parametrize(("channel", "warned"), [("needle", True), ("vat", False)])
+def test_a_slow_needle_is_told_once_with_the_remedy(
+    channel: str, warned: bool, caplog: pytest.LogCaptureFixture
+) -> None:
+    bench = Bench((channel,)).start()
+    try:
+        for number in range(8):
+            bench.clock.advance(5_000)
+            bench.send(framed(channel, number, "71.25C"))
+        said = [each.getMessage() for each in caplog.records if each.levelno == logging.WARNING]
+        expected = (
+            f"serial {bench.board.port}: the needle is measured every 5.0 s; less often than every 2 s it can't settle,"
+            " and no check reads it. Have the board send its line 2 to 10 times a second (in our firmware: the period"
+            " in settings.py)."
+        )
+        assert said == ([expected] if warned else [])
+        assert bool(bench.probe.slow()) is warned
+    finally:
+        bench.close()
