@@ -215,8 +215,8 @@ class ModbusRig(ProbeRig):
 
     units = "C"
 
-    def __init__(self, tcp: bool = False) -> None:
-        self.far = SimulatedTransmitters(Kitchen(), REGISTERS[:1], tcp)
+    def __init__(self, tcp: bool = False, rtu: bool = False) -> None:
+        self.far = SimulatedTransmitters(Kitchen(), REGISTERS[:1], tcp, rtu)
         self.far.quiet.add("needle")
         super().__init__(self.far.settings(timeout_s=0.25), ManualClock(0))
         self._asked = 0
@@ -359,5 +359,6 @@ PROBES: dict[str, Callable[[], ProbeRig]] = {
     "replay": ReplayRig,
     "modbus": ModbusRig,
     "modbus, tcp": lambda: ModbusRig(True),
+    "modbus, rtu over tcp": lambda: ModbusRig(True, True),
 }
 ALL: dict[str, Callable[[], Rig]] = {**PROBES, "script": ScriptRig}

@@ -98,7 +98,7 @@ def test_more_than_three_transmitters_on_a_line_each_get_a_channel() -> None:
     """ "vat" and "vat1" are one."""
     registers = tuple(Register("vat", device, 0, scale=0.1, unit="C") for device in range(1, 6))
     with closing(SimulatedTransmitters(Kitchen(), registers, True)) as far:
-        ((_, settings),) = probes._modbus(far.port, range(1, 6), 9_600)
+        ((_, settings),) = probes._modbus(far.port, range(1, 6), 9_600, 0.2)
     assert isinstance(settings, ModbusSettings)
     assert [each.device for each in settings.register] == [1, 2, 3, 4, 5]
     assert settings.names() == ("needle", "cabinet", "vat1", "vat2", "vat3")

@@ -134,6 +134,7 @@ def test_a_float_says_the_decimal_that_was_put_into_it(hundredths: int) -> None:
         (Register("needle", 1, 0, type="float32", scale=1.0, unit="C"), "42 94 00 00", 74.0),
         (Register("needle", 1, 0, type="float32", word_order="little", scale=1.0, unit="C"), "00 00 42 94", 74.0),
         (Register("needle", 1, 0, type="float32", unit="F", scale=1.0), "43 25 00 00", 73.888889),
+        (Register("needle", 1, 0, scale=0.1, unit="C", byte_order="little"), "E4 02", 74.0),
     ],
 )
 def test_raw_values_become_degrees_celsius(register: Register, data: str, temp_c: float | None) -> None:
@@ -145,6 +146,24 @@ def test_raw_values_become_degrees_celsius(register: Register, data: str, temp_c
     else:
         assert [each.temp_c for each in found if isinstance(each, Sample)] == [pytest.approx(temp_c, abs=1e-6)]
         assert lines.good == 1
+
+
+@pytest.mark.parametrize(
+    ("word_order", "byte_order", "data"),
+    [
+        ("big", "big", "42 96 AC 4A"),
+        ("little", "big", "AC 4A 42 96"),
+        ("big", "little", "96 42 4A AC"),
+        ("little", "little", "4A AC 96 42"),
+    ],
+)
+def test_all_four_orders_of_a_float_are_read(word_order: str, byte_order: str, data: str) -> None:
+    """75.3365 is 4296AC4A hex as an IEEE 754 binary32 (`struct`, which follows that standard), A B C D."""
+    assert struct.unpack(">f", bytes.fromhex("42 96 AC 4A")) == (pytest.approx(75.3365, abs=5e-5),)
+    float_ = Register("vat", 1, 0, type="float32", word_order=word_order, scale=1.0, unit="C", byte_order=byte_order)
+    assert float_.raw(bytes.fromhex(data)) == pytest.approx(75.3365, abs=5e-5)
+    whole = Register("vat", 1, 0, type="int32", word_order=word_order, scale=1.0, unit="C", byte_order=byte_order)
+    assert whole.raw(bytes.fromhex(data)) == 0x4296AC4A
 
 
 @pytest.mark.parametrize(
@@ -255,6 +274,7 @@ def test_a_block_of_125_registers_is_whole_and_a_longer_one_is_two() -> None:
         ({"address": 65_535, "type": "int32"}, "0 to 65535"),
         ({"address": 300_001}, "without the manual's leading 3 or 4"),
         ({"word_order": "middle"}, 'write "big" or "little"'),
+        ({"byte_order": "middle"}, 'byte_order is .* write "big" or "little"'),
         ({"scale": 0.0}, "scale is missing, or 0"),
         ({"scale": math.inf}, "must be numbers"),
         ({"unit": ""}, "unit is missing, .*by the manual"),

@@ -11,7 +11,7 @@ from rich.text import Text
 from recorder.commands.shared import fail, printable, terminal
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.probes.ble_probe import BleSettings, nearby
-from recorder.probes.modbus_probe import ModbusSettings
+from recorder.probes.modbus_probe import TIMEOUT_S, ModbusSettings
 from recorder.probes.modbus_scan import FoundDevice, scan
 from recorder.probes.probe import CHANNELS, ProbeSettings
 from recorder.probes.serial_probe import SerialSettings, attached
@@ -36,13 +36,18 @@ def probes(
     modbus: Annotated[
         str | None,
         typer.Option(
-            metavar="PORT", help="Look for Modbus devices here: a serial device or tcp://HOST:PORT. It only reads."
+            metavar="PORT",
+            help="Look for Modbus devices here: a serial device, [rtu+]tcp://HOST:PORT. It only reads.",
         ),
     ] = None,
     devices: Annotated[
-        str, typer.Option(metavar="RANGE", help="Their addresses, such as 1-16; one where no device is costs 0.2 s.")
+        str,
+        typer.Option(metavar="RANGE", help="Their addresses, such as 1-16; one where no device is costs the timeout."),
     ] = "1-16",
     baud: Annotated[int, typer.Option(metavar="BAUD", help="Of a serial Modbus line.")] = 9_600,
+    timeout: Annotated[
+        float, typer.Option(metavar="SECONDS", help="How long a Modbus device may take; more through a gateway.")
+    ] = 0.2,
 ) -> None:
     """Find the probes that are attached or in range, and print the configuration for them. Exit 1 if there are none.
 
@@ -56,7 +61,7 @@ def probes(
     if seconds > 0:
         places["Bluetooth"] = lambda: _bluetooth(seconds)
     if modbus:
-        places[f"Modbus at {modbus}"] = lambda: _modbus(modbus, wanted, baud)
+        places[f"Modbus at {modbus}"] = lambda: _modbus(modbus, wanted, baud, timeout)
     console = terminal(stderr=True, soft_wrap=True)
     offers: list[Offer] = []
     for place, look in places.items():
@@ -115,9 +120,9 @@ def _bluetooth(seconds: float) -> list[Offer]:
     ]
 
 
-def _modbus(port: str, devices: range, baud: int) -> list[Offer]:
+def _modbus(port: str, devices: range, baud: int, timeout_s: float) -> list[Offer]:
     """All devices of the line in one: a port can be opened once. What else their registers could be is told too."""
-    found = scan(port, devices, baud)
+    found = scan(port, devices, baud, timeout_s)
     likely = [guess.register for each in found if (guess := each.likeliest())]
     if not likely:
         return []
@@ -128,7 +133,8 @@ def _modbus(port: str, devices: range, baud: int) -> list[Offer]:
         "A guess: of each device the reading nearest to a room's, taken for °C. Its manual knows better, and knows the"
         " unit. What else there could be:"
     )
-    return [(f"{remark}\n# {told}", ModbusSettings("modbus", port, registers, baud))]
+    timeout_s = max(timeout_s, TIMEOUT_S)
+    return [(f"{remark}\n# {told}", ModbusSettings("modbus", port, registers, baud, timeout_s=timeout_s))]
 
 
 def _told(found: FoundDevice) -> str:
@@ -136,6 +142,7 @@ def _told(found: FoundDevice) -> str:
     for guess in found.guesses:
         made = guess.register
         order = f", {made.word_order} word first" if made.words > 1 else ""
+        order += ", bytes swapped" if made.byte_order == "little" else ""
         shown = f"{guess.temp_c:6.1f} °C or {guess.temp_c:.1f} °F"
         ways.append(f"\n#     {shown}: {made.kind} {made.address}, {made.type}{order}, scale {made.scale:g}")
     return f"device {found.device}:{''.join(ways) or ' nothing like a temperature'}"

@@ -34,16 +34,20 @@ class Line:
     def __init__(self, port: str, baud: int, parity: str, stop_bits: int, timeout_s: float) -> None:
         """Raises `DriverLost`, and `DriverUnavailable` where pymodbus is missing."""
         try:
+            from pymodbus import FramerType
             from pymodbus.client import ModbusTcpClient
         except ImportError as error:
             raise DriverUnavailable("pymodbus is missing; in the clone: pip install -e '.[modbus]'") from error
         logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
-        host, number = endpoint(port)
+        host, number, rtu = endpoint(port)
+        self._rtu = rtu or not host
+        """Whether frames are those of a serial line: without a transaction's number, with a checksum."""
         self._came = b""
         common: dict[str, Any] = {"timeout": timeout_s, "retries": 0, "trace_packet": self._traced}
         self._serial = not host
         if host:
-            self._client: Any = ModbusTcpClient(host, port=number, **common)
+            framer = FramerType.RTU if rtu else FramerType.SOCKET
+            self._client: Any = ModbusTcpClient(host, port=number, framer=framer, **common)
         else:
             self._client = _serial_client()(port, baudrate=baud, parity=parity, stopbits=stop_bits, **common)
         if not self._client.connect():
@@ -109,7 +113,7 @@ class Line:
         data = self._came
         if len(data) > LONGEST:
             return "too long"
-        if not self._serial:
+        if not self._rtu:
             if data[2:4] != b"\0\0"[: len(data[2:4])]:
                 return "not of the protocol"
             whole = len(data) >= 8 and len(data) >= 6 + int.from_bytes(data[4:6])
@@ -144,14 +148,25 @@ class _TooLong(Exception):
     """More has come than an answer can have."""
 
 
-def endpoint(port: str) -> tuple[str, int]:
-    """Host and port of "tcp://host:port"; ("", 0) for a device path. Raises `ValueError` for anything else."""
+def endpoint(port: str) -> tuple[str, int, bool]:
+    """Host and port of "tcp://host:port" or "rtu+tcp://host:port", and whether it is the latter, RTU frames over TCP.
+
+    ("", 0, False) for a device path. Raises `ValueError` for anything else.
+    """
     if port.startswith("/"):
-        return "", 0
+        return "", 0, False
     parts = urlsplit(port)
-    if parts.scheme != "tcp" or not parts.hostname or parts.path.strip("/"):
-        raise ValueError(f'port is {port!r}; write a device such as "/dev/ttyUSB0", or "tcp://host:502"')
+    if parts.scheme not in ("tcp", "rtu+tcp") or not parts.hostname or parts.path.strip("/"):
+        raise ValueError(
+            f'port is {port!r}; write a device such as "/dev/ttyUSB0", "tcp://host:502" for Modbus TCP, or '
+            '"rtu+tcp://host:4001" for RTU through a serial server'
+        )
     try:
-        return parts.hostname, parts.port or 502
+        number = parts.port
     except ValueError as error:
         raise ValueError(f"port is {port!r}: {error}") from error
+    if number is None and parts.scheme != "tcp":
+        raise ValueError(
+            f'port is {port!r}; a serial server has no usual port, so write it, as in "rtu+tcp://host:4001"'
+        )
+    return parts.hostname, number or 502, parts.scheme != "tcp"

@@ -18,6 +18,9 @@ FIRST_LOOK_S = 0.0005
 So polls keep up with a clock that is moved by hand, and cost nothing while time passes by itself.
 """
 
+TIMEOUT_S = 0.3
+"""A device on a line of its own answers within this."""
+
 QUIET_S = 0.005
 """Nobody is asked before the line has been quiet for so long; what somebody else says would look like the answer."""
 
@@ -29,7 +32,10 @@ class ModbusSettings:
     driver: str
     """Its name in `recorder/driver.py`'s table: "modbus"."""
     port: str
-    """A device path, best by /dev/serial/by-id, for RTU; or "tcp://host" or "tcp://host:port" for TCP (port 502)."""
+    """A device path, best by /dev/serial/by-id, for RTU; "tcp://host" or "tcp://host:port" for TCP (port 502).
+
+    "rtu+tcp://host:port" for RTU frames over TCP, as serial servers and simple gateways pass them on.
+    """
     register: tuple[Register, ...] = ()
     """One for each channel, at least one; a [[probe.register]] table each."""
     baud: int = 9_600
@@ -39,8 +45,8 @@ class ModbusSettings:
     stop_bits: int = 1
     poll_s: float = 0.5
     """All registers are asked for this often."""
-    timeout_s: float = 0.3
-    """A device that has not answered after this long does not."""
+    timeout_s: float = TIMEOUT_S
+    """A device that has not answered after this long does not. Gateways and radio bridges may need a second or more."""
     silence_s: float = 10.0
     """A channel that says nothing for this long is lost."""
     period_s: float = PERIOD_MS / 1000

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import product
 
 from recorder.probes.modbus_line import Line
 from recorder.probes.plausible import HIGHEST_C, LOWEST_C
@@ -22,6 +23,8 @@ WAYS = (
     ("int32", "little", 0.1),
 )
 """Type, word order and scale that transmitters have (common practice, no source)."""
+
+BYTE_ORDERS = ("big", "little")
 
 LEAST_C = 0.05
 """Nearer to zero than this a guess says nothing: it is what an unused register, or the wrong type, looks like."""
@@ -88,8 +91,10 @@ def _words(line: Line, device: int, kind: str) -> tuple[int, ...] | None:
 
 def _guesses(device: int, kind: str, words: tuple[int, ...]) -> Iterator[Guess]:
     for address in range(len(words)):
-        for type_, order, scale in WAYS:
-            register = Register("needle", device, address, kind, type_, order, scale, unit="C")
+        for (type_, order, scale), bytes_ in product(WAYS, BYTE_ORDERS):
+            if bytes_ == "little" and type_ != "float32":  # of an integer almost any swap looks like a temperature
+                continue
+            register = Register("needle", device, address, kind, type_, order, scale, unit="C", byte_order=bytes_)
             if address + register.words > len(words):
                 continue
             data = b"".join(word.to_bytes(2) for word in words[address : address + register.words])

@@ -41,17 +41,23 @@ PATIENCE_S = 5.0
 class SimulatedTransmitters(Simulation):
     """Devices on one line. Its port keeps its name, through unplugging and plugging in again."""
 
-    def __init__(self, kitchen: Kitchen, registers: tuple[Register, ...] = REGISTERS, tcp: bool = False) -> None:
-        """On a pty, or with `tcp` on a port of this machine."""
+    def __init__(
+        self, kitchen: Kitchen, registers: tuple[Register, ...] = REGISTERS, tcp: bool = False, rtu: bool = False
+    ) -> None:
+        """On a pty, or with `tcp` on a port of this machine; with `rtu` too, in RTU frames there."""
         super().__init__(kitchen)
         self.registers = registers
         self.spoil: Callable[[bytes], bytes] = bytes
         """What becomes of each answer on its way: nothing."""
         self.asked: Counter[int] = Counter()
         """Requests that came, by their function code."""
-        self._tcp = tcp
+        self._tcp, self._rtu = tcp, rtu or not tcp
+        self.slow_s = 0.0
+        """Each answer takes this longer, as through a slow gateway."""
         self._folder = tempfile.TemporaryDirectory(prefix="simulated-modbus-")
-        self.port = f"tcp://127.0.0.1:{_free_port()}" if tcp else str(Path(self._folder.name) / "port")
+        self.port = (
+            f"{'rtu+' if rtu else ''}tcp://127.0.0.1:{_free_port()}" if tcp else str(Path(self._folder.name) / "port")
+        )
         self._sent, self._owed = 0, set[Register]()
         self._fresh = set(registers)
         """Measured, and nobody has asked for it yet."""
@@ -151,7 +157,8 @@ class SimulatedTransmitters(Simulation):
         if not self._tcp:
             return PtyEnd(ModbusSerialServer(devices, framer=FramerType.RTU, port=self.port, **traced), Path(self.port))
         port = int(self.port.rpartition(":")[2])
-        server = ModbusTcpServer(devices, address=("127.0.0.1", port), **traced)
+        framer = FramerType.RTU if self._rtu else FramerType.SOCKET
+        server = ModbusTcpServer(devices, framer=framer, address=("127.0.0.1", port), **traced)
         await server.serve_forever(background=True)
         return TcpEnd(server)
 
@@ -163,6 +170,8 @@ class SimulatedTransmitters(Simulation):
                 for each in self.registers
                 if each.device == device and KINDS[each.kind] == function and address <= each.address < address + count
             }
+            if self.slow_s:
+                await asyncio.sleep(self.slow_s)
             self._news.clear()
             if not asked & self._fresh:
                 with suppress(TimeoutError):
@@ -198,11 +207,13 @@ class SimulatedTransmitters(Simulation):
             bits = 16 * register.words
             data = (int(raw) % (1 << bits)).to_bytes(bits // 8)
         words = [int.from_bytes(data[at : at + 2]) for at in range(0, len(data), 2)]
+        if register.byte_order == "little":
+            words = [word >> 8 | (word & 0xFF) << 8 for word in words]
         return words if register.word_order == "big" else words[::-1]
 
     def _traced(self, sending: bool, data: bytes) -> bytes:
         """pymodbus shows what goes over the wire: a device that is quiet, or is none, says nothing."""
-        unit, function = (6, 7) if self._tcp else (0, 1)
+        unit, function = (0, 1) if self._rtu else (6, 7)
         if not sending:
             self.asked[data[function] if len(data) > function else -1] += 1
             return data

@@ -58,6 +58,12 @@ class Register:
     """ "C" or "F", by the device's manual or its setting; it must be given."""
     faults: tuple[int, ...] = ()
     """Values, before scaling, that mean a fault; integers also as bits, such as 0x8000. NaN and infinity always do."""
+    byte_order: str = "big"
+    """Within each register: "big" by the standard, "little" for devices that swap the two bytes.
+
+    Of a 32-bit value ABCD, high byte first, word and byte order together give ABCD (big, big), CDAB (little, big),
+    BADC (big, little) and DCBA (little, little).
+    """
 
     def __post_init__(self) -> None:
         if not 1 <= self.device <= 247:
@@ -72,6 +78,8 @@ class Register:
             )
         if self.word_order not in ("big", "little"):
             raise ValueError(f'word_order is {self.word_order!r}; write "big" or "little"')
+        if self.byte_order not in ("big", "little"):
+            raise ValueError(f'byte_order is {self.byte_order!r}; write "big" or "little"')
         if not self.scale:
             raise ValueError(
                 "scale is missing, or 0; write what the manual says that 1 in the register is, such as 0.1"
@@ -104,6 +112,8 @@ class Register:
         Of a float32 its 7 digits and no more: a device that says 165.2 must not come out as 165.19999695.
         """
         ordered = data if self.word_order == "big" else data[2:] + data[:2]
+        if self.byte_order == "little":
+            ordered = bytes(ordered[at ^ 1] for at in range(len(ordered)))
         value: int | float = struct.unpack(TYPES[self.type], ordered)[0]
         return float(f"{value:.7g}") if self.type == "float32" else value
 
