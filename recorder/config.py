@@ -18,6 +18,7 @@ from recorder.core.procedure import BY_READING, BY_TEMPERATURE, Part, Procedure
 from recorder.core.rules import Limit
 from recorder.notices.outbox import PUBLISH
 from recorder.notices.settings import MqttSettings
+from recorder.probes.mqtt_probe import SHARED, MqttProbeSettings
 from recorder.probes.probe import ProbeSettings
 from recorder.probes.urls import from_table
 from recorder.space import LEAST_MB
@@ -90,6 +91,7 @@ def load(path: Path) -> Settings:
     if least_free_mb < 0:
         raise ConfigError(f"{where}: least_free_mb is {least_free_mb}; write megabytes, such as {LEAST_MB}")
     entries = _tables(table, "probe", where, [])
+    broker = dict(mqtt) if mqtt is not None else None
     all_named = [_as_written(entry) for entry in entries]
     loaded = Settings(
         station=station,
@@ -97,7 +99,7 @@ def load(path: Path) -> Settings:
         database=database,
         procedure=load_procedure(path.parent / procedure_name if procedure_name else None),
         phrases=load_phrases(path.parent / phrases_name if phrases_name else None),
-        probes=tuple(_probe(entry, path.parent, f"{where} [[probe]]") for entry in entries),
+        probes=tuple(_probe(entry, path.parent, f"{where} [[probe]]", broker) for entry in entries),
         voice=_voice(_take(table, "voice", dict, where, None), where),
         speaker=_take(speaker, "device", str, f"{where} [speaker]", "default") if speaker is not None else None,
         mqtt=_mqtt(mqtt, station, path.parent, f"{where} [mqtt]") if mqtt is not None else None,
@@ -181,15 +183,23 @@ def load_procedure(path: Path | None) -> Procedure:
     return procedure
 
 
-def _probe(entry: dict[str, Any], folder: Path, where: str) -> ProbeSettings:
+def _probe(entry: dict[str, Any], folder: Path, where: str, broker: dict[str, Any] | None) -> ProbeSettings:
+    """`broker`: [mqtt], of which a probe over MQTT without a host of its own takes how the broker is reached."""
     if not isinstance(entry, dict):
         raise ConfigError(f"{where}: probe is {entry!r}; write it as a table, [[probe]] and its lines under it")
     if "file" in entry:
         entry["file"] = str(folder / _take(entry, "file", str, where))
+    if entry.get("driver") == "mqtt" and not entry.get("host"):
+        if broker is None:
+            raise ConfigError(f"{where} mqtt {entry.get('topic')}: host is missing, and there is no [mqtt]; write host")
+        if own := [key for key in SHARED if key in entry]:
+            raise ConfigError(f"{where} mqtt {entry.get('topic')}: {own[0]} does nothing without host; write it too")
+        entry |= {"host": MqttSettings("").host, **{key: broker[key] for key in SHARED if key in broker}}
     try:
-        return from_table(entry)
+        made = from_table(entry)
     except ValueError as error:
         raise ConfigError(f"{where}: {error}") from error
+    return made.at(folder) if isinstance(made, MqttProbeSettings) else made
 
 
 def _as_written(entry: Any) -> list[Any]:
@@ -221,11 +231,13 @@ def _channels_fit(loaded: Settings, written: list[list[Any]], where: str) -> Non
             owners[name] = probe.title()
             if name.startswith("vat") and int(name[3:]) not in loaded.vats:
                 raise ConfigError(f"{place}: the channel {name} is of no vat here (vats = [{vats}]); mend one of them")
-        if probe.period_s > LONGEST_PERIOD_S:
-            raise ConfigError(
-                f"{place}: period_s is {probe.period_s:g}; a reading counts as fresh for {FRESH_MS // 1000} s,"
-                f" so write {LONGEST_PERIOD_S:g} or less"
-            )
+        named = ", ".join(probe.names()) or "all its channels"
+        for key in ("period_s", "poll_s", "interval_s"):
+            if (seconds := getattr(probe, key, None) or 0) > LONGEST_PERIOD_S:
+                raise ConfigError(
+                    f"{place} ({named}): {key} is {seconds:g}; a reading counts as fresh for {FRESH_MS // 1000} s,"
+                    f" so write {LONGEST_PERIOD_S:g} or less"
+                )
 
 
 def _voice(table: dict[str, Any] | None, where: str) -> VoiceSettings | None:

@@ -31,6 +31,7 @@ PROBES = {
     "serial": "recorder.probes.serial_probe:SerialSettings",
     "ble": "recorder.probes.ble_probe:BleSettings",
     "modbus": "recorder.probes.modbus_probe:ModbusSettings",
+    "mqtt": "recorder.probes.mqtt_probe:MqttProbeSettings",
     "replay": "recorder.probes.recording:ReplaySettings",
 }
 """Kind of probe, as the configuration writes it -> "module:Class" of its settings, of which `Probe` is made."""

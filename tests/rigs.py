@@ -1,6 +1,7 @@
 """A rig for each driver: the driver, with its device in the test's hands, for tests/test_drivers.py to ask."""
 
 import json
+import socket
 import tempfile
 import time
 from abc import ABC, abstractmethod
@@ -15,8 +16,11 @@ from typing import Protocol
 from recorder.clock import ManualClock
 from recorder.core.events import Event, ProbeLost, Reading
 from recorder.driver import Driver, DriverLost
+from recorder.notices.broker import LocalBroker
+from recorder.notices.client import bare
 from recorder.probes.ble_simulated import CLOCK, SimulatedThermometers, measurement, temperature
 from recorder.probes.modbus_simulated import REGISTERS, SimulatedTransmitters
+from recorder.probes.mqtt_probe import MqttProbeSettings
 from recorder.probes.probe import Probe, ProbeSettings
 from recorder.probes.recording import ReplaySettings
 from recorder.probes.script import Script
@@ -319,6 +323,52 @@ class EnvironmentRig(BleRig):
         return temperature(value if value is None or value < 327 else -273.0)  # 999 does not fit into it
 
 
+class MqttRig(ProbeRig):
+    """A sensor that publishes to a small broker on this machine."""
+
+    units = "C"
+
+    def __init__(self) -> None:
+        with socket.socket() as free:
+            free.bind(("127.0.0.1", 0))
+            self.broker = LocalBroker(free.getsockname()[1])
+        self.come_back()
+        settings = MqttProbeSettings(
+            "mqtt",
+            "sensors/needle",
+            "needle",
+            "C",
+            path="t",
+            host="127.0.0.1",
+            port=self.broker.port,
+            protocol="3.1.1",
+            silence_s=10.0,
+        )
+        super().__init__(settings, ManualClock(0))
+
+    def send(self, value: float | None, unit: str = "C", number: int = 0) -> None:
+        self._sensor.publish("sensors/needle", json.dumps({"t": value}))
+
+    def flood(self, messages: int) -> None:
+        for _ in range(messages):
+            self.send(71.25)
+        self._number += messages
+
+    def vanish(self) -> None:
+        self._sensor.disconnect()
+        self._sensor.loop_stop()
+        self.broker.stop()
+
+    def come_back(self) -> None:
+        self.broker.start()
+        self._sensor = bare("3.1.1")
+        self._sensor.connect("127.0.0.1", self.broker.port)
+        self._sensor.loop_start()
+
+    def close(self) -> None:
+        self.vanish()
+
+
 class ScriptRig:
     """The script, written while it is played."""
 
@@ -358,6 +408,7 @@ PROBES: dict[str, Callable[[], ProbeRig]] = {
     "ble, environment": EnvironmentRig,
     "replay": ReplayRig,
     "modbus": ModbusRig,
+    "mqtt": MqttRig,
     "modbus, tcp": lambda: ModbusRig(True),
     "modbus, rtu over tcp": lambda: ModbusRig(True, True),
 }

@@ -525,7 +525,7 @@ def test_the_example_in_the_shipped_configuration_is_right(tmp_path: Path) -> No
     block = example[example.index("# [[probe]]  ") : example.index("[voice]")]
     (tmp_path / "station.toml").write_text('station = "a"\n' + re.sub(r"(?m)^# ", "", block))
     *others, probe = load(tmp_path / "station.toml").probes
-    assert [other.driver for other in others] == ["ble"]
+    assert [other.driver for other in others] == ["ble", "mqtt"]
     assert isinstance(probe, ModbusSettings)
     assert probe.register == (Register("vat", 1, 0, scale=0.1, faults=(0x7FFF,), unit="C"),)
     assert replace(probe, port="/dev/x", register=TWO_DEVICES) == ModbusSettings("modbus", "/dev/x", TWO_DEVICES)

@@ -17,6 +17,7 @@ from recorder.notices import client
 from recorder.notices.page_access import PageAccess, acl, conf
 from recorder.notices.passwords import hashed, made
 from recorder.notices.settings import MqttSettings
+from recorder.probes.mqtt_probe import MqttProbeSettings
 
 app = typer.Typer()
 
@@ -48,7 +49,8 @@ def page_command(
     its owner can read.
     """
     try:
-        settings = load(config).mqtt
+        station = load(config)
+        settings = station.mqtt
         if settings is None:
             raise ValueError(f'{config} has no [mqtt] table; write one with host = "127.0.0.1"')
         if not settings.local or settings.tls:
@@ -67,6 +69,11 @@ def page_command(
             folder=str(out.absolute()),
             port=settings.port,
             web_port=port,
+            sensors=[
+                probe.topic
+                for probe in station.probes
+                if isinstance(probe, MqttProbeSettings) and probe.endpoint == (settings.host, settings.port)
+            ],
             certificate=str(certificate.absolute()) if certificate else None,
             key=str(key.absolute()) if key else None,
         )

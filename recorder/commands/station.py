@@ -31,6 +31,7 @@ from recorder.journal.journal import Journal
 from recorder.notices.reaching import reach
 from recorder.notices.settings import MqttSettings
 from recorder.probes.modbus_probe import ModbusSettings
+from recorder.probes.mqtt_probe import MqttProbeSettings
 from recorder.probes.probe import Probe, ProbeSettings
 from recorder.probes.serial_probe import SerialSettings
 from recorder.space import free_bytes
@@ -253,6 +254,8 @@ def _unit(settings: ProbeSettings) -> str:
         case ModbusSettings(register=registers):
             register = next(each for each in registers if each.channel == NEEDLE)
             return f"unit = {register.unit!r} and scale = {register.scale:g} in the configuration"
+        case MqttProbeSettings(unit=unit):
+            return f"unit = {unit!r} in the configuration"
         case _:
             return "the device says it with each value"
 

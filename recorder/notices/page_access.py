@@ -32,6 +32,8 @@ class PageAccess:
     """The recorder's, on this machine."""
     web_port: int = 8080
     """The page's."""
+    sensors: Sequence[str] = ()
+    """Topics of sensors that the recorder reads."""
     certificate: str | None = None
     key: str | None = None
 
@@ -100,10 +102,11 @@ def acl(access: PageAccess) -> str:
     """Who may do what; whatever is not said here is refused."""
     answers = "".join(f"topic write {access.here}{what}\n" for what in (ACKNOWLEDGE, SEEN, SIGN))
     phones = "".join(f"\nuser {name}\ntopic read {access.here}#\n{answers}" for name in access.phones)
+    sensors = "".join(f"topic read {topic}\n" for topic in access.sensors)
     return f"""\
-# The recorder: its own topics and no others.
+# The recorder: its own topics, the sensors that it reads, and no others.
 user {access.user}
 topic readwrite {access.here}#
-
+{sensors}
 # Phones: they look, and answer; they say nothing in the recorder's place.
 {phones.lstrip()}"""
