@@ -3,6 +3,8 @@
 What the board does goes to stdout as a line that begins with "!", which no line of the protocol does:
 
     !bus PINS PHASE HEX   an exchange with these chip-select pins low; as many bytes come back on stdin
+    !i2c ADDRESS REGISTER COUNT [HEX]
+                          a read of so many bytes, or a write; a byte comes back, 0 if the chip is there, then they
     !watchdog MS          it runs from now on
     !feed                 it is fed
     !room                 may a line be written? "1" or "0" comes back
@@ -52,16 +54,34 @@ class Pin:
 
 
 class SPI:
-    def __init__(self, number, baudrate, sck, mosi, miso):
-        self._phase = 0
+    """As on most boards; where BENCH_PINS is "own", as on those whose bus takes no pins."""
 
-    def init(self, baudrate, polarity, phase):
+    def __init__(self, number, baudrate, polarity, phase, **pins):
+        if (os.getenv("BENCH_PINS") == "own") is not (not pins):
+            raise TypeError("extra keyword arguments given" if pins else "this board's bus needs its pins")
         self._phase = phase
 
     def write_readinto(self, out, into):
         pins = ",".join(str(pin) for pin in sorted(_low)) or "-"
         tell("bus", pins, self._phase, hexlify(out).decode())
         into[:] = answer(len(out))
+
+
+class I2C:
+    def __init__(self, number, freq, **pins):
+        pass
+
+    def readfrom_mem(self, address, register, count):
+        tell("i2c", address, register, count)
+        data = answer(1 + count)
+        if data[0]:
+            raise OSError(19)
+        return data[1:]
+
+    def writeto_mem(self, address, register, data):
+        tell("i2c", address, register, 0, hexlify(data).decode())
+        if answer(1)[0]:
+            raise OSError(19)
 
 
 class WDT:

@@ -1,4 +1,4 @@
-"""Builds the board from its settings and runs it. The only file that knows pins.
+"""Builds the board from its settings and runs it.
 
 Whatever goes wrong here ends the program, and the watchdog then starts the board again.
 """
@@ -9,10 +9,15 @@ import time
 
 import about
 import settings
-from converters import CHIPS
+from buses import I2cBus, SpiBus
+from converters import MAX31855, MAX31856
 from lines import Outgoing
-from machine import SPI, WDT, Pin
+from machine import WDT, Pin
+from max31865 import MAX31865
+from mcp9600 import MCP9600
 from rounds import Channel, Rounds
+
+CHIPS = {"MAX31855": MAX31855, "MAX31856": MAX31856, "MAX31865": MAX31865, "MCP9600": MCP9600, "MCP9601": MCP9600}
 
 LOOK_MS = 20
 """While lines wait, it looks this often whether somebody reads."""
@@ -21,38 +26,34 @@ if settings.MAINS_HZ not in (50, 60):
     raise ValueError(f"MAINS_HZ is {settings.MAINS_HZ}; write 50 or 60")
 
 watchdog = WDT(timeout=settings.WATCHDOG_MS)
-bus = SPI(
-    settings.SPI,
-    baudrate=settings.SPI_HZ,
-    sck=Pin(settings.CLOCK_PIN),
-    mosi=Pin(settings.OUT_PIN),
-    miso=Pin(settings.IN_PIN),
-)
-selects = {pin: Pin(pin, Pin.OUT, value=1) for _, _, _, pin, _ in settings.CHANNELS}
+buses = {}
 
 
-def exchange(select, phase):
-    """The `transfer` of the chip behind this pin."""
+def wired(chip, place):
+    """What speaks to the chip at this select pin or address."""
+    if chip.BUS not in buses:
+        buses[chip.BUS] = (SpiBus if chip.BUS == "spi" else I2cBus)(settings)
+    return buses["spi"].transfer(place, chip.PHASE) if chip.BUS == "spi" else buses["i2c"].registers(place)
 
-    def transfer(out):
-        answer = bytearray(len(out))
-        bus.init(baudrate=settings.SPI_HZ, polarity=0, phase=phase)
-        select.value(0)
-        bus.write_readinto(out, answer)
-        select.value(1)
-        return bytes(answer)
 
-    return transfer
-
+for place in [place for _, chip, _, place, _ in settings.CHANNELS if CHIPS[chip].BUS == "spi"]:
+    Pin(place, Pin.OUT, value=1)  # none listens while another is spoken to
 
 channels = []
-for name, chip, kind, pin, period_ms in settings.CHANNELS:
-    made = CHIPS[chip](exchange(selects[pin], CHIPS[chip].PHASE), kind, settings.MAINS_HZ)
-    channels.append(Channel(name, made, period_ms))
+for name, chip, kind, place, period_ms in settings.CHANNELS:
+    shortest_ms = CHIPS[chip].shortest_ms(settings.MAINS_HZ)
+    if period_ms < shortest_ms:
+        raise ValueError(
+            f"{name}: the period is {period_ms} ms, and a {chip} needs {shortest_ms} ms; write that or more"
+        )
+    channels.append(Channel(name, CHIPS[chip](wired(CHIPS[chip], place), kind, settings.MAINS_HZ), period_ms))
 
-reader = select.poll()
-reader.register(sys.stdout, select.POLLOUT)
-outgoing = Outgoing(sys.stdout.write, lambda: bool(reader.poll(0)))
+try:
+    reader = select.poll()
+    reader.register(sys.stdout, select.POLLOUT)
+except (AttributeError, OSError, TypeError):  # a port that can't say whether somebody reads: it just writes
+    reader = None
+outgoing = Outgoing(sys.stdout.write, lambda: reader is None or bool(reader.poll(0)))
 
 
 def facts():

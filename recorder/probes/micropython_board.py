@@ -15,6 +15,7 @@ from pathlib import Path
 
 from recorder.driver import DriverUnavailable
 from recorder.probes.chips import CHIPS, Chip, Felt
+from recorder.probes.more_chips import MORE_CHIPS, Mcp9600
 from recorder.probes.simulated import Kitchen, SimulatedFirmware
 
 NOTES = Path(__file__).parents[2] / "firmware_notes"
@@ -58,9 +59,11 @@ class MicropythonBoard(SimulatedFirmware):
         """Nobody takes what the firmware writes."""
         self.reset = 1
         """Why it starts, as `machine` of the bench counts causes; 1 is power, 3 the watchdog."""
+        table = runpy.run_path(str(settings))
+        self._own_pins = table["CLOCK_PIN"] is None
         self._on_pin: dict[str, Chip] = {}
-        for name, chip, kind, pin, _ in runpy.run_path(str(settings))["CHANNELS"]:
-            self.chips[name] = self._on_pin[str(pin)] = CHIPS[chip](kind, partial(self._felt, name))
+        for name, chip, kind, pin, _ in table["CHANNELS"]:
+            self.chips[name] = self._on_pin[str(pin)] = {**CHIPS, **MORE_CHIPS}[chip](kind, partial(self._felt, name))
         self._process: subprocess.Popen[bytes] | None = None
         self._told = bytearray()
         self._spoken: set[str] = set()
@@ -83,7 +86,8 @@ class MicropythonBoard(SimulatedFirmware):
         self._spoken.clear()
         self._wakes_ms = self._age_ms
         pipe = subprocess.PIPE
-        environment = {**os.environ, "MICROPYPATH": self._path, "BENCH_RESET": str(self.reset)}
+        bench = {"BENCH_RESET": str(self.reset), "BENCH_PINS": "own" if self._own_pins else ""}
+        environment = {**os.environ, "MICROPYPATH": self._path, **bench}
         self._process = subprocess.Popen(
             self._command,
             stdin=pipe,
@@ -120,6 +124,8 @@ class MicropythonBoard(SimulatedFirmware):
                     chip = self._on_pin.get(pins.decode())
                     data = bytes.fromhex(out.decode())
                     self._reply(chip.exchange(data, int(phase), self._wakes_ms) if chip else b"\xff" * len(data))
+                case [b"!i2c", address, register, count, *data]:
+                    self._reply(self._i2c(address, int(register), int(count), data))
                 case [b"!room"]:
                     self._reply(b"0" if self.stalled else b"1")
                 case [b"#", *_]:
@@ -134,6 +140,19 @@ class MicropythonBoard(SimulatedFirmware):
                     self._spoken.add(channel.decode())
                     if channel.decode() not in self.quiet:
                         self.send(line)
+
+    def _i2c(self, address: bytes, register: int, count: int, data: list[bytes]) -> bytes:
+        """0 and what the chip says, or 1 where none is at this address."""
+        chip = self._on_pin.get(address.decode())
+        try:
+            if not isinstance(chip, Mcp9600):
+                raise OSError
+            if data:
+                chip.write(register, bytes.fromhex(data[0].decode()), self._wakes_ms)
+                return b"\0"
+            return b"\0" + chip.read(register, count, self._wakes_ms)
+        except OSError:
+            return b"\1" + bytes(count)
 
     def _line(self) -> bytes:
         """The next line of the firmware, with its end."""
