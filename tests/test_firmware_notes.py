@@ -9,8 +9,10 @@ from pathlib import Path
 import pytest
 
 from recorder.probes.frames import FAULTS, OUT_OF_RANGE
+from recorder.probes.more_chips import ratio
 from recorder.thermal.converters import STUCK_ONES, STUCK_ZEROS, Unfit, max31855k
 from recorder.thermal.settle import SURE_C
+from recorder.thermal.thermocouple import emf_mv
 
 NOTES = Path(__file__).parents[1] / "firmware_notes"
 SETTINGS = runpy.run_path(str(NOTES / "board" / "settings.py"))
@@ -64,14 +66,80 @@ def test_the_wires_tolerances_and_what_they_leave() -> None:
     assert seen == LIMITS.keys()
 
 
-def test_what_stands_behind_the_wire() -> None:
-    (_, wire), (_, settled), (_, step), (_, rest) = rows("probe-choice.md", "part")
-    assert float(wire) == LIMITS["T, IEC class 1"][0]
-    assert float(settled) == SURE_C
-    assert step == f"{2**-7 / 2:.3f}", "published-values.md 4.6: a step is 0.0078125 °C"
-    rest_c = left(float(wire), float(settled), float(step))
-    assert rest_c and rest == f"{rest_c:.2f}"
-    assert float(rest) >= 0.7, "the text says that 0.7 °C fits"
+def slope_uv(kind: str, temp_c: float) -> float:
+    """Microvolts a degree, by ITS-90."""
+    return 1000 * (emf_mv(kind, temp_c + 0.5) - emf_mv(kind, temp_c - 0.5))
+
+
+def test_what_stands_behind_the_wire_uses_up_the_degree() -> None:
+    """MAX31856 data sheet, "Electrical Characteristics": 0.7 °C, 11.7 µV at gain 8 (2.9 at 32), 0.15 %, 4 nA."""
+    *parts, (_, _, squares), (_, _, worst) = rows("probe-choice.md", "part")
+    hot_uv, read_uv = slope_uv("T", 74), 1000 * (emf_mv("T", 74) - emf_mv("T", 45))
+    chip_c = 0.7 * slope_uv("T", 45) / hot_uv
+    behind = [chip_c, 11.7 / hot_uv, 0.0015 * read_uv / hot_uv, 4e-3 * 200 / hot_uv]
+    made = [LIMITS["T, IEC class 1"][0], SURE_C, *behind, 2**-7 / 2]
+    assert [cell for *_, cell in parts] == [f"{each:.2f}" for each in made[:-1]] + [f"{made[-1]:.3f}"]
+    total_c = math.hypot(*made)
+    assert total_c > FOOD_CODE_C, "the text says that it does not fit"
+    assert (squares, worst) == (f"{total_c:.2f}", f"{sum(made):.2f}")
+    text = (NOTES / "probe-choice.md").read_text()
+    gain_32 = math.hypot(*made[:3], 2.9 / hot_uv, *made[4:])
+    assert f"2.9 µV, {2.9 / hot_uv:.2f} °C, and the sum {gain_32:.2f} °C" in text
+    assert f"would be {0.0015 * 78_125 / hot_uv:.1f} °C" in text, "note 7: full scale is 78.125 mV at gain 8"
+
+
+def test_a_platinum_needle_leaves_more() -> None:
+    """IEC 60751: class A 0.15 °C + 0.002 t (M); MAX31865: 0.5 °C over all operating conditions (its first page)."""
+    *parts, (_, _, squares) = rows("probe-choice.md", "part of a platinum needle")
+    per_c = ratio(74.5) - ratio(73.5)
+    made = [0.15 + 0.002 * 74, SURE_C, 0.5, 0.001 * ratio(74) / per_c]
+    assert [cell for *_, cell in parts] == [f"{each:.2f}" for each in made]
+    assert squares == f"{math.hypot(*made):.2f}" and math.hypot(*made) < FOOD_CODE_C
+    text = (NOTES / "probe-choice.md").read_text()
+    milliwatts = [f"{1000 * (2.0 / (5.3 * ohm)) ** 2 * ohm:.{digits}f} mW" for ohm, digits in ((1000, 2), (100, 1))]
+    assert all(each in text for each in milliwatts), milliwatts
+
+
+def test_a_converters_times_are_those_that_the_firmware_holds_to() -> None:
+    """Read out of the firmware's own source: a PC can import it, since a chip knows neither pins nor clock."""
+    shortest = {}
+    for module, chips in (
+        ("converters", ("MAX31855", "MAX31856")),
+        ("max31865", ("MAX31865",)),
+        ("mcp9600", ("MCP9600",)),
+    ):
+        made = runpy.run_path(str(NOTES / "board" / f"{module}.py"))
+        shortest |= {(chip, hz): made[chip].shortest_ms(hz) for chip in chips for hz in (50, 60)}
+    told = {}
+    for name, _, _, period in rows("build.md", "chip"):
+        chip, hertz = name.split(",")[0], re.findall(r"(50|60) Hz", name)
+        told |= {(chip, int(hz)): int(period.removesuffix(" ms")) for hz in hertz or (50, 60)}
+    assert told == shortest
+    assert (shortest["MAX31856", 50], shortest["MAX31856", 60]) == (185 + 44, 155 + 44)
+
+
+def test_pins_of_both_boards_are_those_of_their_settings() -> None:
+    pins = {cells[0]: cells[1:3] for cells in rows("build.md", "signal")}
+    names = {
+        "clock": "CLOCK_PIN",
+        "from the board": "OUT_PIN",
+        "to the board": "IN_PIN",
+        "I2C clock": "I2C_CLOCK_PIN",
+        "I2C data": "I2C_DATA_PIN",
+    }
+    for column, file in enumerate(("settings.py", "settings_esp32.py")):
+        settings = runpy.run_path(str(NOTES / "board" / file))
+        for signal, name in names.items():
+            assert int(pins[signal][column]) == settings[name], (file, signal)
+        for channel, chip, _, place, _ in settings["CHANNELS"]:
+            shown = pins[f"select {channel}"][column]
+            assert shown == ("" if chip.startswith("MCP") else str(place)), (file, channel)
+
+
+def test_no_page_tells_anybody_to_open_or_reach_into_anything() -> None:
+    for page in NOTES.glob("*.md"):
+        for word in ("open the lid", "unlock", "reach into", "release the"):
+            assert word not in page.read_text().lower(), (page.name, word)
 
 
 @pytest.mark.parametrize("column", range(4))
