@@ -1,11 +1,13 @@
 """A needle that is measured too seldom to settle: named at the start, with what to do."""
 
 import logging
+import math
 
 import pytest
 
 from recorder.probes.pace import SLOWEST_NEEDLE_MS, Pace
 from recorder.probes.simulated import framed
+from recorder.probes.thinning import Thinning
 from tests.test_serial_probe import Bench
 
 
@@ -15,6 +17,19 @@ from tests.test_serial_probe import Bench
 def test_the_limit_itself_is_often_enough(every_ms: int, slow: bool) -> None:
     pace = Pace()
     assert [pace.feed(at * every_ms) for at in range(6)] == [None] * 3 + [every_ms if slow else None] * 3
+
+
+@pytest.mark.parametrize(("every_ms", "settles"), [(SLOWEST_NEEDLE_MS, True), (SLOWEST_NEEDLE_MS + 100, False)])
+def test_the_limit_is_where_a_needle_stops_settling(every_ms: int, settles: bool) -> None:
+    """A needle with a time constant of 3 s goes from 34 °C into a piece at 84 °C, and stays for two minutes."""
+    thinning, begin_ms = Thinning("needle"), 20 * every_ms
+    settled = 0
+    for at_ms in range(0, begin_ms + 120_000, every_ms):
+        since_s = max(at_ms - begin_ms, 0) / 1000
+        noise = 0.08 * ((at_ms // every_ms * 7919) % 11 - 5) / 5
+        reading = thinning.feed(at_ms, 84 - 50 * math.exp(-since_s / 3) + noise)
+        settled += reading is not None and reading.settled and since_s > 0
+    assert bool(settled) is settles
 
 
 def test_one_gap_is_no_pace() -> None:

@@ -5,7 +5,7 @@ from itertools import pairwise
 from statistics import median
 
 SLOWEST_NEEDLE_MS = 2_000
-"""A needle that is measured less often than this can't settle: nobody sees how it goes."""
+"""A needle that is measured less often than this never settles (tests/test_pace.py tries it against `Thinning`)."""
 
 GAPS = 3
 """So many gaps between samples are looked at; one alone may be a lost message."""
