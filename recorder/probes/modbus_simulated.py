@@ -105,6 +105,10 @@ class SimulatedTransmitters(Simulation):
         """Say these bytes to all who have the port open, unasked."""
         self._loop.call_soon_threadsafe(self._say, data)
 
+    def said(self) -> None:
+        """Wait until all that `send` was given is on the line."""
+        self._in_loop(asyncio.sleep(0))
+
     def close(self) -> None:
         """Unplug for good."""
         self.unplug()

@@ -69,6 +69,7 @@ class Topic:
     def _client(self, came: "queue.Queue[Chunk | DriverLost | None]") -> Any:
         """A client that puts into `came` what happens; raises `DriverUnavailable`."""
         from paho.mqtt import client as paho
+        from paho.mqtt.enums import CallbackAPIVersion
 
         settings = self._settings
 
@@ -100,7 +101,7 @@ class Topic:
             client.disconnect()
 
         version = paho.MQTTv5 if settings.protocol == "5" else paho.MQTTv311
-        client: Any = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=version, reconnect_on_failure=False)
+        client: Any = paho.Client(CallbackAPIVersion.VERSION2, protocol=version, reconnect_on_failure=False)
         client.suppress_exceptions = True
         client.connect_timeout = CONNECT_S
         client.on_connect, client.on_subscribe = connected, subscribed
