@@ -15,7 +15,7 @@ from recorder.probes.frames import PlainLines
 from recorder.probes.modbus_probe import ModbusSettings
 from recorder.probes.registers import Register
 from recorder.probes.serial_probe import SerialSettings
-from recorder.probes.simulated import Kitchen, SimulatedFirmware
+from recorder.probes.simulated import Kitchen, SimulatedFirmware, framed
 from recorder.probes.source import Chunk, Doubt, Sample
 
 BOARD = '[[probe]]\ndriver = "serial"\nport = "/dev/{}"\n'
@@ -127,7 +127,18 @@ def test_another_letter_is_believed_where_the_temperature_goes_on_or_when_it_sta
         (
             BOARD.format("a") + "period_s = 45",
             "[1]",
-            r"period_s is 45; a reading counts as fresh for 60 s, so write 30",
+            r"serial /dev/a \(needle\): period_s is 45; a reading counts as fresh for 60 s, so write 30",
+        ),
+        (
+            LINE.replace("[[probe.register]]", "poll_s = 31\nsilence_s = 90\n[[probe.register]]")
+            + 'scale = 1\nunit = "C"\n',
+            "[1]",
+            r"\(vat1\): poll_s is 31; a reading counts as fresh for 60 s, so write 30",
+        ),
+        (
+            '[[probe]]\ndriver = "ble"\naddress = "00:11:22:33:44:55"\nchannel = "cabinet"\ninterval_s = 60',
+            "[1]",
+            r"\(cabinet\): interval_s is 60; a reading counts as fresh for 60 s, so write 30",
         ),
     ],
 )
@@ -192,6 +203,29 @@ def test_check_shows_both_units_and_doubts_one_by_a_resting_needle(
         f" the likely cause (unit = '{unit}' in the configuration)"
     )
     assert (beware in told) is odd, told
+
+
+@pytest.mark.parametrize(("every_s", "warned"), [(1.0, False), (3.0, True)])
+def test_check_names_a_needle_that_is_too_slow_to_settle(tmp_path: Path, every_s: float, warned: bool) -> None:
+    board, done = SimulatedFirmware(Kitchen()), threading.Event()
+
+    def speak() -> None:
+        number = 0
+        while not done.wait(every_s):
+            board.send(framed("needle", number, f"{25 + number % 3 / 10:.2f}C"))
+            number += 1
+
+    thread = threading.Thread(target=speak)
+    thread.start()
+    try:
+        told = check(station(tmp_path, f'[[probe]]\ndriver = "serial"\nport = "{board.port}"\nchannels = ["needle"]'))
+    finally:
+        done.set()
+        thread.join()
+        board.close()
+    assert ("it can't settle, and no check reads it. Have the board send its line 2 to 10 times" in told) is warned, (
+        told
+    )
 
 
 def test_every_url_that_a_complaint_prints_can_be_pasted() -> None:

@@ -11,12 +11,30 @@ from recorder.probes.thinning import Thinning
 from tests.test_serial_probe import Bench
 
 
+def looks(*times_ms: int) -> list[int | None]:
+    """What is said of a needle that is measured at these times, at each of them."""
+    pace, said = Pace(), []
+    for at_ms in times_ms:
+        pace.feed(at_ms)
+        said.append(pace.look(at_ms))
+    return said
+
+
 @pytest.mark.parametrize(
     ("every_ms", "slow"), [(250, False), (SLOWEST_NEEDLE_MS, False), (SLOWEST_NEEDLE_MS + 1, True)]
 )
 def test_the_limit_itself_is_often_enough(every_ms: int, slow: bool) -> None:
+    assert looks(*range(0, 6 * every_ms, every_ms)) == [None] * 3 + [every_ms if slow else None] * 3
+
+
+def test_too_few_samples_are_a_pace_too_but_not_while_the_needle_is_lost() -> None:
     pace = Pace()
-    assert [pace.feed(at * every_ms) for at in range(6)] == [None] * 3 + [every_ms if slow else None] * 3
+    pace.feed(1_000)
+    assert (pace.look(7_000), pace.look(7_001)) == (None, 6_001)
+    pace.feed(9_000)
+    assert (pace.look(9_000), pace.look(17_000)) == (4_000, 8_000)
+    pace.interrupted()
+    assert pace.look(60_000) is None
 
 
 @pytest.mark.parametrize(("every_ms", "settles"), [(SLOWEST_NEEDLE_MS, True), (SLOWEST_NEEDLE_MS + 100, False)])
@@ -33,8 +51,7 @@ def test_the_limit_is_where_a_needle_stops_settling(every_ms: int, settles: bool
 
 
 def test_one_gap_is_no_pace() -> None:
-    pace = Pace()
-    assert [pace.feed(at) for at in (0, 500, 9_000, 9_500, 10_000)] == [None] * 5
+    assert looks(0, 500, 9_000, 9_500, 10_000) == [None] * 5
 
 
 @pytest.mark.parametrize(("channel", "warned"), [("needle", True), ("vat", False)])

@@ -51,8 +51,9 @@ KITCHEN_C = (0.0, 45.0)
 LISTEN_S = 4.0
 """How long `check` waits for a probe or the broker."""
 
-OPEN_S, SLOW_S, LOOK_S = 20.0, 11.0, 0.05
-"""A probe may take so long to be there; a channel that speaks once in five seconds has spoken twice after so long."""
+OPEN_S, SLOW_S, LOOK_S = 20.0, 12.0, 0.05
+"""A probe may take so long to be there; after so long a channel that speaks once in five seconds has spoken twice, and
+it is known whether a needle is measured often enough."""
 
 
 class _Printable(logging.Formatter):
@@ -228,7 +229,7 @@ def _patient(driver: Probe, names: tuple[str, ...], got: list[Event], stop: thre
     while time.monotonic() < end_s and not stop.wait(LOOK_S):
         pass
     end_s = time.monotonic() + SLOW_S - LISTEN_S
-    while set(names) - {event.channel for event in list(got) if isinstance(event, Reading)}:
+    while not driver.paced() or set(names) - {event.channel for event in list(got) if isinstance(event, Reading)}:
         if time.monotonic() > end_s or stop.wait(LOOK_S):
             break
     stop.set()

@@ -47,6 +47,7 @@ class Channels:
 
     def begin(self, at_ms: int) -> None:
         """The device is there: nothing is known of what was before."""
+        self._pace.interrupted()
         for name, thinning in self._thinning.items():
             thinning.interrupted()
             self._contacts[name].interrupted()
@@ -84,15 +85,21 @@ class Channels:
                 self._lose(channel, reason, at_ms, put)
             case Sample(channel=channel, temp_c=temp_c):
                 if channel == NEEDLE:
-                    self.slow_ms = self._pace.feed(at_ms)
+                    self._pace.feed(at_ms)
                 self._open.discard(channel)
                 if fault := self._fault(channel, at_ms, temp_c):
                     self._lose(channel, fault, at_ms, put)
                 else:
                     self._sampled(channel, at_ms, temp_c, put)
 
+    def paced(self) -> bool:
+        """Whether it is known how often the needle is measured, if there is one."""
+        return NEEDLE not in self._thinning or self._pace.known or self.slow_ms is not None
+
     def watch(self, at_ms: int, put: Put) -> None:
         """Put the loss of every channel that has said nothing for too long."""
+        if NEEDLE not in self._lost:
+            self.slow_ms = self._pace.look(at_ms)
         for name, heard_ms in self._heard_ms.items():
             if at_ms - heard_ms >= self._silence_ms:
                 self._lose(name, "silent", at_ms, put)
@@ -137,4 +144,6 @@ class Channels:
             self._lost.add(name)
             self._told_ms[name] = at_ms
             self._thinning[name].interrupted()
+            if name == NEEDLE:
+                self._pace.interrupted()
             put(ProbeLost(at_ms, name, reason))

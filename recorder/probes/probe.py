@@ -119,6 +119,10 @@ class Probe:
         """Messages that were not used, since they were measured before something that is known already."""
         return self._channels.late
 
+    def paced(self) -> bool:
+        """Whether it is known how often the needle is measured, if there is one."""
+        return self._channels.paced()
+
     def slow(self) -> str:
         """That the needle is measured too seldom to settle, and what to do; "" where it is not."""
         if self._channels.slow_ms is None:
