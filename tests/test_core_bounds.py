@@ -9,7 +9,7 @@ from recorder.core import meanings as m
 from recorder.core.batch import Batch, Check, Stage, Verdict
 from recorder.core.effects import Alert, Cue
 from recorder.core.events import Heard, Intent
-from recorder.core.rules import to_c
+from recorder.core.limits import to_c
 from recorder.core.world import Cabinet, Latest, ProbeCheck, Recovery
 from tests.kitchen import MINUTE
 from tests.uneven import FAHRENHEIT, Uneven

@@ -20,7 +20,7 @@ from recorder.core.events import (
     SpaceLow,
     Started,
 )
-from recorder.core.rules import minutes_text, plausible, run_rules_text
+from recorder.core.limits import minutes_text, plausible, run_rules_text
 from recorder.core.station import State, deadline, step
 from recorder.core.world import World
 from tests.kitchen import MINUTE, Kitchen

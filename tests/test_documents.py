@@ -15,9 +15,9 @@ from recorder.core import alerts, batch_causes, outcome
 from recorder.core import meanings as m
 from recorder.core.batch_commands import HIGHEST_BATCH
 from recorder.core.effects import Level
+from recorder.core.limits import span_in_unit
 from recorder.core.probing import _tolerance_c
 from recorder.core.procedure import TIME_ALONE_MS
-from recorder.core.rules import span_in_unit
 from recorder.notices import alive, anchoring, answers, states
 from recorder.notices.settings import MqttSettings
 from recorder.probes.modbus_probe import ModbusSettings

@@ -5,7 +5,7 @@ Each gives the words, and whether there was anything to tell.
 
 from recorder.core.batch import Batch, Stage
 from recorder.core.events import NEEDLE
-from recorder.core.rules import degrees, minutes_text
+from recorder.core.limits import degrees, minutes_text
 from recorder.core.world import World
 
 Told = tuple[str, bool]

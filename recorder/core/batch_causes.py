@@ -10,8 +10,8 @@ from statistics import fmean
 from recorder.core import alerts
 from recorder.core.batch import Batch, Check, Cook, Hold, Stage, Verdict, listed
 from recorder.core.effects import Alert, Level
+from recorder.core.limits import Limit, in_unit, minutes_text, run_rules_text, temp_text
 from recorder.core.procedure import TIME_ALONE_MS
-from recorder.core.rules import Limit, in_unit, minutes_text, run_rules_text, temp_text
 from recorder.core.waiting import Wait
 from recorder.thermal import sampling
 

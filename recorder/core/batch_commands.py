@@ -10,9 +10,9 @@ from recorder.core import alerts, batch_causes, checks, probing, station_causes,
 from recorder.core.batch import MISSED, Batch, Cook, Correction, Hold, Load, Stage, listed
 from recorder.core.effects import Tone
 from recorder.core.events import Intent, vat_channel
+from recorder.core.limits import minutes_text, pieces_text, temp_text, to_c
 from recorder.core.outcome import IN_VAT, Answer, Refusal, asked, asks_first, done, fresh, known_vat, pick
 from recorder.core.procedure import COLDEST_MEAT_C, HOTTEST_MEAT_C, TIME_ALONE_MS
-from recorder.core.rules import minutes_text, pieces_text, temp_text, to_c
 from recorder.core.world import World
 
 HIGHEST_BATCH = 29

@@ -4,8 +4,8 @@ from dataclasses import replace
 
 from recorder.core import alerts, station_causes
 from recorder.core.batch import Batch, Stage
+from recorder.core.limits import Limit
 from recorder.core.outcome import FRESH_MS
-from recorder.core.rules import Limit
 from recorder.core.world import Cabinet, World
 
 COLD_FOR_MS = 60_000

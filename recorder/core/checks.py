@@ -6,8 +6,8 @@ from recorder.core import alerts, batch_causes, probing
 from recorder.core.batch import Batch, Check, Hold, Stage, Verdict
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import Reading
+from recorder.core.limits import Limit, degrees
 from recorder.core.procedure import BY_SAFE_END, Part, Procedure
-from recorder.core.rules import Limit, degrees
 from recorder.core.world import World
 
 Change = tuple[World, tuple[Cue, ...]]

@@ -6,8 +6,8 @@ from recorder.core import alerts, checks, probing
 from recorder.core.batch import Batch, Check, Stage, Verdict
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import Reading
+from recorder.core.limits import degrees
 from recorder.core.procedure import COLDEST_MEAT_C
-from recorder.core.rules import degrees
 from recorder.core.world import Owner, ProbeCheck, Spot, World
 
 SPOT_GRACE_MS = 15_000

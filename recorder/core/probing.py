@@ -7,8 +7,8 @@ from recorder.core import meanings as m
 from recorder.core.batch import Verdict
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import NEEDLE, Reading
+from recorder.core.limits import degrees, in_unit
 from recorder.core.lost import is_lost
-from recorder.core.rules import degrees, in_unit
 from recorder.core.world import ProbeCheck, Stood, World
 from recorder.thermal.water import ICE_POINT_C, boiling_point_at_c
 

@@ -7,7 +7,7 @@ equal. Reading the TOML file is `recorder/config.py`'s work; this module opens n
 from dataclasses import dataclass
 
 from recorder.core import meanings as m
-from recorder.core.rules import Limit, in_unit, lasting
+from recorder.core.limits import Limit, in_unit, lasting
 from recorder.thermal.lethality import TABLES
 from recorder.thermal.water import ALTITUDES_M
 

@@ -4,8 +4,8 @@ from collections.abc import Iterator
 
 from recorder.core.batch import Batch, Stage
 from recorder.core.effects import Alert, Record, Value
+from recorder.core.limits import in_unit, minutes_text, span_in_unit
 from recorder.core.procedure import Procedure
-from recorder.core.rules import in_unit, minutes_text, span_in_unit
 from recorder.core.world import OilRecord, ProbeCheck, Recovery, Shift, World
 
 Key = tuple[str, int | str]

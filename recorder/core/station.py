@@ -57,8 +57,8 @@ from recorder.core.events import (
     Unheard,
     vat_channel,
 )
+from recorder.core.limits import minutes_text, plausible
 from recorder.core.records import changes
-from recorder.core.rules import minutes_text, plausible
 from recorder.core.rules_1_to_4 import station as rules_1_to_4
 from recorder.core.world import Latest, ProbeCheck, World
 

@@ -10,7 +10,7 @@ from statistics import fmean
 from recorder.core import alerts
 from recorder.core.batch import listed
 from recorder.core.effects import Alert, Level
-from recorder.core.rules import Limit, in_unit, minutes_text, run_rules_text, span_in_unit, temp_text
+from recorder.core.limits import Limit, in_unit, minutes_text, run_rules_text, span_in_unit, temp_text
 from recorder.core.world import OilRecord, ProbeCheck, Recovery
 from recorder.thermal import sampling
 

@@ -10,8 +10,8 @@ from recorder.core import meanings as m
 from recorder.core.batch import Stage
 from recorder.core.effects import Tone
 from recorder.core.events import Intent, vat_channel
+from recorder.core.limits import in_unit
 from recorder.core.outcome import Answer, Refusal, done, fresh, known_vat
-from recorder.core.rules import in_unit
 from recorder.core.world import OilRecord, Shift, World
 from recorder.thermal.oil import polar_met
 

@@ -11,8 +11,8 @@ from recorder.core import meanings as m
 from recorder.core.batch import Batch, Check, Stage
 from recorder.core.effects import Alert, Value
 from recorder.core.events import vat_channel
+from recorder.core.limits import to_c
 from recorder.core.probing import FAILED
-from recorder.core.rules import to_c
 from recorder.core.world import Care, OilRecord, Recovery, World
 from recorder.thermal import oil, sampling
 

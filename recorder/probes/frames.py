@@ -8,7 +8,7 @@ import binascii
 import re
 from abc import abstractmethod
 
-from recorder.core.rules import to_c
+from recorder.core.limits import to_c
 from recorder.probes.plausible import HIGHEST_C, LOWEST_C, Plausible
 from recorder.probes.source import Chunk, Doubt, Fault, Found, Reader, Sample
 from recorder.thermal.converters import COLDEST_C, HOTTEST_C, Unfit, max31855k, max31856
