@@ -35,6 +35,9 @@ was read colder and still missed the same limit; 4 took any four passed checks f
 colder spot to any batch. Rules 5 differ where the core asks for `world.rules >= 6`: they kept a check that its own spot
 fell below, took steam for a piece, struck without end, and let the second best sentence sell a batch."""
 
+FIRST_RULES = 5
+"""The first rules that `recorder/core/station.py` judges by."""
+
 
 def vat_channel(vat: int) -> str:
     """The channel of the probe in the oil of vat number `vat` (1 or more): "vat1", "vat2", ..."""

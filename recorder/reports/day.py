@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from datetime import date, tzinfo
 from statistics import fmean
 
+from recorder.core.batch import FAILED
 from recorder.core.events import NEEDLE, ProcedureLoaded, Reading, Started
 from recorder.core.limits import in_unit
-from recorder.core.probing import FAILED
 from recorder.core.procedure import Procedure
 from recorder.journal.journal import Journal
 from recorder.reports.days import MOMENT, PARTS, Calendar, Row
