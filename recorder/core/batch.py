@@ -1,7 +1,6 @@
 """One batch and all that belongs to it: loads, cooks, checks, corrections, the hold. Values and simple questions only.
 
-A thing's `id` is the number of the journal entry that made it, so the same history always gives the same ids.
-What changes these values is all in `recorder/core/subjects/`.
+A thing's `id` is the number of the journal entry that made it. What changes these values is in `subjects/`.
 """
 
 from dataclasses import dataclass
@@ -249,7 +248,8 @@ class Batch:
         """Passed checks of this round that count: of loaded parts, no more of one than it has pieces."""
         read = [check.part for check in self.fresh if check.counts]
         unnamed = read.count(None)
-        return min(unnamed + sum(min(read.count(part), self._most(part)) for part in self.parts), self._all)
+        named = sum(min(read.count(part), self._most(part)) for part in self.parts)
+        return min(unnamed + named, self.pieces if self.counted else 10**6)
 
     @property
     def failed(self) -> int:
@@ -293,10 +293,6 @@ class Batch:
     def longest_wait_ms(self) -> int:
         """The longest of its waits that were too long; 0 for none."""
         return max((ms for _, ms in self.waits), default=0)
-
-    @property
-    def _all(self) -> int:
-        return self.pieces if self.counted else 10**6
 
     def _most(self, part: str) -> int:
         """Pieces of a loaded part; as good as endless where they were not counted."""

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 from recorder.core import meanings as m
 from recorder.core.effects import Tone
-from recorder.core.events import Intent
+from recorder.core.meanings import Intent
 from recorder.core.subject import QUESTION_MS, Answer, Command, Moment, Refusal, asks_first
 from recorder.core.world import Question, World
 

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 
 from recorder.core.batch import IN_VAT, Batch, Stage
-from recorder.core.events import Intent
+from recorder.core.meanings import Intent
 from recorder.core.subject import Refusal
 from recorder.core.transitions import TRANSITIONS
 from recorder.core.world import World

@@ -20,7 +20,6 @@ from recorder.core.events import (
     Acknowledged,
     Event,
     Heard,
-    Intent,
     Reading,
     Seen,
     Signed,
@@ -28,6 +27,7 @@ from recorder.core.events import (
     Unheard,
 )
 from recorder.core.limits import plausible
+from recorder.core.meanings import Intent
 from recorder.core.rules_1_to_4 import station as rules_1_to_4
 from recorder.core.striking import Heeded, Said, command_row
 from recorder.core.subject import Change, Moment

@@ -10,8 +10,9 @@ from typing import Any
 
 from recorder.core.batch import Batch
 from recorder.core.effects import Cue, Tone, Value
-from recorder.core.events import Event, Intent
+from recorder.core.events import Event
 from recorder.core.limits import in_unit
+from recorder.core.meanings import Intent
 from recorder.core.world import Question, World
 
 QUESTION_MS = 20_000

@@ -18,25 +18,27 @@ class Transition:
     """Where it leads; None where the batch stays."""
     otherwise: tuple[Stage, ...] = ()
     """Where the batch is that is meant if none is in `stages`."""
-    only: str = ""
-    """When it leads there, where it does not always, or how else it is said."""
+    when: str = ""
+    """When it leads there; until then the batch stays."""
+    otherwise_as: str = ""
+    """What more is so of `otherwise`."""
 
 
-LAST_PIECE = "the last piece"
+LAST = "the last piece"
 
 TRANSITIONS = {
     m.BATCH_START: Transition((), Stage.LOADING),
-    m.LOAD: Transition((Stage.LOADING,), otherwise=(Stage.COOKING, Stage.CHECKING), only="said late"),
+    m.LOAD: Transition((Stage.LOADING,), otherwise=(Stage.COOKING, Stage.CHECKING), otherwise_as="said late"),
     m.LID_LOCKED: Transition((Stage.LOADING, Stage.RETURNED), Stage.COOKING),
-    m.LID_OPEN: Transition((Stage.COOKING,), Stage.CHECKING, (Stage.LOADING, Stage.RETURNED), "confirmed"),
+    m.LID_OPEN: Transition((Stage.COOKING,), Stage.CHECKING, (Stage.LOADING, Stage.RETURNED), otherwise_as="confirmed"),
     m.PROBE: Transition((Stage.CHECKING,), otherwise=(Stage.HOLDING,)),
     m.READING: Transition((Stage.CHECKING,), otherwise=(Stage.HOLDING,)),
     m.COOK_MORE: Transition((Stage.CHECKING,), Stage.RETURNED, (Stage.HOLDING,)),
     m.HOLD_START: Transition((Stage.CHECKING,), Stage.HOLDING),
-    m.HOLD_END: Transition((Stage.HOLDING,), Stage.CLOSED, only=LAST_PIECE),
-    m.SOLD: Transition((Stage.HOLDING,), Stage.CLOSED, only=LAST_PIECE),
-    m.DISCARD: Transition(OPEN, Stage.CLOSED, only=LAST_PIECE),
-    m.DROPPED: Transition(OPEN, Stage.CLOSED, only=LAST_PIECE),
+    m.HOLD_END: Transition((Stage.HOLDING,), Stage.CLOSED, when=LAST),
+    m.SOLD: Transition((Stage.HOLDING,), Stage.CLOSED, when=LAST),
+    m.DROPPED: Transition(OPEN, Stage.CLOSED, when=LAST),
+    m.DISCARD: Transition(OPEN, Stage.CLOSED, when=LAST),
 }
 """By meaning; a command that is not here has nothing to do with the stage of a batch."""
 

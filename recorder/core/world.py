@@ -9,7 +9,8 @@ from typing import Any
 
 from recorder.core.batch import IN_VAT, Batch, Check, Verdict
 from recorder.core.effects import Alert
-from recorder.core.events import RULES, Intent, Reading
+from recorder.core.events import RULES, Reading
+from recorder.core.meanings import Intent
 from recorder.core.procedure import Procedure
 
 FRESH_MS = 60_000

@@ -6,8 +6,8 @@ from dataclasses import replace
 from recorder.core import meanings as m
 from recorder.core.batch import Batch, Check, Stage
 from recorder.core.effects import Tone
-from recorder.core.events import Intent
 from recorder.core.limits import to_c
+from recorder.core.meanings import Intent
 from recorder.core.meant import batch_meant, part_meant
 from recorder.core.procedure import COLDEST_MEAT_C, HOTTEST_MEAT_C
 from recorder.core.subject import Answer, Command, Moment, Refusal, Row, Subject, done, given, of_batch, seconds, shown

@@ -7,8 +7,9 @@ from recorder.core import alerts
 from recorder.core import meanings as m
 from recorder.core.batch import Batch, Load, Stage
 from recorder.core.effects import Alert, Tone
-from recorder.core.events import Intent, ProcedureLoaded, Reading, vat_channel
+from recorder.core.events import ProcedureLoaded, Reading, vat_channel
 from recorder.core.limits import in_unit, minutes_text, temp_text
+from recorder.core.meanings import Intent
 from recorder.core.meant import batch_meant, known_vat, part_meant
 from recorder.core.subject import Answer, Change, Command, Moment, Refusal, Row, Subject, done, given, of_batch, shown
 from recorder.core.subjects import oil, recovery
