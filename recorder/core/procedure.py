@@ -83,7 +83,7 @@ class Procedure:
     hold_warning_ms: int
     """Time from the start of a hold to its warning; below `hold_limit_ms`."""
     hold_repeat_ms: int
-    """How often a hold past its limit is told again."""
+    """How often a hold past its limit is repeated."""
     hold_minimum: Limit
     """The coldest that hot holding may be."""
     oil_low: Limit

@@ -11,7 +11,20 @@ from recorder.core.effects import Alert, Cue, Tone
 from recorder.core.limits import listed, minutes_text
 from recorder.core.meant import batch_meant
 from recorder.core.procedure import TIME_ALONE_MS
-from recorder.core.subject import Answer, Change, Command, Row, Subject, Timer, asked, done, given, of_batch, seconds
+from recorder.core.subject import (
+    Answer,
+    Change,
+    Command,
+    Moment,
+    Row,
+    Subject,
+    Timer,
+    asked,
+    done,
+    given,
+    of_batch,
+    seconds,
+)
 from recorder.core.subjects.judging import hold_unproven
 from recorder.core.subjects.power import power_away
 from recorder.core.subjects.trends import first_checks_done
@@ -30,7 +43,7 @@ def _start(world: World, command: Command) -> Answer:
         say = f"{say} Confirm to hold it with its checks not complete."
         return asked(world, replace(intent, batch=batch.number), UNPROVEN, say, at_ms)
     world = first_checks_done(world, batch, at_ms)
-    hold = _next_hold(batch, seq, at_ms, world.rules)
+    hold = _next_hold(batch, command.now, world.rules)
     if world.rules >= 6 and batch.struck_hold and hold.power_ms:  # its alert went with the words that were struck
         world = alerts.raised(world, power_away(hold.power_ms, [], [batch.number], seq, at_ms))
     world = moved(world, batch, m.HOLD_START, at_ms, holds=(*batch.holds, hold), struck_hold=None)
@@ -45,13 +58,13 @@ def _start(world: World, command: Command) -> Answer:
     return done(world, f"{say}.{late}", Tone.DONE if batch.proven and not late else Tone.ALERT)
 
 
-def _next_hold(batch: Batch, seq: int, at_ms: int, rules: int) -> Hold:
+def _next_hold(batch: Batch, now: Moment, rules: int) -> Hold:
     """A hold counts from the open lid.
 
     By time alone, after a struck one, and after a further cook that was too short, it goes on from the one before.
     """
-    counted_ms = batch.open_since_ms if batch.open_since_ms is not None else at_ms
-    hold = Hold(seq, at_ms, batch.proven, counted_ms, time_proven=batch.wait_known)
+    counted_ms = batch.open_since_ms if batch.open_since_ms is not None else now.at_ms
+    hold = Hold(now.seq, now.at_ms, batch.proven, counted_ms, time_proven=batch.wait_known)
     if batch.by_time and batch.holds:
         known = all(each.time_proven for each in batch.holds) and batch.wait_known
         hold = replace(hold, counted_ms=min(each.counted_ms for each in batch.holds), time_proven=known)
@@ -126,7 +139,7 @@ def hold_late(batch: Batch, hold: Hold, waits: Sequence[tuple[Stage, int]], at_m
         f"Batch {batch.number} is in holding, but {waited}. Its hold counts from the open lid. Take its temperature.",
         at_ms,
         batch,
-        waited_ms >= TIME_ALONE_MS,
+        unsafe=waited_ms >= TIME_ALONE_MS,
         seconds=waited_ms / 1000,
         waits=len(waits),
     )
@@ -161,7 +174,7 @@ def _past_limit(batch: Batch, hold: Hold, at_ms: int) -> Alert:
         f"Batch {batch.number}: held past its {safety if batch.by_time else quality}",
         at_ms,
         batch,
-        batch.by_time,
+        unsafe=batch.by_time,
         seconds=(at_ms - hold.counted_ms) / 1000,
         limit_seconds=limit_ms / 1000,
     )

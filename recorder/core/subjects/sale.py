@@ -168,7 +168,7 @@ def _sold_despite(batch: Batch, why: Sequence[tuple[str, bool]], about: int, at_
         f"Batch {batch.number} was sold though {listed([each for each, _ in why])}.",
         at_ms,
         batch,
-        safety,
+        unsafe=safety,
         safety=int(safety),
         pieces=batch.sold_pieces or None,
     )
