@@ -29,7 +29,7 @@ from recorder.core.events import (
 from recorder.core.limits import plausible
 from recorder.core.meanings import Intent
 from recorder.core.rules_1_to_4 import station as rules_1_to_4
-from recorder.core.striking import Heeded, Said, command_row
+from recorder.core.striking import Handled, Said, command_row
 from recorder.core.subject import Change, Moment
 from recorder.core.subjects import COMMANDS, SUBJECTS
 from recorder.core.world import World
@@ -88,7 +88,7 @@ def _step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
     more: tuple[Cue, ...]
     match event:
         case Heard():
-            said, world, more, rows = _heed(said, world, event, now)
+            said, world, more, rows = _heard(said, world, event, now)
         case Unheard():
             more = (Cue(Tone.REFUSED, "Say again."),)
             rows = (command_row(event, now, "not understood", more[0].say),)
@@ -116,8 +116,8 @@ def _happened(world: World, event: Event, now: Moment) -> Change:
             return world, ()
     cues: tuple[Cue, ...] = ()
     for subject in SUBJECTS:
-        if heed := subject.events.get(type(event)):
-            world, more = heed(world, event, now)
+        if handle := subject.events.get(type(event)):
+            world, more = handle(world, event, now)
             cues += more
     return world, cues
 
@@ -132,7 +132,7 @@ def _looked_after(before: World, world: World, now: Moment) -> Change:
     return world, cues
 
 
-def _heed(said: tuple[Said, ...], world: World, event: Heard, now: Moment) -> Heeded:
+def _heard(said: tuple[Said, ...], world: World, event: Heard, now: Moment) -> Handled:
     """Do what was heard: the best sentence, or the next best where only that one makes sense now."""
 
     def sensible(intent: Intent, second: bool = False) -> bool:
@@ -150,7 +150,7 @@ def _heed(said: tuple[Said, ...], world: World, event: Heard, now: Moment) -> He
     return _obey(said, world, event, now, first_text)
 
 
-def _obey(said: tuple[Said, ...], world: World, event: Heard, now: Moment, first_text: str | None) -> Heeded:
+def _obey(said: tuple[Said, ...], world: World, event: Heard, now: Moment, first_text: str | None) -> Handled:
     answer = commands.obey(COMMANDS, world, event.intent, now)
     cues = (Cue(answer.tone, answer.say),)
     if event.intent.meaning in m.QUESTIONS:

@@ -36,7 +36,7 @@ class Said:
     """What happened since, other than words: entry number, time and event."""
 
 
-Heeded = tuple[tuple[Said, ...], World, tuple[Cue, ...], tuple[Record, ...]]
+Handled = tuple[tuple[Said, ...], World, tuple[Cue, ...], tuple[Record, ...]]
 """The commands that can be struck, the world, what the cook hears and the rows of the command."""
 
 Again = Callable[[Said, int], World]
@@ -72,7 +72,7 @@ def _measured(world: World) -> set[int]:
     return own | {check.id for batch in world.batches for check in batch.checks if check.temp_c is not None}
 
 
-def scratched(said: tuple[Said, ...], world: World, event: Heard, now: Moment, again: Again) -> Heeded:
+def scratched(said: tuple[Said, ...], world: World, event: Heard, now: Moment, again: Again) -> Handled:
     """Take back the last command, or dispute the reading that it led to."""
     if not said:
         return _refused(said, world, event, now, "Refused: there is no command to strike.")
@@ -97,7 +97,7 @@ def scratched(said: tuple[Said, ...], world: World, event: Heard, now: Moment, a
     return earlier, back, (Cue(Tone.DONE, say),), rows
 
 
-def _refused(said: tuple[Said, ...], world: World, event: Heard, now: Moment, say: str) -> Heeded:
+def _refused(said: tuple[Said, ...], world: World, event: Heard, now: Moment, say: str) -> Handled:
     return said, world, (Cue(Tone.REFUSED, say),), (command_row(event, now, "refused", say),)
 
 
@@ -111,7 +111,7 @@ def _reading_of(world: World, said: Said) -> Measured | None:
     return next((each for each in (world.probe_read, world.spare) if each and each.id == id), None)
 
 
-def _disputed(said: tuple[Said, ...], world: World, measured: Measured, event: Heard, now: Moment) -> Heeded:
+def _disputed(said: tuple[Said, ...], world: World, measured: Measured, event: Heard, now: Moment) -> Handled:
     """A settled reading is never struck: it stays on record, marked as disputed, and proves nothing from now on."""
     of = measured[1].part or "piece" if isinstance(measured, tuple) else measured.how
     if (measured[1] if isinstance(measured, tuple) else measured).disputed:

@@ -97,7 +97,7 @@ class Subject:
     commands: Mapping[str, Callable[[World, Command], Answer]] = field(default_factory=dict)
     """By meaning. Each may raise `Refusal`."""
     events: Mapping[type[Event], Callable[[World, Any, Moment], Change]] = field(default_factory=dict)
-    """The events that it heeds."""
+    """What it does with an event."""
     timers: Callable[[World], Iterable[Timer]] | None = None
     """What the station waits for."""
     batch_timers: Callable[[Batch], Iterable[Timer]] | None = None
