@@ -13,9 +13,9 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from recorder.core import meanings as m
-from recorder.core.outcome import FRESH_MS
+from recorder.core.limits import Limit
 from recorder.core.procedure import BY_READING, BY_TEMPERATURE, Part, Procedure
-from recorder.core.rules import Limit
+from recorder.core.world import FRESH_MS
 from recorder.notices.outbox import PUBLISH
 from recorder.notices.settings import MqttSettings
 from recorder.probes.mqtt_probe import SHARED, MqttProbeSettings

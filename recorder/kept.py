@@ -17,7 +17,8 @@ from typing import Any
 
 from recorder import private
 from recorder.core.effects import Record
-from recorder.core.station import Said, State
+from recorder.core.station import State
+from recorder.core.striking import Said
 from recorder.core.world import World
 from recorder.journal.codec import built, decode, encode, plain
 from recorder.journal.journal import Journal

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from recorder.core import events as e
 from recorder.core import meanings as m
-from recorder.core.rules import to_c
+from recorder.core.limits import to_c
 from tests.random_procedures import MINUTE, PARTS, procedure
 
 if TYPE_CHECKING:

@@ -8,8 +8,8 @@ from recorder.config import Settings, load_phrases
 from recorder.core import meanings as m
 from recorder.core.effects import Cue, Effect, Notice, Record
 from recorder.core.events import RULES, Event, Heard, Intent, ProcedureLoaded, Reading, Started, Tick
+from recorder.core.limits import Limit, to_c
 from recorder.core.procedure import Part, Procedure
-from recorder.core.rules import Limit, to_c
 from recorder.core.station import State, deadline, step
 from recorder.journal.journal import Journal
 from recorder.notices.outbox import Messages

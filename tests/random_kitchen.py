@@ -13,8 +13,8 @@ from typing import Any
 from recorder.core import events as e
 from recorder.core import meanings as m
 from recorder.core.events import RULES, Event, Heard, Intent, ProcedureLoaded, Reading, Started
+from recorder.core.limits import to_c
 from recorder.core.procedure import Procedure
-from recorder.core.rules import to_c
 from tests.disturbances import DISTURBANCES, cabinet, sinks
 from tests.model.batches import FAILED
 from tests.model.kitchen import Watched

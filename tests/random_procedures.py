@@ -3,8 +3,8 @@
 from random import Random
 
 from recorder.core import meanings as m
+from recorder.core.limits import Limit
 from recorder.core.procedure import BY_TEMPERATURE, BY_TIME, Part, Procedure
-from recorder.core.rules import Limit
 
 MINUTE = 60_000
 PARTS = ("thigh", "breast", "leg", "wing")

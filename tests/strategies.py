@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 from recorder.core import alerts
 from recorder.core import events as e
 from recorder.core import meanings as m
+from recorder.core.limits import Limit
 from recorder.core.procedure import Part, Procedure
-from recorder.core.rules import Limit
 from tests.kitchen import PROCEDURE
 
 KINDS = [value for name, value in vars(alerts).items() if name.isupper() and isinstance(value, str)]

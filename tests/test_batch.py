@@ -4,7 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from recorder.core.batch import Batch, Check, Cook, Correction, Load, Verdict, listed
+from recorder.core.batch import Batch, Check, Cook, Correction, Load, Verdict
+from recorder.core.limits import listed
 from tests.uneven import CELSIUS, FAHRENHEIT, TIMED
 
 EMPTY = Batch(5, 7, 2, 3, FAHRENHEIT, 1_000)

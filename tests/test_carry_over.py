@@ -15,6 +15,7 @@ from recorder.core.effects import Notice, Record
 from recorder.core.events import RULES, Heard, Intent, Started, Tick
 from recorder.core.records import changes
 from recorder.core.station import State, current, deadline, step
+from recorder.core.subjects import SUBJECTS
 from recorder.core.world import World
 from recorder.journal.codec import decode
 from tests.older_rules import story
@@ -55,7 +56,7 @@ def test_what_is_open_is_written_as_it_is_written_already(rules: int) -> None:
     tables = set()
     for state, rows in moments(rules):
         world = current(state).world
-        for record in changes(World(), world):
+        for record in changes(SUBJECTS, World(), world):
             now, then = dict(record.row), rows[record.table, record.id]
             if record.table == "oil" and now["unit"] != then["unit"]:
                 continue  # shown by the procedure of now; the row itself is not written again

@@ -9,7 +9,7 @@ from typer.testing import CliRunner
 
 from recorder.__main__ import app
 from recorder.config import ConfigError, load
-from recorder.core.outcome import FRESH_MS
+from recorder.core.world import FRESH_MS
 from recorder.probes import urls
 from recorder.probes.frames import PlainLines
 from recorder.probes.modbus_probe import ModbusSettings

@@ -10,7 +10,7 @@ from recorder import config
 from recorder.__main__ import app
 from recorder.config import ConfigError, load, load_phrases, load_procedure
 from recorder.core import meanings as m
-from recorder.core.rules import Limit
+from recorder.core.limits import Limit
 
 SHARE = files("recorder").joinpath("share")
 

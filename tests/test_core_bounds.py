@@ -4,12 +4,14 @@ from dataclasses import replace
 
 import pytest
 
-from recorder.core import alerts, batch_causes, cabinet, probing, station, station_causes
+from recorder.core import alerts, station
 from recorder.core import meanings as m
 from recorder.core.batch import Batch, Check, Stage, Verdict
 from recorder.core.effects import Alert, Cue
 from recorder.core.events import Heard, Intent
-from recorder.core.rules import to_c
+from recorder.core.limits import to_c
+from recorder.core.subject import Moment
+from recorder.core.subjects import cabinet, judging, loading, probe_check, recovery, reheating, trends, trust
 from recorder.core.world import Cabinet, Latest, ProbeCheck, Recovery
 from tests.kitchen import MINUTE
 from tests.uneven import FAHRENHEIT, Uneven
@@ -38,22 +40,22 @@ def test_temperatures_of_an_alert_are_to_the_hundredth_of_a_degree() -> None:
     assert part
     bath = ProbeCheck(9, m.ICE_POINT, 0, TEMP_C, 1.23456, "F", temp_c=TEMP_C)
     for alert, names in (
-        (batch_causes.check_failed(BATCH, CHECK, part.target, part.critical, 0), ("temperature",)),
-        (batch_causes.probe_untrusted(BATCH, CHECK, 0), ("temperature",)),
-        (batch_causes.food_cold(BATCH, CHECK, 0), ("temperature",)),
-        (batch_causes.oil_outside_band(BATCH, TEMP_C, 9, 0), ("temperature",)),
-        (batch_causes.drift(BATCH, "leg", [TEMP_C] * 9, (1,), 9, 0), ("temperature", "usual")),
-        (station_causes.hold_cold([7], TEMP_C, FAHRENHEIT.hold_minimum, 60_000, 9, 0), ("temperature",)),
-        (station_causes.probe_check_failed(bath, 0), ("temperature", "due")),
+        (judging.check_failed(BATCH, CHECK, part.target, part.critical, 0), ("temperature",)),
+        (judging.probe_untrusted(BATCH, CHECK, 0), ("temperature",)),
+        (reheating.food_cold(BATCH, CHECK, TEMP_C, 0), ("temperature",)),
+        (loading.oil_outside_band(BATCH, TEMP_C, Moment(9, 0, 0)), ("temperature",)),
+        (trends.drift(BATCH, "leg", [TEMP_C] * 9, (1,), 9, 0), ("temperature", "usual")),
+        (cabinet.hold_cold([7], TEMP_C, FAHRENHEIT.hold_minimum, 60_000, Moment(9, 0, 0)), ("temperature",)),
+        (probe_check.check_failed(bath, 0), ("temperature", "due")),
     ):
         assert {numbers(alert)[name] for name in names} == {160.22}, alert.kind
         assert "160.2 °F" in alert.text
-    assert numbers(station_causes.probe_check_failed(bath, 0))["tolerance"] == 2.22
+    assert numbers(probe_check.check_failed(bath, 0))["tolerance"] == 2.22
 
 
 def test_seconds_of_slow_oil_are_to_the_tenth() -> None:
     way = Recovery(9, 2, 7, "F", 162.0, ((0, 150.0),), seconds=123.456)
-    slow = station_causes.oil_slow(way, [98.7654] * 8, (1,), 0)
+    slow = recovery.oil_slow(way, 123.456, [98.7654] * 8, (1,), 0)
     assert (numbers(slow)["seconds"], numbers(slow)["usual_seconds"]) == (123.5, 98.8)
     assert "took 2 min 03 s" in slow.text and "before 1 min 38 s" in slow.text
 
@@ -63,15 +65,15 @@ def test_seconds_of_slow_oil_are_to_the_tenth() -> None:
 )
 def test_seconds_of_slow_oil_are_said_whole_from_the_nearest_millisecond(seconds: float, text: str) -> None:
     way = Recovery(9, 2, 7, "F", 162.0, ((0, 150.0),), seconds=seconds)
-    slow = station_causes.oil_slow(way, [seconds] * 8, (1,), 0)
+    slow = recovery.oil_slow(way, seconds, [seconds] * 8, (1,), 0)
     assert f"took {text} to recover" in slow.text and f", before {text} (" in slow.text
 
 
 def test_run_rules_of_an_alert_are_numbers_with_a_space_between() -> None:
     way = Recovery(9, 2, 7, "F", 162.0, ((0, 150.0),), seconds=180.0)
     for alert in (
-        station_causes.oil_slow(way, [120.0] * 8, (1, 2, 4), 0),
-        batch_causes.drift(BATCH, "leg", [TEMP_C] * 9, (1, 2, 4), 9, 0),
+        recovery.oil_slow(way, 180.0, [120.0] * 8, (1, 2, 4), 0),
+        trends.drift(BATCH, "leg", [TEMP_C] * 9, (1, 2, 4), 9, 0),
     ):
         assert numbers(alert)["rules"] == "1 2 4" and "run rules 1 and 2 and 4)" in alert.text
 
@@ -154,7 +156,7 @@ def test_five_hundred_checks_are_remembered_until_the_needle_passes() -> None:
     given = tuple((-number, 9, "leg") for number in range(500, 0, -1))
     world = replace(k.state.world, unverified=given, spare_unverified=given)
     for spare in (False, True):
-        after = probing.unverified(world, 7, 1, "wing", spare)
+        after = trust.remember_given(world, 7, 1, "wing", spare)
         assert (after.spare_unverified if spare else after.unverified) == (*given[1:], (7, 1, "wing"))
         assert (after.unverified if spare else after.spare_unverified) == given
 
@@ -231,7 +233,7 @@ def test_a_cabinet_is_cold_after_a_minute_or_ten_in_all_by_a_reading_of_the_last
     last_ms = k.at_ms + HOUR
     side = Cabinet(True, False, last_ms - lasted_ms, last_ms, to_c(130, "F"))
     world = replace(world, cabinet=side, latest={"cabinet": Latest(side.temp_c, last_ms, False)})
-    assert alerts.is_open(cabinet.watched(world, 999, last_ms + age_ms), alerts.HOLD_COLD) is cold
+    assert alerts.is_open(cabinet.watched(world, Moment(999, last_ms + age_ms, 0)), alerts.HOLD_COLD) is cold
 
 
 @pytest.mark.parametrize(("lasted_ms", "warm"), [(5 * MINUTE, True), (5 * MINUTE - 1, False)])
@@ -245,7 +247,7 @@ def test_a_cabinet_is_warm_again_after_five_minutes(lasted_ms: int, warm: bool) 
     side = Cabinet(False, True, last_ms - lasted_ms, last_ms, to_c(150, "F"))
     world = replace(k.state.world, cabinet=side, latest={"cabinet": Latest(side.temp_c, last_ms, False)})
     assert alerts.is_open(world, alerts.HOLD_COLD)
-    assert alerts.is_open(cabinet.watched(world, 999, last_ms), alerts.HOLD_COLD) is not warm
+    assert alerts.is_open(cabinet.watched(world, Moment(999, last_ms, 0)), alerts.HOLD_COLD) is not warm
 
 
 @pytest.mark.parametrize(("away_ms", "forgiven"), [(2 * HOUR - 1, True), (2 * HOUR, False)])
@@ -307,7 +309,7 @@ def test_at_its_very_end_a_cook_or_a_hold_has_no_time_left() -> None:
 
 @pytest.mark.parametrize(("hours", "text"), [(47.99, "47 hours"), (48, "2 days"), (71.99, "2 days"), (72, "3 days")])
 def test_up_to_two_days_a_needle_passed_hours_ago(hours: float, text: str) -> None:
-    overdue = station_causes.probe_check_overdue(1_000, 9, 1_000 + round(hours * HOUR))
+    overdue = probe_check.check_overdue(1_000, 9, 1_000 + round(hours * HOUR))
     assert f"passed its last check {text} ago" in overdue.text
 
 
@@ -315,7 +317,7 @@ def test_up_to_two_days_a_needle_passed_hours_ago(hours: float, text: str) -> No
 def test_six_batches_in_doubt_are_named_and_the_others_counted(batches: int, before: int) -> None:
     check = ProbeCheck(9, m.ICE_POINT, 0, 0.0, 1.0, "C", temp_c=5.0)
     doubted = [(number, part) for number in range(1, batches + 1) for part in ("leg", "wing")]
-    alert = station_causes.checks_in_doubt(check, doubted, 0)
+    alert = probe_check.checks_in_doubt(check, doubted, 0)
     named = [f"batch {number} (leg, wing)" for number in range(1, batches + 1) if f"batch {number} (" in alert.text]
     assert named == [f"batch {number} (leg, wing)" for number in range(batches - 5, batches + 1)]
     assert (f" and {before} batch" in alert.text) is bool(before)
@@ -357,7 +359,7 @@ def test_a_cabinet_is_too_cold_once_any_batch_in_it_was_so_for_ten_minutes(longe
         world = world.with_batch(batch.id, holds=(replace(batch.hold, cold_ms=cold_ms),))
     side = Cabinet(True, False, k.at_ms, k.at_ms, to_c(130, "F"))
     world = replace(world, cabinet=side, latest={"cabinet": Latest(side.temp_c, k.at_ms, False)})
-    (cold,) = [each for each in cabinet.watched(world, 999, k.at_ms).alerts if each.kind == alerts.HOLD_COLD]
+    (cold,) = [each for each in cabinet.watched(world, Moment(999, k.at_ms, 0)).alerts if each.kind == alerts.HOLD_COLD]
     assert (numbers(cold)["seconds"], numbers(cold)["batches"]) == (660, "1 2")
 
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from recorder.core import alerts, cabinet, station_causes
+from recorder.core import alerts
 from recorder.core import meanings as m
 from recorder.core.effects import Alert, Cue, Level, Notice, Tone
 from recorder.core.events import (
@@ -20,8 +20,9 @@ from recorder.core.events import (
     SpaceLow,
     Started,
 )
-from recorder.core.rules import minutes_text, plausible, run_rules_text
+from recorder.core.limits import minutes_text, plausible, run_rules_text
 from recorder.core.station import State, deadline, step
+from recorder.core.subjects import cabinet, disk
 from recorder.core.world import World
 from tests.kitchen import MINUTE, Kitchen
 from tests.uneven import FAHRENHEIT, Uneven, c
@@ -383,7 +384,7 @@ def test_what_a_failed_probe_read_says_nothing_of_the_batch(ice_f: float, bound:
 
 
 def test_the_alert_that_is_in_no_journal() -> None:
-    assert station_causes.not_recording("the disk is full", 41, 9_000) == Alert(
+    assert disk.not_recording("the disk is full", 41, 9_000) == Alert(
         "41-not-recording",
         "not recording",
         Level.CRITICAL,

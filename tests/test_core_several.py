@@ -5,11 +5,12 @@ from itertools import permutations
 
 import pytest
 
-from recorder.core import alerts, batch_causes, lost, trends
+from recorder.core import alerts
 from recorder.core import meanings as m
 from recorder.core.batch import Batch, Check, Cook, Hold, Load, Stage, Verdict
 from recorder.core.effects import Level, Notice
 from recorder.core.events import Intent, ProbeBack, ProbeLost, ProcedureLoaded
+from recorder.core.subjects import holding, probe_loss, trends
 from recorder.core.world import World
 from tests.kitchen import MINUTE
 from tests.uneven import FAHRENHEIT, Uneven
@@ -33,7 +34,7 @@ def test_of_several_waits_the_longest_says_how_bad_it_is(
 ) -> None:
     """Four hours: FDA Food Code 2022, 3-501.19(B)."""
     waits = tuple(zip((Stage.LOADING, Stage.CHECKING), waits_ms, strict=True))
-    late = batch_causes.hold_late(BATCH, Hold(9, 0, True, 0), waits, 0)
+    late = holding.hold_late(BATCH, Hold(9, 0, True, 0), waits, 0)
     assert (late.level, dict(late.numbers)) == (level, {"seconds": seconds, "waits": 2})
     assert "raw pieces have waited" in late.text and " and cooked pieces have waited" in late.text
 
@@ -98,7 +99,7 @@ def test_forty_batches_are_remembered() -> None:
     forty = tuple((80 + number / 10, 80 + number / 20) for number in range(40))
     points = tuple(80 + number % 3 for number in range(40))
     world = World(procedure=FAHRENHEIT, batches=(batch,), checked=forty, means=(("leg", points), ("wing", points)))
-    after = trends.batch_read(world, batch, 9)
+    after = trends.first_checks_done(world, batch, 9)
     assert after.checked == (*forty[1:], (85.2, 85.21))
     means = dict(after.means)
     assert means["leg"][:-1] == points[1:] and means["leg"][-1] == pytest.approx(85.205) and means["wing"] == points
@@ -141,9 +142,9 @@ def test_probes_that_were_lost_together_are_over_when_the_last_has_been_back_for
         k.feed(ProbeLost(k.at_ms, channel, "unplugged"))
     k.feed(ProbeBack(k.at_ms, "vat1"))
     k.wait(40_000)
-    (alert,) = k.open_of(alerts.PROBE_LOST)
-    assert lost.steady_ms(k.state.world, alert) is None
-    assert lost.is_lost(k.state.world, "vat2") and not lost.is_lost(k.state.world, "vat1")
+    assert len(k.open_of(alerts.PROBE_LOST)) == 1
+    assert list(probe_loss.steady(k.state.world)) == []
+    assert probe_loss.is_lost(k.state.world, "vat2") and not probe_loss.is_lost(k.state.world, "vat1")
     k.feed(ProbeBack(k.at_ms, "vat2"))
     back_ms = k.at_ms
     k.wait(29_999)

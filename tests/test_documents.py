@@ -11,13 +11,14 @@ import pytest
 
 from recorder import app, space, supervisor
 from recorder.config import load_procedure
-from recorder.core import alerts, batch_causes, outcome
+from recorder.core import alerts, world
 from recorder.core import meanings as m
-from recorder.core.batch_commands import HIGHEST_BATCH
 from recorder.core.effects import Level
-from recorder.core.probing import _tolerance_c
+from recorder.core.limits import span_in_unit
 from recorder.core.procedure import TIME_ALONE_MS
-from recorder.core.rules import span_in_unit
+from recorder.core.subjects import reheating
+from recorder.core.subjects.loading import HIGHEST_BATCH
+from recorder.core.subjects.probe_check import tolerance_c
 from recorder.notices import alive, anchoring, answers, states
 from recorder.notices.settings import MqttSettings
 from recorder.probes.modbus_probe import ModbusSettings
@@ -63,13 +64,13 @@ FIGURES: dict[str, tuple[str, str, tuple[float, ...]]] = {
     "tolerance of a probe": (
         README,
         r"Within (\d+) °F, or (\d+) °C where the procedure is in °C, it has passed",
-        (round(span_in_unit(_tolerance_c("F"), "F"), 9), _tolerance_c("C")),
+        (round(span_in_unit(tolerance_c("F"), "F"), 9), tolerance_c("C")),
     ),
     "hold minimum": (README, r"A hold by temperature, at (\d+) °F or above", (PROCEDURE.hold_minimum.value,)),
     "reheating": (
         README,
         r"is to be reheated to (\d+) °F within (\d+) hours",
-        (float(re.findall(r"to (\d+) °F", batch_causes.REHEAT["F"])[0]), batch_causes.REHEAT_MS / 3_600_000),
+        (float(re.findall(r"to (\d+) °F", reheating.REHEAT["F"])[0]), reheating.REHEAT_MS / 3_600_000),
     ),
     "tolerance factor": (
         README,
@@ -79,7 +80,7 @@ FIGURES: dict[str, tuple[str, str, tuple[float, ...]]] = {
     "how surely a needle settles": (README, r"when that is known within ([\d.]+) °C", (settle.SURE_C,)),
     "how near it is then": (DEVELOPERS, r"up to (\d+) °C beyond what the probe shows", (settle.NEAR_C,)),
     "batch numbers": (DEVELOPERS, r"Batch numbers begin again after (\d+)", (HIGHEST_BATCH,)),
-    "a stale reading": (DEVELOPERS, r"a reading older than (a) minute", (outcome.FRESH_MS / 60_000,)),
+    "a stale reading": (DEVELOPERS, r"a reading older than (a) minute", (world.FRESH_MS / 60_000,)),
     "a hang": (DEVELOPERS, r"One that has not for (\d+) s hangs", (supervisor.HANGS_S,)),
     "before a restart": (DEVELOPERS, r"has run for (\d+) minutes: a device", (supervisor.RESTART_S / 60,)),
     "a stop": (

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from thermocouples import get_thermocouple
 
-from recorder.core.rules import Limit
+from recorder.core.limits import Limit
 from recorder.probes.frames import LONGEST_LINE, SEQUENCE, FramedLines, Lines, PlainLines, checksum
 from recorder.probes.simulated import framed
 from recorder.probes.source import Chunk, Doubt, Fault, Found, Sample

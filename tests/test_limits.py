@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from recorder.config import ConfigError, load_procedure
-from recorder.core.rules import Limit
+from recorder.core.limits import Limit
 from tests.kitchen import PROCEDURE
 
 SHARE = files("recorder") / "share"

@@ -10,6 +10,7 @@ from tests.bench import mutations
 ROOT = Path(mutations.__file__).parents[2]
 ROOMS = ("core", "thermal", "journal", "notices")
 FILES = sorted(path for room in ROOMS for path in ROOT.glob(f"recorder/{room}/*.py"))
+FILES += sorted(ROOT.glob("recorder/core/subjects/*.py"))
 
 
 def made(source: str) -> set[str]:

@@ -69,7 +69,7 @@ def test_what_is_in_hand_of_one_says_nothing_of_its_neighbour(each: Pair) -> Non
     left = {alert.id: alert for alert in k.state.world.alerts if alert.kind == each.kind}
     assert (left[second.id].acknowledged_by, left[first.id].acknowledged_by) == ("MK", None)
     assert left[first.id].ended_ms is None
-    past = each.kind in alerts.ENDED_BY_ACKNOWLEDGING or second.batch not in {None} | {
+    past = each.kind in alerts.ended_by(alerts.Ends.ACKNOWLEDGING) or second.batch not in {None} | {
         b.number for b in k.state.world.batches
     }
     assert (left[second.id].ended_by == "acknowledged") is past
@@ -79,7 +79,7 @@ def test_what_is_in_hand_of_one_says_nothing_of_its_neighbour(each: Pair) -> Non
 def test_who_was_first_stays_so_while_its_neighbour_still_waits(each: Pair) -> None:
     k = Uneven()
     first, second = two_open(k, each)
-    if each.kind in alerts.ENDED_BY_ACKNOWLEDGING:
+    if each.kind in alerts.ended_by(alerts.Ends.ACKNOWLEDGING):
         k.feed(Seen(k.at_ms, second.id, "phone 1"))
     else:
         for answer in (Acknowledged(k.at_ms, second.id, "MK"), Seen(k.at_ms, second.id, "phone 1")):
@@ -87,7 +87,7 @@ def test_who_was_first_stays_so_while_its_neighbour_still_waits(each: Pair) -> N
     k.wait(1_000)
     before = {alert.id: alert for alert in k.open_of(each.kind)}
     for answer in (Acknowledged(k.at_ms, second.id, "XX"), Seen(k.at_ms, second.id, "phone 2")):
-        if each.kind not in alerts.ENDED_BY_ACKNOWLEDGING or isinstance(answer, Seen):
+        if each.kind not in alerts.ended_by(alerts.Ends.ACKNOWLEDGING) or isinstance(answer, Seen):
             k.feed(answer)
     after = {alert.id: alert for alert in k.open_of(each.kind)}
     assert after == before and after[first.id].seen_by is None

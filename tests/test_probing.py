@@ -6,9 +6,9 @@ import pytest
 
 from recorder.core import alerts
 from recorder.core import meanings as m
-from recorder.core.probing import GRACE_MS, WINDOW_MS
+from recorder.core.limits import Limit, to_c
 from recorder.core.procedure import Procedure
-from recorder.core.rules import Limit, to_c
+from recorder.core.subjects.probe_check import GRACE_MS, WINDOW_MS
 from tests.kitchen import PROCEDURE, Kitchen
 
 HOUR = 3_600_000

@@ -13,8 +13,8 @@ import pytest
 
 from recorder.core import meanings as m
 from recorder.core.events import ProcedureLoaded
+from recorder.core.limits import lasting
 from recorder.core.procedure import BY_TIME, Procedure
-from recorder.core.rules import lasting
 from tests.kitchen import MINUTE
 from tests.uneven import CELSIUS, FAHRENHEIT, Uneven, c, f
 

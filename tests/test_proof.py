@@ -13,8 +13,8 @@ from recorder.core import alerts
 from recorder.core import meanings as m
 from recorder.core.effects import Cue, Notice
 from recorder.core.events import RULES, Acknowledged, ProbeLost, ProcedureLoaded, Started
+from recorder.core.limits import Limit
 from recorder.core.procedure import BY_TIME, Procedure
-from recorder.core.rules import Limit
 from tests.kitchen import MINUTE, PROCEDURE, Kitchen
 
 HOUR = 60 * MINUTE

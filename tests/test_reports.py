@@ -24,8 +24,8 @@ from recorder.commands.report import made
 from recorder.config import load
 from recorder.core import meanings as m
 from recorder.core.events import RULES, ClockStepped, ProcedureLoaded, Reading, Signed, Started
+from recorder.core.limits import Limit
 from recorder.core.procedure import Part
-from recorder.core.rules import Limit
 from recorder.core.station import State, step
 from recorder.demo import story
 from recorder.journal.errors import JournalBusy, JournalError

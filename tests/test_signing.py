@@ -19,7 +19,7 @@ from recorder.commands.report import made
 from recorder.core import meanings as m
 from recorder.core.effects import Record
 from recorder.core.events import Acknowledged, Reading, Signed
-from recorder.core.rules import to_c
+from recorder.core.limits import to_c
 from recorder.core.station import State, step
 from recorder.journal.journal import Journal
 from recorder.reports.day import gather

@@ -4,9 +4,8 @@ from dataclasses import replace
 
 import pytest
 
-from recorder.core import alerts, station_causes
+from recorder.core import alerts
 from recorder.core import meanings as m
-from recorder.core.batch_commands import HIGHEST_BATCH
 from recorder.core.effects import Cue, Level, Notice, Tone
 from recorder.core.events import (
     CLIPPING,
@@ -34,9 +33,11 @@ from recorder.core.events import (
     Tick,
     Unheard,
 )
-from recorder.core.hearing import TROUBLES
 from recorder.core.procedure import Procedure
 from recorder.core.station import deadline
+from recorder.core.subjects.disk import not_recording
+from recorder.core.subjects.hearing import TROUBLES
+from recorder.core.subjects.loading import HIGHEST_BATCH
 from recorder.core.world import World
 from tests.kitchen import MINUTE, PROCEDURE, Kitchen, fahrenheit
 
@@ -797,7 +798,7 @@ def test_damaged_records_are_told_until_somebody_has_them_in_hand(kitchen: Kitch
 
 
 def test_what_is_not_recorded_is_told_as_an_alert_of_the_newest_entry() -> None:
-    alert = station_causes.not_recording("the disk is full; make room on it", 41, 5)
+    alert = not_recording("the disk is full; make room on it", 41, 5)
     assert (alert.id, alert.level, alert.ended_ms) == ("41-not-recording", Level.CRITICAL, None)
     assert "the disk is full; make room on it. Write down by hand" in alert.text
 
@@ -860,8 +861,8 @@ def test_a_number_that_is_no_temperature_is_refused(kitchen: Kitchen) -> None:
 
 
 def test_an_alert_is_raised_once() -> None:
-    world = alerts.raised(World(), station_causes.clock_not_set(1, 0))
-    assert alerts.raised(world, station_causes.clock_not_set(1, 5)) is world
+    world = alerts.raised(World(), alerts.made(alerts.CLOCK_NOT_SET, 1, "not set", 0))
+    assert alerts.raised(world, alerts.made(alerts.CLOCK_NOT_SET, 1, "not set", 5)) is world
 
 
 def test_what_is_wrong_with_a_procedure_is_told_in_sentences() -> None:

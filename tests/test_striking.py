@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from recorder.core import alerts, station
+from recorder.core import alerts, station, striking
 from recorder.core import meanings as m
 from recorder.core.events import Heard, Intent, Tick
 from recorder.core.world import World
@@ -44,7 +44,7 @@ def test_each_command_is_taken_back_as_if_it_had_not_been_said(kitchen: Kitchen)
         before = replace(as_said(kitchen), question=None)
         kitchen.say(meaning, **slots)
         assert kitchen.say(m.SCRATCH) == f"Struck: {meaning}."
-        assert replace(as_said(kitchen), question=None) == station._without_finished(before, kitchen.at_ms), meaning
+        assert replace(as_said(kitchen), question=None) == station.without_finished(before, kitchen.at_ms), meaning
         assert kitchen.rows("commands")[-2]["struck"] == 1
         if meaning == m.CONFIRM:
             kitchen.say(m.HOLD_START)
@@ -119,8 +119,8 @@ def test_a_new_shift_cannot_strike_the_last_ones_words(kitchen: Kitchen) -> None
 def test_the_memory_for_strikes_is_bounded(kitchen: Kitchen) -> None:
     for _ in range(20):
         kitchen.say(m.OIL_LEVEL_OK)
-    assert len(kitchen.state.said) == station.COMMANDS_KEPT
-    for _ in range(station.EVENTS_KEPT + 1):
+    assert len(kitchen.state.said) == striking.COMMANDS_KEPT
+    for _ in range(striking.EVENTS_KEPT + 1):
         kitchen.feed(Tick(kitchen.at_ms))
     assert "no command" in kitchen.say(m.SCRATCH)
 

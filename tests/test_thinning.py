@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from recorder.core.events import CABINET, NEEDLE, Reading
-from recorder.core.rules import Limit
+from recorder.core.limits import Limit
 from recorder.probes.frames import FramedLines
 from recorder.probes.simulated import STEP_MS, Kitchen, framed
 from recorder.probes.source import Chunk, Sample

@@ -7,7 +7,7 @@ import pytest
 from recorder.core import alerts
 from recorder.core import meanings as m
 from recorder.core.events import ProbeLost, Reading
-from recorder.core.rules import to_c
+from recorder.core.limits import to_c
 from tests.kitchen import MINUTE, PROCEDURE, Kitchen
 
 USUAL = (186, 188, 185, 187, 186, 188, 187, 186, 185, 187)

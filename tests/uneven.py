@@ -12,8 +12,8 @@ from typing import Any
 from recorder.core import meanings as m
 from recorder.core.effects import Alert, Cue, Effect, Notice, Record
 from recorder.core.events import Event, Heard, ProcedureLoaded, Started
+from recorder.core.limits import Limit
 from recorder.core.procedure import BY_TIME, Part, Procedure
-from recorder.core.rules import Limit
 from tests.kitchen import MINUTE, Kitchen
 
 

@@ -14,7 +14,7 @@ from recorder.core import meanings as m
 from recorder.core.batch import Verdict
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import NEEDLE, Event, ProbeLost, Reading
-from recorder.core.rules import temp_text
+from recorder.core.limits import temp_text
 from recorder.core.station import State
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.journal.errors import JournalError

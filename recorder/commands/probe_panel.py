@@ -13,7 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from recorder.core.events import NEEDLE, Event, ProbeLost, Reading
-from recorder.core.rules import in_unit
+from recorder.core.limits import in_unit
 from recorder.probes.probe import Probe
 from recorder.probes.source import Charge, Doubt, Fault, Found, Sample
 

@@ -10,7 +10,7 @@ import typer
 from rich.console import Console, ConsoleOptions, RenderableType
 from rich.segment import Segment
 
-from recorder.core.rules import in_unit
+from recorder.core.limits import in_unit
 
 Config = Annotated[
     Path, typer.Option("--config", metavar="FILE", help="The station's configuration, such as station.toml.")

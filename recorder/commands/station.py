@@ -23,7 +23,7 @@ from recorder.commands import meter
 from recorder.commands.shared import Config, both, fail, printable, terminal
 from recorder.config import ConfigError, Settings, load, load_procedure
 from recorder.core.events import NEEDLE, OFFSET, Event, ProbeLost, Reading
-from recorder.core.hearing import TROUBLES
+from recorder.core.subjects.hearing import TROUBLES
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.journal import seal
 from recorder.journal.errors import JournalBusy, JournalError

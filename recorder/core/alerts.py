@@ -1,7 +1,11 @@
-"""What a manager is told of: the kinds of alert, and how one begins, is told again, is in hand and ends in a world."""
+"""Alerts to a manager: their kinds in one table, and how one begins, is repeated, is acknowledged and ends in a world.
+
+The words of each stand with the subject that raises it.
+"""
 
 from collections.abc import Callable, Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from enum import Enum, auto
 
 from recorder.core.batch import Batch, Stage
 from recorder.core.effects import Alert, Level, Notice, Value
@@ -42,32 +46,78 @@ DISK_NEARLY_FULL = "disk nearly full"
 EARLIER = ("hold started on unproven food",)
 """Kinds that earlier versions raised; this one goes on with such an alert and begins none."""
 
+
+class Ends(Enum):
+    """How an alert can end, besides that what it is about is over, and that its batch is sold or discarded."""
+
+    PROOF = auto()
+    """The checks of its batch are complete after all."""
+    PASSED_PROBE = auto()
+    """The probe passes its check."""
+    MORE_COOKING = auto()
+    """Its batch goes back into the oil."""
+    ACKNOWLEDGING = auto()
+    """Somebody has it in hand. It is about what is past: nothing else ends it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """What is so for each alert of a kind."""
+
+    level: Level
+    ends: tuple[Ends, ...] = ()
+    unsafe: Level | None = None
+    """Its level where food may be unsafe, if that is another one."""
+    reminded: bool = True
+    """Whether it is repeated by its level's times; else its subject repeats it."""
+
+
+KINDS = {
+    CHECK_BELOW_TARGET: Kind(Level.WARNING, (Ends.PROOF,)),
+    CHECK_BELOW_CRITICAL: Kind(Level.CRITICAL, (Ends.PROOF,)),
+    COOK_SHORT: Kind(Level.WARNING, (Ends.PROOF, Ends.MORE_COOKING)),
+    COOK_OVERDUE: Kind(Level.WARNING),
+    HOLD_NEAR_LIMIT: Kind(Level.WARNING, (Ends.MORE_COOKING,)),
+    HOLD_PAST_LIMIT: Kind(Level.WARNING, (Ends.MORE_COOKING,), unsafe=Level.CRITICAL, reminded=False),
+    HOLD_COLD: Kind(Level.CRITICAL),
+    HOLD_UNPROVEN: Kind(Level.CRITICAL, (Ends.MORE_COOKING,)),
+    HOLD_LATE: Kind(Level.WARNING, (Ends.MORE_COOKING,), unsafe=Level.CRITICAL),
+    FOOD_COLD: Kind(Level.CRITICAL, (Ends.MORE_COOKING,)),
+    REHEAT_LATE: Kind(Level.CRITICAL),
+    SOLD_DESPITE: Kind(Level.WARNING, (Ends.ACKNOWLEDGING,), unsafe=Level.CRITICAL),
+    PIECES_WAIT: Kind(Level.WARNING),
+    POWER_AWAY: Kind(Level.CRITICAL, (Ends.ACKNOWLEDGING,)),
+    OIL_OUTSIDE_BAND: Kind(Level.WARNING),
+    OIL_SLOW: Kind(Level.WARNING),
+    OIL_POLAR: Kind(Level.WARNING),
+    DRIFT: Kind(Level.WARNING),
+    PROBE_LOST: Kind(Level.WARNING),
+    PROBE_CHECK_FAILED: Kind(Level.CRITICAL, (Ends.PASSED_PROBE,)),
+    PROBE_CHECK_OVERDUE: Kind(Level.WARNING, (Ends.PASSED_PROBE,)),
+    PROBE_UNTRUSTED: Kind(Level.WARNING, (Ends.PROOF, Ends.PASSED_PROBE, Ends.MORE_COOKING)),
+    IN_DOUBT: Kind(Level.CRITICAL, (Ends.ACKNOWLEDGING,)),
+    NOT_HEARING: Kind(Level.WARNING),
+    NOT_RECORDING: Kind(Level.CRITICAL),
+    HEARS_BADLY: Kind(Level.WARNING),
+    TIME_NOT_PROVEN: Kind(Level.CRITICAL, (Ends.MORE_COOKING,)),
+    RECORDER_STARTED: Kind(Level.INFO),
+    CLOCK_NOT_SET: Kind(Level.WARNING),
+    RECORDS_DAMAGED: Kind(Level.CRITICAL, (Ends.ACKNOWLEDGING,)),
+    DISK_NEARLY_FULL: Kind(Level.WARNING),
+    **{kind: Kind(Level.CRITICAL) for kind in EARLIER},
+}
+
 MINUTE = 60_000
 REMINDERS = {
     Level.WARNING: tuple(MINUTE * each for each in (15, 45, 105, 225)),
     Level.CRITICAL: tuple(MINUTE * each for each in (5, 15, 35, 75, *range(135, 1440, 60))),
 }
-"""By level: how long after its beginning an alert that nobody has in hand is told again, ever more seldom."""
+"""By level: how long after its beginning an alert that nobody has in hand is repeated, ever more seldom."""
 
-ENDED_BY_PROOF = (CHECK_BELOW_TARGET, CHECK_BELOW_CRITICAL, COOK_SHORT)
-"""Kinds that end when the checks of the batch are complete after all."""
 
-ENDED_BY_PASSED_PROBE = (PROBE_CHECK_FAILED, PROBE_CHECK_OVERDUE, PROBE_UNTRUSTED)
-
-ENDED_BY_MORE_COOKING = (
-    COOK_SHORT,
-    HOLD_NEAR_LIMIT,
-    HOLD_PAST_LIMIT,
-    HOLD_UNPROVEN,
-    HOLD_LATE,
-    FOOD_COLD,
-    PROBE_UNTRUSTED,
-    TIME_NOT_PROVEN,
-)
-"""Kinds about a batch that say nothing of it once it goes back into the oil."""
-
-ENDED_BY_ACKNOWLEDGING = (RECORDS_DAMAGED, SOLD_DESPITE, POWER_AWAY, IN_DOUBT)
-"""Kinds about what is past: nothing but a person ends them."""
+def ended_by(what: Ends) -> tuple[str, ...]:
+    """The kinds that end so."""
+    return tuple(name for name, kind in KINDS.items() if what in kind.ends)
 
 
 def alert_id(about: int, kind: str) -> str:
@@ -76,11 +126,12 @@ def alert_id(about: int, kind: str) -> str:
 
 
 def made(
-    kind: str, about: int, level: Level, text: str, at_ms: int, batch: Batch | None = None, **numbers: Value
+    kind: str, about: int, text: str, at_ms: int, batch: Batch | None = None, unsafe: bool = False, **numbers: Value
 ) -> Alert:
     """An alert that begins now, about entry number `about`; `numbers` are in the order in which they are shown."""
     number = batch.number if batch else None
-    return Alert(alert_id(about, kind), kind, level, text, number, tuple(numbers.items()), at_ms)
+    level = KINDS[kind].unsafe if unsafe else None
+    return Alert(alert_id(about, kind), kind, level or KINDS[kind].level, text, number, tuple(numbers.items()), at_ms)
 
 
 def raised(world: World, alert: Alert) -> World:
@@ -111,6 +162,20 @@ def gathered(world: World, alert: Alert) -> World:
         None,
     )
     return raised(world, alert) if known is None else amended(world, replace(alert, id=known.id))
+
+
+def raised_once(world: World, alert: Alert, about: tuple[str, Value]) -> World:
+    """`world` with `alert`, unless one of its kind with the same number in its `numbers` is open."""
+    known = any(each.kind == alert.kind and each.ended_ms is None and about in each.numbers for each in world.alerts)
+    return world if known else raised(world, alert)
+
+
+def ended_about(world: World, kind: str, about: tuple[str, Value], by: str, at_ms: int) -> World:
+    """`world` with its alert of this kind with that number ended."""
+    for alert in world.alerts:
+        if alert.kind == kind and about in alert.numbers:
+            world = ended(world, at_ms, by, (kind,), id=alert.id)
+    return world
 
 
 def ended(world: World, at_ms: int, by: str, kinds: Iterable[str], batch: int | None = None, id: str = "") -> World:
@@ -146,15 +211,15 @@ def _with(world: World, id: str, change: Callable[[Alert], Alert], once: str) ->
 
 
 def reminder_ms(alert: Alert) -> int | None:
-    """When an alert is told again; None for never: it is over or in hand, or its kind has its own way."""
-    if alert.ended_ms is not None or alert.acknowledged_ms is not None or alert.kind == HOLD_PAST_LIMIT:
+    """When an alert is repeated; None for never: it is over or in hand, or its subject repeats it."""
+    if alert.ended_ms is not None or alert.acknowledged_ms is not None or not KINDS[alert.kind].reminded:
         return None
     waits = REMINDERS.get(alert.level, ())
     return alert.began_ms + waits[alert.repeats] if alert.repeats < len(waits) else None
 
 
 def reminded(world: World, id: str, at_ms: int) -> World:
-    """`world` with the alert `id` told again; reminders that were missed meanwhile are not made up for."""
+    """`world` with the alert `id` repeated; reminders that were missed meanwhile are not made up for."""
 
     def again(alert: Alert) -> Alert:
         alert = replace(alert, repeats=alert.repeats + 1)
@@ -165,6 +230,12 @@ def reminded(world: World, id: str, at_ms: int) -> World:
     return replace(world, alerts=tuple(again(each) if each.id == id else each for each in world.alerts))
 
 
+def repeated(world: World, id: str) -> World:
+    """`world` with the alert `id` repeated once, by its subject."""
+    again = (replace(alert, repeats=alert.repeats + 1) if alert.id == id else alert for alert in world.alerts)
+    return replace(world, alerts=tuple(again))
+
+
 def settled_by_hand(world: World, id: str, at_ms: int) -> World:
     """`world` with the alert `id` ended where somebody has it in hand and nothing else could end it.
 
@@ -172,7 +243,8 @@ def settled_by_hand(world: World, id: str, at_ms: int) -> World:
     """
     open_batches = {batch.number for batch in world.batches if batch.stage is not Stage.CLOSED}
     for alert in world.alerts:
-        past = alert.kind in ENDED_BY_ACKNOWLEDGING or (alert.batch is not None and alert.batch not in open_batches)
+        its_batch_is_closed = alert.batch is not None and alert.batch not in open_batches
+        past = Ends.ACKNOWLEDGING in KINDS[alert.kind].ends or its_batch_is_closed
         if alert.id == id and alert.acknowledged_ms is not None and past:
             return ended(world, at_ms, "acknowledged", (alert.kind,), id=id)
     return world
@@ -184,17 +256,17 @@ def is_open(world: World, kind: str) -> bool:
 
 
 def notices(before: World, after: World) -> tuple[Notice, ...]:
-    """What a manager must be told of the way from one world to the next."""
+    """What a manager hears of the way from one world to the next."""
     old = {alert.id: alert for alert in before.alerts}
-    told = []
+    found = []
     for alert in after.alerts:
         was = old.get(alert.id)
         if was is None:
-            told.append(Notice(alert, "raised"))
+            found.append(Notice(alert, "raised"))
         elif alert.ended_ms is not None and was.ended_ms is None:
-            told.append(Notice(alert, "ended"))
+            found.append(Notice(alert, "ended"))
         elif alert.acknowledged_ms is not None and was.acknowledged_ms is None:
-            told.append(Notice(alert, "acknowledged"))
+            found.append(Notice(alert, "acknowledged"))
         elif alert.repeats != was.repeats and alert.acknowledged_ms is None:
-            told.append(Notice(alert, "repeated"))
-    return tuple(told)
+            found.append(Notice(alert, "repeated"))
+    return tuple(found)

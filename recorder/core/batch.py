@@ -1,13 +1,12 @@
 """One batch and all that belongs to it: loads, cooks, checks, corrections, the hold. Values and simple questions only.
 
-A thing's `id` is the number of the journal entry that made it, so the same history always gives the same ids.
-What changes these values is all in `recorder/core/station.py` and the rooms that it calls.
+A thing's `id` is the number of the journal entry that made it. What changes these values is in `subjects/`.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+from recorder.core.limits import listed
 from recorder.core.procedure import BY_TIME, Procedure
 
 
@@ -24,6 +23,10 @@ class Stage(StrEnum):
     CLOSED = "closed"
 
 
+IN_VAT = (Stage.LOADING, Stage.COOKING, Stage.CHECKING, Stage.RETURNED)
+"""Stages in which a batch has its vat to itself."""
+
+
 class Verdict(StrEnum):
     """What became of a check."""
 
@@ -37,6 +40,9 @@ class Verdict(StrEnum):
     FAILED = "failed"
     """Of a probe check."""
 
+
+PASSED, FAILED, OVERDUE, UNCHECKED, SPARE_PASSED = "passed", "failed", "overdue", "unchecked", "spare passed"
+"""How the thermometer of a check stands; the last is another one than the needle, that passed a check of its own."""
 
 MISSED = (Verdict.BELOW_TARGET, Verdict.BELOW_CRITICAL)
 """What a check that was read can have failed by."""
@@ -97,8 +103,7 @@ class Check:
     probe_check: int | None = None
     """Id of the needle's last check that was read, before this one."""
     probe_was: str | None = None
-    """How its thermometer stood by then: "passed", "failed", "overdue" or "unchecked"; "spare passed" for another
-    thermometer that had passed a check of its own."""
+    """How its thermometer stood by then: `PASSED`, `FAILED`, `OVERDUE`, `UNCHECKED` or `SPARE_PASSED`."""
     held: bool = False
     """Taken in hot holding: judged by the hold's minimum."""
     counts: bool = False
@@ -146,7 +151,7 @@ class Hold:
     warned: bool = False
     past: bool = False
     repeat_ms: int | None = None
-    """When the manager is told again that it is past its limit."""
+    """When the cook is reminded again that it is past its limit."""
     ended_ms: int | None = None
     outcome: str | None = None
     """ "sold", "discarded" or "cooked more"."""
@@ -243,7 +248,8 @@ class Batch:
         """Passed checks of this round that count: of loaded parts, no more of one than it has pieces."""
         read = [check.part for check in self.fresh if check.counts]
         unnamed = read.count(None)
-        return min(unnamed + sum(min(read.count(part), self._most(part)) for part in self.parts), self._all)
+        named = sum(min(read.count(part), self._most(part)) for part in self.parts)
+        return min(unnamed + named, self.pieces if self.counted else 10**6)
 
     @property
     def failed(self) -> int:
@@ -288,16 +294,7 @@ class Batch:
         """The longest of its waits that were too long; 0 for none."""
         return max((ms for _, ms in self.waits), default=0)
 
-    @property
-    def _all(self) -> int:
-        return self.pieces if self.counted else 10**6
-
     def _most(self, part: str) -> int:
         """Pieces of a loaded part; as good as endless where they were not counted."""
         counts = [load.pieces for load in self.loads if load.part == part]
         return sum(count if count is not None else 10**6 for count in counts)
-
-
-def listed(words: Sequence[str]) -> str:
-    """For people: "a", "a and b", "a, b and c"."""
-    return " and ".join([", ".join(words[:-1]), *words[-1:]]) if len(words) > 1 else "".join(words)

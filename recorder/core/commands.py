@@ -1,79 +1,43 @@
-"""Which spoken command does what: obeyed, asked back or refused. "scratch that" is in `station.py`."""
+"""Which spoken command does what: obeyed, asked back or refused. "scratch that" is in `striking.py`."""
 
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
-from recorder.core import answers, batch_commands, station_commands
 from recorder.core import meanings as m
 from recorder.core.effects import Tone
-from recorder.core.events import Intent
-from recorder.core.outcome import QUESTION_MS, Answer, Refusal, asks_first
+from recorder.core.meanings import Intent
+from recorder.core.subject import QUESTION_MS, Answer, Command, Moment, Refusal, asks_first
 from recorder.core.world import Question, World
 
+Commands = Mapping[str, Callable[[World, Command], Answer]]
+"""By meaning."""
 
-def obey(world: World, intent: Intent, seq: int, at_ms: int) -> Answer:
-    """What `intent` makes of `world`: entry number `seq`, at `at_ms`. Never raises; a senseless one is refused."""
-    asked = world.question
+
+def obey(commands: Commands, world: World, intent: Intent, now: Moment) -> Answer:
+    """What `intent` makes of `world`. Never raises; a senseless one is refused."""
+    question = world.question
     if intent.meaning not in (m.CONFIRM, *m.QUESTIONS):
         world = replace(world, question=None)
     try:
         if intent.meaning == m.CONFIRM:
-            return _confirm(world, asked, seq, at_ms)
-        answer = _act(world, intent, seq, at_ms)
+            if question is None:
+                raise Refusal("nothing waits for confirm")
+            agreed = Command(question.intent, now, question.because)
+            return _act(commands, replace(world, question=None), agreed)
+        answer = _act(commands, world, Command(intent, now))
         if answer.outcome == "done" and asks_first(world, intent):
-            return _ask(world, intent, answer, at_ms)
+            return _ask(world, intent, answer, now.at_ms)
         return answer
     except Refusal as refusal:
         return Answer(world, "refused", Tone.REFUSED, f"Refused: {refusal}.")
 
 
-def _act(world: World, intent: Intent, seq: int, at_ms: int, agreed: str = "") -> Answer:
-    """What `intent` makes of `world` where nothing more is asked; `agreed` is the deviation that was confirmed.
-
-    Raises `Refusal`.
-    """
-    match intent.meaning:
-        case m.SHIFT_START:
-            return station_commands.shift_start(world, intent, seq, at_ms)
-        case m.SHIFT_END:
-            return station_commands.shift_end(world, intent, at_ms)
-        case what if what in m.OIL:
-            return station_commands.oil(world, intent, seq, at_ms)
-        case m.OIL_POLAR:
-            return station_commands.oil_polar(world, intent, seq, at_ms)
-        case m.BATCH_START:
-            return batch_commands.batch_start(world, intent, seq, at_ms)
-        case m.LOAD:
-            return batch_commands.load(world, intent, seq, at_ms)
-        case m.LID_LOCKED:
-            return batch_commands.lid_locked(world, intent, seq, at_ms)
-        case m.LID_OPEN:
-            return batch_commands.lid_open(world, intent, seq, at_ms, agreed)
-        case m.PROBE:
-            return batch_commands.probe(world, intent, seq, at_ms)
-        case m.READING:
-            return batch_commands.reading(world, intent, seq, at_ms)
-        case how if how in m.PROBE_CHECKS:
-            return station_commands.probe_check(world, how, seq, at_ms)
-        case m.SPARE_ICE:
-            return station_commands.spare_ice(world, intent, seq, at_ms)
-        case m.COOK_MORE:
-            return batch_commands.cook_more(world, intent, seq, at_ms)
-        case m.HOLD_START:
-            return batch_commands.hold_start(world, intent, seq, at_ms, agreed)
-        case m.HOLD_END | m.SOLD:
-            return batch_commands.sold(world, intent, seq, at_ms, agreed)
-        case m.DISCARD:
-            return batch_commands.discard(world, intent, at_ms)
-        case m.DROPPED:
-            return batch_commands.dropped(world, intent, at_ms)
-        case m.TIME_LEFT:
-            return _answered(world, *answers.time_left(world, intent.vat, at_ms))
-        case m.STATUS:
-            return _answered(world, *answers.status(world))
-        case m.LAST_READING:
-            return _answered(world, *answers.last_reading(world, at_ms))
-        case _:
-            raise Refusal(f"{intent.meaning} means nothing here")
+def _act(commands: Commands, world: World, command: Command) -> Answer:
+    """What `command` makes of `world` where nothing more is asked. Raises `Refusal`."""
+    act = commands.get(command.intent.meaning)
+    if act is None:
+        raise Refusal(f"{command.intent.meaning} means nothing here")
+    return act(world, command)
 
 
 def _ask(world: World, intent: Intent, answer: Answer, at_ms: int) -> Answer:
@@ -81,13 +45,3 @@ def _ask(world: World, intent: Intent, answer: Answer, at_ms: int) -> Answer:
     world = replace(world, question=Question(intent, at_ms + QUESTION_MS))
     say = answer.ask or f"Say confirm for {intent.meaning}: {answer.say[0].lower()}{answer.say[1:]}"
     return Answer(world, "asked", Tone.ASKS, say)
-
-
-def _answered(world: World, say: str, told: bool) -> Answer:
-    return Answer(world, "answered" if told else "unanswered", Tone.ANSWER, say)
-
-
-def _confirm(world: World, asked: Question | None, seq: int, at_ms: int) -> Answer:
-    if asked is None:
-        raise Refusal("nothing waits for confirm")
-    return _act(replace(world, question=None), asked.intent, seq, at_ms, asked.because)

@@ -1,4 +1,13 @@
-"""Editions: the versions that computed something otherwise, one number for each, in the order of their release.
+"""Rules and editions: how versions judged, and the versions that computed something otherwise under the same rules.
+
+An entry is judged by the rules that its recorder started with, so that a later version finds the same in an old record.
+Rules 1 to 4 stand in `recorder/core/rules_1_to_4/`: 1 knew no probe checks, no bounds and no drift; 2 raised an alert
+once, and one for each channel of an unplugged board; 3 ended the alert of a check that was read colder and still
+missed the same limit; 4 took any four passed checks for complete, struck readings, and gave a colder spot to any
+batch. Rules 5 differ where the core asks for `world.rules >= 6`: they kept a check that its own spot fell below, took
+steam for a piece, struck without end, and let the second best sentence sell a batch.
+
+Editions are the versions that computed something otherwise, one number for each, in the order of their release.
 
 A rules number says how an entry is judged. Some versions judged otherwise under the same number, so that their records
 are only understood by knowing which one wrote them; no entry says it. `World.edition` makes the code go by one of them,

@@ -31,7 +31,7 @@ class Tone(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Alert:
-    """One cause that a manager is told of, from when it began to when it ended."""
+    """One cause that a manager hears of, from when it began to when it ended."""
 
     id: str
     """Unique in this journal: the number of the entry that it is about and the kind, "41-cook-overdue"."""
@@ -49,9 +49,9 @@ class Alert:
     ended_by: str | None = None
     """Why it ended, in words."""
     repeats: int = 0
-    """How often it was told again."""
+    """How often it was repeated."""
     acknowledged_ms: int | None = None
-    """When somebody said that it is in hand; it is not told again then."""
+    """When somebody said that it is in hand; it is not repeated then."""
     acknowledged_by: str | None = None
     """That person's initials."""
     seen_ms: int | None = None
@@ -73,7 +73,7 @@ class Record:
 
 @dataclass(frozen=True, slots=True)
 class Notice:
-    """An alert that began, is told again, or ended; it goes to the outbox."""
+    """An alert that began, is repeated, or ended; it goes to the outbox."""
 
     alert: Alert
     change: str

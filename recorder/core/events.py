@@ -6,6 +6,7 @@ run backwards. Temperatures are degrees Celsius. This module knows no clock, no 
 
 from dataclasses import dataclass
 
+from recorder.core.meanings import Intent as Intent
 from recorder.core.procedure import Procedure
 
 NEEDLE = "needle"
@@ -28,41 +29,15 @@ TOO_LOUD = "too loud"
 
 
 RULES = 6
-"""How this version judges. An entry is judged by the rules that its recorder started with, so that a later version
-finds the same in an old record. Rules 1 to 4 stand in `recorder/core/rules_1_to_4/`: 1 knew no probe checks, no bounds
-and no drift; 2 raised an alert once, and one for each channel of an unplugged board; 3 ended the alert of a check that
-was read colder and still missed the same limit; 4 took any four passed checks for complete, struck readings, and gave a
-colder spot to any batch. Rules 5 differ where the core asks for `world.rules >= 6`: they kept a check that its own spot
-fell below, took steam for a piece, struck without end, and let the second best sentence sell a batch."""
+"""How this version judges (see `editions.py`). An entry is judged by the rules that its recorder started with."""
+
+FIRST_RULES = 5
+"""The first rules that `recorder/core/station.py` judges by."""
 
 
 def vat_channel(vat: int) -> str:
     """The channel of the probe in the oil of vat number `vat` (1 or more): "vat1", "vat2", ..."""
     return f"vat{vat}"
-
-
-@dataclass(frozen=True, slots=True)
-class Intent:
-    """What a whole sentence of the phrase file means; it has no authority, the station judges it."""
-
-    meaning: str
-    """One of the meanings in `recorder.core.meanings`, such as "batch start"."""
-    vat: int | None = None
-    """The vat that was named."""
-    batch: int | None = None
-    """The batch number that was named."""
-    part: str | None = None
-    """The part that was named, by its name in the procedure, such as "thigh"."""
-    count: int | None = None
-    """The number of pieces that was named."""
-    cook: int | None = None
-    """The cook's number that was named."""
-    number: float | None = None
-    """A spoken temperature, in the unit of the procedure."""
-    ice: float | None = None
-    """What another thermometer shows in ice water, in the unit of the procedure."""
-    percent: float | None = None
-    """Total polar compounds in the oil that were named, % by mass."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -313,28 +288,11 @@ class Stopped:
     at_ms: int
 
 
+ProbeEvent = Reading | ProbeLost | ProbeBack | ProbeCharge
+EarEvent = Heard | Unheard | EarLost | EarBack | EarTrouble | EarClear
+PersonEvent = Acknowledged | Seen | Signed
+DiskEvent = RecordsSetAside | SpaceLow | SpaceBack
 Event = (
-    Started
-    | ProcedureLoaded
-    | Reading
-    | ProbeLost
-    | ProbeBack
-    | ProbeCharge
-    | Heard
-    | Unheard
-    | EarLost
-    | EarBack
-    | EarTrouble
-    | EarClear
-    | LinkDown
-    | LinkUp
-    | Acknowledged
-    | Seen
-    | Signed
-    | RecordsSetAside
-    | SpaceLow
-    | SpaceBack
-    | Tick
-    | ClockStepped
-    | Stopped
-)
+    Started | ProcedureLoaded | ProbeEvent | EarEvent | LinkDown | LinkUp | PersonEvent | DiskEvent
+    | Tick | ClockStepped | Stopped
+)  # fmt: skip

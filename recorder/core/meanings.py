@@ -1,4 +1,6 @@
-"""The meanings that a phrase file gives words to; the wording itself is data in `recorder/share/phrases-*.toml`."""
+"""What sentences mean; the wording itself is data in `recorder/share/phrases-*.toml`."""
+
+from dataclasses import dataclass
 
 SHIFT_START = "shift start"
 SHIFT_END = "shift end"
@@ -70,3 +72,27 @@ LATER = (SPARE_ICE, SOLD, DROPPED)
 
 COMMANDS = tuple(meaning for meaning in ALL if meaning not in (CONFIRM, SCRATCH, *QUESTIONS))
 """Meanings that put something on record by themselves; a procedure may have them asked about first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Intent:
+    """What a whole sentence of the phrase file means; it has no authority, the station judges it."""
+
+    meaning: str
+    """One of the meanings above, such as "batch start"."""
+    vat: int | None = None
+    """The vat that was named."""
+    batch: int | None = None
+    """The batch number that was named."""
+    part: str | None = None
+    """The part that was named, by its name in the procedure, such as "thigh"."""
+    count: int | None = None
+    """The number of pieces that was named."""
+    cook: int | None = None
+    """The cook's number that was named."""
+    number: float | None = None
+    """A spoken temperature, in the unit of the procedure."""
+    ice: float | None = None
+    """What another thermometer shows in ice water, in the unit of the procedure."""
+    percent: float | None = None
+    """Total polar compounds in the oil that were named, % by mass."""

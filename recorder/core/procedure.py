@@ -7,7 +7,7 @@ equal. Reading the TOML file is `recorder/config.py`'s work; this module opens n
 from dataclasses import dataclass
 
 from recorder.core import meanings as m
-from recorder.core.rules import Limit, in_unit, lasting
+from recorder.core.limits import Limit, in_unit, lasting
 from recorder.thermal.lethality import TABLES
 from recorder.thermal.water import ALTITUDES_M
 
@@ -83,7 +83,7 @@ class Procedure:
     hold_warning_ms: int
     """Time from the start of a hold to its warning; below `hold_limit_ms`."""
     hold_repeat_ms: int
-    """How often a hold past its limit is told again."""
+    """How often a hold past its limit is repeated."""
     hold_minimum: Limit
     """The coldest that hot holding may be."""
     oil_low: Limit

@@ -1,16 +1,20 @@
 """The station and how it stands: shift, vats, batches, the needle, what is open. Values and simple questions only.
 
 A thing's `id` is the number of the journal entry that made it, as in `batch.py`. What changes these values is all in
-`recorder/core/station.py` and the rooms that it calls.
+`recorder/core/subjects/`.
 """
 
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from recorder.core.batch import Batch, Check, Verdict
+from recorder.core.batch import IN_VAT, Batch, Check, Verdict
 from recorder.core.effects import Alert
-from recorder.core.events import RULES, Intent, Reading
+from recorder.core.events import RULES, Reading
+from recorder.core.meanings import Intent
 from recorder.core.procedure import Procedure
+
+FRESH_MS = 60_000
+"""A vat's or cabinet's reading older than this says nothing about now."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,6 +245,31 @@ class World:
         """This world with the fields of one batch changed."""
         batches = tuple(replace(batch, **changes) if batch.id == batch_id else batch for batch in self.batches)
         return replace(self, batches=batches)
+
+    def with_hold(self, batch_id: int, **changes: Any) -> "World":
+        """This world with the fields of one batch's newest hold changed; raises IndexError where it has none."""
+        *before, newest = self.batch(batch_id).holds
+        return self.with_batch(batch_id, holds=(*before, replace(newest, **changes)))
+
+    @property
+    def unit(self) -> str:
+        """ "F" or "C": the unit of the procedure in force, °C where there is none yet."""
+        return self.procedure.unit if self.procedure else "C"
+
+    @property
+    def open_shift(self) -> Shift | None:
+        """The shift, while it is open."""
+        return self.shift if self.shift and self.shift.ended_ms is None else None
+
+    @property
+    def in_vats(self) -> dict[int, Batch]:
+        """The batches that have a vat to themselves, by its number."""
+        return {batch.vat: batch for batch in self.batches if batch.stage in IN_VAT}
+
+    def fresh(self, channel: str, at_ms: int) -> float | None:
+        """The temperature of `channel` in °C if one came lately, else None."""
+        latest = self.latest.get(channel)
+        return latest.temp_c if latest and at_ms - latest.at_ms <= FRESH_MS else None
 
     @property
     def spot_used(self) -> int:

@@ -15,7 +15,7 @@ from rich.text import Text
 from recorder.core.alerts import RECORDER_STARTED
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import NEEDLE, Event, Reading
-from recorder.core.rules import degrees, minutes_text, temp_text
+from recorder.core.limits import degrees, minutes_text, temp_text
 from recorder.core.station import State
 from recorder.journal.journal import Journal
 from recorder.notices.subscriber import Subscriber

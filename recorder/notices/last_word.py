@@ -9,7 +9,8 @@ from dataclasses import replace
 from typing import Any, Protocol
 
 from recorder.clock import Stamp
-from recorder.core import alerts, station_causes
+from recorder.core import alerts
+from recorder.core.subjects.disk import not_recording
 from recorder.core.world import World
 from recorder.journal.chain import Entry
 from recorder.notices import states
@@ -40,7 +41,7 @@ def tell(
     `ends` are the first entry and the newest on record, None where they can't be read: then there is no alert, since a
     receiver could not tell it from another, and the open alerts have to do.
     """
-    alert = station_causes.not_recording(printable(reason), ends[1].seq if ends else 0, now.at_ms)
+    alert = not_recording(printable(reason), ends[1].seq if ends else 0, now.at_ms)
     line.latest("open", {"at_ms": now.at_ms, **states.open_alerts(alerts.raised(world, alert))})
     message = messages.unrecorded(*ends, replace(alert, ended_ms=now.at_ms, ended_by="said"), now) if ends else None
     given, end_s = 0, time.monotonic() + longest_s

@@ -8,8 +8,8 @@ from typing import Any
 
 from recorder.core.alerts import HEARS_BADLY, NOT_HEARING, PROBE_LOST
 from recorder.core.batch import Batch, Check, Stage
-from recorder.core.lost import channels as channels_of
-from recorder.core.rules import in_unit
+from recorder.core.limits import in_unit
+from recorder.core.subjects.probe_loss import channels as channels_of
 from recorder.core.world import World
 
 State = dict[str, Any]

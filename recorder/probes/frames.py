@@ -9,7 +9,7 @@ import re
 from abc import abstractmethod
 from dataclasses import replace
 
-from recorder.core.rules import to_c
+from recorder.core.limits import to_c
 from recorder.probes.line_notes import KNOWN, NOTE, TIMES, VERSION, BoardTimes
 from recorder.probes.plausible import HIGHEST_C, LOWEST_C, Plausible
 from recorder.probes.source import Chunk, Doubt, Fault, Found, Reader, Sample

@@ -17,7 +17,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from recorder.core.rules import in_unit
+from recorder.core.limits import in_unit
 from recorder.driver import DriverUnavailable
 from recorder.probes.modbus_ends import PtyEnd, TcpEnd
 from recorder.probes.modbus_probe import ModbusSettings

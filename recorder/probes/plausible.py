@@ -1,6 +1,6 @@
 """Whether a temperature can be one at all, before it counts. Pure."""
 
-from recorder.core.rules import to_c
+from recorder.core.limits import to_c
 from recorder.probes.source import Doubt, Sample
 
 LOWEST_C, HIGHEST_C = -40.0, 400.0

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from html import escape as escaped
 from statistics import fmean
 
-from recorder.core.rules import tenths
+from recorder.core.limits import tenths
 from recorder.reports.day import Curve, Day, Sheet, passed
 from recorder.reports.days import Row
 from recorder.reports.words import visible

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 from datetime import date, tzinfo
 from statistics import fmean
 
+from recorder.core.batch import FAILED
 from recorder.core.events import NEEDLE, ProcedureLoaded, Reading, Started
-from recorder.core.probing import FAILED
+from recorder.core.limits import in_unit
 from recorder.core.procedure import Procedure
-from recorder.core.rules import in_unit
 from recorder.journal.journal import Journal
 from recorder.reports.days import MOMENT, PARTS, Calendar, Row
 

@@ -3,9 +3,9 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from recorder.core.limits import in_unit, minutes_text, tenths
 from recorder.core.meanings import PROBE_CHECKS
-from recorder.core.rules import in_unit, minutes_text, tenths
-from recorder.core.trends import LEAST_PIECES
+from recorder.core.subjects.trends import LEAST_PIECES
 from recorder.reports.day import Day, Row, Sheet, doubtful, passed
 from recorder.reports.integrity import Integrity
 from recorder.reports.later import Change

@@ -7,7 +7,7 @@ from datetime import datetime, timedelta
 from importlib.resources import files
 from typing import Any
 
-from recorder.core.rules import minutes_text, tenths
+from recorder.core.limits import minutes_text, tenths
 from recorder.journal.verify import Finding
 from recorder.reports import charts
 from recorder.reports.day import Day, Sheet

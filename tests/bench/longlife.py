@@ -23,7 +23,7 @@ from recorder.clock import ManualClock
 from recorder.commands.records import examine
 from recorder.core import meanings as m
 from recorder.core.events import Event, Heard, Intent, Reading
-from recorder.core.rules import to_c
+from recorder.core.limits import to_c
 from recorder.journal.journal import Journal, Message
 from recorder.loop import restored
 from recorder.notices.outbox import Outbox

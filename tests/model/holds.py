@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 from recorder.core import meanings as m
 from recorder.core.events import ProbeLost, Reading, Started
-from recorder.core.rules import Limit
+from recorder.core.limits import Limit
 from tests.model.batches import gone
 from tests.model.ledger import Ledger, Row, Step, hold_to, shown
 

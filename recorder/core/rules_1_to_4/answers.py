@@ -4,7 +4,7 @@ Each gives the words, and whether there was anything to tell.
 """
 
 from recorder.core.events import NEEDLE
-from recorder.core.rules import degrees, minutes_text
+from recorder.core.limits import degrees, minutes_text
 from recorder.core.rules_1_to_4.batch import Batch, Stage
 from recorder.core.rules_1_to_4.world import World
 

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from statistics import fmean
 
 from recorder.core.effects import Alert, Level
-from recorder.core.rules import Limit, in_unit, minutes_text, run_rules_text, temp_text
+from recorder.core.limits import Limit, in_unit, minutes_text, run_rules_text, temp_text
 from recorder.core.rules_1_to_4 import alerts
 from recorder.core.rules_1_to_4.batch import Batch, Check, Cook, Hold
 from recorder.thermal import sampling

@@ -8,7 +8,7 @@ from dataclasses import replace
 from recorder.core.editions import FREE_NUMBER
 from recorder.core.effects import Tone
 from recorder.core.events import Intent, vat_channel
-from recorder.core.rules import minutes_text, plausible, to_c
+from recorder.core.limits import minutes_text, plausible, to_c
 from recorder.core.rules_1_to_4 import alerts, batch_causes, checks, probing, trends
 from recorder.core.rules_1_to_4.batch import MISSED, Batch, Cook, Correction, Hold, Load, Stage
 from recorder.core.rules_1_to_4.outcome import (

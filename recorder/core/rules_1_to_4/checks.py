@@ -5,8 +5,8 @@ from dataclasses import replace
 from recorder.core.editions import COLDEST_SPOT
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import Reading
+from recorder.core.limits import Limit, degrees
 from recorder.core.procedure import Part, Procedure
-from recorder.core.rules import Limit, degrees
 from recorder.core.rules_1_to_4 import alerts, batch_causes, probing
 from recorder.core.rules_1_to_4.batch import Batch, Check, Stage, Verdict
 from recorder.core.rules_1_to_4.world import Spot, World

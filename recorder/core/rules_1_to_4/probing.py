@@ -5,7 +5,7 @@ from dataclasses import replace
 from recorder.core import meanings as m
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import Reading
-from recorder.core.rules import degrees, in_unit
+from recorder.core.limits import degrees, in_unit
 from recorder.core.rules_1_to_4 import alerts, station_causes
 from recorder.core.rules_1_to_4.batch import Verdict
 from recorder.core.rules_1_to_4.world import ProbeCheck, World

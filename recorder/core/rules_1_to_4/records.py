@@ -3,8 +3,8 @@
 from collections.abc import Iterator
 
 from recorder.core.effects import Alert, Record, Value
+from recorder.core.limits import in_unit, span_in_unit
 from recorder.core.procedure import Procedure
-from recorder.core.rules import in_unit, span_in_unit
 from recorder.core.rules_1_to_4.batch import Batch
 from recorder.core.rules_1_to_4.world import OilRecord, ProbeCheck, Recovery, Shift, World
 

@@ -37,7 +37,7 @@ from recorder.core.events import (
     Unheard,
     vat_channel,
 )
-from recorder.core.rules import plausible
+from recorder.core.limits import plausible
 from recorder.core.rules_1_to_4 import (
     alerts,
     batch_causes,

@@ -8,7 +8,7 @@ from dataclasses import replace
 from statistics import fmean
 
 from recorder.core.effects import Alert, Level
-from recorder.core.rules import Limit, in_unit, minutes_text, run_rules_text, span_in_unit, temp_text
+from recorder.core.limits import Limit, in_unit, minutes_text, run_rules_text, span_in_unit, temp_text
 from recorder.core.rules_1_to_4 import alerts
 from recorder.core.rules_1_to_4.world import OilRecord, ProbeCheck, Recovery
 from recorder.thermal import sampling

@@ -8,7 +8,7 @@ from dataclasses import replace
 from recorder.core.editions import FREE_NUMBER, READ_AGAIN
 from recorder.core.effects import Tone
 from recorder.core.events import Intent, vat_channel
-from recorder.core.rules import in_unit
+from recorder.core.limits import in_unit
 from recorder.core.rules_1_to_4 import alerts, checks, probing, station_causes, trends
 from recorder.core.rules_1_to_4.batch import Stage
 from recorder.core.rules_1_to_4.outcome import Answer, Refusal, done, fresh, known_vat

@@ -9,7 +9,7 @@ from statistics import fmean
 from recorder.core import meanings as m
 from recorder.core.effects import Alert, Value
 from recorder.core.events import vat_channel
-from recorder.core.rules import to_c
+from recorder.core.limits import to_c
 from recorder.core.rules_1_to_4 import alerts, batch_causes, station_causes
 from recorder.core.rules_1_to_4.batch import Batch, Stage
 from recorder.core.rules_1_to_4.world import Care, OilRecord, Recovery, World

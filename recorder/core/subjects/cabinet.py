@@ -2,11 +2,13 @@
 
 from dataclasses import replace
 
-from recorder.core import alerts, station_causes
+from recorder.core import alerts
 from recorder.core.batch import Batch, Stage
-from recorder.core.outcome import FRESH_MS
-from recorder.core.rules import Limit
-from recorder.core.world import Cabinet, World
+from recorder.core.effects import Alert, Cue, Tone
+from recorder.core.events import CABINET, Reading
+from recorder.core.limits import Limit, in_unit, minutes_text, temp_text
+from recorder.core.subject import Change, Moment, Subject
+from recorder.core.world import FRESH_MS, Cabinet, World
 
 COLD_FOR_MS = 60_000
 """Below its minimum for so long, by each reading meanwhile, is an alert (common practice, no source)."""
@@ -24,6 +26,10 @@ SAME_RUN_MS = 10 * 60_000
 """Readings no farther apart belong to one stretch; what was between them counts only where they are fresh."""
 
 
+def _read(world: World, event: Reading, now: Moment) -> Change:
+    return (read(world, event.temp_c, now.at_ms) if event.channel == CABINET else world), ()
+
+
 def read(world: World, temp_c: float, at_ms: int) -> World:
     """The cabinet's own probe read `temp_c`."""
     minimum = _minimum(world)
@@ -35,7 +41,7 @@ def read(world: World, temp_c: float, at_ms: int) -> World:
         world = _cold_since(world, last, at_ms)
     for batch in _held(world):
         if batch.hold and not batch.hold.measured:
-            world = world.with_batch(batch.id, holds=(*batch.holds[:-1], replace(batch.hold, measured=True)))
+            world = world.with_hold(batch.id, measured=True)
     side = Cabinet(below, warm, at_ms, at_ms, temp_c)
     if last and (last.below, last.warm) == (below, warm):
         side = replace(side, since_ms=last.since_ms)
@@ -50,29 +56,49 @@ def _cold_since(world: World, last: Cabinet, at_ms: int) -> World:
         more_ms = at_ms - max(last.last_ms, hold.started_ms)
         if more_ms > 0 and not batch.procedure.hold_minimum.met_by(last.temp_c):
             since_ms = hold.cold_since_ms if hold.cold_since_ms is not None else at_ms - more_ms
-            cold = replace(hold, cold_ms=hold.cold_ms + more_ms, cold_since_ms=since_ms)
-            holds = (*batch.holds[:-1], cold)
-            world = world.with_batch(batch.id, holds=holds)
+            world = world.with_hold(batch.id, cold_ms=hold.cold_ms + more_ms, cold_since_ms=since_ms)
     return world
 
 
-def watched(world: World, seq: int, at_ms: int) -> World:
+def _after(before: World, world: World, now: Moment) -> Change:
+    world = watched(world, now)
+    newly = alerts.is_open(world, alerts.HOLD_COLD) and not alerts.is_open(before, alerts.HOLD_COLD)
+    return world, ((Cue(Tone.ALERT, "Hot holding is too cold."),) if newly else ())
+
+
+def watched(world: World, now: Moment) -> World:
     """`world` with the alert of a cold cabinet begun or ended, where the readings say so."""
     holding = _held(world)
     if not holding:
-        return alerts.ended(world, at_ms, "nothing is holding", (alerts.HOLD_COLD,))
-    side, latest, minimum = world.cabinet, world.latest.get("cabinet"), _minimum(world)
-    if side is None or latest is None or minimum is None or at_ms - side.last_ms > FRESH_MS:
+        return alerts.ended(world, now.at_ms, "nothing is holding", (alerts.HOLD_COLD,))
+    side, latest, minimum = world.cabinet, world.latest.get(CABINET), _minimum(world)
+    if side is None or latest is None or minimum is None or now.at_ms - side.last_ms > FRESH_MS:
         return world
     lasted_ms = side.last_ms - side.since_ms
     if side.warm and lasted_ms >= WARM_FOR_MS:
-        return alerts.ended(world, at_ms, "warm again", (alerts.HOLD_COLD,))
+        return alerts.ended(world, now.at_ms, "warm again", (alerts.HOLD_COLD,))
     cold_ms = max(batch.hold.cold_ms for batch in holding if batch.hold)
     long_enough = lasted_ms >= COLD_FOR_MS or cold_ms >= COLD_IN_ALL_MS
     if not side.below or not long_enough or alerts.is_open(world, alerts.HOLD_COLD):
         return world
-    numbers, lasted_ms = [batch.number for batch in holding], max(lasted_ms, cold_ms)
-    return alerts.raised(world, station_causes.hold_cold(numbers, latest.temp_c, minimum, lasted_ms, seq, at_ms))
+    numbers = [batch.number for batch in holding]
+    return alerts.raised(world, hold_cold(numbers, latest.temp_c, minimum, max(lasted_ms, cold_ms), now))
+
+
+def hold_cold(numbers: list[int], temp_c: float, minimum: Limit, cold_ms: int, now: Moment) -> Alert:
+    return alerts.made(
+        alerts.HOLD_COLD,
+        now.seq,
+        f"Hot holding reads {temp_text(temp_c, minimum.unit)} and was below {minimum.text()} for"
+        f" {minutes_text(cold_ms)} in all. Batches in it: {', '.join(map(str, numbers))}. Probe the food, and see to"
+        " the cabinet.",
+        now.at_ms,
+        temperature=round(in_unit(temp_c, minimum.unit), 2),
+        limit=minimum.value,
+        unit=minimum.unit,
+        batches=" ".join(map(str, numbers)),
+        seconds=cold_ms / 1000,
+    )
 
 
 def _held(world: World) -> list[Batch]:
@@ -84,3 +110,6 @@ def _minimum(world: World) -> Limit | None:
     """The strictest minimum of what is in holding; the procedure's where nothing is."""
     of = [batch.procedure for batch in _held(world)] or ([world.procedure] if world.procedure else [])
     return max((procedure.hold_minimum for procedure in of), key=lambda limit: limit.c, default=None)
+
+
+SUBJECT = Subject(events={Reading: _read}, after=_after)

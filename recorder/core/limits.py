@@ -1,4 +1,4 @@
-"""Arithmetic on limits and intervals; no state of its own."""
+"""Arithmetic on limits and temperatures, and how they and lengths of time are written for people."""
 
 import math
 from collections.abc import Sequence
@@ -79,6 +79,11 @@ def minutes_text(ms: int) -> str:
 def pieces_text(count: int | None) -> str:
     """For people: "1 piece", "12 pieces"; of no count "pieces"."""
     return "pieces" if count is None else f"{count} piece{'s' * (count != 1)}"
+
+
+def listed(words: Sequence[str]) -> str:
+    """For people: "a", "a and b", "a, b and c"."""
+    return " and ".join([", ".join(words[:-1]), *words[-1:]]) if len(words) > 1 else "".join(words)
 
 
 def lasting(ms: int) -> str:

@@ -1,25 +1,17 @@
-"""Checks of pieces: how one begins, is judged, disputed or doubted. What the needle gave is never taken back."""
+"""How checks of pieces are judged, disputed and doubted. What the needle gave is never taken back."""
 
 from dataclasses import replace
 
-from recorder.core import alerts, batch_causes, probing
-from recorder.core.batch import Batch, Check, Hold, Stage, Verdict
-from recorder.core.effects import Cue, Tone
-from recorder.core.events import Reading
+from recorder.core import alerts
+from recorder.core.batch import FAILED, Batch, Check, Hold, Stage, Verdict
+from recorder.core.effects import Alert, Cue, Tone
+from recorder.core.events import NEEDLE, Reading
+from recorder.core.limits import Limit, degrees, in_unit, temp_text
 from recorder.core.procedure import BY_SAFE_END, Part, Procedure
-from recorder.core.rules import Limit, degrees
+from recorder.core.subject import Change
+from recorder.core.subjects import reheating, trust
+from recorder.core.subjects.probe_loss import is_lost
 from recorder.core.world import World
-
-Change = tuple[World, tuple[Cue, ...]]
-
-
-def opened(world: World, batch: Batch, part: str | None, seq: int, at_ms: int) -> World:
-    """`world` with a new check of `part` that waits for a reading; one that waited before it stays unread."""
-    if waiting := world.open_check():
-        world, _ = unread(world, waiting[0].id, at_ms)
-    batch = world.batch(batch.id)
-    check = Check(seq, part, batch.round, at_ms, held=batch.stage is Stage.HOLDING)
-    return world.with_batch(batch.id, checks=(*batch.checks, check))
 
 
 def unread(world: World, batch_id: int, at_ms: int) -> Change:
@@ -37,8 +29,8 @@ def judged(
     target, critical = limits(batch.procedure, check.part)
     surely_c = _surely_c(batch, temp_c, reading)
     verdict = _verdict(batch, check, temp_c, surely_c, target, critical)
-    probe_was = probing.standing(world, at_ms) if reading else probing.spare_standing(world, at_ms)
-    proves = probe_was != probing.FAILED if reading else batch.procedure.spoken_readings_prove or bool(probe_was)
+    probe_was = trust.standing(world, at_ms) if reading else _spare_standing(world, at_ms)
+    proves = probe_was != FAILED if reading else batch.procedure.spoken_readings_prove or bool(probe_was)
     check = replace(
         check,
         verdict=verdict,
@@ -52,7 +44,7 @@ def judged(
         about = world.probe_read.id if world.probe_read else None
         check = replace(check, uncertainty_c=reading.uncertainty_c, settle_ms=reading.settle_ms, probe_check=about)
     complete = batch.proven
-    world = probing.unverified(world, check.id, batch.number, check.part or "piece", spare=not reading)
+    world = trust.remember_given(world, check.id, batch.number, check.part or "piece", spare=not reading)
     world = world.with_batch(batch.id, checks=replaced(batch.checks, check))
     batch = world.batch(batch.id)
     if complete and not batch.proven:
@@ -62,19 +54,18 @@ def judged(
         what += f", surely {degrees(surely_c, target.unit)}"
     clean = " Clean the needle." if reading and world.rules >= 6 else ""
     if verdict is Verdict.BELOW_HOLD:
-        world = alerts.amended(world, batch_causes.food_cold(batch, check, at_ms))
-        world = _found_cold(world, batch, temp_c, at_ms)
+        world = reheating.found_cold(world, batch, check, at_ms)
         say = (
             f"{what}, below the hold minimum of {batch.procedure.hold_minimum.text()}. Say cook more, or discard batch."
             f"{clean}"
         )
         return world, (Cue(Tone.ALERT, say),)
     if verdict is not Verdict.PASSED:
-        world = alerts.amended(world, batch_causes.check_failed(batch, check, target, critical, at_ms))
+        world = alerts.amended(world, check_failed(batch, check, target, critical, at_ms))
         remedy = f"Batch {batch.number} is {batch.outcome} already" if batch.stage is Stage.CLOSED else "Cook more"
         return world, (Cue(Tone.ALERT, f"{what}, {verdict.value}. {remedy}.{clean}"),)
-    if reading and probe_was == probing.FAILED:
-        world = alerts.amended(world, batch_causes.probe_untrusted(batch, check, at_ms))
+    if reading and probe_was == FAILED:
+        world = alerts.amended(world, probe_untrusted(batch, check, at_ms))
         return world, (Cue(Tone.ALERT, f"{what}, but the probe failed its own check. It does not count."),)
     if batch.proven:
         world = _complete(world, batch, at_ms)
@@ -85,29 +76,23 @@ def judged(
     return world, (Cue(Tone.DONE if check.counts else Tone.ALERT, f"{what}, passed.{_progress(batch, check)}"),)
 
 
+def _spare_standing(world: World, at_ms: int) -> str | None:
+    return trust.spare_standing(world, at_ms, is_lost(world, NEEDLE))
+
+
 def _complete(world: World, batch: Batch, at_ms: int) -> World:
     """The checks of `batch` are complete: what was open about them is over, and in time it is hot again."""
-    ends = (*alerts.ENDED_BY_PROOF, alerts.PROBE_UNTRUSTED)
+    ends = alerts.ended_by(alerts.Ends.PROOF)
     world = alerts.ended(world, at_ms, "checked again and passed", ends, batch.number)
-    hot_again = batch.reheat_by_ms is not None and not batch.reheat_missed and batch.stage is Stage.CHECKING
-    return world.with_batch(batch.id, reheat_by_ms=None) if hot_again else world
+    return reheating.hot_again(world, batch)
 
 
 def _read_warm(hold: Hold) -> Hold:
     """`hold` once a piece in it was warm enough: a power gap has not cooled it, unless it was a long one."""
     hold = replace(hold, measured=True)
-    if 0 < hold.power_ms < batch_causes.REHEAT_MS:
+    if 0 < hold.power_ms < reheating.REHEAT_MS:
         hold = replace(hold, power_ms=0, cold_since_ms=hold.cold_since_ms if hold.cold_ms else None)
     return hold
-
-
-def _found_cold(world: World, batch: Batch, temp_c: float, at_ms: int) -> World:
-    """A piece in holding is too cold: from now on the batch is to be reheated within its time."""
-    assert batch.hold
-    coldest_c = min(temp_c, batch.hold.coldest_c if batch.hold.coldest_c is not None else temp_c)
-    by_ms = batch.reheat_by_ms if batch.reheat_by_ms is not None else at_ms + batch_causes.REHEAT_MS
-    holds = (*batch.holds[:-1], replace(batch.hold, coldest_c=coldest_c))
-    return world.with_batch(batch.id, holds=holds, reheat_by_ms=by_ms)
 
 
 def _surely_c(batch: Batch, temp_c: float, reading: Reading | None) -> float:
@@ -143,7 +128,7 @@ def unproven(world: World, batch: Batch, at_ms: int) -> World:
     world = world.with_batch(batch.id, holds=(*batch.holds[:-1], hold))
     if batch.stage is Stage.CLOSED:
         return world
-    return alerts.amended(world, batch_causes.hold_unproven(batch, hold, at_ms))
+    return alerts.amended(world, hold_unproven(batch, hold, at_ms))
 
 
 def disputed(world: World, batch: Batch, check: Check, at_ms: int, why: str = "by the cook") -> World:
@@ -188,3 +173,68 @@ def limits(procedure: Procedure, name: str | None) -> tuple[Limit, Limit]:
 
 def _celsius(limit: Limit) -> float:
     return limit.c
+
+
+def hold_unproven(batch: Batch, hold: Hold, at_ms: int) -> Alert:
+    """Food went into holding that too few checks speak for."""
+    needed = batch.checks_needed
+    return alerts.made(
+        alerts.HOLD_UNPROVEN,
+        hold.id,
+        f"Batch {batch.number}: in holding with {batch.passed} of {needed} checks passed ({batch.missing})."
+        " Check it, cook more, or discard it.",
+        at_ms,
+        batch,
+        passed=batch.passed,
+        needed=needed,
+        failed=batch.failed,
+    )
+
+
+def check_failed(batch: Batch, check: Check, target: Limit, critical: Limit, at_ms: int) -> Alert:
+    """A check missed its target or, worse, the critical limit."""
+    assert check.temp_c is not None
+    unsafe = check.verdict is Verdict.BELOW_CRITICAL
+    limit = critical if unsafe else target
+    kind = alerts.CHECK_BELOW_CRITICAL if unsafe else alerts.CHECK_BELOW_TARGET
+    read = temp_text(check.temp_c, limit.unit)
+    if unsafe and critical.met_by(check.temp_c) and check.uncertainty_c:  # the low end of its interval misses it
+        read += f", surely {temp_text(check.temp_c - check.uncertainty_c, limit.unit)}"
+    return alerts.made(
+        kind,
+        check.id,
+        f"Batch {batch.number}, {check.part or 'piece'}: read {read}, needs {limit.text()}"
+        f" ({'critical limit' if unsafe else 'target'}). {_remedy(batch)}",
+        at_ms,
+        batch,
+        temperature=round(in_unit(check.temp_c, limit.unit), 2),
+        limit=limit.value,
+        unit=limit.unit,
+        part=check.part,
+        source=check.source,
+    )
+
+
+def _remedy(batch: Batch) -> str:
+    if batch.stage is Stage.CLOSED:
+        return f"The batch is {batch.outcome} already."
+    return (
+        "It is in holding: cook more, or discard it." if batch.stage is Stage.HOLDING else "Cook more and check again."
+    )
+
+
+def probe_untrusted(batch: Batch, check: Check, at_ms: int) -> Alert:
+    """A check passed by a needle that failed its own check."""
+    assert check.temp_c is not None
+    unit = batch.procedure.unit
+    return alerts.made(
+        alerts.PROBE_UNTRUSTED,
+        batch.id,
+        f"Batch {batch.number}, {check.part or 'piece'}: {temp_text(check.temp_c, unit)} was read by a probe that"
+        " failed its own check, and does not count. Check it in ice again, or read another thermometer that passed.",
+        at_ms,
+        batch,
+        temperature=round(in_unit(check.temp_c, unit), 2),
+        unit=unit,
+        part=check.part,
+    )

@@ -1,13 +1,19 @@
-"""The needle's resting places: which of them counts for what waits for a reading, and whose the newest one is."""
+"""The needle's resting places: which of them counts for what waits for a reading, and whose the newest one is.
 
+A check of a piece and one of the probe itself wait here, each for its window.
+"""
+
+from collections.abc import Iterator
 from dataclasses import replace
 
-from recorder.core import alerts, checks, probing
+from recorder.core import alerts
 from recorder.core.batch import Batch, Check, Stage, Verdict
 from recorder.core.effects import Cue, Tone
-from recorder.core.events import Reading
+from recorder.core.events import NEEDLE, Reading
+from recorder.core.limits import degrees
 from recorder.core.procedure import COLDEST_MEAT_C
-from recorder.core.rules import degrees
+from recorder.core.subject import Change, Moment, Subject, Timer
+from recorder.core.subjects import judging, probe_check
 from recorder.core.world import Owner, ProbeCheck, Spot, World
 
 SPOT_GRACE_MS = 15_000
@@ -38,27 +44,25 @@ LOWER_C = 0.1
 PLACE = "Thickest part, off the bone."
 """Where a piece is measured (FDA Food Code 2022, 3-401.11: all parts of the food; common practice for the place)."""
 
-Change = tuple[World, tuple[Cue, ...]]
+
+def _read(world: World, event: Reading, now: Moment) -> Change:
+    return _settled(world, event, now.at_ms) if event.channel == NEEDLE and event.settled else (world, ())
 
 
-def read(world: World, event: Reading, at_ms: int) -> Change:
+def _settled(world: World, event: Reading, at_ms: int) -> Change:
     """A settled reading of the needle closes what waits for one: of the fresh spots, the coldest counts for a piece."""
-    if not event.settled:
-        return world, ()
     if not COLDEST_MEAT_C <= event.temp_c <= HOTTEST_SPOT_C:
         return _no_piece(world, event)
-    probe_check = probing.waiting(world)
-    if not _may_be_piece(world, event) and not (probe_check and probing.in_bath(probe_check, event)):
+    bath = probe_check.waiting(world)
+    if not _may_be_piece(world, event) and not (bath and probe_check.in_bath(bath, event)):
         return _no_piece(world, event)
     world = replace(world, spots=_spots(world, event, at_ms))
     waiting = world.open_check()
-    if probe_check:
-        fresh = [spot for spot in _fresh(world, probe_check.opened_ms) if probing.in_bath(probe_check, spot)]
+    if bath:
+        fresh = [spot for spot in _fresh(world, bath.opened_ms) if probe_check.in_bath(bath, spot)]
         if event in fresh:
-            world, cues = probing.read(_taken(world, event, probe_check.id, None, at_ms), probe_check, event, at_ms)
-            assert world.probe_read
-            return checks.doubted(world, world.probe_read.doubts, at_ms), cues
-        waiting = _cut_short(world, probe_check, at_ms)
+            return probe_check.read(_taken(world, event, bath.id, None, at_ms), bath, event, at_ms)
+        waiting = _cut_short(world, bath, at_ms)
     if waiting is None:
         return _lower_read(world, event, at_ms)
     batch, check = waiting
@@ -67,10 +71,10 @@ def read(world: World, event: Reading, at_ms: int) -> Change:
         return _lower_read(world, event, at_ms)
     coldest = min(fresh, key=lambda reading: reading.temp_c)
     if owned := _owned_by(world, event, at_ms):  # it may still be the piece before: words alone do not tell
-        world = checks.disputed(world, *owned, at_ms, "a colder spot straight after it")
+        world = judging.disputed(world, *owned, at_ms, "a colder spot straight after it")
         batch = world.batch(batch.id)
     world = _taken(world, event, check.id, batch.id, at_ms)
-    return checks.judged(world, batch, check, coldest.temp_c, "probe", at_ms, coldest)
+    return judging.judged(world, batch, check, coldest.temp_c, "probe", at_ms, coldest)
 
 
 def _may_be_piece(world: World, reading: Reading) -> bool:
@@ -78,11 +82,11 @@ def _may_be_piece(world: World, reading: Reading) -> bool:
     return world.rules < 6 or (not reading.medium and reading.temp_c <= HOTTEST_PIECE_C)
 
 
-def _cut_short(world: World, probe_check: ProbeCheck, at_ms: int) -> tuple[Batch, Check] | None:
-    """The check of a piece that the words of `probe_check` cut short: the needle may rest in it all the same."""
+def _cut_short(world: World, bath: ProbeCheck, at_ms: int) -> tuple[Batch, Check] | None:
+    """The check of a piece that the words of `bath` cut short: the needle may rest in it all the same."""
     for batch in world.batches if world.rules >= 6 else ():
         check = batch.checks[-1] if batch.checks and batch.stage is not Stage.CLOSED else None
-        if check and check.verdict is Verdict.NO_READING and check.closed_ms == probe_check.opened_ms:
+        if check and check.verdict is Verdict.NO_READING and check.closed_ms == bath.opened_ms:
             return (batch, check) if at_ms < check.opened_ms + batch.procedure.settle_window_ms else None
     return None
 
@@ -126,7 +130,7 @@ def _lower_read(world: World, event: Reading, at_ms: int) -> Change:
     same = event.spot == world.spot_used
     if not same:
         world = _taken(world, event, check.id, batch.id, at_ms)
-    world, cues = checks.judged(world, batch, check, event.temp_c, "probe", at_ms, event)
+    world, cues = judging.judged(world, batch, check, event.temp_c, "probe", at_ms, event)
     verdict = next(each.verdict for each in world.batch(batch.id).checks if each.id == check.id)
     if verdict is Verdict.BELOW_CRITICAL and check.verdict is Verdict.BELOW_TARGET:
         id = alerts.alert_id(check.id, alerts.CHECK_BELOW_TARGET)
@@ -156,10 +160,26 @@ def _no_piece(world: World, event: Reading) -> Change:
     """The needle rests in something that no piece can be, such as hot oil: it counts for nothing."""
     if world.open_check() is None or event.spot == world.strange_spot:
         return world, ()
-    unit = world.procedure.unit if world.procedure else "C"
-    say = f"The needle reads {degrees(event.temp_c, unit)} degrees. That is no piece."
+    read = degrees(event.temp_c, world.unit)
     if event.medium == "unsure":
-        say = f"The needle reads {degrees(event.temp_c, unit)} degrees, perhaps in no piece. It is not taken. {PLACE}"
+        say = f"The needle reads {read} degrees, perhaps in no piece. It is not taken. {PLACE}"
     elif event.medium:
-        say = f"The needle reads {degrees(event.temp_c, unit)} degrees, in {event.medium}. It is not taken. {PLACE}"
+        say = f"The needle reads {read} degrees, in {event.medium}. It is not taken. {PLACE}"
+    else:
+        say = f"The needle reads {read} degrees. That is no piece."
     return replace(world, strange_spot=event.spot), (Cue(Tone.REFUSED, say),)
+
+
+def _timers(world: World) -> Iterator[Timer]:
+    if bath := probe_check.waiting(world):
+        due_ms = bath.opened_ms + probe_check.WINDOW_MS
+        yield due_ms, lambda now, _: probe_check.unread(now, due_ms)
+
+
+def _batch_timers(batch: Batch) -> Iterator[Timer]:
+    if check := batch.open_check:
+        due_ms = check.opened_ms + batch.procedure.settle_window_ms
+        yield due_ms, lambda world, _: judging.unread(world, batch.id, due_ms)
+
+
+SUBJECT = Subject(events={Reading: _read}, timers=_timers, batch_timers=_batch_timers)

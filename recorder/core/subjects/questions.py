@@ -1,23 +1,28 @@
-"""What is said to a question: "time left", "status", "last reading". Answers change nothing.
+"""Questions: "time left", "status", "last reading". An answer changes nothing."""
 
-Each gives the words, and whether there was anything to tell.
-"""
-
+from recorder.core import meanings as m
 from recorder.core.batch import Batch, Stage
+from recorder.core.effects import Tone
 from recorder.core.events import NEEDLE
-from recorder.core.rules import degrees, minutes_text
+from recorder.core.limits import degrees, minutes_text
+from recorder.core.subject import Answer, Command, Subject
 from recorder.core.world import World
 
-Told = tuple[str, bool]
+
+def _answered(world: World, say: str, known: bool = True) -> Answer:
+    """An answer; one that knows nothing makes a sentence less likely."""
+    return Answer(world, "answered" if known else "unanswered", Tone.ANSWER, say)
 
 
-def time_left(world: World, vat: int | None, at_ms: int) -> Told:
-    """How long each cook and each hold still has, or is over; with `vat`, the cook in that vat alone."""
+def _time_left(world: World, command: Command) -> Answer:
+    """How long each cook and each hold still has, or is over; with a vat, the cook in that vat alone."""
+    vat, at_ms = command.intent.vat, command.now.at_ms
     stages = (Stage.COOKING, Stage.HOLDING) if vat is None else (Stage.COOKING,)
     said = [_left(batch, at_ms) for batch in world.batches if batch.stage in stages and vat in (None, batch.vat)]
     if said:
-        return " ".join(said), True
-    return ("Nothing is cooking or holding." if vat is None else f"Nothing is cooking in vat {vat}."), False
+        return _answered(world, " ".join(said))
+    nothing = "Nothing is cooking or holding." if vat is None else f"Nothing is cooking in vat {vat}."
+    return _answered(world, nothing, known=False)
 
 
 def _left(batch: Batch, at_ms: int) -> str:
@@ -39,19 +44,16 @@ def _left(batch: Batch, at_ms: int) -> str:
     return f"Batch {batch.number}: {minutes_text(at_ms - until_ms)} over its {what}."
 
 
-def status(world: World) -> Told:
+def _status(world: World, _: Command) -> Answer:
     """The shift, the open batches and the number of open alerts."""
-    if world.shift is None or world.shift.ended_ms is not None:
-        shift = "No shift is open."
-    else:
-        shift = f"Shift of cook {world.shift.cook}."
+    shift = f"Shift of cook {world.open_shift.cook}." if world.open_shift else "No shift is open."
     batches = [
         f"Batch {batch.number} {batch.stage.value}, {_checks(batch)}."
         for batch in world.batches
         if batch.stage is not Stage.CLOSED
     ]
     open_alerts = sum(1 for alert in world.alerts if alert.ended_ms is None)
-    return " ".join([shift, *(batches or ["No batch is open."]), f"Alerts open: {open_alerts}."]), True
+    return _answered(world, " ".join([shift, *(batches or ["No batch is open."]), f"Alerts open: {open_alerts}."]))
 
 
 def _checks(batch: Batch) -> str:
@@ -61,12 +63,14 @@ def _checks(batch: Batch) -> str:
     return ", ".join([f"{batch.passed} of {batch.checks_needed} checks", *failed, *cold])
 
 
-def last_reading(world: World, at_ms: int) -> Told:
+def _last_reading(world: World, command: Command) -> Answer:
     """The needle's newest temperature and how old it is."""
     latest = world.latest.get(NEEDLE)
     if latest is None:
-        return "The needle has given no reading.", False
-    unit = world.procedure.unit if world.procedure else "C"
+        return _answered(world, "The needle has given no reading.", known=False)
     settled = "settled" if latest.settled else "not settled"
-    ago = minutes_text(at_ms - latest.at_ms)
-    return f"{degrees(latest.temp_c, unit)} degrees, {settled}, {ago} ago.", True
+    ago = minutes_text(command.now.at_ms - latest.at_ms)
+    return _answered(world, f"{degrees(latest.temp_c, world.unit)} degrees, {settled}, {ago} ago.")
+
+
+SUBJECT = Subject(commands={m.TIME_LEFT: _time_left, m.STATUS: _status, m.LAST_READING: _last_reading})

@@ -1,0 +1,55 @@
+"""All subjects, in the order in which each event, the passage of time and the rows of a commit go through them.
+
+The order is part of what a record is: it says which of two rows stands first, and which of two things that are due in
+the same millisecond is said first.
+"""
+
+from recorder.core.subjects import (
+    cabinet,
+    correction,
+    disk,
+    food_check,
+    frying,
+    hearing,
+    holding,
+    loading,
+    needle,
+    oil,
+    power,
+    probe_check,
+    probe_loss,
+    questions,
+    recovery,
+    reheating,
+    sale,
+    shift,
+    waits,
+)
+
+SUBJECTS = tuple(
+    subject.SUBJECT
+    for subject in (
+        power,
+        hearing,
+        disk,
+        shift,
+        probe_loss,
+        needle,
+        loading,
+        frying,
+        food_check,
+        correction,
+        holding,
+        sale,
+        waits,
+        reheating,
+        cabinet,
+        oil,
+        probe_check,
+        recovery,
+        questions,
+    )
+)
+
+COMMANDS = {meaning: command for subject in SUBJECTS for meaning, command in subject.commands.items()}
+"""By meaning: what is done with it."""
