@@ -7,7 +7,7 @@ import pytest
 
 from recorder.core import alerts
 from recorder.core import meanings as m
-from recorder.core.effects import Cue
+from recorder.core.effects import Cue, Notice
 from recorder.core.events import Intent, Started
 from recorder.core.procedure import BY_SAFE_END
 from tests.kitchen import MINUTE, PROCEDURE, Kitchen
@@ -290,3 +290,28 @@ def test_what_stood_against_the_first_pieces_sold_stays_said(rules: int) -> None
     (alert,) = [each for each in kitchen.state.world.alerts if each.kind == alerts.SOLD_DESPITE]
     assert "quality limit" in alert.text
     assert ("checks are not complete" in alert.text) is (rules == 6)
+
+
+def test_an_alert_that_becomes_critical_is_repeated_and_in_nobodys_hand(rules: int) -> None:
+    """A sale past the quality limit was answered; then pieces are sold that were read too cold."""
+    kitchen = checking(rules)
+    kitchen.check_all()
+    kitchen.say(m.HOLD_START)
+    kitchen.read("cabinet", 150)
+    kitchen.check("thigh", 150)
+    kitchen.wait(61 * MINUTE)
+    kitchen.say(m.SOLD, count=2)
+    kitchen.say(m.CONFIRM)
+    (alert,) = [each for each in kitchen.state.world.alerts if each.kind == alerts.SOLD_DESPITE]
+    assert alert.level == "warning"
+    kitchen.state = replace(
+        kitchen.state, world=alerts.acknowledged(kitchen.state.world, alert.id, "MK", kitchen.at_ms)
+    )
+    kitchen.check("thigh", 120)
+    kitchen.say(m.SOLD, count=2)
+    before = len(kitchen.effects)
+    kitchen.say(m.CONFIRM)
+    now = next(each for each in kitchen.state.world.alerts if each.id == alert.id)
+    said = [each.change for each in kitchen.effects[before:] if isinstance(each, Notice) and each.alert.id == alert.id]
+    assert now.level == "critical"
+    assert (said, now.acknowledged_by) == ((["repeated"], None) if rules == 6 else ([], "MK"))

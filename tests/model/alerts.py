@@ -27,6 +27,10 @@ def see(ledger: Ledger, step: Step, state: State) -> None:
         if was_open and new["ended_ms"] is not None:
             hold_to("11 ended", "ended" in told, new)
             _ended(ledger, step, new)
+        elif was_open and old and old["level"] != new["level"] and not step.struck:
+            hold_to(
+                "11 worse", new["level"] == "critical" and "repeated" in told and not new.get("acknowledged_ms"), new
+            )
         elif not was_open and new["ended_ms"] is None:
             hold_to("11 raised", told == ["raised"], new, told)
             hold_to("11 when", new["began_ms"] <= step.at_ms, new)

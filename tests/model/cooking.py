@@ -35,7 +35,10 @@ def see(ledger: Ledger, step: Step) -> None:
             due = [alert.began_ms + ms for ms in AGAIN[alert.level]]
             reopened = ledger.raised[alert.id] > alert.began_ms
             now = any(ledger.since_ms <= ms <= step.at_ms for ms in due)
-            hold_to("11 again", now or reopened or step.struck, notice)
+            was = step.before("alerts", alert.id, ledger.rows["alerts"][alert.id])
+            worse = was is not None and was["level"] == "warning" and alert.level is Level.CRITICAL
+            ledger.seen["alerts that became critical"] += worse
+            hold_to("11 again", now or reopened or step.struck or worse, notice)
             hold_to("11 in hand", alert.acknowledged_ms is None, notice)
 
 
