@@ -49,6 +49,8 @@ def test_a_fit_from_before_a_plunge_is_no_rest_in_the_piece() -> None:
         assert needle.go(91, 0.5, 2) == []
 
 
+@pytest.mark.slow
+@pytest.mark.no_cover
 def test_hardly_a_settle_is_false_and_the_interval_covers() -> None:
     """The first insertions of `tests.bench.settle`, which has ten thousand; its bounds widened by chance."""
     settled = [each for insertion in insertions(150, seed=1) if (each := insertion.by_fit())]
@@ -67,8 +69,6 @@ def test_a_fall_into_a_colder_piece_reads_hardly_too_high(lag_s: float, high_c: 
         assert rest.temp_c - piece_c <= high_c
 
 
-@pytest.mark.slow
-@pytest.mark.no_cover
 @settings(deadline=None, max_examples=30)
 @given(
     st.sampled_from([1, 2]),

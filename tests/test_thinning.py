@@ -136,4 +136,4 @@ def test_a_flood_makes_no_more_readings_and_settles_as_ever() -> None:
             made.append(reading)
     assert len(made) < 30
     assert made[-1].settled
-    assert made[-1].temp_c == pytest.approx(84.0, abs=0.2)
+    assert made[-1].temp_c == pytest.approx(84.0, abs=0.4)

@@ -157,7 +157,11 @@ def _meat(
     inner_c = centre_c + (dice.uniform(0, 10) if hotter_c is None else hotter_c)
     thick_mm = dice.uniform(1.5, 4)
     speed = uniform_log(dice, 6, 40) if crust else uniform_log(dice, 15, 80)
-    way = depth - np.clip(_TIMES * speed, 0, depth) if path_mm is None else np.clip(path_mm(_TIMES), 0, depth)
+    way = (
+        depth - np.clip(_TIMES * speed, 0, depth)
+        if path_mm is None
+        else np.clip(path_mm(_TIMES.astype(np.float64)), 0, depth)
+    )
     flesh_c = centre_c + (inner_c - centre_c) * (way / depth) ** 2
     hot = np.exp(-np.maximum(depth - way, 0) / thick_mm)
     course.drift_c_per_s = dice.choice((0.0, 0.0, dice.uniform(-0.01, 0.02)))
