@@ -261,7 +261,7 @@ class Settling:
         return fit.now_c + _rest_c(fit) - care * doubt_c, UNSEEN_C + wide * doubt_c
 
     def _sure(self, value_c: float, half_c: float) -> bool:
-        """Whether the interval is narrow enough: in a bath, which is the needle's own check, narrower than in a piece."""
+        """Whether the interval is narrow enough; in a bath, where the needle itself is checked, it must be narrower."""
         return half_c <= (BATH_SURE_C if value_c <= COLD_C or value_c >= STEAMY_C else SURE_C)
 
     def _thick(self, fit: Approach) -> bool:
