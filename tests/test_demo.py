@@ -13,6 +13,7 @@ from recorder.core.effects import Notice
 from recorder.core.station import State, step
 from recorder.demo import story
 from recorder.journal.journal import Journal
+from recorder.thermal.settle import SURE_C
 from tests.conftest import Performance
 from tests.tampering import unguarded
 
@@ -72,11 +73,11 @@ def test_the_story_holds(performance: Performance) -> None:
     ]
     assert [row["part"] for row in loads if row["struck"]] == ["wing"]
     assert Counter(row["verdict"] for row in checks[before * 4 :]) == {"passed": 13, "below target": 1}
-    assert all(row["settle_seconds"] < 12 and row["uncertainty_c"] <= 0.5 for row in checks[before * 4 :])
+    assert all(row["settle_seconds"] < 15 and row["uncertainty_c"] <= SURE_C for row in checks[before * 4 :])
     assert (probe_check["how"], probe_check["verdict"]) == ("ice point", "passed")
     assert {row["probe_was"] for row in checks} == {"passed"}
     (drift,) = [row for row in told if row["kind"] == alerts.DRIFT]
-    assert "batch 1 185." in drift["text"] and drift["acknowledged_by"] == "MK"
+    assert "batch 1 183." in drift["text"] and drift["acknowledged_by"] == "MK"
     assert len(corrections) == 1
     assert [row["outcome"] for row in commands].count("not understood") == 1
     assert "refused" not in {row["outcome"] for row in commands}

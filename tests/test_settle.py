@@ -1,12 +1,16 @@
 """The judge of rest, tried on the first-order lag of a needle with noise. The physics is textbook; the lags, the noise
 and the temperatures are of the size of a thin needle's and invented."""
 
+import time
+
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from recorder.thermal.settle import Place
-from tests.bench.settle import TOLERANCE_C, insertions
+from recorder.thermal.settle import SURE_C, Place, Settling
+from tests.bench.needles import Insertion
+from tests.bench.needles import insertions as physical
+from tests.bench.settle import TOLERANCE_C, Settled, by_fit, insertions
 from tests.needles import AIR_C, Needle, probed
 
 
@@ -15,12 +19,13 @@ def test_a_needle_that_is_pushed_in_comes_to_rest_in_one_spot() -> None:
     assert needle.go(AIR_C, 9, 20) == []
     found = needle.go(84, 2, 300)
     assert {rest.spot for _, rest in found} == {1}
-    assert all(abs(rest.temp_c - 84) < 0.3 for _, rest in found)
+    assert all(83 < rest.temp_c < 84.1 for _, rest in found), "on the careful side while the needle still goes up"
+    assert all(abs(rest.temp_c - 84) < 0.3 and rest.uncertainty_c < 1 for after_ms, rest in found if after_ms > 30_000)
     assert len(found) > 550, "it is said with nearly every sample, as long as it rests"
 
 
 @pytest.mark.parametrize(
-    ("lag_s", "noise_c", "within_s"), [(1, 0.1, 8), (2, 0.1, 12), (4, 0.1, 20), (2, 0.3, 14), (6, 0.1, 27)]
+    ("lag_s", "noise_c", "within_s"), [(1, 0.1, 9), (2, 0.1, 15), (4, 0.1, 34), (2, 0.3, 17), (6, 0.1, 46)]
 )
 def test_how_soon_and_how_near_the_first_rest_is(lag_s: float, noise_c: float, within_s: float) -> None:
     """Measured bounds, with some air."""
@@ -30,22 +35,31 @@ def test_how_soon_and_how_near_the_first_rest_is(lag_s: float, noise_c: float, w
         needle.go(AIR_C, 9, 10)
         after_ms, rest = needle.go(piece_c, lag_s, 90)[0]
         assert after_ms <= within_s * 1000
-        assert rest.uncertainty_c <= 0.5
-        assert rest.temp_c == pytest.approx(piece_c, abs=1.0)
+        assert rest.uncertainty_c <= SURE_C
+        assert -rest.uncertainty_c <= rest.temp_c - piece_c <= 0.5
         assert rest.settle_ms == pytest.approx(after_ms, abs=1000)
+
+
+def test_a_fit_from_before_a_plunge_is_no_rest_in_the_piece() -> None:
+    """A needle whose noise kept it from being at rest in the air was given the air's temperature as the piece's."""
+    for hz, seed in [(7, 17), (7, 21), (8, 7), (8, 17), (8, 23)]:
+        needle = Needle(hz=hz, noise_c=0.45, seed=seed, temp_c=49)
+        needle.at_ms = 6_000
+        needle.go(49, 9, 14 + seed / 10)
+        assert needle.go(91, 0.5, 2) == []
 
 
 @pytest.mark.slow
 @pytest.mark.no_cover
 def test_hardly_a_settle_is_false_and_the_interval_covers() -> None:
     """The first insertions of `tests.bench.settle`, which has ten thousand; its bounds widened by chance."""
-    settled = [each for insertion in insertions(600, seed=1) if (each := insertion.by_fit())]
-    assert len(settled) >= 594
-    assert sum(abs(each.error_c) > TOLERANCE_C for each in settled) <= 2
-    assert 0.925 <= sum(abs(each.error_c) <= each.half_c for each in settled) / len(settled) <= 0.975
+    settled = [each for insertion in insertions(150, seed=1) if (each := insertion.by_fit())]
+    assert len(settled) >= 145
+    assert all(-1.5 < each.error_c < TOLERANCE_C / 2 for each in settled)
+    assert sum(abs(each.error_c) <= each.half_c for each in settled) / len(settled) >= 0.95
 
 
-@pytest.mark.parametrize(("lag_s", "high_c"), [(2, 0.25), (4, 0.3), (8, 0.5)])
+@pytest.mark.parametrize(("lag_s", "high_c"), [(2, 0.25), (4, 0.3), (6, 0.4)])
 def test_a_fall_into_a_colder_piece_reads_hardly_too_high(lag_s: float, high_c: float) -> None:
     """Too high is the unsafe side; measured bounds at 0.1 °C of noise."""
     for seed in range(12):
@@ -103,7 +117,7 @@ def test_pieces_one_after_another_are_spots_one_after_another() -> None:
     needle.go(AIR_C, 9, 10)
     for spot, (piece_c, in_air_s) in enumerate([(84, 6), (80, 6), (62, 0), (90, 0), (55, 30), (83, 8)], 1):
         rest = needle.go(piece_c, 2, 25)[-1][1]
-        assert (rest.spot, rest.temp_c) == (spot, pytest.approx(piece_c, abs=0.25))
+        assert (rest.spot, rest.temp_c) == (spot, pytest.approx(piece_c, abs=0.4))
         assert rest.colder == (spot == 5), "only there it went down from one piece to the next"
         if in_air_s:
             needle.go(AIR_C, 9, in_air_s)
@@ -169,7 +183,7 @@ def test_ten_samples_a_second_settle_as_soon_and_a_wobble_is_no_way() -> None:
     """The hand shakes the needle by nearly four degrees while it is in: it has moved, and is where it was."""
     needle = Needle(hz=10, noise_c=0.1)
     needle.go(AIR_C, 9, 10)
-    assert needle.go(84, 2, 20)[0][0] < 12_000
+    assert needle.go(84, 2, 20)[0][0] < 15_000
     for goal_c in (80.5, 87.5) * 4:
         needle.go(goal_c, 0.3, 1)
     rest = needle.go(84, 1, 40)[-1][1]
@@ -181,7 +195,7 @@ def test_a_coarse_probe_that_flickers_by_a_whole_degree_settles_within_it() -> N
     needle.go(AIR_C, 9, 10)
     rests = [rest for value in [84.0, 84.0, 85.0, 85.0] * 50 if (rest := needle.say(value))]
     assert {rest.spot for rest in rests} == {1}
-    assert all(84 <= rest.temp_c <= 85 and rest.uncertainty_c >= 0.1 for rest in rests)
+    assert all(83.5 <= rest.temp_c <= 85 and rest.uncertainty_c >= 0.5 for rest in rests)
 
 
 def test_an_ice_bath_is_found() -> None:
@@ -226,3 +240,102 @@ def test_a_spot_after_air_is_not_a_colder_spot_of_the_same_piece() -> None:
     needle = probed(84)
     needle.go(AIR_C, 9, 90)
     assert not needle.go(62, 2, 25)[-1][1].colder
+
+
+def judged(kind: str, count: int, seed: int = 5) -> list[tuple[Insertion, Settled | None]]:
+    """The first of `tests.bench.settle`, which has more, with needles of 1.0, 1.6 and 3.2 mm."""
+    return [(each, by_fit(each)[0]) for each in physical([kind], count, seed, None)]
+
+
+@pytest.mark.parametrize(
+    "kind",
+    [
+        "meat, cold needle",
+        "meat, warm needle",
+        "through a hot crust",
+        "pushed down a gradient",
+        "pushed further",
+        "from a hotter piece",
+        "lags in series",
+    ],
+)
+def test_in_meat_the_first_settled_value_is_hardly_too_high_and_the_interval_holds(kind: str) -> None:
+    """Conduction of heat (recorder/thermal/NEEDLE.md); the bounds are those of the whole bench, widened by chance."""
+    found = [each for _, each in judged(kind, 8) if each]
+    assert len(found) >= 12
+    assert max(each.error_c for each in found) <= 1.2
+    assert max(each.stands_c for each in found) <= 1.2
+    assert sum(abs(each.error_c) <= each.half_c for each in found) / len(found) >= 0.8
+    assert sum(each.error_c < -2 for each in found) <= 0.1 * len(found)
+
+
+def test_a_needle_from_the_basket_settles_in_no_piece_before_it_has_cooled() -> None:
+    """Half of them were more than a degree high when they did."""
+    assert not any(found for _, found in judged("from basket or oil", 8))
+
+
+@pytest.mark.parametrize("kind", ["air, 20 to 100 °C", "hot air, 65 to 100 °C", "hot air after a piece", "oil", "hand"])
+def test_what_is_no_food_is_taken_for_none(kind: str) -> None:
+    assert not any(found for _, found in judged(kind, 8))
+
+
+def test_ice_and_boiling_water_are_found_by_every_needle_and_show_its_lag() -> None:
+    """They are checks of the needle: "water" says that it is in no piece."""
+    lags: dict[float, list[float]] = {1.0: [], 3.2: []}
+    for each in physical(["ice bath"], 5, 5, None):
+        settling = Settling()
+        rests = [rest for at_ms, temp_c in each.samples if (rest := settling.feed(at_ms + 20_000, temp_c))]
+        assert {rest.medium for rest in rests} == {"water"}
+        assert abs(rests[0].temp_c) <= 0.6
+        assert abs(rests[-1].temp_c) <= 0.3
+        if settling.lag_s and each.diameter_mm in lags:
+            lags[each.diameter_mm].append(settling.lag_s)
+    assert max(lags[1.0]) < max(lags[3.2])
+    needle = Needle(hz=4, noise_c=0.1)
+    needle.go(AIR_C, 9, 10)
+    _, rest = needle.go(99.8, 1, 30)[-1]
+    assert (rest.medium, rest.temp_c) == ("water", pytest.approx(99.8, abs=0.2))
+    assert needle.settling.lag_s == pytest.approx(1.0, abs=0.3)
+
+
+def test_a_needle_known_to_be_thick_says_less() -> None:
+    found = []
+    for lag_s in (0.8, 4.0):
+        needle = Needle(hz=4, noise_c=0.1)
+        needle.settling.lag_s = lag_s
+        needle.go(AIR_C, 9, 10)
+        found.append(needle.go(84, 2, 30)[0][1])
+    assert found[1].settle_ms > found[0].settle_ms
+
+
+@pytest.mark.parametrize(("before_c", "after_c"), [(84.0, 81.2), (76.5, 72.0), (84.0, 82.9)])
+@pytest.mark.parametrize("lag_s", [1.5, 4])
+def test_a_colder_place_of_the_same_insertion_is_read(before_c: float, after_c: float, lag_s: float) -> None:
+    """In the same spot when it is near, in a colder one when it is farther: a check keeps the lowest."""
+    needle = probed(before_c, noise_c=0.1)
+    _, rest = needle.go(after_c, lag_s, 60)[-1]
+    assert rest.temp_c == pytest.approx(after_c, abs=0.4)
+    assert rest.spot == 1 or (rest.spot == 2 and rest.colder)
+
+
+def test_a_turning_point_is_no_rest() -> None:
+    """Up through a hot crust and down again by 1/t: nothing is read that is a degree above the end."""
+    for seed in range(8):
+        needle = Needle(hz=4, noise_c=0.1, seed=seed)
+        needle.go(AIR_C, 9, 10)
+        needle.go(95, 2, 3)
+        found = []
+        for step in range(200):
+            if rest := needle.say(70 + (needle.temp_c - 70) / (1 + step / 8)):
+                found.append(rest.temp_c)
+        assert found
+        assert max(found) <= 71
+
+
+def test_a_sample_costs_little() -> None:
+    """At ten samples a second, with room for a busy machine."""
+    needle = Needle(hz=10, noise_c=0.1)
+    needle.go(AIR_C, 9, 10)
+    began = time.process_time()
+    needle.go(84, 2, 60)
+    assert (time.process_time() - began) / 600 <= 0.001

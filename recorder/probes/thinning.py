@@ -39,7 +39,7 @@ class Thinning:
         rest = self._settling.feed(at_ms, temp_c) if self._settling else None
         last = self._last
         if rest:
-            judged = (round(rest.uncertainty_c, 3), rest.settle_ms, rest.colder)
+            judged = (round(rest.uncertainty_c, 3), rest.settle_ms, rest.colder, rest.medium)
             reading = Reading(at_ms, self._channel, round(rest.temp_c, 6), True, rest.spot, *judged)
             due = last is None or last.spot != rest.spot or at_ms - last.at_ms >= REPEAT_MS
         else:

@@ -1,55 +1,97 @@
 """When a needle has come to rest, where, and at what temperature. Pure; time is an argument. It knows no limit.
 
-**Settled.** A curve that approaches its end exponentially is fitted to the samples (`approach`). The needle has settled
-when the 95 % interval of the end is narrow (`SURE_C`) and the needle has nearly got there (`NEAR_C`), in two fits
-running. It has settled to the end of the curve: a little beyond what the probe shows, as far as the interval is honest.
+**Settled.** An approach by the laws of NEEDLE.md is fitted to the samples (`approach`): in a fluid the last of the way
+dies fast, in meat slowly. Where it ends lies between the two, nearer to the law that fits better (`_rest_c`), and how
+far that may be off follows from how far the laws are apart, from noise and from the slope (`_doubt_c`). The needle has
+settled when half of the 95 % interval is `SURE_C` or less, and the fits have agreed for `STAND_MS`. The value lies on
+the careful side, by about the doubt; the interval is wide at first and narrows while the needle stays.
 
-**A fall has to prove itself.** Too high is the unsafe side, and a needle in air falls too: one that came down has
-settled only when it has also been level for `LEVEL_MS`. One that begins to fall is no longer settled.
+**A fall has to prove itself.** Too high is the unsafe side. One that came down, or slowly though not as in meat, has
+settled only when its fits have agreed more closely, for `STAND_DOWN_MS`, and the needle was level for `LEVEL_MS`. A
+turning point is no rest: the curve must not have fallen by more than `FELL_C` while it stood.
+
+**It goes on.** While the needle is in a spot, each sample says again what it rests at. A check keeps the lowest of one
+insertion: of one spot, and of the spots that follow with `colder`.
 
 **A spot.** A resting place is a spot in food when the needle came to it by clear movement (more than `MOVED_C` within
-`RECENT_MS`) to something hot (`FLOOR_C` or more) or icy (`COLD_C` or less). Up to anything between it must be a plunge
-(`PLUNGE_C` within that window, at most `PLUNGE_MS` before it settled, with a lag of `PLUNGE_LAG_S` or less). So a
-needle in air or on the table is in no spot, but a raw piece and an ice bath are found. Nor is anything hotter than
-`HOTTEST_C`: a piece is wet, so that is the basket or the oil. A slow drift up, as of a piece that is still warming,
-stays in its spot; a slow drift down leaves it for none. A rest whose beginning was not seen, at the start or after a
-gap, is no spot.
+`RECENT_MS`, or down within `FALL_MS`) to something hot (`FLOOR_C` or more) or icy (`COLD_C` or less), as fast as food
+takes a needle along (`medium.quick`). To anything between it must be a plunge (`PLUNGE_C` within that window, at most
+`PLUNGE_MS` before it settled). So a needle in air or on the table is in no spot, but a raw piece and an ice bath are
+found. Nor is anything hotter than `HOTTEST_C`: a piece is wet, so that is the basket or the oil. A needle that was
+hotter must first have been colder than where it rests, by `COOLED_C`. A slow drift up, as of a piece that is still
+warming, stays in its spot; a slow drift down leaves it for none. A rest whose beginning was not seen, at the start or
+after a gap, is no spot.
 
 **A doubtful needle settles nowhere.** A single sample far from its neighbours is not believed; a neighbour's value
 stands for it. The needle has not settled with more than one in ten corrected like this (`MOST_CORRECTED`), with a
 converter that is stuck, or for `QUIET_MS` after an excursion (`contact`); then it must move again to be in a spot.
 
-**What it can't do.** It needs a sample in four seconds or more, and six of them on the way. With a resolution of 1 °C
-it settles late or by luck. A cold needle that warms up in a strong draught looks like a plunge into something cool; a
-basket that has cooled to the heat of food looks like food. In a piece that warms the needle with two lags it settles
-low, on the careful side. How well it does: tests/test_settle.py, `tests.bench.settle`.
+**What it can't do.** It needs a sample in two seconds or more (`probes/pace.py`), and six of them on the way. With a
+resolution of 1 °C it settles late or by luck. Water and steady steam at the heat of food look like food; so does, now
+and then, metal that has cooled to it. A needle as warm as the piece is not seen to go in. One of 3 mm that goes in cold
+settles late or never. A needle that is not deep enough settles wrongly (NEEDLE.md). How well it does:
+tests/test_settle.py, `tests.bench.settle`.
 """
 
+import math
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from statistics import fmean, median
+from statistics import fmean
 
-from recorder.thermal.approach import LEAST_SAMPLES, Approach, fitted
+from recorder.thermal.approach import LAGS_S, LEAST_SAMPLES, ORIGINS_S, Approach, fitted
 from recorder.thermal.contact import SPIKE_C, Contact
+from recorder.thermal.medium import HOTTEST_C, STEAMY_C, UNSURE, WATER, Stay, medium, quick
+from recorder.thermal.response import THICK_S, lag_s
 
 RECENT_MS = 4_000
 """Movement is looked for within this window; a longer gap is an interruption."""
-WINDOW_MS = 20_000
+WINDOW_MS = 30_000
 """The fit takes no older samples."""
 LEAST_MS = 2_000
 """The fit takes no shorter stretch."""
-FIT_MS = 400
+FIT_MS = 500
 """The fit is made this often at most; between fits the last judgement stands."""
-SURE_C = 0.5
+SURE_C = 3.8
 """Most for half of the 95 % interval of the end."""
-NEAR_C = 2.0
-"""Most that may be left of the way to the end."""
+BATH_SURE_C = 1.2
+"""The same in ice, and from `STEAMY_C` on, where water boils: the needle's own check has a tolerance of 1 °C."""
+NEAR_C = 0.8
+"""Most that may be left of a way down."""
 MOST_CORRECTED = 0.1
 """Largest share of corrected samples with which a needle can have settled."""
-FALLING_C_PER_S = 0.06
-"""A needle that falls as fast over `RECENT_MS` is not at rest."""
+FALL_MS = 8_000
+"""Slow movement down is looked for within this window."""
+COURSE = 240
+"""So many fits back it is known how a needle came."""
+STAND_MS, STAND_DOWN_MS = 2_500, 5_000
+"""So long the fits must have agreed; the second for a needle that came down, or slowly into what seems a fluid."""
+SLOW_HALF_S, SLOW_LEAN = 2.4, 0.2
+"""Half of the way takes a thin needle less than this, in water and in most meat (NEEDLE.md)."""
+STAND_C, STAND_DOWN_C, FELL_C = 1.0, 0.5, 0.4
+"""So far the ends may differ meanwhile; the second for one that came down; and so far the needle may have fallen."""
+MISFIT = 1.4
+"""A curve that leaves over more than so many times the noise from sample to sample fits only something shorter."""
+LEAST_LEFT_C = 0.15
+"""Less than this left over is no misfit."""
+SEEN = 0.6
+"""Samples farther away than this share of the newest way are not fitted."""
+APART, UNDECIDED, NOISY, STEEP_S, SPREAD = 0.14, 0.07, 0.75, 2.0, 0.14
+"""The parts of the doubt, by least squares on the bench's tuning half; see `_doubt_c`."""
+UNSEEN_C, WIDE = 0.4, 3.4
+"""Half of the interval: what no sample shows, and times the doubt."""
+CARE_UP, CARE_DOWN = 1.4, 1.0
+"""The value lies so many times the doubt below where the needle seems to go; the second on a way down, and for a thick
+needle, which promises too little by itself."""
+FULL_C = 0.3
+"""With less than this left there is less to be careful of: a needle that stands still shows what is."""
+THICK = 1.5
+"""A thick needle's doubt is so many times as large."""
+COOLED_C = 5.0
+"""See "A spot"."""
+TURNED_C, TURNED_UP_C = 1.2, 0.3
+"""So much below the hottest of its way it has turned; then it must not seem to go up by more than the second."""
 LEVEL_MS = 8_000
 LEVEL_C_PER_S = 0.03
 """Most that the line through `LEVEL_MS` of samples may rise or fall when the needle came down."""
@@ -61,12 +103,11 @@ FLOOR_C = 45.0
 """Air and table are below this, also beside a fryer (common practice, no source),"""
 COLD_C = 5.0
 """and above this; the Food Code's cold holding (2022, 3-501.16(A)(2)) is at or below it."""
-HOTTEST_C = 105.0
-"""Food is no hotter than its boiling water, with some room for salt and for the probe; metal and oil are."""
 PLUNGE_C = 5.0
 PLUNGE_MS = 20_000
-PLUNGE_LAG_S = 6.0
 """Food takes a needle along faster than air does, even in a draught (common practice, no source)."""
+ORIGIN_S, LAG_S, MOST_ORIGIN_S = (1.5, 2.0, 1.0), (2.2, 0.6, 1.5), 12.0
+"""From the time that half of the way took: how the searched lags and origins are bounded; see `_laws`."""
 
 Samples = Sequence[tuple[int, float]]
 
@@ -97,19 +138,26 @@ class Rest:
     temp_c: float
     """What it settles to."""
     uncertainty_c: float
-    """Half of the 95 % interval of `temp_c`: what the samples leave open, not the probe's own error."""
+    """Half of the 95 % interval of `temp_c`: what the samples leave open, not the probe's own error. The piece has
+    surely reached `temp_c` less this: in the bench the truth was hardly ever below it. Above it may be: no sample
+    shows that a needle is not deep enough."""
     settle_ms: int
     """From when it began to move until it settled in this spot."""
     colder: bool
     """Whether it came down to this spot from the one before without a rise, as when it is moved within a piece."""
+    medium: str = ""
+    """What it seems to rest in, where that is no piece (`recorder.thermal.medium`)."""
 
 
 class Settling:
     """Judges one needle, sample by sample."""
 
-    def __init__(self) -> None:
+    def __init__(self, lag_s: float | None = None) -> None:
+        """`lag_s`: the needle's own lag in a bath, if it is known (`recorder.thermal.response`)."""
         self.spot = 0
         """The newest spot; it only ever rises."""
+        self.lag_s = lag_s
+        """Its lag, as given or as the newest rest in a bath showed it; None while it is not known."""
         self._contact = Contact()
         self._forget()
 
@@ -120,7 +168,11 @@ class Settling:
 
     def _forget(self) -> None:
         self.place = Place.UNKNOWN
+        self.medium = ""
+        """What it rests in, in a spot or not; "" for a piece, and while it moves."""
         self._samples: deque[tuple[int, float]] = deque()
+        self._course: deque[tuple[int, float]] = deque(maxlen=COURSE)
+        """A sample for each fit, for longer."""
         self._corrected: deque[int] = deque()
         """When those of them came that were not believed."""
         self._rest_c: float | None = None
@@ -131,14 +183,22 @@ class Settling:
         """Whether it may have risen since it was in a spot."""
         self._began_ms = self._arrived_ms = 0
         """When it last began to move, and when it came to rest."""
+        self._from_c = 0.0
+        """Where it was when it began to move."""
         self._colder = False
         """See `Rest`."""
         self._plunged_ms: int | None = None
         """When it last rose fast since it was at rest."""
+        self._hot = False
+        """Whether it was too hot for food and has not yet been colder than where it is."""
+        self._coolest_c = math.inf
+        """The coldest since it was too hot."""
+        self._turned = False
+        """Whether it has gone down by more than noise since it was hottest, on its newest way."""
         self._fit_ms: int | None = None
         """When the last fit was due."""
-        self._fits: tuple[Approach | None, Approach | None] = (None, None)
-        """The last two fits, where it would have settled by them."""
+        self._fits: deque[tuple[int, Approach]] = deque()
+        """The fits of the last while, without a break, by which it would have settled."""
 
     def feed(self, at_ms: int, temp_c: float) -> Rest | None:
         """The rest that the needle is in after this sample; None while it moves or is in no spot.
@@ -153,42 +213,108 @@ class Settling:
             self._forget()
         samples, corrected = self._samples, self._corrected
         samples.append((at_ms, temp_c))
-        newest_c = median(value for _, value in list(samples)[-3:])
-        if len(samples) > 2 and abs(samples[-2][1] - newest_c) > SPIKE_C:
-            samples[-2] = (samples[-2][0], newest_c)
-            corrected.append(samples[-2][0])
+        newest_c = temp_c
+        if len(samples) > 2:
+            newest_c = sorted((samples[-3][1], samples[-2][1], temp_c))[1]
+            if abs(samples[-2][1] - newest_c) > SPIKE_C:
+                samples[-2] = (samples[-2][0], newest_c)
+                corrected.append(samples[-2][0])
         while samples[0][0] < at_ms - WINDOW_MS:
             samples.popleft()
         while corrected and corrected[0] < samples[0][0]:
             corrected.popleft()
         self._watch(at_ms, newest_c)
+        if self._fits and abs(newest_c - self._fits[-1][1].now_c) > MOVED_C:
+            self._fits.clear()
+        if self._rest_c is not None and abs(temp_c - newest_c) > SPIKE_C:
+            return None
         if self._fit_ms is None or at_ms - self._fit_ms >= FIT_MS:
             self._fit_ms = at_ms
-            self._fits = (self._fits[1], self._settled(newest_c))
+            self._course.append((samples[-2][0] if len(samples) > 2 else at_ms, newest_c))
+            fit = self._fit(newest_c)
+            self._turned = fit is not None and self._highest_c() - fit.now_c > TURNED_C
+            if fit is None or not self._sure(*self._judged(at_ms, fit)) or not self._near(fit):
+                self._fits.clear()
+            else:
+                self._fits.append((at_ms, fit))
         if contact.stuck or contact.unquiet:
-            self._fits = (None, None)
-        before, fit = self._fits
-        if fit is None or (self._rest_c is None and (before is None or not self._arrived(at_ms, fit))):
+            self._fits.clear()
+        fit = self._stood(at_ms)
+        if fit is None:
             return None
-        self._rest_c, self._way, self._plunged_ms = fit.end_c, None, None
+        value_c, half_c = self._judged(at_ms, fit)
+        if self._rest_c is None and not self._arrived(at_ms, fit, value_c):
+            return None
+        self._rest_c, self._way, self._plunged_ms = value_c, None, None
+        self.medium = medium(self._stay(fit, value_c))
         if self.place is not Place.FOOD:
             return None
-        return Rest(self.spot, fit.end_c, fit.half_c, self._arrived_ms - self._began_ms, self._colder)
+        return Rest(self.spot, value_c, half_c, self._arrived_ms - self._began_ms, self._colder, self.medium)
 
-    def _last(self, length_ms: int) -> Samples:
+    def _judged(self, at_ms: int, fit: Approach) -> tuple[float, float]:
+        """What it settles to, on the careful side, and half of the interval, both in °C."""
+        doubt_c = _doubt_c(fit)
+        moves = min((abs(fit.slow_c - fit.quick_c) + LEVEL_MS / 1000 * abs(fit.slope_c_per_s)) / FULL_C, 1.0)
+        thick = self._thick(fit)
+        care = (CARE_DOWN if thick or self._down(fit) else CARE_UP) * moves
+        wide = WIDE * (THICK if thick else 1)
+        return fit.now_c + _rest_c(fit) - care * doubt_c, UNSEEN_C + wide * doubt_c
+
+    def _sure(self, value_c: float, half_c: float) -> bool:
+        """Whether the interval is narrow enough; in a bath, where the needle itself is checked, it must be narrower."""
+        return half_c <= (BATH_SURE_C if value_c <= COLD_C or value_c >= STEAMY_C else SURE_C)
+
+    def _thick(self, fit: Approach) -> bool:
+        """Whether the needle is thick: by its lag, if that is known, else by how slowly meat takes it along."""
+        if self.lag_s is not None:
+            return self.lag_s > THICK_S
+        return not self._down(fit) and self._after_s(0.5, fit.end_c) > SLOW_HALF_S
+
+    def _near(self, fit: Approach) -> bool:
+        """Whether little is left of a way down; one that has turned down does not go up."""
+        rest_c = _rest_c(fit)
+        return rest_c >= -NEAR_C and not (self._turned and rest_c > TURNED_UP_C)
+
+    def _highest_c(self) -> float:
+        """The hottest since it began to move, as far back as the fit goes."""
+        since_ms = max(self._began_ms, self._samples[-1][0] - WINDOW_MS)
+        return max((value for at_ms, value in self._course if at_ms >= since_ms), default=-math.inf)
+
+    def _down(self, fit: Approach) -> bool:
+        """Whether it comes, or came, from above."""
+        return self._turned or self._way is Place.FALLING or _rest_c(fit) < -0.1
+
+    def _slow(self, fit: Approach) -> bool:
+        """Whether it came slowly though not as in meat: metal that cools, steam that swings and a twist do that."""
+        return fit.lean <= SLOW_LEAN and self._after_s(0.5, fit.end_c) > SLOW_HALF_S
+
+    def _last(self, length_ms: int) -> list[tuple[int, float]]:
         begin_ms = self._samples[-1][0] - length_ms
-        return [sample for sample in self._samples if sample[0] >= begin_ms]
+        found = []
+        for sample in reversed(self._samples):
+            if sample[0] < begin_ms:
+                break
+            found.append(sample)
+        return found[::-1]
 
     def _watch(self, at_ms: int, newest_c: float) -> None:
         """Notice movement."""
-        since_ms = max(at_ms - RECENT_MS, self._arrived_ms)
-        window = [*(each for each in self._samples if since_ms <= each[0] < at_ms), (at_ms, newest_c)]
-        lowest_c, highest_c = min(value for _, value in window), max(value for _, value in window)
+        if newest_c > HOTTEST_C:
+            self._hot, self._coolest_c = True, newest_c
+        elif self._hot:
+            self._coolest_c = min(self._coolest_c, newest_c)
+        window = [each for each in self._last(FALL_MS)[:-1] if each[0] >= self._arrived_ms]
+        window.append((at_ms, newest_c))
+        recent = [each for each in window if each[0] >= at_ms - RECENT_MS]
+        lowest_c, highest_c = min(value for _, value in recent), max(value for _, value in recent)
+        long_c = max(value for _, value in window)
         if highest_c - newest_c > MOVED_C:
-            self._moved(Place.FALLING, max(at for at, value in window if value > highest_c - NOISE_C))
+            self._moved(Place.FALLING, max(at for at, value in recent if value > highest_c - NOISE_C), highest_c)
         elif newest_c - lowest_c > MOVED_C:
-            self._moved(Place.RISING, max(at for at, value in window if value < lowest_c + NOISE_C))
+            self._moved(Place.RISING, max(at for at, value in recent if value < lowest_c + NOISE_C), lowest_c)
             self._rose = True
+        elif long_c - newest_c > MOVED_C and self._way is None:
+            self._moved(Place.FALLING, max(at for at, value in window if value > long_c - NOISE_C), long_c)
         if newest_c - lowest_c >= PLUNGE_C:
             self._plunged_ms = at_ms
         if self._rest_c is None or abs(newest_c - self._rest_c) <= MOVED_C:
@@ -197,62 +323,149 @@ class Settling:
             self.place = self._way
         elif newest_c < self._rest_c:
             self.place = Place.UNKNOWN
-        self._rest_c, self._fits = None, (None, None)
+        self._rest_c, self.medium = None, ""
+        self._fits.clear()
 
-    def _moved(self, way: Place, since_ms: int) -> None:
+    def _moved(self, way: Place, since_ms: int, from_c: float) -> None:
         if self._way is not way:
-            self._way, self._began_ms = way, since_ms
+            self._way, self._began_ms, self._from_c = way, since_ms, from_c
         if self._rest_c is None:
             self.place = way
 
-    def _settled(self, newest_c: float) -> Approach | None:
-        """The fit to the newest stretch of approach, if the needle has settled by it."""
+    def _fit(self, newest_c: float) -> Approach | None:
+        """The fit to the newest stretch of approach, if the needle may have settled by it."""
         stretch = self._stretch(newest_c)
-        if len(stretch) < LEAST_SAMPLES or stretch[-1][0] - stretch[0][0] < LEAST_MS:
+        if len(stretch) < LEAST_SAMPLES or self._doubtful(stretch):
             return None
-        if self._doubtful(stretch):
-            return None
-        recent = self._last(RECENT_MS)
-        if recent[0] != recent[-1] and _slope(recent) < -FALLING_C_PER_S and self._way is not Place.FALLING:
-            return None
-        fit = fitted(stretch)
-        return fit if fit.half_c <= SURE_C and abs(fit.to_go_c) <= NEAR_C else None
+        while len(stretch) >= LEAST_SAMPLES and stretch[-1][0] - stretch[0][0] >= LEAST_MS:
+            means, counts = _means(stretch)
+            if len(means) < LEAST_SAMPLES:
+                return None
+            fit = fitted(means, counts, *self._laws(means[0][0], newest_c))
+            if fit.left_c <= max(MISFIT * _white_c(stretch), LEAST_LEFT_C):
+                return fit
+            stretch = stretch[len(stretch) // 3 :]
+        return None
+
+    def _laws(self, oldest_ms: int, newest_c: float) -> tuple[tuple[float, float], tuple[float, float]]:
+        """The origins and the lags, in seconds, that can be: a needle that came fast at first has no long lag."""
+        if self._way is None:
+            return ORIGINS_S, LAGS_S
+        since_s, half_s = (oldest_ms - self._began_ms) / 1000, self._after_s(0.5, newest_c)
+        late_s, times, plus_s = ORIGIN_S
+        origins_s = (max(since_s - late_s, 0.15), max(since_s, 0.3) + min(times * half_s + plus_s, MOST_ORIGIN_S))
+        times, plus_s, least_s = LAG_S
+        return origins_s, (LAGS_S[0], min(max(times * half_s + plus_s, least_s), LAGS_S[1]))
 
     def _doubtful(self, stretch: Samples) -> bool:
         """Whether too many samples were corrected."""
+        if not self._corrected:
+            return False
         if sum(at_ms >= stretch[0][0] for at_ms in self._corrected) > MOST_CORRECTED * len(stretch):
             return True
         since = [sum(at >= at_ms for at, _ in self._samples) for at_ms in reversed(self._corrected)]
         return any(many > MOST_CORRECTED * length for many, length in enumerate(since[1:], 2))
 
-    def _stretch(self, newest_c: float) -> Samples:
+    def _stretch(self, newest_c: float) -> list[tuple[int, float]]:
         """The samples since the needle had done the first two fifths of its newest way; all, if it did not move."""
         samples = list(self._samples)
-        far_c = max(abs(value - newest_c) for _, value in samples)
+        far_c = max([abs(value - newest_c) for _, value in samples])
         if far_c <= MOVED_C:
             return samples
-        begin = max(number for number, (_, value) in enumerate(samples) if abs(value - newest_c) > 0.6 * far_c)
+        begin = max([number for number, (_, value) in enumerate(samples) if abs(value - newest_c) > SEEN * far_c])
         return samples[begin + 1 :]
 
-    def _arrived(self, at_ms: int, fit: Approach) -> bool:
+    def _stood(self, at_ms: int) -> Approach | None:
+        """The newest fit, if the fits have agreed for long enough."""
+        fits = self._fits
+        slow = bool(fits) and (self._down(fits[-1][1]) or self._slow(fits[-1][1]))
+        stand_ms, stand_c = (STAND_DOWN_MS, STAND_DOWN_C) if slow else (STAND_MS, STAND_C)
+        while fits and fits[0][0] < at_ms - STAND_DOWN_MS - 300:
+            fits.popleft()
+        stood = [fit for fitted_ms, fit in fits if fitted_ms >= at_ms - stand_ms - 300]
+        if not fits or fits[0][0] > at_ms - stand_ms * 0.9:
+            return None
+        ends = [fit.now_c + _rest_c(fit) for fit in stood]
+        fell_c = stood[0].now_c - stood[-1].now_c
+        return fits[-1][1] if max(ends) - min(ends) <= stand_c and fell_c <= FELL_C else None
+
+    def _arrived(self, at_ms: int, fit: Approach, end_c: float) -> bool:
         """Whether it came to rest; and if so, whether that is a new spot, the same as before, or none."""
-        if self._way is Place.FALLING and not _level(self._last(LEVEL_MS)):
+        if (self._way is Place.FALLING or self._slow(fit)) and not _level(self._last(LEVEL_MS)):
             return False
+        if self._hot and FLOOR_C <= end_c <= HOTTEST_C and self._coolest_c > end_c - COOLED_C:
+            self.place, self.medium = Place.METAL, UNSURE
+            return False
+        self._hot = end_c > HOTTEST_C
         if self._way is None:
             return True
+        stay = self._stay(fit, end_c)
         recent = self._plunged_ms is not None and at_ms - self._plunged_ms <= PLUNGE_MS
-        plunged = self._way is Place.RISING and recent and fit.lag_s <= PLUNGE_LAG_S
+        plunged = self._way is Place.RISING and recent
         self._arrived_ms = at_ms
-        if fit.end_c > HOTTEST_C:
+        if end_c > HOTTEST_C:
             self.place = Place.METAL
-        elif fit.end_c >= FLOOR_C or fit.end_c <= COLD_C or plunged:
+        elif quick(stay) and (end_c >= FLOOR_C or end_c <= COLD_C or plunged):
             self.place = Place.FOOD
             self.spot += 1
             self._colder, self._rose = not self._rose, False
+            if medium(stay) == WATER:
+                self.lag_s = lag_s([each for each in self._samples if each[0] >= self._began_ms], end_c) or self.lag_s
         else:
             self.place = Place.AIR
         self._rose = self._rose or self.place is not Place.FOOD
         return True
+
+    def _stay(self, fit: Approach, end_c: float) -> Stay:
+        way_c = abs(end_c - self._from_c)
+        return Stay(end_c, way_c, self._after_s(0.5, end_c), self._after_s(0.8, end_c), fit.lean, self._hot)
+
+    def _after_s(self, share: float, end_c: float) -> float:
+        """How long after it began to move it had done so much of the way to there."""
+        way_c = end_c - self._from_c
+        goal_c, sign = self._from_c + share * way_c, 1 if way_c > 0 else -1
+        for at_ms, value in self._samples if self._samples[0][0] <= self._began_ms else self._course:
+            if at_ms >= self._began_ms and (value - goal_c) * sign >= 0:
+                return max(at_ms - self._began_ms, 1) / 1000
+        return math.inf
+
+
+def _rest_c(fit: Approach) -> float:
+    """How far it still goes: between the two laws, nearer to the one that fits better."""
+    return fit.quick_c + (1 + fit.lean) / 2 * (fit.slow_c - fit.quick_c)
+
+
+def _doubt_c(fit: Approach) -> float:
+    """How far that is off, on the average, if it is."""
+    apart_c = abs(fit.slow_c - fit.quick_c)
+    unsure = APART + UNDECIDED * (1 - fit.lean**2)
+    spread_c = SPREAD * (fit.high_c - fit.low_c) / 2
+    return unsure * apart_c + NOISY * fit.noise_c + STEEP_S * abs(fit.slope_c_per_s) + spread_c
+
+
+def _means(samples: Samples) -> tuple[list[tuple[int, float]], list[float]]:
+    """The samples of each half second (of each second, if older than ten) as one, and how many they were."""
+    newest_ms = samples[-1][0]
+    found: list[list[float]] = []
+    last = None
+    for at_ms, value in samples:
+        age = newest_ms - at_ms
+        bin = age // 500 if age < 10_000 else 1000 + age // 1000
+        if bin != last:
+            found.append([0, 0, 0])
+            last = bin
+        row = found[-1]
+        row[0] += at_ms
+        row[1] += value
+        row[2] += 1
+    return [(round(at / count), value / count) for at, value, count in found], [count for _, _, count in found]
+
+
+def _white_c(samples: Samples) -> float:
+    """The standard deviation of noise from sample to sample, whatever the curve."""
+    values = [value for _, value in samples]
+    bends = [(a - 2 * b + c) ** 2 for a, b, c in zip(values, values[1:], values[2:], strict=False)]
+    return math.sqrt(sum(bends) / len(bends) / 6)
 
 
 def _level(samples: Samples) -> bool:

@@ -1,0 +1,33 @@
+"""What a needle rests in; the figures are those of NEEDLE.md."""
+
+from dataclasses import replace
+
+import pytest
+
+from recorder.thermal.medium import AIR, OIL, PIECE, STEAM, UNSURE, WATER, Stay, medium
+
+MEAT = Stay(temp_c=78.0, way_c=45.0, half_s=1.5, most_s=4.0, lean=0.8, hot=False)
+
+
+@pytest.mark.parametrize(
+    ("how", "taken_for"),
+    [
+        ({}, PIECE),
+        ({"half_s": 8.0, "most_s": 30.0}, PIECE),
+        ({"half_s": 8.0, "most_s": 18.0}, AIR),
+        ({"half_s": 20.0, "most_s": 90.0}, AIR),
+        ({"way_c": 2.0, "half_s": 20.0, "most_s": 20.0}, PIECE),
+        ({"temp_c": 170.0}, OIL),
+        ({"temp_c": 170.0, "hot": True}, OIL),
+        ({"hot": True}, UNSURE),
+        ({"temp_c": 0.2, "lean": -1.0}, WATER),
+        ({"temp_c": 100.0, "lean": -1.0}, WATER),
+        ({"temp_c": 99.0}, WATER),
+        ({"temp_c": 95.0, "lean": -0.9}, STEAM),
+        ({"temp_c": 95.0}, PIECE),
+        ({"temp_c": 78.0, "lean": -1.0}, PIECE),
+    ],
+)
+def test_what_it_is_taken_for(how: dict[str, float], taken_for: str) -> None:
+    """A fluid at the heat of food is a piece: a hot crust makes a needle come just like that."""
+    assert medium(replace(MEAT, **how)) == taken_for
