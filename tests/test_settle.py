@@ -31,7 +31,7 @@ def test_how_soon_and_how_near_the_first_rest_is(lag_s: float, noise_c: float, w
     """Measured bounds, with some air."""
     for seed in range(12):
         needle = Needle(noise_c=noise_c, seed=seed)
-        piece_c = 60 + 35 * seed / 11
+        piece_c = 60 + 32 * seed / 11
         needle.go(AIR_C, 9, 10)
         after_ms, rest = needle.go(piece_c, lag_s, 90)[0]
         assert after_ms <= within_s * 1000

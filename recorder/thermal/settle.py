@@ -262,7 +262,8 @@ class Settling:
 
     def _sure(self, value_c: float, half_c: float) -> bool:
         """Whether the interval is narrow enough; in a bath, where the needle itself is checked, it must be narrower."""
-        return half_c <= (BATH_SURE_C if value_c <= COLD_C or value_c >= STEAMY_C else SURE_C)
+        bath = value_c <= COLD_C or STEAMY_C <= value_c <= HOTTEST_C
+        return half_c <= (BATH_SURE_C if bath else SURE_C)
 
     def _thick(self, fit: Approach) -> bool:
         """Whether the needle is thick: by its lag, if that is known, else by how slowly meat takes it along."""
