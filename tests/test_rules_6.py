@@ -315,3 +315,37 @@ def test_an_alert_that_becomes_critical_is_repeated_and_in_nobodys_hand(rules: i
     said = [each.change for each in kitchen.effects[before:] if isinstance(each, Notice) and each.alert.id == alert.id]
     assert now.level == "critical"
     assert (said, now.acknowledged_by) == ((["repeated"], None) if rules == 6 else ([], "MK"))
+
+
+SAFE_END = replace(PROCEDURE, critical_by=BY_SAFE_END)
+
+
+def test_a_reading_that_gets_surer_in_its_spot_keeps_the_lowest_value(rules: int) -> None:
+    """182 °F ± 3 °C; then 183.8 °F ± 1 °C: the piece has surely reached 182 °F, but for 1 °C."""
+    kitchen = checking(rules)
+    kitchen.say(m.PROBE, part="thigh")
+    kitchen.dip(182, uncertainty_c=3.0)
+    said = [rest(kitchen, 183.8, uncertainty_c=wide_c) for wide_c in (2.95, 1.0, 1.5)]
+    row = newest(kitchen)
+    assert (row["temperature"], row["uncertainty_c"], said) == (182, 3.0 if rules == 5 else 1.0, ["", "", ""])
+
+
+def test_a_surer_reading_ends_what_only_the_wide_interval_missed() -> None:
+    """168 °F ± 3 °C is surely no more than 162.6 °F; ± 1 °C surely 166.2 °F, over the critical limit of 165 °F."""
+    kitchen = checking(6, procedure=SAFE_END)
+    kitchen.say(m.PROBE, part="thigh")
+    kitchen.dip(168, uncertainty_c=3.0)
+    assert newest(kitchen)["verdict"] == "below critical limit"
+    said = rest(kitchen, 168, uncertainty_c=1.0)
+    assert newest(kitchen)["verdict"] == "below target" and said.startswith("Thigh 168.0 degrees, surely 166.2, below")
+    assert alerts.CHECK_BELOW_CRITICAL not in open_kinds(kitchen)
+    assert alerts.CHECK_BELOW_TARGET in open_kinds(kitchen)
+
+
+def test_a_surer_reading_of_another_spot_or_after_its_time_changes_nothing() -> None:
+    kitchen = checking(6)
+    kitchen.say(m.PROBE, part="thigh")
+    kitchen.dip(182, uncertainty_c=3.0)
+    rest(kitchen, 183, after_s=121, uncertainty_c=1.0)
+    kitchen.dip(183, uncertainty_c=1.0)
+    assert newest(kitchen)["uncertainty_c"] == 3.0

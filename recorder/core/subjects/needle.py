@@ -123,6 +123,7 @@ def _lower_read(world: World, event: Reading, at_ms: int) -> Change:
 
     Wherever the batch is by now: words in between do not make the piece warmer.
     """
+    event = _surer(world, event, at_ms)
     owned = _owned_by(world, event, at_ms)
     if owned is None:
         return world, ()
@@ -132,27 +133,52 @@ def _lower_read(world: World, event: Reading, at_ms: int) -> Change:
         world = _taken(world, event, check.id, batch.id, at_ms)
     world, cues = judging.judged(world, batch, check, event.temp_c, "probe", at_ms, event)
     verdict = next(each.verdict for each in world.batch(batch.id).checks if each.id == check.id)
-    if verdict is Verdict.BELOW_CRITICAL and check.verdict is Verdict.BELOW_TARGET:
-        id = alerts.alert_id(check.id, alerts.CHECK_BELOW_TARGET)
-        world = alerts.ended(world, at_ms, "read colder", (alerts.CHECK_BELOW_TARGET,), batch.number, id)
+    for was, kind, why in (
+        (Verdict.BELOW_TARGET, alerts.CHECK_BELOW_TARGET, "read colder"),
+        (Verdict.BELOW_CRITICAL, alerts.CHECK_BELOW_CRITICAL, "read more surely"),
+    ):
+        if check.verdict is was and verdict is not was:
+            world = alerts.ended(world, at_ms, why, (kind,), batch.number, alerts.alert_id(check.id, kind))
     return world, () if same and verdict is check.verdict else cues
 
 
+def _surer(world: World, event: Reading, at_ms: int) -> Reading:
+    """`event`, or what it says of the check of its own spot where it is no lower but surer: the value that was kept,
+    with the interval by which the piece has surely reached what either reading says.
+    """
+    owner = world.owner
+    if owner is None or event.spot != owner.spot or at_ms > owner.same_until_ms or event.uncertainty_c is None:
+        return event
+    owned = _check_of(world, owner)
+    if owned is None or (kept_c := owned[1].temp_c) is None or event.temp_c <= kept_c - LOWER_C:
+        return event
+    was_c = owned[1].uncertainty_c
+    now_c = max(kept_c - (event.temp_c - event.uncertainty_c), event.uncertainty_c)
+    return replace(event, temp_c=kept_c, uncertainty_c=round(now_c, 3)) if was_c and now_c <= was_c - LOWER_C else event
+
+
 def _owned_by(world: World, event: Reading, at_ms: int) -> tuple[Batch, Check] | None:
-    """The check of a piece that owns the spot which `event` is lower in, or from which the needle went straight to
-    this colder one, in time."""
+    """The check of a piece that owns the spot which `event` is lower in, or surer of, or from which the needle went
+    straight to this colder one, in time."""
     owner = world.owner
     if owner is None:
         return None
     same = event.spot == owner.spot and at_ms <= owner.same_until_ms
     further = event.colder and event.spot == owner.spot + 1 and at_ms <= owner.until_ms
-    if not (same or further):
+    owned = _check_of(world, owner) if same or further else None
+    if owned is None or owned[1].temp_c is None:
         return None
+    lower_c = owned[1].temp_c - event.temp_c
+    surer = same and lower_c == 0 and event.uncertainty_c != owned[1].uncertainty_c
+    return owned if surer or lower_c >= LOWER_C or (further and lower_c > 0) else None
+
+
+def _check_of(world: World, owner: Owner) -> tuple[Batch, Check] | None:
+    """The check that `owner` names, with its batch."""
     for batch in world.batches:
         for check in batch.checks:
             if (batch.id, check.id) == (owner.batch, owner.check):
-                lower_c = 0.0 if check.temp_c is None else check.temp_c - event.temp_c
-                return (batch, check) if lower_c > 0 and (lower_c >= LOWER_C or further) else None
+                return batch, check
     return None
 
 
