@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from importlib.metadata import version
 
-from recorder import kept, systemd
+from recorder import snapshot, systemd
 from recorder.clock import Clock, ClockWatch, SystemClock
 from recorder.config import Settings
 from recorder.core.alerts import DISK_NEARLY_FULL, is_open
@@ -29,17 +29,17 @@ from recorder.core.events import (
     Stopped,
 )
 from recorder.core.station import State
-from recorder.journal import aside, seal
+from recorder.journal import quarantine, seal
 from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
 from recorder.loop import Loop, restored
-from recorder.notices import last_word
+from recorder.notices import final_alert
 from recorder.notices.alive import Alive
 from recorder.notices.anchoring import Anchoring
 from recorder.notices.answers import Reception
 from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.outbox import Messages, Outbox
-from recorder.notices.teller import Teller
+from recorder.notices.state_publisher import StatePublisher
 from recorder.reports.signing import why_not
 from recorder.reports.zones import here
 from recorder.space import Reserve, SpaceWatch
@@ -66,7 +66,7 @@ UPKEEP_MS = 24 * 3_600_000
 """SQLite's write-ahead log is emptied so often, when nothing happens and no batch is open."""
 
 KEEP_EVERY = 5_000
-"""Entries after which the state is kept anew, when nothing happens: a start reads no more than about so many."""
+"""Entries after which the next snapshot is written, when nothing happens: a start reads no more than about so many."""
 
 
 PATIENCE_S = 120
@@ -83,11 +83,11 @@ class App:
         clock: Clock,
         give: Callable[[Cue], None],
         watch: Callable[[Event, State], None] = lambda event, state: None,
-        cry: Callable[[str], None] = lambda reason: None,
+        on_failure: Callable[[str], None] = lambda reason: None,
         damages: Mapping[str, str] = {},
         reserve: Reserve | None = None,
     ) -> None:
-        """`give` gives a cue, `watch` sees events on disk, `cry` says at once that nothing is recorded any more.
+        """`give` gives a cue, `watch` sees events on disk, `on_failure` says at once that nothing is recorded any more.
 
         `damages` is what was wrong with the records that were set aside just now, by the name that they have there.
         `reserve` is room on the disk that is held back.
@@ -95,25 +95,28 @@ class App:
         self.settings = settings
         self.clock = clock
         self.journal = journal
-        self._state_file = kept.beside(settings.database)
-        start = kept.start(self._state_file, journal)
-        self._kept_seq = start.seq
+        self._state_file = snapshot.beside(settings.database)
+        start = snapshot.start(self._state_file, journal)
+        self._snapshot_seq = start.seq
         self.loop = Loop(journal, clock, give, self._tell, restored(journal, start, _patience))
         self.publisher = MqttPublisher(settings.mqtt, self._link, self._answer) if settings.mqtt else None
         self.outbox = Outbox(journal, self.publisher) if self.publisher else None
         sign = seal.load(settings.device_key).sign if settings.device_key else None
         self._anchoring = Anchoring(self.publisher.latest, journal, settings.station, sign) if self.publisher else None
         self._watch = watch
-        self._cry = cry
-        self._set_aside = [(file, damages.get(file, "")) for file in aside.untold(journal, settings.database)]
+        self._on_failure = on_failure
+        unreported = quarantine.unreported(journal, settings.database)
+        self._quarantined = [(file, damages.get(file, "")) for file in unreported]
         self._clock_watch = ClockWatch(clock)
         self._space = SpaceWatch(settings.database, settings.least_free_mb, reserve)
         self._reception = Reception(lambda: self.loop.state.world, self._signable)
         self._sending = False
         self._upkept_ms = clock.now_ms()
         channels = [name for probe in settings.probes for name in probe.names()]
-        self._teller = Teller(self.publisher.latest, journal, settings.database, channels) if self.publisher else None
-        self._alive = Alive(self.publisher.passing, self._teller.newest) if self.publisher and self._teller else None
+        self._states = (
+            StatePublisher(self.publisher.latest, journal, settings.database, channels) if self.publisher else None
+        )
+        self._alive = Alive(self.publisher.passing, self._states.newest) if self.publisher and self._states else None
 
     def open(self) -> None:
         """Begin to look for the broker, and record the start and the procedure in force."""
@@ -137,15 +140,15 @@ class App:
         )
         if self.loop.state.world.procedure != settings.procedure:
             self.loop.handle(ProcedureLoaded(stamp.at_ms, settings.procedure))
-        for file, damage in self._set_aside:
+        for file, damage in self._quarantined:
             self.loop.handle(RecordsSetAside(stamp.at_ms, file, damage))
 
     def turn(self, longest_s: float = TURN_S) -> bool:
         """One event or what is due, then the outbox and the clock; False when no event came."""
         busy = self.loop.turn(min(longest_s, SENDING_S) if self._sending else longest_s)
-        if self.publisher and self.outbox and self._teller and self._anchoring and self._alive:
+        if self.publisher and self.outbox and self._states and self._anchoring and self._alive:
             self._sending = self.outbox.step(self.clock.now_ms())
-            self._teller.beat(self.loop.state.world, self.clock.now_ms())
+            self._states.beat(self.loop.state.world, self.clock.now_ms())
             self._anchoring.beat(self.clock.now_ms())
             self._alive.beat(self.publisher.connection(), self.clock.now_ms())
         if stepped := self._clock_watch.look():
@@ -163,12 +166,12 @@ class App:
         if now_ms - self._upkept_ms >= UPKEEP_MS and idle:
             self._upkept_ms = now_ms
             self.journal.truncate_log()
-        if state.seq - self._kept_seq >= KEEP_EVERY:
-            self._kept_seq = state.seq
+        if state.seq - self._snapshot_seq >= KEEP_EVERY:
+            self._snapshot_seq = state.seq
             newest = self.journal.newest()
             try:
                 if newest and newest.seq == state.seq:
-                    kept.keep(self._state_file, kept.Kept(state, newest.hash))
+                    snapshot.save(self._state_file, snapshot.Snapshot(state, newest.hash))
             except OSError as error:
                 log.warning("the next start will take longer: %s can't be written: %s", self._state_file, error)
 
@@ -177,14 +180,14 @@ class App:
 
         `begun` is told once the start is on record.
         """
-        with self._crying():
+        with self._announcing():
             self.open()
         begun()
         supervisor.start()
         systemd.notify("READY=1\nSTATUS=Recording.")
         every_s, fed_s = systemd.watchdog_s(), 0.0
         try:
-            with self._crying():
+            with self._announcing():
                 while not stop.is_set():
                     self.turn()
                     supervisor.watch()
@@ -194,7 +197,7 @@ class App:
         finally:
             systemd.notify("STOPPING=1")
             supervisor.stop(DRIVERS_S)
-        with self._crying():
+        with self._announcing():
             self.close()
 
     def close(self) -> None:
@@ -222,16 +225,16 @@ class App:
             first = newest = None
         ends = (first, newest) if first and newest else None
         world, now = self.loop.state.world, self.clock.stamp()
-        last_word.tell(self.publisher, messages(self.settings), ends, world, str(error), now, longest_s)
+        final_alert.send(self.publisher, messages(self.settings), ends, world, str(error), now, longest_s)
         part(self.publisher)
 
     @contextmanager
-    def _crying(self) -> Iterator[None]:
+    def _announcing(self) -> Iterator[None]:
         """Whatever ends recording but a stop is told at once, before the drivers are stopped."""
         try:
             yield
         except Exception as error:
-            self._cry(str(error))
+            self._on_failure(str(error))
             raise
 
     def _link(self, up: bool, reason: str) -> None:
@@ -241,8 +244,8 @@ class App:
     def _tell(self, event: Event, state: State) -> None:
         """Once an event is on disk: what changed of how the station stands goes out."""
         self._watch(event, state)
-        if self._teller:
-            self._teller.tell(event, state.world, state.at_ms)
+        if self._states:
+            self._states.update(event, state.world, state.at_ms)
 
     def _answer(self, what: str, payload: bytes) -> None:
         """From a phone, in another thread."""

@@ -15,10 +15,10 @@ from recorder.core.effects import Cue
 from recorder.core.events import EarLost, ProbeLost
 from recorder.core.world import World
 from recorder.driver import load
-from recorder.journal import aside
+from recorder.failure_notice import FailureNotice, Lamp
+from recorder.journal import quarantine
 from recorder.journal.errors import JournalBusy, JournalDamaged
-from recorder.last_resort import Lamp, LastResort
-from recorder.notices import last_word
+from recorder.notices import final_alert
 from recorder.notices.mqtt import MqttPublisher
 from recorder.probes.probe import Probe
 from recorder.space import Reserve
@@ -29,7 +29,7 @@ from recorder.voice.speaker import Speaker
 
 log = logging.getLogger(__name__)
 
-LAST_WORD_S = 0.1
+LAST_CUE_S = 0.1
 """How long a stop waits for the loudspeaker at its end, before that is cut off."""
 
 FAREWELL_S = 5.0
@@ -60,7 +60,7 @@ def _probe_post(probe: Probe, clock: Clock) -> Post:
 
 
 def on_records(
-    settings: Settings, give: Callable[[Cue], None], cry: Callable[[str], None], reserve: Reserve | None = None
+    settings: Settings, give: Callable[[Cue], None], on_failure: Callable[[str], None], reserve: Reserve | None = None
 ) -> App:
     """The station on its records. Damaged ones are set aside and new ones begun.
 
@@ -70,7 +70,9 @@ def on_records(
     def built(damages: Mapping[str, str]) -> App:
         journal = open_journal(settings)
         try:
-            return App(settings, journal, clock_after(journal), give, cry=cry, damages=damages, reserve=reserve)
+            return App(
+                settings, journal, clock_after(journal), give, on_failure=on_failure, damages=damages, reserve=reserve
+            )
         except BaseException:
             journal.close()
             raise
@@ -78,7 +80,7 @@ def on_records(
     try:
         return built({})
     except JournalDamaged as error:
-        file = aside.set_aside(settings.database)
+        file = quarantine.isolate(settings.database)
         log.critical("%s; it lies in %s now, and new records are begun", error, file)
         return built({file.name: str(error)})
 
@@ -90,18 +92,18 @@ def run(settings: Settings, stop: threading.Event) -> None:
     that was said aloud, shown and told.
     """
     speaker = Speaker(settings.speaker) if settings.speaker else None
-    resort = LastResort(speaker, Lamp(settings.lamp) if settings.lamp else None)
+    notice = FailureNotice(speaker, Lamp(settings.lamp) if settings.lamp else None)
     app, end_s = None, time.monotonic()
     try:
         reserve = Reserve(settings.database)
         reserve.tend()  # before the records are opened: on a full disk they can't be
-        app = on_records(settings, speaker.give if speaker else lambda cue: None, resort.cry, reserve)
+        app = on_records(settings, speaker.give if speaker else lambda cue: None, notice.announce, reserve)
         drivers = posts(settings, app.clock, speaker.talking if speaker else lambda: False)
-        app.run(Supervisor(drivers, app.loop.inbox.put), stop, resort.rest)
+        app.run(Supervisor(drivers, app.loop.inbox.put), stop, notice.rest)
     except JournalBusy:  # another one records
         raise
     except Exception as error:
-        resort.cry(str(error))
+        notice.announce(str(error))
         end_s = time.monotonic() + FAREWELL_S
         try:
             app.tell_end(error, FAREWELL_S) if app else tell_no_start(settings, error)
@@ -110,7 +112,7 @@ def run(settings: Settings, stop: threading.Event) -> None:
         raise
     finally:
         if speaker:
-            speaker.close(max(end_s - time.monotonic(), LAST_WORD_S))
+            speaker.close(max(end_s - time.monotonic(), LAST_CUE_S))
 
 
 def tell_no_start(settings: Settings, error: Exception) -> None:
@@ -120,5 +122,5 @@ def tell_no_start(settings: Settings, error: Exception) -> None:
     publisher = MqttPublisher(settings.mqtt)
     publisher.start()
     now = SystemClock(None).stamp()
-    last_word.tell(publisher, messages(settings), None, World(station=settings.station), str(error), now, FAREWELL_S)
+    final_alert.send(publisher, messages(settings), None, World(station=settings.station), str(error), now, FAREWELL_S)
     part(publisher)

@@ -15,8 +15,8 @@ from recorder.core.rules_1_to_4.world import World
 from recorder.core.station import State, step
 from recorder.journal.chain import Entry
 from recorder.journal.verify import Fault, Way
-from recorder.kept import Kept
 from recorder.notices.outbox import Messages
+from recorder.snapshot import Snapshot
 
 STATION = {edition: edition for edition in RULES_OF} | {OWN_TIME: OWN_TIME - 1, READ_AGAIN: NEWEST}
 """Edition -> the one whose station it shares: `OWN_TIME` differs from the one before it in its messages alone, and the
@@ -37,15 +37,15 @@ class Replay:
 
     def __init__(
         self,
-        kept: Kept | None,
+        snapshot: Snapshot | None,
         seen: Callable[[int], None] = lambda seq: None,
         watch: Watch = lambda entry, event, effects: None,
     ) -> None:
-        """`kept` is compared on the way, once its entry comes. `seen` is given the number of each entry."""
+        """`snapshot` is compared on the way, once its entry comes. `seen` is given the number of each entry."""
         self._seen = seen
         self._watch = watch
-        self._kept = kept
-        self.kept_faults: list[Fault] = []
+        self._snapshot = snapshot
+        self.snapshot_faults: list[Fault] = []
         self._first: Entry | None = None
         self._states = {NEWEST: State()}
         self._running: list[tuple[int, Messages | None]] = [(NEWEST, None)]
@@ -60,8 +60,8 @@ class Replay:
         effects = {}
         for edition, state in self._states.items():
             self._states[edition], effects[edition] = step(state, event)
-        if self._kept and self._kept.entry_hash == entry.hash and self._kept.state != self._states[NEWEST]:
-            self.kept_faults.append(Fault("kept state", entry.seq, "the journal says another; delete the file"))
+        if self._snapshot and self._snapshot.entry_hash == entry.hash and self._snapshot.state != self._states[NEWEST]:
+            self.snapshot_faults.append(Fault("kept state", entry.seq, "the journal says another; delete the file"))
         found = []
         for edition, messages in self._running:
             asked = effects[STATION[edition]]

@@ -41,7 +41,7 @@ class Post:
     """The events of the driver hanging; asked once each time, from another thread than the driver's."""
 
 
-class Leash(threading.Event):
+class Heartbeat(threading.Event):
     """The stop of one run of a driver, which keeps when the driver last looked at it."""
 
     def __init__(self) -> None:
@@ -60,17 +60,17 @@ class Leash(threading.Event):
         finally:
             self._looked_s = time.monotonic()
 
-    def slack(self) -> bool:
+    def expired(self) -> bool:
         """Whether nobody has looked for `HANGS_S`."""
         return time.monotonic() - self._looked_s > HANGS_S
 
 
 class Worker:
-    """A post, its thread, and the leash of its present run, if it runs."""
+    """A post, its thread, and the heartbeat of its present run, if it runs."""
 
     def __init__(self, post: Post, run: Callable[["Worker"], None]) -> None:
         self.post = post
-        self.leash: Leash | None = None
+        self.heartbeat: Heartbeat | None = None
         self.hangs = False
         self.thread = threading.Thread(target=run, args=(self,), name=post.driver.name, daemon=True)
 
@@ -94,22 +94,22 @@ class Supervisor:
         end_s = time.monotonic() + timeout_s
         self._stop.set()
         for worker in self._workers:
-            if leash := worker.leash:
-                leash.set()
+            if heartbeat := worker.heartbeat:
+                heartbeat.set()
         for worker in self._workers:
             worker.thread.join(max(end_s - time.monotonic(), 0))
 
     def watch(self) -> None:
         """Tell of every driver that hangs, once; when it wakes, it is begun anew."""
         for worker in self._workers:
-            leash = worker.leash
-            slack = leash is not None and leash.slack()
-            if leash and slack and not worker.hangs:
+            heartbeat = worker.heartbeat
+            expired = heartbeat is not None and heartbeat.expired()
+            if heartbeat and expired and not worker.hangs:
                 log.error("%s hangs", worker.post.driver.name)
                 for event in worker.post.hangs():
                     self._put(event)
-                leash.set()
-            worker.hangs = slack
+                heartbeat.set()
+            worker.hangs = expired
 
     def alive(self) -> bool:
         """Whether every driver still has its thread, and none hangs that a restart of the program might help."""
@@ -120,15 +120,15 @@ class Supervisor:
         post, wait_s = worker.post, FIRST_WAIT_S
         reasons: set[str] = set()
         while not self._stop.is_set():
-            leash = worker.leash = Leash()
-            if self._stop.is_set():  # since the last look: the new leash was not set with the old one
+            heartbeat = worker.heartbeat = Heartbeat()
+            if self._stop.is_set():  # since the last look: the new heartbeat was not set with the old one
                 return
             began_s = time.monotonic()
-            reason = _run(post.driver, self._put, leash)
+            reason = _run(post.driver, self._put, heartbeat)
             if self._stop.is_set():
                 return
-            worker.leash = None
-            if leash.is_set():
+            worker.heartbeat = None
+            if heartbeat.is_set():
                 reason = "it hung"
             if time.monotonic() - began_s > LONGEST_WAIT_S:
                 wait_s, reasons = FIRST_WAIT_S, set()

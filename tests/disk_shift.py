@@ -48,7 +48,7 @@ def main(config: str, every_s: str) -> None:
         journal,
         clock,
         lambda cue: say("cue", app.loop.state.seq, cue.say),
-        cry=lambda reason: say("cry", reason),
+        on_failure=lambda reason: say("cry", reason),
     )
     stop = threading.Event()
 

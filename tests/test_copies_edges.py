@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from recorder.commands.records import examine
-from recorder.journal import aside, upkeep
+from recorder.journal import quarantine, upkeep
 from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
 from recorder.journal.verify import Finding
@@ -97,7 +97,7 @@ def test_names_of_one_second_are_numbered_and_all_parts_go_together(tmp_path: Pa
     for _ in range(12):
         for part in ("", "-wal", "-shm"):
             path.with_name(path.name + part).write_text(part)
-        name = aside.set_aside(path).name
+        name = quarantine.isolate(path).name
         for part in ("", "-wal", "-shm"):
             assert path.with_name(name + part).read_text() == part and not path.with_name(path.name + part).exists()
         moment, _, number = name.removeprefix("records.db.damaged-").partition(".")
@@ -110,7 +110,7 @@ def test_a_name_of_which_any_part_is_taken_is_not_given(tmp_path: Path) -> None:
     path = tmp_path / "records.db"
     for _ in range(6):
         path.touch()
-        base = aside.set_aside(path)
+        base = quarantine.isolate(path)
         base.rename(base.with_name(base.name + "-shm"))
     assert len([*tmp_path.glob("records.db.damaged-*-shm")]) == 6
 

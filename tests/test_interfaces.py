@@ -19,7 +19,7 @@ from recorder.journal.journal import Journal
 from recorder.journal.migrations import TABLES, columns
 from recorder.notices import answers, mqtt
 from recorder.notices.outbox import Messages
-from recorder.notices.teller import Teller
+from recorder.notices.state_publisher import StatePublisher
 from tests.conftest import Performance
 from tests.contract import SHARE, schema, validator
 from tests.kitchen import Kitchen, kept, m
@@ -140,11 +140,13 @@ def test_the_newest_states_are_valid(tmp_path: Path) -> None:
     kitchen.say(m.HOLD_START)
     given: list[tuple[str, dict[str, Any]]] = []
     journal = kept(kitchen, tmp_path / "r.db")
-    teller = Teller(lambda name, value: given.append((name, value)), journal, tmp_path / "r.db", ["needle", "vat1"])
+    teller = StatePublisher(
+        lambda name, value: given.append((name, value)), journal, tmp_path / "r.db", ["needle", "vat1"]
+    )
     state = State()
     for event in kitchen.events:
         state, _ = step(state, event)
-        teller.tell(event, state.world, state.at_ms)
+        teller.update(event, state.world, state.at_ms)
     told = len(given)
     for later_ms in (0, 30_000, 61_000):
         teller.beat(state.world, state.at_ms + later_ms)

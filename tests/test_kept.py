@@ -11,7 +11,7 @@ from hypothesis import HealthCheck, example, given
 from hypothesis import settings as tries
 from hypothesis import strategies as st
 
-from recorder import app, kept
+from recorder import app, snapshot
 from recorder.app import App, open_journal
 from recorder.clock import ManualClock
 from recorder.commands.records import examine
@@ -21,8 +21,8 @@ from recorder.core.station import State, current, step
 from recorder.journal.codec import decode, encode
 from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
-from recorder.kept import Kept
 from recorder.loop import restored
+from recorder.snapshot import Snapshot
 from tests.kitchen import settings_for
 from tests.strategies import stories
 from tests.tampering import tamper
@@ -44,9 +44,9 @@ def test_a_state_comes_back_to_the_letter_and_goes_on_alike(
     for event in stored(before):
         state, _ = step(state, event)
     state = current(state)  # a recorder begins with its own start, so that no other is ever kept
-    kept.keep(file, Kept(state, "hash"))
-    found = kept.read(file)
-    assert found and repr(found) == repr(Kept(state, "hash"))
+    snapshot.save(file, Snapshot(state, "hash"))
+    found = snapshot.read(file)
+    assert found and repr(found) == repr(Snapshot(state, "hash"))
     again = found.state
     for event in stored(after):
         state, effects = step(state, event)
@@ -98,7 +98,7 @@ def begun(settings: Settings) -> State:
     """The state from which a recorder would start reading."""
     journal = Journal.read(settings.database)
     try:
-        return kept.start(kept.beside(settings.database), journal)
+        return snapshot.start(snapshot.beside(settings.database), journal)
     finally:
         journal.close()
 
@@ -121,7 +121,7 @@ def test_a_start_reads_only_what_came_after(settings: Settings) -> None:
 @pytest.mark.usefixtures("often")
 def test_without_the_file_all_of_it_is_read(settings: Settings) -> None:
     last = work(settings)
-    kept.beside(settings.database).unlink()
+    snapshot.beside(settings.database).unlink()
     assert begun(settings) == State() and lived_through(settings.database) == last
 
 
@@ -145,7 +145,7 @@ def empty(text: str) -> str:
 @pytest.mark.parametrize("harm", [cut, changed, of_other_code, empty])
 def test_a_file_that_is_not_as_it_was_written_is_left_aside(settings: Settings, harm: Callable[[str], str]) -> None:
     work(settings)
-    file = kept.beside(settings.database)
+    file = snapshot.beside(settings.database)
     text = file.read_text("utf-8")
     file.write_text(harm(text), "utf-8")
     assert file.read_text("utf-8") != text and begun(settings) == State()
@@ -156,7 +156,7 @@ def test_a_file_that_is_not_as_it_was_written_is_left_aside(settings: Settings, 
 def test_no_bytes_in_its_place_stop_a_start(tmp_path_factory: pytest.TempPathFactory, data: bytes) -> None:
     file = tmp_path_factory.getbasetemp() / "any.state"
     file.write_bytes(data)
-    assert kept.read(file) is None
+    assert snapshot.read(file) is None
 
 
 @pytest.mark.usefixtures("often")
@@ -171,11 +171,11 @@ def test_a_state_of_another_journal_is_left_aside(settings: Settings) -> None:
 @pytest.mark.usefixtures("often")
 def test_verify_finds_a_state_that_the_journal_does_not_say(settings: Settings) -> None:
     work(settings)
-    file = kept.beside(settings.database)
-    found = kept.read(file)
+    file = snapshot.beside(settings.database)
+    found = snapshot.read(file)
     assert found
     wrong = State(found.state.seq, found.state.at_ms + 1, found.state.world, found.state.said)
-    kept.keep(file, Kept(wrong, found.entry_hash))
+    snapshot.save(file, Snapshot(wrong, found.entry_hash))
     [fault] = examine(settings.database).faults
     assert (fault.table, fault.row) == ("kept state", found.state.seq)
 
@@ -184,7 +184,7 @@ def test_verify_finds_a_state_that_the_journal_does_not_say(settings: Settings) 
 def test_a_file_that_cannot_be_written_is_told_and_the_recorder_goes_on(
     settings: Settings, caplog: pytest.LogCaptureFixture
 ) -> None:
-    kept.beside(settings.database).with_name("records.db.state.part").mkdir()
+    snapshot.beside(settings.database).with_name("records.db.state.part").mkdir()
     with caplog.at_level(logging.WARNING):
         last = work(settings)
     assert "the next start will take longer" in caplog.text
@@ -197,7 +197,7 @@ def test_what_was_lived_through_is_not_read_again(settings: Settings, monkeypatc
     work(settings)
     tamper(settings.database, "UPDATE journal SET body = '{' WHERE seq = 3")
     started(settings)[0].journal.close()
-    kept.beside(settings.database).unlink()
+    snapshot.beside(settings.database).unlink()
     with closing(open_journal(settings)) as journal, pytest.raises(JournalError, match="entry 3"):
         App(settings, journal, ManualClock(0), lambda cue: None)
 
@@ -208,7 +208,7 @@ def test_systemd_is_told_to_wait_while_a_long_journal_is_read(
 ) -> None:
     """As after an update, when the kept state is another program's; sd_notify(3): EXTEND_TIMEOUT_USEC."""
     last = work(settings)
-    kept.beside(settings.database).unlink()
+    snapshot.beside(settings.database).unlink()
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as systemd:
         systemd.bind(str(tmp_path / "notify"))
         systemd.setblocking(False)

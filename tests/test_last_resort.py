@@ -27,7 +27,7 @@ from recorder.daemon import run
 from recorder.driver import Put
 from recorder.journal.errors import JournalBusy, JournalError
 from recorder.journal.journal import Journal
-from recorder.journal.remedies import BY_NAME, BY_NUMBER, remedy
+from recorder.journal.sqlite_errors import BY_NAME, BY_NUMBER, remedy
 from recorder.notices.subscriber import Subscriber
 from recorder.supervisor import Post, Supervisor
 from recorder.voice import speaker as speaking

@@ -21,9 +21,9 @@ from recorder.core.events import Tick
 from recorder.driver import DriverUnavailable
 from recorder.journal.journal import Journal, Message
 from recorder.notices.broker import LocalBroker
+from recorder.notices.connection import reach
 from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.outbox import Outbox
-from recorder.notices.reaching import reach
 from recorder.notices.settings import MqttSettings
 from recorder.notices.subscriber import Subscriber
 from tests.brokers import STAMP, Mosquitto, event, mosquitto, stepped, waiting

@@ -25,11 +25,11 @@ from recorder.driver import DriverUnavailable
 from recorder.journal.chain import Entry
 from recorder.journal.journal import Message
 from recorder.notices import client as door
-from recorder.notices import last_word, mqtt
+from recorder.notices import final_alert, mqtt
 from recorder.notices.broker import LocalBroker, PageBroker
+from recorder.notices.connection import reach, send
 from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.outbox import Messages
-from recorder.notices.reaching import reach, send
 from recorder.notices.settings import MqttSettings
 from recorder.notices.subscriber import Subscriber
 from tests.brokers import mosquitto
@@ -603,10 +603,10 @@ def test_the_last_word_is_said_to_each_connection_until_the_broker_has_it(
     publisher = MqttPublisher(settings(ear))
     messages = Messages("kitchen", "line-1", "alerts")
     began_s = time.monotonic()
-    assert not last_word.tell(publisher, messages, ends, World(), "disk\x1b[2J full", now, 0.2), "nobody is there"
+    assert not final_alert.send(publisher, messages, ends, World(), "disk\x1b[2J full", now, 0.2), "nobody is there"
     assert 0.2 <= time.monotonic() - began_s < 3
     publisher.start()
-    assert last_word.tell(publisher, messages, ends, World(), "disk\x1b[2J full", now, 10) is True
+    assert final_alert.send(publisher, messages, ends, World(), "disk\x1b[2J full", now, 10) is True
     said = {topic.rpartition("/")[2]: (body, retain) for topic, body, _, retain in ear.told()}
     shown = json.loads(said["open"][0])
     assert shown["at_ms"] == 9_000 and said["open"][1]
@@ -630,7 +630,7 @@ def test_the_last_word_goes_to_a_new_connection_again(five: Ear) -> None:
     turned(publisher, lambda: publisher.connection() == 1)
     said: list[bool] = []
     words = (publisher, Messages("kitchen", "line-1", "alerts"), (ENDS[0], ENDS[1]), World(), "full", now, 10)
-    telling = threading.Thread(target=lambda: said.append(last_word.tell(*words)))
+    telling = threading.Thread(target=lambda: said.append(final_alert.send(*words)))
     telling.start()
     wait_for(lambda: len(five.told()) == 3)
     five.acknowledges = True

@@ -23,12 +23,12 @@ from recorder.core.events import Acknowledged, Reading, Signed, Tick
 from recorder.core.world import World
 from recorder.journal.chain import Entry
 from recorder.journal.journal import Journal, Message
-from recorder.notices import alive, answers, complaints, passwords, states
+from recorder.notices import alive, answers, log_limit, passwords, states
 from recorder.notices.alive import Alive
 from recorder.notices.answers import ACKNOWLEDGE, SEEN, SIGN, Reception, parse
-from recorder.notices.complaints import Complaints
+from recorder.notices.log_limit import LogLimit
 from recorder.notices.outbox import Messages, Outbox
-from recorder.notices.teller import Teller
+from recorder.notices.state_publisher import StatePublisher
 from tests.kitchen import Kitchen
 
 
@@ -36,8 +36,8 @@ def test_a_complaint_comes_again_after_an_hour_with_how_many_were_kept_back(
     monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
     now = SimpleNamespace(s=5.0)
-    monkeypatch.setattr(complaints, "time", SimpleNamespace(monotonic=lambda: now.s))
-    said = Complaints()
+    monkeypatch.setattr(log_limit, "time", SimpleNamespace(monotonic=lambda: now.s))
+    said = LogLimit()
     for at_s, kind in [
         (5.0, "a"),
         (6.0, "a"),
@@ -330,15 +330,15 @@ def test_only_the_newest_checks_are_kept_and_told(tmp_path: Path) -> None:
     with closing(Journal.open(tmp_path / "r.db")) as records:
         rows = [Record("checks", n, (("temp_c", 70.0 + n), ("struck", 0))) for n in (30, 4, 5, *range(6, 30))]
         records.append(Stamp(0, "b", 0, 0, True), Tick(0), rows)
-        teller = Teller(lambda name, value: told.update({name: value}), records, tmp_path / "r.db", ())
+        teller = StatePublisher(lambda name, value: told.update({name: value}), records, tmp_path / "r.db", ())
         teller._checks |= {n: {"batch": n} for n in (3, 1, 2)}
-        teller.tell(Tick(1), kitchen.state.world, 1)
+        teller.update(Tick(1), kitchen.state.world, 1)
         assert len(told["checks"]["checks"]) == 24 and sorted(teller._checks) == list(range(7, 31))
         assert told["checks"]["at_ms"] == 1 and teller.newest.keys() == {"open", "batches", "checks", "health"}
         before = dict(told)
-        teller.tell(Tick(2), kitchen.state.world, 2)
+        teller.update(Tick(2), kitchen.state.world, 2)
         assert told == before, "what did not change is not told again"
-        teller.tell(Reading(3, "needle", 70.5, True), kitchen.state.world, 3)
+        teller.update(Reading(3, "needle", 70.5, True), kitchen.state.world, 3)
         assert told["reading/needle"] == {"at_ms": 3, "temp_c": 70.5, "settled": True}
         assert told["health"]["version"] == version("batch-recorder")
 

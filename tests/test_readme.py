@@ -13,7 +13,7 @@ from recorder.__main__ import app
 from recorder.config import load, load_phrases
 from recorder.core import alerts
 from recorder.core.effects import Level
-from recorder.notices.reaching import reach
+from recorder.notices.connection import reach
 from recorder.notices.settings import MqttSettings
 from tests.phone_page import free_ports
 from tests.system import needs

@@ -11,13 +11,13 @@ from pathlib import Path
 
 import pytest
 
-from recorder import kept as state
+from recorder import snapshot as state
 from recorder.commands.records import examine
 from recorder.config import load
 from recorder.core.effects import Cue
 from recorder.core.events import RULES, RecordsSetAside, Started, Tick
 from recorder.daemon import on_records
-from recorder.journal import aside
+from recorder.journal import quarantine
 from recorder.journal.chain import GENESIS, linked
 from recorder.journal.errors import JournalBusy, JournalDamaged, JournalError
 from recorder.journal.journal import Journal, as_row
@@ -135,7 +135,7 @@ def test_what_was_set_aside_before_the_power_went_is_told_by_the_next_start(tmp_
     names = set()
     for number in range(20):
         path.write_bytes(bytes(100 + number))
-        names.add(aside.set_aside(path))
+        names.add(quarantine.isolate(path))
     assert [each.stat().st_size for each in sorted(names, key=lambda each: each.stat().st_size)] == [*range(100, 120)]
     station_on(tmp_path, cues).close()
     assert len([cue for cue in cues if "damaged" in cue.say]) == 20
@@ -144,7 +144,7 @@ def test_what_was_set_aside_before_the_power_went_is_told_by_the_next_start(tmp_
             name.name for name in names
         }
     with closing(Journal.open(path)), pytest.raises(JournalBusy):
-        aside.set_aside(path)
+        quarantine.isolate(path)
 
 
 @pytest.mark.parametrize("name", ["records.db", "records [1]*.db"])
@@ -153,7 +153,7 @@ def test_what_was_wrong_is_told_of_the_file_that_it_was_wrong_with(name: str, tm
     path = tmp_path / name
     (tmp_path / "station.toml").write_text(f'station = "line-1"\ndatabase = "{name}"\n')
     path.write_bytes(bytes(100))
-    older = aside.set_aside(path)
+    older = quarantine.isolate(path)
     for made in (".gz", ".sql", "-journal"):
         path.with_name(older.name + made).touch()
     path.write_bytes(bytes(200))
@@ -173,7 +173,7 @@ def test_damage_to_what_was_told_of_damage_is_set_aside_too(tmp_path: Path) -> N
     app = station_on(tmp_path, [])
     newest = app.journal.newest()
     assert newest
-    state.keep(state.beside(path), state.Kept(app.loop.state, newest.hash))
+    state.save(state.beside(path), state.Snapshot(app.loop.state, newest.hash))
     app.close()
     data = bytearray(path.read_bytes())
     data[data.index(b'records set aside{"at_ms":') + 17] = ord("[")

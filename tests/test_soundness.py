@@ -18,11 +18,11 @@ from recorder.config import load
 from recorder.core.events import CLIPPING, OFFSET, SILENT, TOO_LOUD, EarBack, EarClear, EarTrouble, Event
 from recorder.driver import DriverLost
 from recorder.voice import ear, phrases
+from recorder.voice.audio_health import STILL, SURE, WINDOW_BYTES, AudioHealth, Measure, decibels, measure
 from recorder.voice.engines import Guess
 from recorder.voice.microphone import Microphone
 from recorder.voice.settings import VoiceSettings
 from recorder.voice.soundfile import RATE, read_wav
-from recorder.voice.soundness import STILL, SURE, WINDOW_BYTES, Measure, Soundness, decibels, measure
 
 CLIPS = Path(__file__).parent.parent / "fixtures/voice"
 WINDOW_S = WINDOW_BYTES / 2 / RATE
@@ -42,7 +42,7 @@ def pcm(*sounds: Sound) -> bytes:
 
 
 def told(*sounds: Sound) -> list[str]:
-    return Soundness().feed(pcm(*sounds))
+    return AudioHealth().feed(pcm(*sounds))
 
 
 def talk(seconds: float, level_db: float) -> Sound:
@@ -127,7 +127,7 @@ def test_talk_over_loud_noise_does_not_hide_the_noise() -> None:
 )
 def test_however_the_stream_is_cut_the_same_is_told(parts: list[str], cuts: list[int]) -> None:
     sound = pcm(QUIET, *(TROUBLES[part] for part in parts), QUIET)
-    whole, pieces, at, heard = Soundness(), Soundness(), 0, list[str]()
+    whole, pieces, at, heard = AudioHealth(), AudioHealth(), 0, list[str]()
     told_whole = whole.feed(sound)
     while at < len(sound):
         for cut in (*cuts, 40_000):

@@ -10,7 +10,7 @@ from recorder.core.events import Acknowledged, EarTrouble, ProbeBack, ProbeCharg
 from recorder.core.world import World
 from recorder.journal.journal import Journal
 from recorder.notices import states
-from recorder.notices.teller import Teller
+from recorder.notices.state_publisher import StatePublisher
 from tests.kitchen import MINUTE
 from tests.uneven import CELSIUS, FAHRENHEIT, TIMED, Uneven
 
@@ -199,7 +199,7 @@ def test_health_goes_out_each_minute_to_the_millisecond(tmp_path: Path) -> None:
     k = Uneven()
     given: list[str] = []
     with closing(Journal.open(tmp_path / "r.db")) as journal:
-        teller = Teller(lambda name, value: given.append(name), journal, tmp_path / "r.db", ["needle"])
+        teller = StatePublisher(lambda name, value: given.append(name), journal, tmp_path / "r.db", ["needle"])
         for at_ms in (59_999, 60_000, 119_999, 120_000, 120_001):
             teller.beat(k.state.world, at_ms)
     assert given == ["health", "health"]

@@ -16,7 +16,7 @@ from recorder.clock import Stamp
 from recorder.commands.records import examine
 from recorder.core.events import RecordsSetAside, Tick
 from recorder.driver import DriverUnavailable
-from recorder.journal import aside, schema, seal, soundness, upkeep
+from recorder.journal import file_integrity, quarantine, schema, seal, upkeep
 from recorder.journal.errors import JournalBusy, JournalDamaged, JournalError
 from recorder.journal.journal import Journal
 from recorder.journal.migrations import ORDER, TABLES, columns, take, taken
@@ -30,7 +30,7 @@ STAMP = Stamp(0, "b", 0, 0, True)
 
 
 def whose(path: Path) -> type[JournalError]:
-    return type(soundness.damaged(path, "it is", False))
+    return type(file_integrity.damaged(path, "it is", False))
 
 
 @pytest.mark.parametrize("trace", [b"journal_keeps", b"batch-recorderm0", b'{"at_ms":'])
@@ -68,10 +68,10 @@ def test_nothing_but_zeros_is_nobodys_and_so_ours(tmp_path: Path) -> None:
 def test_the_error_is_one_line_and_names_the_file(tmp_path: Path) -> None:
     path = tmp_path / "r.db"
     path.write_bytes(b"?")
-    assert str(soundness.damaged(path, "*** in database main ***\nPage 3:\n  bad", True)) == (
+    assert str(file_integrity.damaged(path, "*** in database main ***\nPage 3:\n  bad", True)) == (
         f"{path} is damaged: *** in database main *** Page 3: bad"
     )
-    assert str(soundness.damaged(path, "no\ndatabase", False)) == (
+    assert str(file_integrity.damaged(path, "no\ndatabase", False)) == (
         f"{path} can't be used: no database; if it is the database of records set it aside, or name another"
     )
 
@@ -79,59 +79,59 @@ def test_the_error_is_one_line_and_names_the_file(tmp_path: Path) -> None:
 def test_what_the_disk_does_not_give_is_no_damage(tmp_path: Path) -> None:
     """A folder can be opened and not read: EISDIR, read(2)."""
     path = tmp_path / "r.db"
-    soundness.read_whole(path)
+    file_integrity.read_whole(path)
     path.write_bytes(b"x" * (2 * BLOCK + 1))
-    soundness.read_whole(path)
+    file_integrity.read_whole(path)
     (tmp_path / "r.db-wal").mkdir()
-    for reads in (lambda: soundness.read_whole(path), lambda: soundness.damaged(path, "it is", True)):
+    for reads in (lambda: file_integrity.read_whole(path), lambda: file_integrity.damaged(path, "it is", True)):
         with pytest.raises(JournalError, match=r"r\.db can't be read: .*directory"):
             reads()
     with pytest.raises(JournalError, match=r"r\.db can't be read: .*directory"):
-        aside.set_aside(path)
+        quarantine.isolate(path)
     assert path.exists()
 
 
 def test_a_log_without_its_database(tmp_path: Path) -> None:
     path, log = tmp_path / "r.db", tmp_path / "r.db-wal"
-    assert not soundness.orphaned(path)
+    assert not file_integrity.orphaned(path)
     log.write_bytes(b"")
-    assert not soundness.orphaned(path)
+    assert not file_integrity.orphaned(path)
     log.write_bytes(b"x")
-    assert soundness.orphaned(path)
+    assert file_integrity.orphaned(path)
     path.write_bytes(b"")
-    assert soundness.orphaned(path)
+    assert file_integrity.orphaned(path)
     path.write_bytes(b"x")
-    assert not soundness.orphaned(path)
+    assert not file_integrity.orphaned(path)
 
 
 def test_one_holds_the_lock_and_lets_it_go(tmp_path: Path) -> None:
     path = tmp_path / "some" / "folders" / "r.db"
-    with soundness.locked(path) as lock:
+    with file_integrity.locked(path) as lock:
         assert Path(lock.name) == path.with_name("r.db.lock") and Path(lock.name).stat().st_mode & 0o777 == 0o600
         before = len(list(Path("/proc/self/fd").iterdir()))
         with pytest.raises(JournalBusy, match=r"r\.db is being written by a recorder that runs; stop it first"):
-            soundness.locked(path)
+            file_integrity.locked(path)
         assert len(list(Path("/proc/self/fd").iterdir())) == before
-    soundness.locked(path).close()
+    file_integrity.locked(path).close()
     (tmp_path / "file").touch()
     with pytest.raises(JournalError, match=r"r\.db can't be opened: "):
-        soundness.locked(tmp_path / "file" / "r.db")
+        file_integrity.locked(tmp_path / "file" / "r.db")
 
 
 def test_a_fresh_file_and_a_sound_one_are_told_from_all_others(tmp_path: Path) -> None:
     path = tmp_path / "r.db"
-    assert not soundness.sound(path) and not path.exists()
+    assert not file_integrity.sound(path) and not path.exists()
     path.touch()
-    assert not soundness.sound(path) and not soundness.sound(tmp_path)
+    assert not file_integrity.sound(path) and not file_integrity.sound(tmp_path)
     path.unlink()
     kept(Kitchen(), path).close()
-    assert soundness.sound(path)
+    assert file_integrity.sound(path)
     with closing(sqlite3.connect(path)) as connection:
-        assert soundness.is_ours(connection)
+        assert file_integrity.is_ours(connection)
         connection.execute("PRAGMA trusted_schema = OFF")
-        soundness.check(path, connection)
+        file_integrity.check(path, connection)
     tamper(path, "INSERT INTO _sqlite_migrations VALUES (99, 'batch-recorder', 'm999_later', '2030')")
-    for looks in (lambda: soundness.sound(path), lambda: Journal.open(path)):
+    for looks in (lambda: file_integrity.sound(path), lambda: Journal.open(path)):
         with pytest.raises(JournalError, match=r"was written by a newer version; install that one") as raised:
             looks()
         assert type(raised.value) is JournalError
@@ -144,7 +144,7 @@ def test_a_journal_with_other_columns_is_another_programs(columns: str, tmp_path
     path = tmp_path / "r.db"
     with closing(sqlite3.connect(path)) as connection:
         connection.execute(f"CREATE TABLE journal ({columns})")
-        assert not soundness.is_ours(connection)
+        assert not file_integrity.is_ours(connection)
     with pytest.raises(JournalError, match=r"is another program's database; name another file"):
         Journal.open(path)
     with closing(sqlite3.connect(path)) as connection:
@@ -308,11 +308,11 @@ def test_what_was_set_aside_is_told_once_by_its_name(tmp_path: Path) -> None:
         (tmp_path / name).touch()
     with closing(Journal.open(path)) as journal:
         all_of_them = [names[0], names[1], f"{names[2]}.2", names[3], f"{names[3]}.12"]
-        assert aside.untold(journal, path) == all_of_them
+        assert quarantine.unreported(journal, path) == all_of_them
         journal.append(STAMP, RecordsSetAside(0, names[1], "malformed"), ())
         journal.append(STAMP, Tick(0), ())
-        assert aside.untold(journal, path) == [name for name in all_of_them if name != names[1]]
-        assert aside.untold(journal, tmp_path / "other.db") == []
+        assert quarantine.unreported(journal, path) == [name for name in all_of_them if name != names[1]]
+        assert quarantine.unreported(journal, tmp_path / "other.db") == []
 
 
 # ---- keys ----
@@ -383,7 +383,7 @@ def test_what_is_made_or_renamed_is_on_the_disk_before_it_is_told(
     copy = upkeep.keep(path, tmp_path / "copies", 3, examine)
     assert synced == [f"{copy.file}.part", str(tmp_path / "copies")]
     synced.clear()
-    aside.set_aside(path)
+    quarantine.isolate(path)
     assert synced == [str(tmp_path)]
     synced.clear()
     seal.make(tmp_path / "key")

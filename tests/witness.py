@@ -6,9 +6,9 @@ from contextlib import closing
 from pathlib import Path
 
 from recorder.journal.journal import Journal
-from recorder.kept import beside, start
 from recorder.loop import restored
 from recorder.notices.subscriber import Subscriber
+from recorder.snapshot import beside, start
 from tests.waiting import until
 
 ASKED = ("status", "time left", "last reading")

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 from rich.text import Text
 
-from recorder import errands
+from recorder import oneshot
 from recorder.commands.shared import Config, fail, terminal
 from recorder.config import ConfigError, load
 from recorder.core import meanings as m
@@ -64,7 +64,7 @@ def probe_check(
                 if cue.say != "Recorder started.":
                     console.print(cue.say, style=STYLES.get(cue.tone))
 
-            check = errands.check_probe(settings, HOW[bath], give, watch, stop)
+            check = oneshot.check_probe(settings, HOW[bath], give, watch, stop)
     except (ConfigError, DriverUnavailable, DriverLost, JournalError) as error:
         has_it = '\nIf the recorder runs, it has the probe: say "ice point" or "boiling point" to it.'
         fail(f"{error}{has_it if isinstance(error, DriverLost) else ''}")

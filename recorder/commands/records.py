@@ -11,7 +11,7 @@ import typer
 from rich.console import Console
 from rich.progress import Progress
 
-from recorder import kept
+from recorder import snapshot
 from recorder.commands.shared import Database, fail, terminal
 from recorder.driver import DriverUnavailable
 from recorder.editions import Replay, Watch
@@ -43,8 +43,8 @@ def verify_command(
     try:
         if key is not None and anchors is None:
             raise _Unusable("--key needs --anchors FILE, since it is anchors that are signed")
-        kept = _kept(anchors) if anchors else ()
-        compared = compare(database, kept, _genuine(key)) if anchors else None
+        snapshot = _kept(anchors) if anchors else ()
+        compared = compare(database, snapshot, _genuine(key)) if anchors else None
         finding = examined(database)
     except (JournalError, DriverUnavailable, _Unusable) as error:
         fail(error)
@@ -137,9 +137,9 @@ def examine(
     `opened` reads the database already and stays open: then it is verified as it stands for that reader.
     `seen` is given the number of each entry, `watch` those that can be replayed: none after a fault.
     """
-    replay = Replay(kept.read(kept.beside(database)), seen, watch)
+    replay = Replay(snapshot.read(snapshot.beside(database)), seen, watch)
     finding = verify(database, replay, opened)
-    return finding if finding.faults else replace(finding, faults=tuple(replay.kept_faults))
+    return finding if finding.faults else replace(finding, faults=tuple(replay.snapshot_faults))
 
 
 def report(finding: Finding, console: Console) -> None:

@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from recorder import errands, private
+from recorder import oneshot, private
 from recorder.commands.records import examined
 from recorder.commands.shared import Config, Database, fail, printable
 from recorder.config import ConfigError, load
@@ -21,7 +21,7 @@ from recorder.journal.errors import JournalBusy, JournalError
 from recorder.journal.journal import Journal
 from recorder.journal.verify import Finding
 from recorder.notices.answers import SIGN, signed
-from recorder.notices.reaching import send
+from recorder.notices.connection import send
 from recorder.notices.settings import MqttSettings
 from recorder.reports import zones
 from recorder.reports.day import Day, gather
@@ -163,7 +163,7 @@ def sign(
         if why := why_not(settings.database, settings.station, event, zones.here()):
             fail(why, 1)
         try:
-            errands.sign(settings, event, said.append)
+            oneshot.sign(settings, event, said.append)
         except JournalBusy:
             if settings.mqtt is None:
                 raise

@@ -28,7 +28,7 @@ from recorder.driver import DriverLost, DriverUnavailable
 from recorder.journal import seal
 from recorder.journal.errors import JournalBusy, JournalError
 from recorder.journal.journal import Journal
-from recorder.notices.reaching import reach
+from recorder.notices.connection import reach
 from recorder.notices.settings import MqttSettings
 from recorder.probes.modbus_probe import ModbusSettings
 from recorder.probes.mqtt_probe import MqttProbeSettings

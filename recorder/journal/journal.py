@@ -23,11 +23,11 @@ from recorder.journal import schema
 from recorder.journal.chain import GENESIS, Entry, linked
 from recorder.journal.codec import encode
 from recorder.journal.errors import JournalDamaged, JournalError
+from recorder.journal.file_integrity import check, damaged, is_ours, locked, orphaned, sound
 from recorder.journal.messages import Message, Possible, Unsent
 from recorder.journal.migrations import migrations
 from recorder.journal.reader import ENTRY, Reader, as_entry, as_row
-from recorder.journal.remedies import DAMAGE, is_damage, remedy
-from recorder.journal.soundness import check, damaged, is_ours, locked, orphaned, sound
+from recorder.journal.sqlite_errors import DAMAGE, is_damage, remedy
 from recorder.journal.watch import FileCut, FileGone, Watch
 
 __all__ = ["ENTRY", "Journal", "Message", "Possible", "Post", "Unsent", "as_entry", "as_row"]

@@ -11,10 +11,10 @@ from recorder.journal import schema
 from recorder.journal.chain import Entry, linked
 from recorder.journal.codec import CodecError, decode
 from recorder.journal.errors import JournalDamaged, JournalError, JournalNewer
+from recorder.journal.file_integrity import COLUMNS
 from recorder.journal.messages import Message, Unsent
 from recorder.journal.migrations import ADDED, FIRST, STEPS, columns, taken
-from recorder.journal.remedies import DAMAGE, is_damage, remedy
-from recorder.journal.soundness import COLUMNS
+from recorder.journal.sqlite_errors import DAMAGE, is_damage, remedy
 
 ENTRY = f"SELECT {COLUMNS} FROM journal"
 """The columns that `as_entry` takes."""

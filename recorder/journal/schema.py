@@ -12,7 +12,7 @@ from functools import cache
 from typing import Any
 
 from recorder.journal.migrations import ORDER, migrations, take
-from recorder.journal.remedies import DAMAGE, is_damage
+from recorder.journal.sqlite_errors import DAMAGE, is_damage
 
 Made = dict[tuple[str, str], tuple[str, str | None]]
 """Type and name of each object -> its table, and the SQL that made it."""

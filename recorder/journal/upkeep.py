@@ -17,7 +17,7 @@ from recorder import private
 from recorder.journal.chain import Entry
 from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
-from recorder.journal.remedies import DAMAGE, remedy
+from recorder.journal.sqlite_errors import DAMAGE, remedy
 from recorder.journal.verify import Finding
 
 MARGIN = 32_000_000

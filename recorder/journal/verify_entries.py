@@ -9,9 +9,9 @@ from recorder.core.events import RULES, Event, Started
 from recorder.journal.chain import GENESIS, Entry, linked
 from recorder.journal.codec import CodecError, canonical, decode, encode
 from recorder.journal.errors import JournalError
+from recorder.journal.file_integrity import COLUMNS
 from recorder.journal.finding import Fault, Kind
 from recorder.journal.journal import Journal, as_entry, as_row
-from recorder.journal.soundness import COLUMNS
 
 SCAN = f"SELECT {COLUMNS}, copy FROM journal CROSS JOIN (SELECT 0 AS copy UNION ALL SELECT 1)"
 """The journal as it stands in the file, each row twice: Python reads one row ahead, and where that one is damaged it

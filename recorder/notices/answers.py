@@ -12,7 +12,7 @@ from datetime import date
 from recorder.core.events import Acknowledged, Seen, Signed
 from recorder.core.world import World
 from recorder.initials import LETTERS, are_initials
-from recorder.notices.complaints import Complaints
+from recorder.notices.log_limit import LogLimit
 
 ACKNOWLEDGE, SEEN, SIGN = "acknowledge", "seen", "sign"
 """Last parts of the topics."""
@@ -125,7 +125,7 @@ class Reception:
         self._world = world
         self._signable = signable
         self._gates = {what: Gate(*most) for what, most in MOST.items()}
-        self._complaints = Complaints()
+        self._log = LogLimit()
 
     def event(self, what: str, payload: bytes, now_ms: int) -> Acknowledged | Seen | Signed | None:
         """The event in a message on the topic that ends with `what`, or None where it is refused."""
@@ -136,10 +136,10 @@ class Reception:
             if not self._gates[what].open(now_ms):
                 raise ValueError("too many of them")
         except ValueError as error:
-            self._complaints.say(f"{what}: {error}", f"a message on {what} is refused: {error}")
+            self._log.warn(f"{what}: {error}", f"a message on {what} is refused: {error}")
             return None
         if isinstance(event, Signed) and (why := self._signable(event)):
-            self._complaints.say(f"{what}: day", f"a message on {what} is refused: {why}")
+            self._log.warn(f"{what}: day", f"a message on {what} is refused: {why}")
             return None
         return event
 

@@ -14,7 +14,7 @@ from typing import Any, Protocol
 
 from recorder.notices.answers import ACKNOWLEDGE, SEEN, SIGN, Gate
 from recorder.notices.client import begin, end, ended, make, properties, refusal, unreached
-from recorder.notices.complaints import Complaints
+from recorder.notices.log_limit import LogLimit
 from recorder.notices.settings import MqttSettings
 
 CONTENT_TYPE = "application/cloudevents+json"
@@ -57,7 +57,7 @@ class MqttPublisher:
         self._on_answer = on_answer
         self._patience_s = patience_s
         self._acknowledged: queue.SimpleQueue[tuple[int, bool]] = queue.SimpleQueue()
-        self._complaints = Complaints()
+        self._log = LogLimit()
         self._latest: dict[str, str] = {}
         self._owed: set[str] = set()
         """Topics of `_latest` whose newest value has not been given to this connection."""
@@ -85,9 +85,7 @@ class MqttPublisher:
             return
         self._started = True
         if not self._settings.tls and not self._settings.local:
-            self._complaints.say(
-                "plain", f"no TLS: what goes to {self._settings.host} can be read and changed on its way"
-            )
+            self._log.warn("plain", f"no TLS: what goes to {self._settings.host} can be read and changed on its way")
         begin(self._client, self._settings)
 
     def connected(self) -> bool:
@@ -125,7 +123,7 @@ class MqttPublisher:
         for token, taken in found:
             self._waiting.discard(token)
             if (topic := self._states.pop(token, None)) and not taken:
-                self._complaints.say("state", f"the broker refuses {topic}; see its access list")
+                self._log.warn("state", f"the broker refuses {topic}; see its access list")
         if found or not self._waiting:
             self._heard_s = time.monotonic()
         elif self._up and time.monotonic() - self._heard_s > self._patience_s:
@@ -197,7 +195,7 @@ class MqttPublisher:
 
     def _renew(self) -> None:
         """Give up a connection that only looks alive; paho's thread sees its end and makes a new one."""
-        self._complaints.say(
+        self._log.warn(
             "silence", f"the broker has acknowledged nothing for {self._patience_s:.0f} s; the connection is made anew"
         )
         self._heard_s = time.monotonic()
@@ -233,7 +231,7 @@ class MqttPublisher:
             self._on_answer(message.topic.rsplit("/", 1)[-1], message.payload)
 
     def _failed(self, reason: str) -> None:
-        self._complaints.say("failure", reason)
+        self._log.warn("failure", reason)
         self._down(reason)
 
     def _down(self, reason: str) -> None:

@@ -19,7 +19,7 @@ from recorder.journal.anchors import source
 from recorder.journal.chain import Entry
 from recorder.journal.codec import plain
 from recorder.journal.journal import Journal, Message, Possible, Unsent
-from recorder.notices.complaints import Complaints
+from recorder.notices.log_limit import LogLimit
 
 PUBLISH = ("alerts", "records", "all")
 """What goes out: alerts; rows of the trade's tables as well; every entry of the journal as well."""
@@ -158,7 +158,7 @@ class Outbox:
         self._publisher = publisher
         self.sent = 0
         """Messages that the broker has taken since this began."""
-        self._complaints = Complaints()
+        self._log = LogLimit()
         self._connection = 0
         self._flying: dict[int, int] = {}
         self._newest = 0
@@ -219,7 +219,7 @@ class Outbox:
         refused = [row for row, taken in results if not taken]
         self._refused += refused
         if refused and now_ms >= self._not_before_ms:
-            self._complaints.say("refusal", f"the broker refuses message {refused[0]}; it is kept and tried again")
+            self._log.warn("refusal", f"the broker refuses message {refused[0]}; it is kept and tried again")
             self._wait_ms = min(max(2 * self._wait_ms, FIRST_WAIT_MS), LONGEST_WAIT_MS)
             self._not_before_ms = now_ms + self._wait_ms
         return bool(results)

@@ -17,6 +17,7 @@ from recorder.clock import Clock
 from recorder.core.events import EarBack, EarClear, EarTrouble, Heard, Intent, Unheard
 from recorder.driver import Put
 from recorder.voice import engines
+from recorder.voice.audio_health import AudioHealth
 from recorder.voice.engines import Guess, Recogniser
 from recorder.voice.footswitch import FootSwitch, Hold
 from recorder.voice.frontend import FrontEnd, Utterance
@@ -24,7 +25,6 @@ from recorder.voice.microphone import BYTES_PER_SECOND, Microphone
 from recorder.voice.phrases import Phrases
 from recorder.voice.settings import VoiceSettings
 from recorder.voice.soundfile import read_wav
-from recorder.voice.soundness import Soundness
 
 MARGINS_MS = 600
 """Sound around the words that an utterance may have."""
@@ -180,7 +180,7 @@ class MicrophoneEar:
 
     def _blocks(self, put: Put, stop: threading.Event) -> Generator[bytes, None, None]:
         """The microphone's sound; silence while the ear is to be deaf."""
-        sound, soundness = self._source.blocks(stop), Soundness()
+        sound, health = self._source.blocks(stop), AudioHealth()
         for first in sound:
             put(EarBack(self._clock.now_ms()))
             yield first
@@ -189,7 +189,7 @@ class MicrophoneEar:
             if self._deaf():
                 yield bytes(len(block))
                 continue
-            for trouble in soundness.feed(block):
+            for trouble in health.feed(block):
                 at_ms = self._clock.now_ms()
                 put(EarTrouble(at_ms, trouble) if trouble else EarClear(at_ms))
             yield block

@@ -17,7 +17,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from recorder import kept
+from recorder import snapshot
 from recorder.app import App, open_journal
 from recorder.clock import ManualClock
 from recorder.commands.records import examine
@@ -27,7 +27,7 @@ from recorder.core.limits import to_c
 from recorder.journal.journal import Journal, Message
 from recorder.loop import restored
 from recorder.notices.outbox import Outbox
-from recorder.notices.teller import Teller
+from recorder.notices.state_publisher import StatePublisher
 from recorder.reports.day import gather
 from tests.kitchen import MINUTE, settings_for
 
@@ -75,12 +75,12 @@ class Trade:
         self.journal = open_journal(self.settings)
         self.app = App(self.settings, self.journal, self.clock, lambda cue: None, self._tell)
         self.outbox = Outbox(self.journal, self.sink)
-        self.teller = Teller(self.sink.tell, self.journal, self.settings.database, ("needle", "vat1", "vat2"))
+        self.teller = StatePublisher(self.sink.tell, self.journal, self.settings.database, ("needle", "vat1", "vat2"))
         self.app.open()
 
     def _tell(self, event: Event, state: Any) -> None:
         if hasattr(self, "teller"):
-            self.teller.tell(event, state.world, state.at_ms)
+            self.teller.update(event, state.world, state.at_ms)
 
     def put(self, event: Event) -> None:
         self.app.loop.inbox.put(event)
@@ -181,8 +181,8 @@ def figures(path: Path, trade: Trade) -> None:
     timed("start of a recorder on it", trade.start)
     newest = trade.journal.newest()
     assert newest
-    state, file = kept.Kept(trade.app.loop.state, newest.hash), kept.beside(path)
-    timed("to keep its state", lambda: kept.keep(file, state))
+    state, file = snapshot.Snapshot(trade.app.loop.state, newest.hash), snapshot.beside(path)
+    timed("to keep its state", lambda: snapshot.save(file, state))
     print(f"  {file.stat().st_size / 1000:.0f} kB, {len(state.state.said)} commands that could be struck")
     timed("a state from the whole journal", lambda: restored(trade.journal))
     timed("the last checks", lambda: trade.journal.last_checks(20))

@@ -17,10 +17,10 @@ import numpy as np
 from pocketsphinx import Config, Decoder  # type: ignore[import-untyped]
 
 from recorder.voice import phrases
+from recorder.voice.audio_health import AudioHealth
 from recorder.voice.ear import Ear, build
 from recorder.voice.grammar import jsgf
 from recorder.voice.settings import VoiceSettings
-from recorder.voice.soundness import Soundness
 from tests.bench import scene, sounds
 
 BLOCK = 3_200
@@ -63,7 +63,7 @@ def main() -> None:
             pass
 
     def watched(pcm: bytes) -> None:
-        watch = Soundness()
+        watch = AudioHealth()
         for at in range(0, len(pcm), BLOCK):
             watch.feed(pcm[at : at + BLOCK])
 

@@ -34,23 +34,23 @@ class Lamp:
         (self._folder / "brightness").write_text("0")
 
 
-class LastResort:
+class FailureNotice:
     """All that tells the people at the station, as far as it is there."""
 
     def __init__(self, speaker: Speaker | None, lamp: Lamp | None) -> None:
         self._speaker = speaker
         self._lamp = lamp
-        self._cried = False
+        self._announced = False
 
     def rest(self) -> None:
         """Recording has begun."""
         self._light(False)
 
-    def cry(self, reason: str) -> None:
+    def announce(self, reason: str) -> None:
         """Nothing is recorded any more: once, at once, over whatever the loudspeaker is saying."""
-        if self._cried:
+        if self._announced:
             return
-        self._cried = True
+        self._announced = True
         if self._speaker:
             self._speaker.interrupt(Cue(Tone.ALERT, NOT_RECORDING))
         self._light(True)

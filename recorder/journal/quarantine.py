@@ -1,4 +1,4 @@
-"""Damaged records: set aside under a name that tells when, never overwritten and never deleted. Judges no damage."""
+"""Damaged records: quarantined under a name that says when, never overwritten and never deleted. Judges no damage."""
 
 import glob
 import os
@@ -8,15 +8,15 @@ from pathlib import Path
 
 from recorder.core.events import RecordsSetAside
 from recorder.journal.errors import JournalError
+from recorder.journal.file_integrity import locked, read_whole
 from recorder.journal.journal import Journal
-from recorder.journal.remedies import remedy
-from recorder.journal.soundness import locked, read_whole
+from recorder.journal.sqlite_errors import remedy
 
 PARTS = ("", "-wal", "-shm")
 """The database and what SQLite keeps beside it, which belong together by their names."""
 
 
-def set_aside(path: Path) -> Path:
+def isolate(path: Path) -> Path:
     """Give the database at `path` and what belongs to it another name, which is returned.
 
     Not where it can't be read whole: then the disk fails, and the file may be sound. The name does not end as a
@@ -42,7 +42,7 @@ def set_aside(path: Path) -> Path:
     return path.with_name(name)
 
 
-def untold(journal: Journal, path: Path) -> list[str]:
+def unreported(journal: Journal, path: Path) -> list[str]:
     """The names of what was set aside beside the database at `path`, of which its journal does not know yet.
 
     Raises `JournalError`.

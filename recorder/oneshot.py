@@ -12,7 +12,7 @@ from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
-from recorder import kept
+from recorder import snapshot
 from recorder.app import App, clock_after, open_journal
 from recorder.clock import Clock, SystemClock
 from recorder.config import Settings
@@ -102,7 +102,7 @@ def sign(settings: Settings, event: Signed, give: Callable[[Cue], None]) -> None
     """
     with closing(open_journal(settings)) as journal:
         clock = clock_after(journal)
-        state = restored(journal, kept.start(kept.beside(settings.database), journal))
+        state = restored(journal, snapshot.start(snapshot.beside(settings.database), journal))
         event = replace(event, at_ms=clock.now_ms())
         _, effects = step(state, event)
         if any(isinstance(effect, Record) and effect.table == "signatures" for effect in effects):

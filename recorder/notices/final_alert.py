@@ -1,7 +1,7 @@
-"""The last word to the broker, straight from memory: where nothing is recorded, nothing can wait on disk either.
+"""The final alert to the broker, straight from memory: where nothing is recorded, nothing can wait on disk either.
 
 The alert goes out as one of the newest entry that is on record, under an id of its own, and stands among the retained
-open alerts until the recorder starts again and tells them anew.
+open alerts until the recorder starts again and publishes them again.
 """
 
 import time
@@ -27,7 +27,7 @@ class Line(Publisher, Protocol):
         ...
 
 
-def tell(
+def send(
     line: Line,
     messages: Messages,
     ends: tuple[Entry, Entry] | None,
@@ -36,7 +36,7 @@ def tell(
     now: Stamp,
     longest_s: float,
 ) -> bool:
-    """Tell that nothing is recorded any more, because of `reason`; whether the broker has it within `longest_s`.
+    """Send that nothing is recorded any more, because of `reason`; whether the broker has it within `longest_s`.
 
     `ends` are the first entry and the newest on record, None where they can't be read: then there is no alert, since a
     receiver could not tell it from another, and the open alerts have to do.

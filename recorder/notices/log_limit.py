@@ -10,7 +10,7 @@ AGAIN_S = 3600.0
 """The same kind is said again after this at the earliest."""
 
 
-class Complaints:
+class LogLimit:
     """One line of the log for each kind in `AGAIN_S`, with how many were kept back. For any thread.
 
     Kinds are words of the caller, never of a message: what is remembered is as much as there are kinds.
@@ -20,7 +20,7 @@ class Complaints:
         self._said: dict[str, tuple[float, int]] = {}
         self._lock = threading.Lock()
 
-    def say(self, kind: str, text: str) -> None:
+    def warn(self, kind: str, text: str) -> None:
         """`text` is one line without control characters."""
         now_s = time.monotonic()
         with self._lock:

@@ -82,7 +82,7 @@ class Measure:
         return next((what for what, share in self.shares().items() if share >= 1), "")
 
 
-class Soundness:
+class AudioHealth:
     """Watches one stream: a trouble begins and ends only after some seconds, and is told once."""
 
     def __init__(self) -> None:

@@ -13,7 +13,7 @@ from recorder import private
 from recorder.journal import schema
 from recorder.journal.errors import JournalBusy, JournalDamaged, JournalError
 from recorder.journal.migrations import STEPS, migrations, taken
-from recorder.journal.remedies import DAMAGE, is_damage, remedy
+from recorder.journal.sqlite_errors import DAMAGE, is_damage, remedy
 
 TRACES = (b"journal_keeps", b"batch-recorderm0", b'{"at_ms":')
 """Bytes that a database of records has somewhere: a trigger's name, a row of its migrations, an entry's body."""

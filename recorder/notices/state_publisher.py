@@ -16,8 +16,8 @@ HEALTH_MS = 60_000
 """Health goes out this often at least."""
 
 
-class Teller:
-    """Knows what was told last. Used by the loop's thread."""
+class StatePublisher:
+    """Knows what was published last. Used by the loop's thread."""
 
     def __init__(
         self,
@@ -38,7 +38,7 @@ class Teller:
         self._checks = self._kept_checks()
         self._beat_ms = 0
 
-    def tell(self, event: Event, world: World, at_ms: int) -> None:
+    def update(self, event: Event, world: World, at_ms: int) -> None:
         """`event` is on disk, and `world` is how things stand after it."""
         if isinstance(event, Reading):
             reading = {"at_ms": event.at_ms, "temp_c": event.temp_c, "settled": event.settled}

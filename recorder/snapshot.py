@@ -1,4 +1,4 @@
-"""The station's state in a file beside its journal, so that a start need not live through its whole life again.
+"""Snapshots of the station's state beside its journal, so that a start need not live through its whole life again.
 
 The file is a copy of what the journal says and never more. It is taken up only where the journal still has the entry
 that it ends at and the same code reads it as wrote it; in any doubt the journal is read from its first entry.
@@ -25,12 +25,12 @@ from recorder.journal.journal import Journal
 
 log = logging.getLogger(__name__)
 
-MAKERS = ("core", "thermal", "journal/codec.py", "kept.py")
+MAKERS = ("core", "thermal", "journal/codec.py", "snapshot.py")
 """The parts of the package that make a state what it is."""
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class Snapshot:
     """A state and where it belongs."""
 
     state: State
@@ -43,9 +43,9 @@ def beside(database: Path) -> Path:
     return database.with_name(f"{database.name}.state")
 
 
-def keep(file: Path, kept: Kept) -> None:
-    """Put it in the place of what was kept before; whole or not at all. Raises `OSError`."""
-    body = json.dumps(_written(kept), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+def save(file: Path, snapshot: Snapshot) -> None:
+    """Put it in the place of the one before; whole or not at all. Raises `OSError`."""
+    body = json.dumps(_written(snapshot), ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     part = file.with_name(f"{file.name}.part")
     with private.writing(part) as written:
         written.write(f"{code()} {_digest(body)}\n{body}\n")
@@ -54,8 +54,8 @@ def keep(file: Path, kept: Kept) -> None:
     part.replace(file)
 
 
-def read(file: Path) -> Kept | None:
-    """What is kept in `file`; None where there is nothing, or nothing that can be used."""
+def read(file: Path) -> Snapshot | None:
+    """The snapshot in `file`; None where there is nothing, or nothing that can be used."""
     try:
         head, body = file.read_text("utf-8").removesuffix("\n").split("\n")  # other line ends may stand in a text
         return _read(json.loads(body)) if head == f"{code()} {_digest(body)}" else None
@@ -67,10 +67,10 @@ def read(file: Path) -> Kept | None:
 
 
 def start(file: Path, journal: Journal) -> State:
-    """The state from which only the entries after its own have to be read: what was kept, or a new station's."""
-    kept = read(file)
-    entry = journal.at(kept.state.seq) if kept else None
-    return kept.state if kept and entry and entry.hash == kept.entry_hash else State()
+    """The state from which only the entries after its own have to be read: the snapshot, or a new station's."""
+    snapshot = read(file)
+    entry = journal.at(snapshot.state.seq) if snapshot else None
+    return snapshot.state if snapshot and entry and entry.hash == snapshot.entry_hash else State()
 
 
 @cache
@@ -93,8 +93,8 @@ def _digest(body: str) -> str:
     return hashlib.sha256(body.encode()).hexdigest()
 
 
-def _written(kept: Kept) -> dict[str, Any]:
-    state = kept.state
+def _written(snapshot: Snapshot) -> dict[str, Any]:
+    state = snapshot.state
     said = [
         {
             "command": plain(each.command),
@@ -104,11 +104,11 @@ def _written(kept: Kept) -> dict[str, Any]:
         }
         for each in state.said
     ]
-    about = {"entry_hash": kept.entry_hash, "seq": state.seq, "at_ms": state.at_ms}
+    about = {"entry_hash": snapshot.entry_hash, "seq": state.seq, "at_ms": state.at_ms}
     return {**about, "world": plain(state.world), "said": said}
 
 
-def _read(value: dict[str, Any]) -> Kept:
+def _read(value: dict[str, Any]) -> Snapshot:
     said = tuple(
         Said(
             built(Record, each["command"]),
@@ -118,4 +118,4 @@ def _read(value: dict[str, Any]) -> Kept:
         )
         for each in value["said"]
     )
-    return Kept(State(value["seq"], value["at_ms"], built(World, value["world"]), said), value["entry_hash"])
+    return Snapshot(State(value["seq"], value["at_ms"], built(World, value["world"]), said), value["entry_hash"])
