@@ -17,8 +17,10 @@ from recorder.commands import (
     voice,
     voice_tune,
 )
+from recorder.commands.shared import Group
 
 app = typer.Typer(
+    cls=Group,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     add_completion=False,

@@ -16,6 +16,7 @@ from recorder.core import meanings as m
 from recorder.core.limits import Limit
 from recorder.core.procedure import BY_READING, BY_TEMPERATURE, Part, Procedure
 from recorder.core.world import FRESH_MS
+from recorder.errors import RecorderError
 from recorder.notices.outbox import PUBLISH
 from recorder.notices.settings import MqttSettings
 from recorder.probes.mqtt_probe import SHARED, MqttProbeSettings
@@ -37,7 +38,7 @@ LONGEST_PERIOD_S = FRESH_MS / 1000 / 2
 """A level channel is recorded this often at least, so that one late reading is no stale one."""
 
 
-class ConfigError(Exception):
+class ConfigError(RecorderError):
     """A file of the configuration is wrong or missing; the text says where and what to do."""
 
 

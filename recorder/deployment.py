@@ -12,6 +12,8 @@ from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path, PurePosixPath
 
+from recorder.errors import RecorderError
+
 UNIT = "etc/systemd/system/batch-recorder.service"
 
 CONFIG = "etc/batch-recorder/station.toml"
@@ -35,7 +37,7 @@ HIDDEN = ("/home", "/root", "/run/user", "/tmp", "/var/tmp")
 _PROGRAM = re.compile(r"^ExecStart=\S+", re.MULTILINE)
 
 
-class DeploymentError(Exception):
+class DeploymentError(RecorderError):
     """The machine can't be set up like this; the text says why and what to do."""
 
 

@@ -15,6 +15,7 @@ from collections.abc import Callable, Mapping
 from typing import Any, Protocol
 
 from recorder.core.events import Event
+from recorder.errors import RecorderError
 
 Put = Callable[[Event], None]
 """Hands an event to the station's one inbox; safe from any thread."""
@@ -37,14 +38,14 @@ PROBES = {
 """Kind of probe, as the configuration writes it -> "module:Class" of its settings, of which `Probe` is made."""
 
 
-class DriverUnavailable(Exception):
+class DriverUnavailable(RecorderError):
     """The driver cannot be built at all: a library or a setting is missing. The text says the remedy."""
 
     reason = "driver unavailable"
     """In records."""
 
 
-class DriverLost(Exception):
+class DriverLost(RecorderError):
     """The device went away; the supervisor tries again later."""
 
     def __init__(self, reason: str, detail: str = "") -> None:

@@ -14,7 +14,7 @@ from recorder.core.rules_1_to_4 import station as rules_1_to_4
 from recorder.core.rules_1_to_4.world import World
 from recorder.core.station import State, step
 from recorder.journal.chain import Entry
-from recorder.journal.verify import Fault, Way
+from recorder.journal.verify import RecordFault, Way
 from recorder.notices.outbox import Messages
 from recorder.snapshot import Snapshot
 
@@ -45,7 +45,7 @@ class Replay:
         self._seen = seen
         self._watch = watch
         self._snapshot = snapshot
-        self.snapshot_faults: list[Fault] = []
+        self.snapshot_faults: list[RecordFault] = []
         self._first: Entry | None = None
         self._states = {NEWEST: State()}
         self._running: list[tuple[int, Messages | None]] = [(NEWEST, None)]
@@ -61,7 +61,9 @@ class Replay:
         for edition, state in self._states.items():
             self._states[edition], effects[edition] = step(state, event)
         if self._snapshot and self._snapshot.entry_hash == entry.hash and self._snapshot.state != self._states[NEWEST]:
-            self.snapshot_faults.append(Fault("kept state", entry.seq, "the journal says another; delete the file"))
+            self.snapshot_faults.append(
+                RecordFault("kept state", entry.seq, "the journal says another; delete the file")
+            )
         found = []
         for edition, messages in self._running:
             asked = effects[STATION[edition]]

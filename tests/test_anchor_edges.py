@@ -11,7 +11,7 @@ from recorder.core.events import Tick
 from recorder.journal.anchors import Anchor, compare, picked, signed_bytes, source, told
 from recorder.journal.chain import Entry
 from recorder.journal.journal import Journal
-from recorder.journal.verify import Fault
+from recorder.journal.verify import RecordFault
 
 OTHER = Anchor(1, "/stations/line-1/journals/ffffffffffff", 9, "f" * 64, 5)
 
@@ -65,7 +65,7 @@ def test_what_the_anchors_cover_is_the_last_that_agrees(path: Path, own: list[An
 def test_there_is_no_entry_before_the_first(path: Path, own: list[Anchor], entry: int) -> None:
     found = compare(path, [own[3], replace(own[4], entry=entry)])
     assert found.newest == 4
-    assert Fault("anchors", 5, f"it is of entry {entry}, and there can be none") in found.faults
+    assert RecordFault("anchors", 5, f"it is of entry {entry}, and there can be none") in found.faults
 
 
 def test_an_entry_past_the_end_is_the_one_after_the_last(path: Path, own: list[Anchor]) -> None:
@@ -110,10 +110,10 @@ def test_with_a_key_only_signed_anchors_speak(path: Path, own: list[Anchor]) -> 
     found = compare(path, [*signed, forged], genuine)
     assert found.newest == 5
     assert found.faults == (
-        Fault("anchors", 8, "its signature is not that of this key: another device made it, or it was changed"),
+        RecordFault("anchors", 8, "its signature is not that of this key: another device made it, or it was changed"),
     )
     (fault,) = compare(path, own, genuine).faults
-    assert fault == Fault("anchors", None, "none of them is signed, so the key shows nothing")
+    assert fault == RecordFault("anchors", None, "none of them is signed, so the key shows nothing")
     assert compare(path, [*signed, forged]).newest == 8, "without a key a signature says nothing"
 
 

@@ -14,8 +14,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from typer.testing import CliRunner
 
+from recorder.__main__ import app
 from recorder.commands.station import _phrases
-from recorder.commands.voice import app
 from recorder.config import load
 from recorder.voice import phrases
 from recorder.voice.confusable import MeasuredError, close_words, differing, pairs, read_measured

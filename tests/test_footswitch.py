@@ -23,8 +23,8 @@ from hypothesis import strategies as st
 from typer.testing import CliRunner
 
 from recorder import supervisor
+from recorder.__main__ import app
 from recorder.clock import ManualClock
-from recorder.commands.station import app
 from recorder.core.events import EarBack, EarLost, Event, Heard, Unheard
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.supervisor import Post, Supervisor

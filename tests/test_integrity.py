@@ -18,7 +18,7 @@ from recorder.commands.report import made
 from recorder.core.events import LinkDown, LinkUp, Signed
 from recorder.demo import story
 from recorder.journal.errors import JournalError
-from recorder.journal.finding import Fault, Finding, Kind
+from recorder.journal.finding import Finding, Kind, RecordFault
 from recorder.journal.journal import Journal
 from recorder.journal.migrations import TABLES
 from recorder.reports.export import export as write_all
@@ -233,7 +233,7 @@ def test_what_is_found_is_counted_and_named(copy: Path, tmp_path: Path) -> None:
 
 
 def test_a_saved_state_that_differs_is_no_change_of_the_record() -> None:
-    record = integrity(Finding(9, "", 9, (Fault("kept state", 4, "the journal says another; delete the file"),)))
+    record = integrity(Finding(9, "", 9, (RecordFault("kept state", 4, "the journal says another; delete the file"),)))
     assert not record.changed and record.verdict == "saved state differs" and "delete that file" in record.text()
 
 

@@ -31,7 +31,7 @@ from recorder.demo import story
 from recorder.journal.errors import JournalBusy, JournalError
 from recorder.journal.journal import Journal
 from recorder.journal.migrations import TABLES, VIEWS, columns
-from recorder.journal.verify import Fault
+from recorder.journal.verify import RecordFault
 from recorder.notices.answers import SIGN, parse
 from recorder.notices.outbox import Messages
 from recorder.reports import charts
@@ -103,7 +103,7 @@ def test_yesterday_is_another_day(performance: Performance) -> None:
 def test_a_changed_record_says_so_on_its_report(performance: Performance) -> None:
     finding = examine(performance.database)
     day = day_of(performance.database)
-    html = page(day, replace(finding, faults=(Fault("checks", 7, "temp_c is 90"),)), day.end_ms)
+    html = page(day, replace(finding, faults=(RecordFault("checks", 7, "temp_c is 90"),)), day.end_ms)
     assert "1 row of checks was changed (7)" in text_of(html)
     assert '<div class="look"><dt>record</dt><dd>changed or damaged</dd></div>' in html, (
         "the summary on top says so too"

@@ -13,7 +13,7 @@ from rich.console import Console
 
 from recorder.clock import ManualClock
 from recorder.commands import meter
-from recorder.commands.station import _Fault, _microphone
+from recorder.commands.station import SelfTestFailed, _microphone
 from recorder.config import load
 from recorder.core.events import CLIPPING, OFFSET, SILENT, TOO_LOUD, EarBack, EarClear, EarTrouble, Event
 from recorder.driver import DriverLost
@@ -235,7 +235,7 @@ def test_check_says_when_it_is_quiet(tmp_path: Path, monkeypatch: pytest.MonkeyP
 def test_check_names_the_trouble_and_its_remedy(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, what: str, complaint: str, bar: str
 ) -> None:
-    with pytest.raises(_Fault) as fault:
+    with pytest.raises(SelfTestFailed) as fault:
         checked(tmp_path, pcm(TROUBLES[what]), monkeypatch)
     first, second = str(fault.value).splitlines()
     assert first.startswith("default: ") and complaint in first

@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from recorder.commands.station import _Fault, _phrases
-from recorder.commands.voice import app
+from recorder.__main__ import app
+from recorder.commands.station import SelfTestFailed, _phrases
 from recorder.config import load
 from recorder.core import meanings
 from recorder.core.events import Intent
@@ -139,7 +139,7 @@ def test_check_says_that_spanish_needs_vosk(tmp_path: Path) -> None:
     (tmp_path / "es.toml").write_text(TEXT)
     file = tmp_path / "station.toml"
     file.write_text('station = "a"\nphrases = "es.toml"\n[voice]\nengine = "sphinx"\n')
-    with pytest.raises(_Fault, match="needs a Spanish vosk model"):
+    with pytest.raises(SelfTestFailed, match="needs a Spanish vosk model"):
         _phrases(load(file))
     file.write_text('station = "a"\nphrases = "es.toml"\n[voice]\nengine = "vosk"\nmodel = "es"\n')
     assert "no two words but numbers" in _phrases(load(file))

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from recorder.commands.voice import app
+from recorder.__main__ import app
 from recorder.core import meanings
 from recorder.voice import model
 from recorder.voice.card_texts import CAUTIONS

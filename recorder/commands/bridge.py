@@ -7,9 +7,8 @@ from typing import Annotated
 
 import typer
 
-from recorder.commands.shared import Config, fail
-from recorder.config import ConfigError, load
-from recorder.driver import DriverUnavailable
+from recorder.commands.shared import Config, Unusable, fail
+from recorder.config import load
 from recorder.notices import bridge as text
 from recorder.notices import client
 from recorder.notices.passwords import hashed
@@ -50,16 +49,12 @@ def bridge_command(
                 os.fchmod(file.fileno(), 0o600 if name == "device.users" else 0o644)
                 os.ftruncate(file.fileno(), 0)
                 file.write(content)
-    except (ConfigError, DriverUnavailable, _Fault, ValueError, OSError) as error:
+    except (ValueError, OSError) as error:
         fail(error)
     typer.echo(f"Written to {out}: {', '.join(files)}.")
     if "device.users" in files:
         typer.echo(f"Then: sudo chown mosquitto {out.absolute() / 'device.users'}")
     typer.echo("Then copy batch-recorder.conf to /etc/systemd/system/mosquitto.service.d/, and restart mosquitto.")
-
-
-class _Fault(Exception):
-    """Something that the user can mend; the text says how."""
 
 
 def _files(
@@ -68,18 +63,18 @@ def _files(
     """Name and content of each file."""
     settings = load(config).mqtt
     if settings is None:
-        raise _Fault(f'{config} has no [mqtt] table; write one with host = "127.0.0.1"')
+        raise Unusable(f'{config} has no [mqtt] table; write one with host = "127.0.0.1"')
     if settings.host not in ("127.0.0.1", "localhost") or settings.tls:
-        raise _Fault(
+        raise Unusable(
             f'{config} [mqtt]: with a bridge the recorder speaks to its own device; host = "127.0.0.1", no TLS'
         )
     if settings.username and not settings.password_file:
-        raise _Fault(f"{config} [mqtt]: username {settings.username} has no password_file; name it too")
+        raise Unusable(f"{config} [mqtt]: username {settings.username} has no password_file; name it too")
     if not site:
-        raise _Fault("--site is missing; write this site's own name, such as --site main-street")
+        raise Unusable("--site is missing; write this site's own name, such as --site main-street")
     host, colon, port = remote.partition(":")
     if colon and not (port.isascii() and port.isdigit()):
-        raise _Fault(f"--remote is {remote!r}; write HOST or HOST:PORT with a number from 1 to 65535")
+        raise Unusable(f"--remote is {remote!r}; write HOST or HOST:PORT with a number from 1 to 65535")
     made = text.Bridge(
         root=settings.root,
         station=settings.station,
@@ -112,4 +107,4 @@ def _check_ca(ca: Path) -> None:
         ssl.create_default_context(cafile=str(ca))
     except (OSError, ValueError) as error:
         remedy = "apt install ca-certificates, or name your authority's certificate (PEM) with --ca"
-        raise _Fault(f"the CA file {ca} can't be used: {error}; {remedy}") from error
+        raise Unusable(f"the CA file {ca} can't be used: {error}; {remedy}") from error

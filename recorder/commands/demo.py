@@ -16,10 +16,8 @@ import typer
 from recorder.commands.records import examine, report
 from recorder.commands.shared import fail, terminal
 from recorder.demo.boards import BOARDS
-from recorder.demo.director import DemoError, Director
+from recorder.demo.director import Director
 from recorder.demo.show import Show
-from recorder.driver import DriverUnavailable
-from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
 from recorder.reports.day import gather
 from recorder.reports.page import page
@@ -49,13 +47,10 @@ def demo(
     console = terminal()
     began_s = time.monotonic()
     show = Show(console)
-    try:
-        director = Director(folder, show, with_page, probe)
-        if with_page:
-            console.print(f"The phone page: {director.page}", style="bold", soft_wrap=True)
-        phone = director.play(_interrupted() if with_page else lambda: True)
-    except (DemoError, DriverUnavailable, JournalError) as error:
-        fail(error)
+    director = Director(folder, show, with_page, probe)
+    if with_page:
+        console.print(f"The phone page: {director.page}", style="bold", soft_wrap=True)
+    phone = director.play(_interrupted() if with_page else lambda: True)
     show.summary(director.database, phone)
     finding = examine(director.database)
     console.print()

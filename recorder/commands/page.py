@@ -11,8 +11,7 @@ from typing import Annotated
 import typer
 
 from recorder.commands.shared import Config, fail
-from recorder.config import ConfigError, load
-from recorder.driver import DriverUnavailable
+from recorder.config import load
 from recorder.notices import client
 from recorder.notices.page_access import PageAccess, acl, conf
 from recorder.notices.passwords import hashed, made
@@ -94,7 +93,7 @@ def page_command(
         _write(out / "page.conf", conf(access), 0o644)
     except OSError as error:
         fail(f"{error.filename or out} can't be written: {error.strerror}; use sudo, or another folder with --out")
-    except (ConfigError, DriverUnavailable, ValueError) as error:
+    except ValueError as error:
         fail(error)
     typer.echo("\n".join(_next_steps(access, settings, config, station_file, new)))
 

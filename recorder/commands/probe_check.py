@@ -9,15 +9,14 @@ from rich.text import Text
 
 from recorder import oneshot
 from recorder.commands.shared import Config, fail, terminal
-from recorder.config import ConfigError, load
+from recorder.config import load
 from recorder.core import meanings as m
 from recorder.core.batch import Verdict
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import NEEDLE, Event, ProbeLost, Reading
 from recorder.core.limits import temp_text
 from recorder.core.station import State
-from recorder.driver import DriverLost, DriverUnavailable
-from recorder.journal.errors import JournalError
+from recorder.driver import DriverLost
 
 app = typer.Typer()
 
@@ -65,9 +64,8 @@ def probe_check(
                     console.print(cue.say, style=STYLES.get(cue.tone))
 
             check = oneshot.check_probe(settings, HOW[bath], give, watch, stop)
-    except (ConfigError, DriverUnavailable, DriverLost, JournalError) as error:
-        has_it = '\nIf the recorder runs, it has the probe: say "ice point" or "boiling point" to it.'
-        fail(f"{error}{has_it if isinstance(error, DriverLost) else ''}")
+    except DriverLost as error:
+        fail(f'{error}\nIf the recorder runs, it has the probe: say "ice point" or "boiling point" to it.')
     finally:
         signal.signal(signal.SIGINT, before)
     if check is None or check.verdict is not Verdict.PASSED:

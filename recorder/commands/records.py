@@ -12,7 +12,7 @@ from rich.console import Console
 from rich.progress import Progress
 
 from recorder import snapshot
-from recorder.commands.shared import Database, fail, terminal
+from recorder.commands.shared import Database, Unusable, fail, terminal
 from recorder.driver import DriverUnavailable
 from recorder.editions import Replay, Watch
 from recorder.journal import seal
@@ -42,11 +42,11 @@ def verify_command(
     console = terminal(soft_wrap=True)
     try:
         if key is not None and anchors is None:
-            raise _Unusable("--key needs --anchors FILE, since it is anchors that are signed")
+            raise Unusable("--key needs --anchors FILE, since it is anchors that are signed")
         snapshot = _kept(anchors) if anchors else ()
         compared = compare(database, snapshot, _genuine(key)) if anchors else None
         finding = examined(database)
-    except (JournalError, DriverUnavailable, _Unusable) as error:
+    except (JournalError, DriverUnavailable, Unusable) as error:
         fail(error)
     report(finding, console)
     if compared:
@@ -62,15 +62,8 @@ def device_key_command(
     ],
 ) -> None:
     """Make the key that signs anchors, and print its public half, which verify --key takes."""
-    try:
-        made = seal.load(file) if file.exists() else seal.make(file)
-    except DriverUnavailable as error:
-        fail(error)
+    made = seal.load(file) if file.exists() else seal.make(file)
     typer.echo(made.public)
-
-
-class _Unusable(Exception):
-    """What was handed in can't be used; the text says why and what to do."""
 
 
 def _kept(file: Path) -> list[Anchor]:
@@ -78,9 +71,9 @@ def _kept(file: Path) -> list[Anchor]:
         with file.open(encoding="utf-8", errors="replace") as lines:
             found = list(picked(lines))
     except OSError as error:
-        raise _Unusable(f"{file} can't be read: {error}") from error
+        raise Unusable(f"{file} can't be read: {error}") from error
     if not found:
-        raise _Unusable(
+        raise Unusable(
             f"{file} holds no anchor; on another machine, keep what mosquitto_sub -t 'kitchen/STATION/#' -v prints"
         )
     return found
@@ -94,7 +87,7 @@ def _genuine(key: str | None) -> Genuine | None:
     try:
         public = file.read_text("ascii").strip() if file.is_file() else key
     except (OSError, ValueError) as error:
-        raise _Unusable(f"{key} is no public key; write the 64 digits that device-key printed") from error
+        raise Unusable(f"{key} is no public key; write the 64 digits that device-key printed") from error
     seal.genuine(public, b"", "")
     return lambda text, signature: seal.genuine(public, text, signature)
 

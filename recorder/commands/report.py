@@ -12,10 +12,9 @@ import typer
 from recorder import oneshot, private
 from recorder.commands.records import examined
 from recorder.commands.shared import Config, Database, fail, printable
-from recorder.config import ConfigError, load
+from recorder.config import load
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import Signed
-from recorder.driver import DriverUnavailable
 from recorder.initials import LETTERS
 from recorder.journal.errors import JournalBusy, JournalError
 from recorder.journal.journal import Journal
@@ -62,7 +61,7 @@ def report(
             _list(database, place)
             return
         found, finding, text = made(database, _date(day), place, time.time_ns() // 1_000_000)
-    except (JournalError, ValueError, OSError) as error:
+    except (ValueError, OSError) as error:
         fail(error)
     file = out or Path(f"report-{found.day}.html")
     try:
@@ -139,8 +138,6 @@ def export(
             finding = examined(database, opened=journal)
             for file, rows in write_all(journal, out, form, database.name, finding):
                 typer.echo(f"{file}: {rows} rows")
-    except JournalError as error:
-        fail(error)
     except OSError as error:
         fail(f"{out} can't be written: {error.strerror}; name another folder with --out")
     _warn(integrity(finding), database)
@@ -168,7 +165,7 @@ def sign(
             if settings.mqtt is None:
                 raise
             said.append(_through_the_recorder(settings.mqtt, settings.database, event))
-    except (ConfigError, JournalError, DriverUnavailable, ValueError) as error:
+    except ValueError as error:
         fail(error)
     typer.echo(said[-1].say)
     if said[-1].tone is not Tone.DONE:

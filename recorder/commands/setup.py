@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.text import Text
 
 from recorder import deployment
-from recorder.commands.shared import fail, terminal
+from recorder.commands.shared import terminal
 from recorder.deployment import DeploymentError, Piece
 
 app = typer.Typer()
@@ -45,16 +45,13 @@ def setup(
     console = terminal(soft_wrap=True)
     own = f"{sysconfig.get_path('scripts')}/batch-recorder"
     started = PurePosixPath(program or own)
-    try:
-        pieces = deployment.plan(root, started)
-        for piece in pieces:
-            _show(piece, console)
-        if why := deployment.fault(started):
-            raise DeploymentError(why)
-        if write:
-            deployment.write(pieces)
-    except DeploymentError as error:
-        fail(error)
+    pieces = deployment.plan(root, started)
+    for piece in pieces:
+        _show(piece, console)
+    if why := deployment.fault(started):
+        raise DeploymentError(why)
+    if write:
+        deployment.write(pieces)
     due = sum(piece.due for piece in pieces)
     if not write and due:
         options = f" --root {root}" * (root != Path("/")) + f" --program {started}" * (program is not None)

@@ -9,8 +9,10 @@ from typing import Annotated, Any, NoReturn
 import typer
 from rich.console import Console, ConsoleOptions, RenderableType
 from rich.segment import Segment
+from typer.core import TyperGroup
 
 from recorder.core.limits import in_unit
+from recorder.errors import RecorderError
 
 Config = Annotated[
     Path, typer.Option("--config", metavar="FILE", help="The station's configuration, such as station.toml.")
@@ -50,6 +52,20 @@ def json_line(row: Any) -> str:
     """`row` on one line of JSON, with nothing in it that a terminal would obey."""
     text = json.dumps(row, ensure_ascii=False)
     return re.sub(r"[\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]", lambda each: f"\\u{ord(each[0]):04x}", text)
+
+
+class Unusable(RecorderError):
+    """An argument, or a file that it names, can't be used; the text says why and what to do."""
+
+
+class Group(TyperGroup):
+    """The commands. An error that a person can mend ends the program with its text and exit code 2."""
+
+    def invoke(self, ctx: Any) -> Any:
+        try:
+            return super().invoke(ctx)
+        except RecorderError as error:
+            fail(error)
 
 
 def fail(error: object, code: int = 2) -> NoReturn:

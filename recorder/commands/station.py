@@ -25,6 +25,7 @@ from recorder.config import ConfigError, Settings, load, load_procedure
 from recorder.core.events import NEEDLE, OFFSET, Event, ProbeLost, Reading
 from recorder.core.subjects.hearing import TROUBLES
 from recorder.driver import DriverLost, DriverUnavailable
+from recorder.errors import RecorderError
 from recorder.journal import seal
 from recorder.journal.errors import JournalBusy, JournalError
 from recorder.journal.journal import Journal
@@ -76,8 +77,6 @@ def run(config: Config) -> None:
         settings = load(config)
         logging.getLogger("recorder").info("%s starts; records: %s", settings.station, settings.database)
         daemon.run(settings, stop)
-    except (ConfigError, DriverUnavailable) as error:
-        fail(error)
     except JournalBusy as error:
         fail(error, 4)
     except JournalError as error:
@@ -149,14 +148,14 @@ def _findings(config: Path, console: Console) -> Iterator[Finding]:
         yield _tried(f"broker {settings.mqtt.host}:{settings.mqtt.port}", lambda: _broker(settings))
 
 
-class _Fault(Exception):
+class SelfTestFailed(RecorderError):
     """Something to mend, in words."""
 
 
 def _tried(what: str, trial: Callable[[], str]) -> Finding:
     try:
         return what, "", trial()
-    except (_Fault, DriverUnavailable, DriverLost, JournalError, OSError) as error:
+    except (RecorderError, OSError) as error:
         return what, str(error), ""
 
 
@@ -173,10 +172,10 @@ def _disk(database: Path, least_mb: int) -> str:
             trial.unlink()
         except OSError as error:
             remedy = "name another place as database, or make the folder this user's"
-            raise _Fault(f"{database} can't be made: {error.strerror}; {remedy}") from error
+            raise SelfTestFailed(f"{database} can't be made: {error.strerror}; {remedy}") from error
         held = "no records yet"
     if (free_mb := free_bytes(database) // 1_000_000) < least_mb:
-        raise _Fault(f"only {free_mb} MB free beside {database}, should be {least_mb}; make room")
+        raise SelfTestFailed(f"only {free_mb} MB free beside {database}, should be {least_mb}; make room")
     free = f"{free_mb} MB" if free_mb < 10_000 else f"{free_mb / 1000:.0f} GB"
     return f"{database}: {held}, {free} free, told under {least_mb} MB"
 
@@ -184,7 +183,7 @@ def _disk(database: Path, least_mb: int) -> str:
 def _lamp(folder: Path) -> str:
     for name in ("trigger", "brightness"):
         if not os.access(folder / name, os.W_OK):
-            raise _Fault(f"{folder / name} is missing, or this user may not write it; see ls /sys/class/leds")
+            raise SelfTestFailed(f"{folder / name} is missing, or this user may not write it; see ls /sys/class/leds")
     return f"{folder}: blinks when nothing is recorded"
 
 
@@ -214,7 +213,7 @@ def _probe(settings: ProbeSettings) -> str:
         why = ", ".join(f"{name}: {faults.get(name, 'nothing came')}" for name in missing)
         reader = driver.reader
         counts = f"{reader.good} good messages, {reader.bad.total()} bad"
-        raise _Fault(f"{why} ({counts}); look with: batch-recorder probe {settings.url()}")
+        raise SelfTestFailed(f"{why} ({counts}); look with: batch-recorder probe {settings.url()}")
     shown = ", ".join(f"{name} {both(temp_c)}" for name, temp_c in read.items())
     slow = driver.slow()
     return f"{shown}{_suspicion(settings, read)}{f'; beware: {slow}' if slow else ''}"
@@ -268,11 +267,11 @@ def _microphone(settings: Settings, console: Console) -> str:
     try:
         sound = meter.listen(Microphone(device), console)
     except DriverLost as error:
-        raise _Fault(f"{error}; arecord -l lists what there is, device in [voice] names one of them") from error
+        raise SelfTestFailed(f"{error}; arecord -l lists what there is, device in [voice] names one of them") from error
     if trouble := sound.trouble():
         wrong, remedy = TROUBLES[trouble]
         where = "" if trouble == OFFSET else " (alsamixer shows levels and mutes.)"
-        raise _Fault(f"{device}: {wrong}. {remedy}{where}\n{meter.line(sound)}")
+        raise SelfTestFailed(f"{device}: {wrong}. {remedy}{where}\n{meter.line(sound)}")
     return f"{device}: {meter.remark(sound)}\n{meter.line(sound)}"
 
 
@@ -293,7 +292,7 @@ def _phrases(settings: Settings) -> str:
     """What a kitchen's own words could be taken for: a warning, no fault."""
     known = settings.phrases
     if known.language == "es" and settings.voice and settings.voice.engine != "vosk":
-        raise _Fault('Spanish needs a Spanish vosk model; set engine = "vosk" and model in [voice]')
+        raise SelfTestFailed('Spanish needs a Spanish vosk model; set engine = "vosk" and model in [voice]')
     try:
         alike = close_words(pairs(known, pronouncer(known)))
     except DriverUnavailable as error:
@@ -309,12 +308,12 @@ def _broker(settings: Settings) -> str:
     try:
         socket.create_connection((settings.mqtt.host, settings.mqtt.port), LISTEN_S).close()
     except (OSError, UnicodeError) as error:  # the second of a name that can be none, such as a..b
-        raise _Fault(
+        raise SelfTestFailed(
             f"not reached: {getattr(error, 'strerror', None) or error}; does the broker run there,"
             " are host and port right?"
         ) from error
     if reason := reach(settings.mqtt, LISTEN_S):
-        raise _Fault(reason)
+        raise SelfTestFailed(reason)
     weak = "; ".join(_weak(settings.mqtt))
     return f"reached, MQTT {settings.mqtt.protocol}{' by TLS' if settings.mqtt.tls else ''}" + (
         f"; beware: {weak}" if weak else ""

@@ -11,7 +11,6 @@ from rich.text import Text
 from recorder import config
 from recorder.commands.shared import fail, json_line, printable, terminal
 from recorder.core.events import Intent
-from recorder.driver import DriverUnavailable
 from recorder.voice import model
 from recorder.voice.card import Card, card
 from recorder.voice.confusable import MeasuredError, pairs, read_measured
@@ -19,7 +18,7 @@ from recorder.voice.ear import Ear, Hearing, build
 from recorder.voice.phrases import Phrases
 from recorder.voice.pronunciation import pronouncer
 from recorder.voice.settings import VoiceSettings
-from recorder.voice.soundfile import SoundError, read_wav
+from recorder.voice.soundfile import read_wav
 
 app = typer.Typer()
 voice_model = typer.Typer(help="The model of the vosk engine.")
@@ -42,19 +41,16 @@ def hear(
     """Say what is heard in sound files, as the station would hear it."""
     known, settings = _setup(station)
     console = terminal(soft_wrap=True)
-    try:
-        ear = Ear(build(known, settings), known, settings)
-        for wav in wavs:
-            found = [_row(wav, hearing) for hearing in ear.hear([read_wav(wav)])]
-            for row in found:
-                if as_json:
-                    typer.echo(json_line(row))
-                else:
-                    console.print(_line(row), markup=False)
-            if not found and not as_json:
-                console.print(f"{wav}: no voice in it", markup=False)
-    except (SoundError, DriverUnavailable) as error:
-        fail(error)
+    ear = Ear(build(known, settings), known, settings)
+    for wav in wavs:
+        found = [_row(wav, hearing) for hearing in ear.hear([read_wav(wav)])]
+        for row in found:
+            if as_json:
+                typer.echo(json_line(row))
+            else:
+                console.print(_line(row), markup=False)
+        if not found and not as_json:
+            console.print(f"{wav}: no voice in it", markup=False)
 
 
 @app.command("phrases")
@@ -110,10 +106,7 @@ def install(
     to: Annotated[Path, typer.Option(metavar="DIR", help="Folder that holds models.")] = MODELS,
 ) -> None:
     """Fetch the small English model from its publisher, check it, and unpack it."""
-    try:
-        path = model.install(to, given)
-    except model.ModelError as error:
-        fail(error)
+    path = model.install(to, given)
     typer.echo(f'installed {path}\nset in the configuration, under [voice]:\nengine = "vosk"\nmodel = "{path}"')
 
 
@@ -123,12 +116,9 @@ def slots(intent: Intent) -> dict[str, Any]:
 
 
 def _setup(path: Path | None) -> tuple[Phrases, VoiceSettings]:
-    try:
-        if path is None:
-            return config.load_phrases(None), VoiceSettings()
-        loaded = config.load(path)
-    except config.ConfigError as error:
-        fail(error)
+    if path is None:
+        return config.load_phrases(None), VoiceSettings()
+    loaded = config.load(path)
     return loaded.phrases, loaded.voice or VoiceSettings()
 
 
@@ -178,7 +168,7 @@ def _print_confusable(known: Phrases, most: int, measured: Path | None, as_json:
         shown = pairs(known, pronouncer(known), counts)[:most]
     except (UnicodeDecodeError, MeasuredError) as error:
         fail(MeasuredError(f"{measured}: {error}"))
-    except (OSError, DriverUnavailable) as error:
+    except OSError as error:
         fail(error)
     if as_json:
         for pair in shown:

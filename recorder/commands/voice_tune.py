@@ -12,15 +12,14 @@ from rich.table import Table
 from rich.text import Text
 
 from recorder import config
-from recorder.commands.shared import fail, terminal
-from recorder.driver import DriverLost, DriverUnavailable
+from recorder.commands.shared import Unusable, fail, terminal
 from recorder.voice.ear import build
 from recorder.voice.engines import Guess, Recogniser
 from recorder.voice.frontend import FrontEnd
 from recorder.voice.microphone import BYTES_PER_SECOND, Microphone
 from recorder.voice.phrases import Phrases
 from recorder.voice.settings import Judgement, VoiceSettings
-from recorder.voice.soundfile import SoundError, read_wav
+from recorder.voice.soundfile import read_wav
 from recorder.voice.tuning import Take, accepted, tuned
 
 app = typer.Typer()
@@ -51,9 +50,9 @@ def voice_tune(
     try:
         settings = config.load(station)
         if settings.voice is None:
-            raise _Fault(f"{station} has no [voice] table; write one, such as [voice] alone on a line")
+            raise Unusable(f"{station} has no [voice] table; write one, such as [voice] alone on a line")
         if write and settings.voice.thresholds:
-            raise _Fault(f"{station} has thresholds already; remove [voice.thresholds...] and their lines first")
+            raise Unusable(f"{station} has thresholds already; remove [voice.thresholds...] and their lines first")
         known, voice = settings.phrases, settings.voice
         recogniser = build(known, voice)
         sounds = read_wav(noise) if noise else _listen(voice, console, "Let the kitchen run and say nothing", NOISE_S)
@@ -68,7 +67,7 @@ def voice_tune(
             if asked
             else ()
         )
-    except (config.ConfigError, DriverUnavailable, DriverLost, SoundError, OSError, _Fault) as error:
+    except OSError as error:
         fail(error)
     old = voice.judgement()
     new = tuned(old, voice.engine, heard, takes, known)
@@ -88,10 +87,6 @@ def voice_tune(
     else:
         _put(station, _toml(new))
         console.print(f"Written to {station}. Restart the recorder.")
-
-
-class _Fault(Exception):
-    """Something that the user can mend; the text says how."""
 
 
 def _listen(voice: VoiceSettings, console: Console, what: str, seconds: int) -> bytes:
@@ -114,7 +109,9 @@ def _guesses(recogniser: Recogniser, voice: VoiceSettings, pcm: bytes) -> Iterat
 def _take(recogniser: Recogniser, voice: VoiceSettings, known: Phrases, text: str, pcm: bytes) -> Take:
     meant = known.parse(text)
     if meant is None:
-        raise _Fault(f"{text!r} is no sentence of the phrase file; name the file as its words, such as batch-start.wav")
+        raise Unusable(
+            f"{text!r} is no sentence of the phrase file; name the file as its words, such as batch-start.wav"
+        )
     return Take(meant, max(_guesses(recogniser, voice, pcm), key=lambda guess: guess.score, default=None))
 
 

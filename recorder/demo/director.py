@@ -22,6 +22,7 @@ from recorder.demo import story
 from recorder.demo.boards import BOARDS
 from recorder.demo.show import Show
 from recorder.demo.story import Broker, Hands, InHand, Probe, Say, Scene, Tell, Wait
+from recorder.errors import RecorderError
 from recorder.loop import Loop
 from recorder.notices.broker import LocalBroker, PageBroker
 from recorder.notices.settings import MqttSettings
@@ -42,7 +43,7 @@ PATIENCE_S = 20.0
 """No real part may keep the director waiting longer than this."""
 
 
-class DemoError(Exception):
+class DemoError(RecorderError):
     """The demo can't go on; the text says why."""
 
 

@@ -14,7 +14,7 @@ from typing import Any
 from recorder.journal.chain import Entry
 from recorder.journal.codec import CodecError, canonical
 from recorder.journal.journal import ENTRY, Journal, as_entry
-from recorder.journal.verify import Fault
+from recorder.journal.verify import RecordFault
 
 Genuine = Callable[[bytes, str], bool]
 """Whether the device signed these bytes so."""
@@ -54,7 +54,7 @@ class Compared:
     """Entries after it: nothing kept elsewhere speaks for them."""
     others: dict[str, int]
     """Other databases that the anchors know -> the last entry of each: ask for these files too."""
-    faults: tuple[Fault, ...]
+    faults: tuple[RecordFault, ...]
 
 
 def source(station: str, first_hash: str) -> str:
@@ -101,9 +101,9 @@ def compare(path: Path, anchors: Sequence[Anchor], genuine: Genuine | None = Non
             elif not wrong and not (genuine and anchor.signature is None):
                 covered = max(covered, anchor.entry)
             if wrong:
-                faults.append(Fault("anchors", anchor.line, wrong))
+                faults.append(RecordFault("anchors", anchor.line, wrong))
         if genuine and own and not any(anchor.signature for anchor in own):
-            faults.append(Fault("anchors", None, "none of them is signed, so the key shows nothing"))
+            faults.append(RecordFault("anchors", None, "none of them is signed, so the key shows nothing"))
     finally:
         journal.close()
     others: dict[str, int] = {}
@@ -141,24 +141,28 @@ def _wrong(journal: Journal, anchor: Anchor, last: int) -> str | None:
     return None
 
 
-def _foreign(anchors: Sequence[Anchor], name: str) -> Iterator[Fault]:
+def _foreign(anchors: Sequence[Anchor], name: str) -> Iterator[RecordFault]:
     """Whether another database stood in for this one."""
     if anchors and not any(anchor.journal == name for anchor in anchors):
-        yield Fault("anchors", None, "none of them is of this database: it is another one than the station told of")
+        yield RecordFault(
+            "anchors", None, "none of them is of this database: it is another one than the station told of"
+        )
     left, away = False, False
     for anchor in anchors:
         mine = anchor.journal == name
         if mine and away:
-            yield Fault("anchors", anchor.line, "records were kept in another database meanwhile; ask for that file")
+            yield RecordFault(
+                "anchors", anchor.line, "records were kept in another database meanwhile; ask for that file"
+            )
         left, away = left or mine, left and not mine
 
 
-def _order(own: Sequence[Anchor]) -> Iterator[Fault]:
+def _order(own: Sequence[Anchor]) -> Iterator[RecordFault]:
     """Whether time ran backwards from one told entry to a later one."""
     ordered = sorted(own, key=lambda anchor: anchor.entry)
     for before, after in pairwise(ordered):
         if after.at_ms < before.at_ms:
-            yield Fault(
+            yield RecordFault(
                 "anchors",
                 after.line,
                 f"time ran backwards: entry {after.entry} was told with an earlier time than entry {before.entry}",

@@ -16,6 +16,7 @@ import rfc8785
 
 from recorder.core import events
 from recorder.core.events import Event
+from recorder.errors import RecorderError
 
 KINDS: dict[str, type[Event]] = {
     "started": events.Started,
@@ -49,7 +50,7 @@ Built = TypeVar("Built")
 _NAMES = {kind: name for name, kind in KINDS.items()}
 
 
-class CodecError(ValueError):
+class CodecError(RecorderError, ValueError):
     """A value that can't be stored, or stored text that is no event."""
 
 

@@ -1,7 +1,9 @@
 """What is raised where records can't be kept or read."""
 
+from recorder.errors import RecorderError
 
-class JournalError(Exception):
+
+class JournalError(RecorderError):
     """The record can't be kept or read; the text says where and what to do."""
 
 

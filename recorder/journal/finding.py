@@ -24,7 +24,7 @@ class Kind(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Fault:
+class RecordFault:
     """One thing that is not as it was written."""
 
     table: str
@@ -46,4 +46,4 @@ class Finding:
     """Hash of the newest entry read; compare it with a copy kept elsewhere, since a cut-off tail can't be seen here."""
     rows: int
     """Rows compared."""
-    faults: tuple[Fault, ...]
+    faults: tuple[RecordFault, ...]

@@ -9,7 +9,7 @@ from typing import Any
 from recorder.core.effects import Effect, Record
 from recorder.journal.chain import GENESIS
 from recorder.journal.errors import JournalError, JournalNewer
-from recorder.journal.finding import Fault, Finding, Kind
+from recorder.journal.finding import Finding, Kind, RecordFault
 from recorder.journal.journal import Journal
 from recorder.journal.migrations import TABLES
 from recorder.journal.replay import Replay, Way
@@ -17,7 +17,7 @@ from recorder.journal.verify_entries import Chain, entries, read
 from recorder.journal.verify_link import Link
 from recorder.journal.verify_outbox import Outbox
 
-__all__ = ["Fault", "Finding", "Kind", "Replay", "Way", "verify"]
+__all__ = ["Finding", "Kind", "RecordFault", "Replay", "Way", "verify"]
 
 
 def verify(path: Path, replay: Replay, opened: Journal | None = None) -> Finding:
@@ -30,7 +30,7 @@ def verify(path: Path, replay: Replay, opened: Journal | None = None) -> Finding
     expected = _Expected()
     try:
         newer = journal.newer_steps()
-        made = [] if newer else [Fault(what, None, wrong) for what, wrong in journal.changed()]
+        made = [] if newer else [RecordFault(what, None, wrong) for what, wrong in journal.changed()]
         otherwise = {fault.table for fault in made}
         if "table journal" in otherwise:
             return Finding(0, GENESIS, 0, tuple(made))
@@ -54,7 +54,7 @@ def verify(path: Path, replay: Replay, opened: Journal | None = None) -> Finding
             faults += outbox.rest(link)
         for (found,) in read(journal, "PRAGMA integrity_check(10)", "file", faults):
             if found != "ok":
-                faults.append(Fault("file", None, str(found), Kind.UNREADABLE))
+                faults.append(RecordFault("file", None, str(found), Kind.UNREADABLE))
     except sqlite3.Error as error:
         raise JournalError(f"there is no room to verify {path}: {error}; make some where SQLITE_TMPDIR says") from error
     finally:
@@ -100,17 +100,17 @@ class _Expected:
         self._db.close()
 
 
-def _table_faults(journal: Journal, table: str, expected: _Expected) -> Iterator[Fault]:
+def _table_faults(journal: Journal, table: str, expected: _Expected) -> Iterator[RecordFault]:
     try:
         for row in journal.each(table):
             wanted = expected.take(table, row["id"])
             if wanted is None:
-                yield Fault(table, row["id"], "no entry of the journal explains this row", Kind.ADDED)
+                yield RecordFault(table, row["id"], "no entry of the journal explains this row", Kind.ADDED)
             elif differing := [name for name, value in row.items() if wanted.get(name) != value]:
                 name = differing[0]
-                yield Fault(table, row["id"], f"{name} is {row[name]!r}, the journal says {wanted.get(name)!r}")
+                yield RecordFault(table, row["id"], f"{name} is {row[name]!r}, the journal says {wanted.get(name)!r}")
     except JournalError as error:
-        yield Fault(table, None, str(error), Kind.UNREADABLE)
+        yield RecordFault(table, None, str(error), Kind.UNREADABLE)
         return
     for id in expected.left(table):
-        yield Fault(table, id, "the row is missing", Kind.MISSING)
+        yield RecordFault(table, id, "the row is missing", Kind.MISSING)

@@ -10,7 +10,7 @@ from recorder.journal.chain import GENESIS, Entry, linked
 from recorder.journal.codec import CodecError, canonical, decode, encode
 from recorder.journal.errors import JournalError
 from recorder.journal.file_integrity import COLUMNS
-from recorder.journal.finding import Fault, Kind
+from recorder.journal.finding import Kind, RecordFault
 from recorder.journal.journal import Journal, as_entry, as_row
 
 SCAN = f"SELECT {COLUMNS}, copy FROM journal CROSS JOIN (SELECT 0 AS copy UNION ALL SELECT 1)"
@@ -22,7 +22,7 @@ class Chain:
     """The entries so far: each follows the one before it and is what its hash says."""
 
     def __init__(self) -> None:
-        self.faults: list[Fault] = []
+        self.faults: list[RecordFault] = []
         self.entries = 0
         self.head = GENESIS
         self.newer = ""
@@ -55,7 +55,7 @@ class Chain:
         return None if self.newer else event
 
     def _fault(self, entry: Entry, what: str, kind: Kind) -> None:
-        self.faults.append(Fault("journal", entry.seq, what, kind))
+        self.faults.append(RecordFault("journal", entry.seq, what, kind))
 
 
 def _as_written(event: Event, entry: Entry) -> bool:
@@ -65,7 +65,7 @@ def _as_written(event: Event, entry: Entry) -> bool:
     return canonical(json.loads(entry.body)).decode() == entry.body
 
 
-def entries(journal: Journal, faults: list[Fault]) -> Iterator[tuple[tuple[Any, ...], Entry]]:
+def entries(journal: Journal, faults: list[RecordFault]) -> Iterator[tuple[tuple[Any, ...], Entry]]:
     """Rows of the journal and what they say, as far as the file can be read; gaps and damage go to `faults`."""
     seq = 1
     try:
@@ -74,23 +74,23 @@ def entries(journal: Journal, faults: list[Fault]) -> Iterator[tuple[tuple[Any, 
             if copy:
                 continue
             if type(row[0]) is not int or row[0] < seq:
-                faults.append(Fault("journal", seq, f"its number reads {row[0]!r}", Kind.UNREADABLE))
+                faults.append(RecordFault("journal", seq, f"its number reads {row[0]!r}", Kind.UNREADABLE))
                 return
             if row[0] > seq:
                 what = f"the entry is missing; the next one is {row[0]}"
-                faults.append(Fault("journal", seq, what, Kind.MISSING, row[0] - seq))
+                faults.append(RecordFault("journal", seq, what, Kind.MISSING, row[0] - seq))
             yield row, as_entry(row)
             seq = row[0] + 1
     except JournalError as error:
-        faults.append(Fault("journal", seq, str(error), Kind.UNREADABLE))
+        faults.append(RecordFault("journal", seq, str(error), Kind.UNREADABLE))
 
 
-def read(journal: Journal, sql: str, table: str, faults: list[Fault]) -> Iterator[tuple[Any, ...]]:
+def read(journal: Journal, sql: str, table: str, faults: list[RecordFault]) -> Iterator[tuple[Any, ...]]:
     """Rows; a damaged file becomes a fault."""
     try:
         yield from journal.rows(sql)
     except JournalError as error:
-        faults.append(Fault(table, None, str(error), Kind.UNREADABLE))
+        faults.append(RecordFault(table, None, str(error), Kind.UNREADABLE))
 
 
 def _hashed(entry: Entry) -> Entry | None:

@@ -8,7 +8,7 @@ from recorder.core.effects import Effect, Record
 from recorder.core.events import Event, Started
 from recorder.journal.chain import Entry
 from recorder.journal.errors import JournalError
-from recorder.journal.finding import Fault, Kind
+from recorder.journal.finding import Kind, RecordFault
 from recorder.journal.journal import Journal, Message, Possible
 from recorder.journal.replay import Replay, Way
 from recorder.journal.verify_entries import read
@@ -27,11 +27,11 @@ class Outbox:
     def __init__(self, journal: Journal, readable: bool) -> None:
         sql = "SELECT id, seq, topic, body, retain, sent_ms FROM outbox ORDER BY seq, id"
         self._journal, self._readable = journal, readable
-        self._unread: list[Fault] = []
+        self._unread: list[RecordFault] = []
         self._rows = read(journal, sql, "outbox", self._unread) if readable else iter(())
         self._next = next(self._rows, None)
-        self._wrong: list[Fault] = []
-        self._missing: list[Fault] = []
+        self._wrong: list[RecordFault] = []
+        self._missing: list[RecordFault] = []
         self._root = ""
         self._last_sent: tuple[int, int] | None = None
         """The message that was sent last, and when."""
@@ -85,23 +85,23 @@ class Outbox:
 
     def _compared(
         self, entry: Entry, rows: Sequence[tuple[Any, ...]], posts: Iterable[Possible]
-    ) -> tuple[list[Fault], list[Fault]]:
+    ) -> tuple[list[RecordFault], list[RecordFault]]:
         """What is wrong with the messages of `entry`, which could have made `posts`, and what is missing."""
         possible = {each.id: each for each in posts}
         seen, wrong = set(), []
         for number, at, topic, body, retain, _ in rows:
             id = _id(body)
             if at != entry.seq or id not in possible:
-                wrong.append(Fault("outbox", number, "no entry of the journal explains this message", Kind.ADDED))
+                wrong.append(RecordFault("outbox", number, "no entry of the journal explains this message", Kind.ADDED))
                 continue
             if id in seen:
-                wrong.append(Fault("outbox", number, "the message is there twice", Kind.ADDED))
+                wrong.append(RecordFault("outbox", number, "the message is there twice", Kind.ADDED))
             seen.add(id)
             if not _same(possible[id].make(), topic, body, retain):
-                wrong.append(Fault("outbox", number, "the message is not what the journal says"))
+                wrong.append(RecordFault("outbox", number, "the message is not what the journal says"))
         missing = [each for each in possible.values() if each.must and each.id not in seen]
         what = (f"the message {each.id} on {each.make().topic} is missing" for each in missing)
-        return wrong, [Fault("outbox", None, each, Kind.MISSING) for each in what]
+        return wrong, [RecordFault("outbox", None, each, Kind.MISSING) for each in what]
 
     def _one_root(self, entry: Entry, rows: Sequence[tuple[Any, ...]]) -> None:
         """The messages of one recorder go below one topic, and each is sent after it was made."""
@@ -110,31 +110,35 @@ class Outbox:
             self._root = self._root or root
             if root != self._root or not root or set(root) & set("+#\0"):
                 what = f"it goes to {topic}, and the others since the same start below {self._root}"
-                self._wrong.append(Fault("outbox", number, what))
+                self._wrong.append(RecordFault("outbox", number, what))
             if sent_ms is not None and (type(sent_ms) is not int or sent_ms < entry.stamp.at_ms):
-                self._wrong.append(Fault("outbox", number, "it is marked as sent before it was made", Kind.MARKED))
+                self._wrong.append(
+                    RecordFault("outbox", number, "it is marked as sent before it was made", Kind.MARKED)
+                )
             if type(sent_ms) is int and (self._last_sent is None or sent_ms > self._last_sent[1]):
                 self._last_sent = number, sent_ms
 
-    def rest(self, link: Link) -> list[Fault]:
+    def rest(self, link: Link) -> list[RecordFault]:
         """All faults, once there are no more entries."""
         for number, *_ in self._until(None):
-            self._wrong.append(Fault("outbox", number, "no entry of the journal explains this message", Kind.ADDED))
+            self._wrong.append(
+                RecordFault("outbox", number, "no entry of the journal explains this message", Kind.ADDED)
+            )
         if not self._readable:
             return []
         if self._last_sent and self._last_sent[1] > link.newest_ms + SENT_SLACK_MS:
             what = "it is marked as sent long after the newest entry"
-            self._wrong.append(Fault("outbox", self._last_sent[0], what, Kind.MARKED))
+            self._wrong.append(RecordFault("outbox", self._last_sent[0], what, Kind.MARKED))
         return [*self._wrong, *([] if self._unread else self._missing), *self._unread, *self._out_of_reach(link)]
 
-    def _out_of_reach(self, link: Link) -> Iterator[Fault]:
+    def _out_of_reach(self, link: Link) -> Iterator[RecordFault]:
         """Messages that are marked as sent while no broker was reached."""
         if not link.stretches():
             return
         sql = "SELECT id, sent_ms FROM outbox WHERE sent_ms IS NOT NULL ORDER BY id"
         for number, sent_ms in read(self._journal, sql, "outbox", self._unread):
             if link.down_at(sent_ms):
-                yield Fault(
+                yield RecordFault(
                     "outbox", number, "it is marked as sent at a time at which no broker was reached", Kind.MARKED
                 )
 
@@ -143,7 +147,7 @@ class Outbox:
             number = self._next[0]
             if number != self._number + 1:
                 what = f"the message before it is missing: its number would be {self._number + 1}"
-                self._wrong.append(Fault("outbox", number, what, Kind.GAP))
+                self._wrong.append(RecordFault("outbox", number, what, Kind.GAP))
             self._number = number
             yield self._next
             self._next = next(self._rows, None)

@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from recorder.journal.finding import Fault, Finding, Kind
+from recorder.journal.finding import Finding, Kind, RecordFault
 from recorder.journal.migrations import TABLES
 
 NAMED = 5
@@ -77,7 +77,7 @@ class Integrity:
 
 def integrity(finding: Finding) -> Integrity:
     """What may be said of the record that `finding` is of."""
-    groups: dict[tuple[str, str, Kind], list[Fault]] = {}
+    groups: dict[tuple[str, str, Kind], list[RecordFault]] = {}
     for fault in finding.faults:
         groups.setdefault((_thing(fault), fault.table if fault.table in TABLES else "", fault.kind), []).append(fault)
     beside = all(thing == "state" for thing, _, _ in groups)
@@ -88,7 +88,7 @@ def integrity(finding: Finding) -> Integrity:
     )
 
 
-def _thing(fault: Fault) -> str:
+def _thing(fault: RecordFault) -> str:
     """What kind of thing a fault is about."""
     if fault.kind is Kind.UNREADABLE:
         return "file"
@@ -97,7 +97,7 @@ def _thing(fault: Fault) -> str:
     return {"journal": "entry", "outbox": "message", "kept state": "state", "file": "file"}.get(fault.table, "part")
 
 
-def _line(thing: str, table: str, kind: Kind, faults: Sequence[Fault]) -> str:
+def _line(thing: str, table: str, kind: Kind, faults: Sequence[RecordFault]) -> str:
     if thing == "file":
         where = f"the table {faults[0].table}" if faults[0].table != "file" else "the file"
         return f"{where} can't be read as it should: {faults[0].what}" + _more(len(faults) - 1)
@@ -112,7 +112,7 @@ def _more(count: int) -> str:
     return f" and {count} more" if count > 0 else ""
 
 
-def _not_compared(faults: Sequence[Fault]) -> str:
+def _not_compared(faults: Sequence[RecordFault]) -> str:
     """What `verify` does not look at after such faults."""
     tables = {fault.table for fault in faults}
     if "table journal" in tables:
@@ -123,7 +123,7 @@ def _not_compared(faults: Sequence[Fault]) -> str:
     return f"Not compared: {', '.join(left)}." if left else ""
 
 
-def _left_out(faults: Sequence[Fault]) -> Iterator[str]:
+def _left_out(faults: Sequence[RecordFault]) -> Iterator[str]:
     for fault in faults:
         name = fault.table.removeprefix("table ")
         unread = fault.kind is Kind.UNREADABLE or name != fault.table

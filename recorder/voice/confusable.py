@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from functools import cache
 from itertools import combinations
 
+from recorder.errors import RecorderError
 from recorder.voice.phones import distance
 from recorder.voice.phrases import Phrases
 from recorder.voice.wording import Item, Slot, Words
@@ -50,7 +51,7 @@ def close_words(found: Sequence[Pair]) -> list[Pair]:
     return [pair for pair in found if pair.distance < CLOSE and not pair.numbers]
 
 
-class MeasuredError(Exception):
+class MeasuredError(RecorderError):
     """A file of measured confusions that cannot be read; the text says where and why."""
 
 

@@ -10,6 +10,8 @@ import urllib.request
 import zipfile
 from pathlib import Path, PurePosixPath
 
+from recorder.errors import RecorderError
+
 NAME = "vosk-model-small-en-us-0.15"
 URL = f"https://alphacephei.com/vosk/models/{NAME}.zip"
 SIZE = 41_205_931
@@ -26,7 +28,7 @@ AGAIN = f"fetch it anew from {URL}"
 PIECE = 1 << 20
 
 
-class ModelError(Exception):
+class ModelError(RecorderError):
     """The model cannot be installed; the text says why and what to do."""
 
 

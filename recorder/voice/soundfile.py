@@ -7,6 +7,8 @@ from functools import lru_cache
 from operator import mul
 from pathlib import Path
 
+from recorder.errors import RecorderError
+
 RATE = 16_000
 """Samples per second that the ear takes."""
 
@@ -17,7 +19,7 @@ REACH = 12
 """Zero crossings of the resampling filter on each side."""
 
 
-class SoundError(Exception):
+class SoundError(RecorderError):
     """A sound file that cannot be heard; the text names it and the remedy."""
 
 

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from itertools import product
 from typing import Any
 
+from recorder.errors import RecorderError
+
 Words = tuple[str, ...]
 """What is said, word by word."""
 
@@ -23,7 +25,7 @@ _WORD = re.compile(r"[^\W\d_]+(?:'[^\W\d_]+)*")
 _PIECE = re.compile(r"\s*(?:(?P<open>\[)|(?P<close>\])|\{(?P<slot>[a-z]+)\}|(?P<word>[^\s\[\]{}]+))")
 
 
-class PhraseError(Exception):
+class PhraseError(RecorderError):
     """A phrase file that cannot be used; the text names the place and the remedy."""
 
 
