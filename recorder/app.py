@@ -30,16 +30,14 @@ from recorder.core.events import (
 )
 from recorder.core.station import State
 from recorder.journal import quarantine, seal
+from recorder.journal.anchors import Sign
 from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
 from recorder.loop import Loop, restored
-from recorder.notices import final_alert
-from recorder.notices.alive import Alive
-from recorder.notices.anchoring import Anchoring
 from recorder.notices.answers import Reception
-from recorder.notices.mqtt import MqttPublisher
-from recorder.notices.outbox import Messages, Outbox
-from recorder.notices.state_publisher import StatePublisher
+from recorder.notices.outbox import Messages
+from recorder.notices.settings import MqttSettings
+from recorder.notices.uplink import Uplink
 from recorder.reports.signing import why_not
 from recorder.reports.zones import here
 from recorder.space import Reserve, SpaceWatch
@@ -55,9 +53,6 @@ SENDING_S = 0.004
 
 DRIVERS_S = 0.6
 """How long a stop waits for the drivers, all in all; one that hangs is left behind. All in all under 2 s."""
-
-GOODBYE_S = 0.3
-"""How long it waits for the broker to take the last messages (they are on disk), and again for the goodbye."""
 
 ROOT = "kitchen"
 """What topics begin with where no broker is configured, as where none is named."""
@@ -99,10 +94,8 @@ class App:
         start = snapshot.start(self._state_file, journal)
         self._snapshot_seq = start.seq
         self.loop = Loop(journal, clock, give, self._tell, restored(journal, start, _patience))
-        self.publisher = MqttPublisher(settings.mqtt, self._link, self._answer) if settings.mqtt else None
-        self.outbox = Outbox(journal, self.publisher) if self.publisher else None
         sign = seal.load(settings.device_key).sign if settings.device_key else None
-        self._anchoring = Anchoring(self.publisher.latest, journal, settings.station, sign) if self.publisher else None
+        self.uplink = self._uplink(settings.mqtt, sign) if settings.mqtt else None
         self._watch = watch
         self._on_failure = on_failure
         unreported = quarantine.unreported(journal, settings.database)
@@ -112,16 +105,15 @@ class App:
         self._reception = Reception(lambda: self.loop.state.world, self._signable)
         self._sending = False
         self._upkept_ms = clock.now_ms()
-        channels = [name for probe in settings.probes for name in probe.names()]
-        self._states = (
-            StatePublisher(self.publisher.latest, journal, settings.database, channels) if self.publisher else None
-        )
-        self._alive = Alive(self.publisher.passing, self._states.newest) if self.publisher and self._states else None
+
+    def _uplink(self, mqtt: MqttSettings, sign: Sign | None) -> Uplink:
+        channels = [name for probe in self.settings.probes for name in probe.names()]
+        return Uplink(mqtt, self.journal, self.settings.database, channels, sign, self._link, self._answer)
 
     def open(self) -> None:
         """Begin to look for the broker, and record the start and the procedure in force."""
-        if self.publisher:  # first, so that it can be told if nothing can be recorded
-            self.publisher.start()
+        if self.uplink:  # first, so that it can be told if nothing can be recorded
+            self.uplink.start()
         stamp, settings = self.clock.stamp(), self.settings
         newest, boot_id = self.journal.newest(), self.loop.state.world.boot_id
         unseen = boot_id is not None and newest is not None and newest.stamp.boot_id != boot_id
@@ -146,11 +138,8 @@ class App:
     def turn(self, longest_s: float = TURN_S) -> bool:
         """One event or what is due, then the outbox and the clock; False when no event came."""
         busy = self.loop.turn(min(longest_s, SENDING_S) if self._sending else longest_s)
-        if self.publisher and self.outbox and self._states and self._anchoring and self._alive:
-            self._sending = self.outbox.step(self.clock.now_ms())
-            self._states.beat(self.loop.state.world, self.clock.now_ms())
-            self._anchoring.beat(self.clock.now_ms())
-            self._alive.beat(self.publisher.connection(), self.clock.now_ms())
+        if self.uplink:
+            self._sending = self.uplink.beat(self.loop.state.world, self.clock.now_ms())
         if stepped := self._clock_watch.look():
             self.loop.handle(stepped)
         if changed := self._space.look(is_open(self.loop.state.world, DISK_NEARLY_FULL), self.clock.now_ms()):
@@ -205,28 +194,15 @@ class App:
         while self.loop.turn(0):
             pass
         self.loop.handle(Stopped(self.clock.now_ms()))
-        if self.outbox and self.publisher and self._anchoring:
-            self._anchoring.tell(self.clock.now_ms())
-            end_s = time.monotonic() + GOODBYE_S
-            while self.publisher.connected() and not self.outbox.empty() and time.monotonic() < end_s:
-                self.outbox.step(self.clock.now_ms())
-                time.sleep(0.01)
-            part(self.publisher)
+        if self.uplink:
+            self.uplink.close(self.clock.now_ms)
         self.journal.close()
 
     def tell_end(self, error: Exception, longest_s: float) -> None:
         """Once it has failed: tell the broker that nothing is recorded any more, as far as it is reached."""
-        if not self.publisher:
-            return
-        self.publisher.start()  # it has not begun where a driver could not even be made
-        try:
-            first, newest = self.journal.first(), self.journal.newest()
-        except JournalError:
-            first = newest = None
-        ends = (first, newest) if first and newest else None
-        world, now = self.loop.state.world, self.clock.stamp()
-        final_alert.send(self.publisher, messages(self.settings), ends, world, str(error), now, longest_s)
-        part(self.publisher)
+        if self.uplink:
+            world, now = self.loop.state.world, self.clock.stamp()
+            self.uplink.fail(messages(self.settings), world, str(error), now, longest_s)
 
     @contextmanager
     def _announcing(self) -> Iterator[None]:
@@ -244,8 +220,8 @@ class App:
     def _tell(self, event: Event, state: State) -> None:
         """Once an event is on disk: what changed of how the station stands goes out."""
         self._watch(event, state)
-        if self._states:
-            self._states.update(event, state.world, state.at_ms)
+        if self.uplink:
+            self.uplink.update(event, state.world, state.at_ms)
 
     def _answer(self, what: str, payload: bytes) -> None:
         """From a phone, in another thread."""
@@ -285,13 +261,6 @@ def open_journal(settings: Settings) -> Journal:
 def messages(settings: Settings) -> Messages:
     """Who makes the messages of this station's entries."""
     return Messages(settings.mqtt.root if settings.mqtt else ROOT, settings.station, settings.publish)
-
-
-def part(publisher: MqttPublisher) -> None:
-    """Say goodbye to the broker, beside: it lasts as long as the network thread is in a connect that nobody answers."""
-    goodbye = threading.Thread(target=publisher.close, name="goodbye", daemon=True)
-    goodbye.start()
-    goodbye.join(GOODBYE_S)
 
 
 def clock_after(journal: Journal) -> SystemClock:

@@ -8,18 +8,16 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 
-from recorder.app import App, clock_after, messages, open_journal, part
+from recorder.app import App, clock_after, messages, open_journal
 from recorder.clock import Clock, SystemClock
 from recorder.config import Settings
 from recorder.core.effects import Cue
 from recorder.core.events import EarLost, ProbeLost
-from recorder.core.world import World
 from recorder.driver import load
 from recorder.failure_notice import FailureNotice, Lamp
 from recorder.journal import quarantine
 from recorder.journal.errors import JournalBusy, JournalDamaged
-from recorder.notices import final_alert
-from recorder.notices.mqtt import MqttPublisher
+from recorder.notices import uplink
 from recorder.probes.probe import Probe
 from recorder.space import Reserve
 from recorder.supervisor import Post, Supervisor
@@ -117,10 +115,6 @@ def run(settings: Settings, stop: threading.Event) -> None:
 
 def tell_no_start(settings: Settings, error: Exception) -> None:
     """As `App.tell_end`, where the records can't even be opened."""
-    if not settings.mqtt:
-        return
-    publisher = MqttPublisher(settings.mqtt)
-    publisher.start()
-    now = SystemClock(None).stamp()
-    final_alert.send(publisher, messages(settings), None, World(station=settings.station), str(error), now, FAREWELL_S)
-    part(publisher)
+    if settings.mqtt:
+        now = SystemClock(None).stamp()
+        uplink.fail_without_records(settings.mqtt, messages(settings), str(error), now, FAREWELL_S)

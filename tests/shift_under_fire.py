@@ -185,12 +185,12 @@ def live(life: Life) -> None:
         fate.passes(CUED)
 
     app = App(settings, journal, clock, give)
-    assert app.publisher
-    app.outbox = outbox = Outbox(journal, Watched(app.publisher, fate))
+    assert app.uplink
+    app.uplink.outbox = outbox = Outbox(journal, Watched(app.uplink.publisher, fate))
     journal._db.conn.set_trace_callback(fate.statement)
     app.open()
     end_s = time.monotonic() + 5
-    while life.point in SOON and not app.publisher.connected() and time.monotonic() < end_s:
+    while life.point in SOON and not app.uplink.publisher.connected() and time.monotonic() < end_s:
         app.turn(0.001)
     for number, event in enumerate(story[done:], done):
         clock.advance(max(event.at_ms - clock.at_ms, 0))

@@ -89,8 +89,8 @@ def test_a_station_that_has_nothing_to_say_gives_a_sign_of_life_every_ten_second
     assert late.signs() == [] and "alive" not in {topic for topic, _, _ in late.heard}, "no broker keeps one"
     assert all(validator("alive").is_valid(each) for each in ear.signs())
     broker.stop()
-    assert app.publisher
-    wait_for(lambda connected=app.publisher.connected: not connected())
+    assert app.uplink
+    wait_for(lambda connected=app.uplink.publisher.connected: not connected())
     broker.start()
     again = Ear(broker.port)
 

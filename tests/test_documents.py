@@ -19,7 +19,7 @@ from recorder.core.procedure import TIME_ALONE_MS
 from recorder.core.subjects import reheating
 from recorder.core.subjects.loading import HIGHEST_BATCH
 from recorder.core.subjects.probe_check import tolerance_c
-from recorder.notices import alive, anchoring, answers, states
+from recorder.notices import alive, anchoring, answers, states, uplink
 from recorder.notices.settings import MqttSettings
 from recorder.probes.modbus_probe import ModbusSettings
 from recorder.probes.serial_probe import SerialSettings
@@ -86,7 +86,7 @@ FIGURES: dict[str, tuple[str, str, tuple[float, ...]]] = {
     "a stop": (
         DEVELOPERS,
         r"A stop waits ([\d.]+) s for drivers, twice ([\d.]+) s for the broker",
-        (app.DRIVERS_S, app.GOODBYE_S),
+        (app.DRIVERS_S, uplink.GOODBYE_S),
     ),
     "the kept state": (DEVELOPERS, r"beside the database every ([\d,]+) entries", (app.KEEP_EVERY,)),
     "a message from a phone": (DEVELOPERS, r"([\d,]+) bytes at most, to the letter", (answers.LONGEST,)),

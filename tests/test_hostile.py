@@ -58,7 +58,7 @@ def test_a_hostile_publisher_closes_nothing_and_fills_nothing(tmp_path: Path, ca
     app.loop.handle(Reading(clock.now_ms(), "needle", 30.0))
     app.loop.handle(ProbeLost(clock.now_ms(), "needle", "unplugged"))
     alert = next(each.id for each in app.loop.state.world.alerts if each.kind == "probe lost")
-    wait_for(lambda: app.turn(0) is not None and app.publisher is not None and app.publisher.connection() > 0)
+    wait_for(lambda: app.turn(0) is not None and app.uplink is not None and app.uplink.publisher.connection() > 0)
     while app.turn(0.1):
         pass
     newest = app.journal.newest()

@@ -73,8 +73,8 @@ class Director:
         settings = self._settings(probes)
         _record_yesterday(settings, start_ms - DAY_MS)
         self._app = App(settings, open_journal(settings), self._clock, show.cue, show.watch)
-        assert settings.voice and self._app.publisher and self._app.outbox
-        self._publisher, self._outbox = self._app.publisher, self._app.outbox
+        assert settings.voice and self._app.uplink
+        self._publisher, self._outbox = self._app.uplink.publisher, self._app.uplink.outbox
         self._probes = tuple(ProbeDriver(probe, self._clock) for probe in probes)
         self._supervisor = Supervisor(tuple(map(Post, self._probes)), self._app.loop.inbox.put)
         recogniser = ear.build(settings.phrases, settings.voice)

@@ -82,8 +82,9 @@ def measure(folder: Path, near: int, far: int, alerts: int) -> None:
     bare.connect("127.0.0.1", near)
     bare.loop_start()
     app.open()
-    publisher = app.publisher
-    assert publisher and phone.ready(PATIENCE_S)
+    assert app.uplink
+    publisher = app.uplink.publisher
+    assert phone.ready(PATIENCE_S)
     until(publisher.connected, "the recorder reaches its broker")
     ours_ms, bare_ms = list[float](), list[float]()
     for number in range(alerts):

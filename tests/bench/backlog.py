@@ -125,13 +125,13 @@ def message(seq: int, place: int) -> Message:
 
 def drain(app: App, waiting: int) -> tuple[float, int]:
     """Seconds from the first connection until nothing waits, and the most memory that was seen, in kB."""
-    assert app.publisher and app.outbox
+    assert app.uplink
     end_s = time.monotonic() + PATIENCE_S
-    while not app.publisher.connected():
+    while not app.uplink.publisher.connected():
         app.turn(0.01)
         patient(end_s)
     begin_s, peak_kb, looked_s = time.monotonic(), resident_kb(), 0.0
-    while app.outbox.sent < waiting:
+    while app.uplink.outbox.sent < waiting:
         app.turn()
         if time.monotonic() - looked_s > 0.5:
             looked_s = time.monotonic()
