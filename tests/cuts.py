@@ -18,8 +18,8 @@ from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from recorder.commands.records import examine
 from recorder.journal.journal import Journal
+from recorder.verification.examine import examine
 from tests.shift_under_fire import Life, run
 from tests.witness import Witness, starts_as_it_was
 

@@ -8,9 +8,9 @@ from contextlib import closing, contextmanager, suppress
 from itertools import pairwise
 from pathlib import Path
 
-from recorder.commands.records import examine
 from recorder.core.events import Heard
 from recorder.journal.journal import Journal
+from recorder.verification.examine import examine
 from tests.disks import Shim, notified
 
 

@@ -12,13 +12,13 @@ from contextlib import closing, contextmanager
 from datetime import date
 from pathlib import Path
 
-from recorder.commands.records import examine
+from recorder.demo.broker import LocalBroker
+from recorder.demo.subscriber import Subscriber
 from recorder.journal.anchors import compare, picked
 from recorder.journal.journal import Journal
-from recorder.notices.broker import LocalBroker
-from recorder.notices.subscriber import Subscriber
 from recorder.probes.simulated import Kitchen as Story
 from recorder.probes.simulated import SimulatedFirmware
+from recorder.verification.examine import examine
 from tests.contract import validator
 from tests.disks import fill, notified, tiny_disk
 from tests.waiting import until

@@ -14,10 +14,10 @@ from dataclasses import dataclass, replace
 from itertools import count
 from pathlib import Path
 
-from recorder.commands.records import examine
-from recorder.notices.broker import LocalBroker
+from recorder.demo.broker import LocalBroker
+from recorder.demo.subscriber import Subscriber
 from recorder.notices.outbox import PUBLISH
-from recorder.notices.subscriber import Subscriber
+from recorder.verification.examine import examine
 from tests import shift_under_fire
 from tests.shift_under_fire import COMMITTED, CUED, EMPTYING, KEEPING, PLACING, POINTS, SOON, Life
 from tests.witness import Witness, all_arrived, messages, starts_as_it_was

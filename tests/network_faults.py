@@ -5,10 +5,10 @@ from itertools import pairwise
 from pathlib import Path
 
 from recorder.core.events import Tick
+from recorder.demo.subscriber import Subscriber
 from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.outbox import IN_FLIGHT, Outbox
 from recorder.notices.settings import MqttSettings
-from recorder.notices.subscriber import Subscriber
 from tests.brokers import STAMP, event, waiting
 from tests.faulty import (
     Behaviour,

@@ -15,8 +15,8 @@ from typing import Protocol
 
 from recorder.clock import ManualClock
 from recorder.core.events import Event, ProbeLost, Reading
+from recorder.demo.broker import LocalBroker
 from recorder.driver import Driver, DriverLost
-from recorder.notices.broker import LocalBroker
 from recorder.notices.client import bare
 from recorder.probes.ble_simulated import CLOCK, SimulatedThermometers, measurement, temperature
 from recorder.probes.modbus_simulated import REGISTERS, SimulatedTransmitters

@@ -3,9 +3,9 @@
 import random
 from pathlib import Path
 
-from recorder.commands.records import examine
 from recorder.core.effects import Cue
 from recorder.journal.errors import JournalError
+from recorder.verification.examine import examine
 from tests.disks import station_on
 from tests.kitchen import Kitchen, kept
 

@@ -19,7 +19,6 @@ from typer.testing import CliRunner
 
 from recorder.__main__ import app
 from recorder.clock import Stamp
-from recorder.commands.records import examine
 from recorder.core.station import State, step
 from recorder.driver import DriverUnavailable
 from recorder.journal import seal
@@ -29,6 +28,7 @@ from recorder.journal.codec import decode
 from recorder.journal.journal import ENTRY, Journal, as_entry, as_row
 from recorder.notices.anchoring import ANCHOR_MS, Anchoring
 from recorder.notices.outbox import Messages
+from recorder.verification.examine import examine
 from tests.contract import validator
 from tests.kitchen import MINUTE, Kitchen, kept, m
 from tests.tampering import tamper, unguarded

@@ -14,16 +14,16 @@ from typing import Any
 import pytest
 
 from recorder.clock import ManualClock
-from recorder.commands.records import examine
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import RULES, Heard, Intent, ProcedureLoaded, Reading, Started
+from recorder.demo.broker import LocalBroker
+from recorder.demo.subscriber import Subscriber
 from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
 from recorder.loop import Loop
-from recorder.notices.broker import LocalBroker
-from recorder.notices.subscriber import Subscriber
 from recorder.probes.simulated import Kitchen as Story
 from recorder.probes.simulated import SimulatedFirmware
+from recorder.verification.examine import examine
 from tests.kitchen import PROCEDURE
 
 

@@ -18,11 +18,11 @@ from hypothesis import strategies as st
 from typer.testing import CliRunner
 
 from recorder.__main__ import app
+from recorder.demo.subscriber import Subscriber
 from recorder.journal.journal import Message
 from recorder.notices.bridge import IN, OUT, PASSING, Bridge, join
 from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.settings import MqttSettings
-from recorder.notices.subscriber import Subscriber
 from tests.brokers import Broker, answers, event, refused
 from tests.system import needs
 from tests.waiting import wait_for

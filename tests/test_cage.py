@@ -8,9 +8,9 @@ import sys
 import time
 from pathlib import Path
 
+from recorder.demo.broker import LocalBroker
+from recorder.demo.subscriber import Subscriber
 from recorder.journal.journal import Journal
-from recorder.notices.broker import LocalBroker
-from recorder.notices.subscriber import Subscriber
 from recorder.probes.simulated import Kitchen, SimulatedFirmware
 from tests.system import needs
 

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from recorder.commands.records import examine
 from recorder.journal import quarantine, upkeep
 from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
 from recorder.journal.verify import Finding
+from recorder.verification.examine import examine
 from tests.kitchen import Kitchen, kept
 
 GB = 10**9

@@ -18,7 +18,6 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from recorder.clock import Stamp
-from recorder.commands.records import examine
 from recorder.core.effects import Record
 from recorder.core.events import Signed
 from recorder.core.station import State, step
@@ -29,6 +28,7 @@ from recorder.loop import Loop
 from recorder.reports.day import Day, gather
 from recorder.reports.days import MOMENT, PARTS, Calendar
 from recorder.reports.page import page
+from recorder.verification.examine import examine
 from tests.kitchen import MINUTE, PROCEDURE
 from tests.true_time import CUTS, HAPPENINGS, HISTORIES, HOUR, MEMORY, SYNC_MS, Bench, TrueTime
 

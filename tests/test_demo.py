@@ -7,13 +7,13 @@ from pathlib import Path
 from typer.testing import CliRunner
 
 from recorder.__main__ import app
-from recorder.commands.records import examine
 from recorder.core import alerts
 from recorder.core.effects import Notice
 from recorder.core.station import State, step
 from recorder.demo import story
 from recorder.journal.journal import Journal
 from recorder.thermal.settle import SURE_C
+from recorder.verification.examine import examine
 from tests.conftest import Performance
 from tests.tampering import unguarded
 

@@ -10,7 +10,6 @@ from typer.testing import CliRunner
 from recorder.__main__ import app as command_line
 from recorder.app import App, open_journal
 from recorder.clock import ManualClock
-from recorder.commands.records import examine
 from recorder.config import load
 from recorder.core.effects import Cue
 from recorder.core.events import Reading
@@ -19,6 +18,7 @@ from recorder.journal.errors import JournalError
 from recorder.journal.upkeep import MARGIN, keep
 from recorder.journal.verify import Finding
 from recorder.space import LOOK_MS, RESERVE, Reserve
+from recorder.verification.examine import examine
 from tests.disk_faults import crawl, fail
 from tests.disks import fill, read_only, station_on, tiny_disk, write_on
 

@@ -13,7 +13,6 @@ import pytest
 from typer.testing import CliRunner
 
 from recorder.__main__ import app
-from recorder.commands.records import examine
 from recorder.commands.report import made
 from recorder.core.events import LinkDown, LinkUp, Signed
 from recorder.demo import story
@@ -23,6 +22,7 @@ from recorder.journal.journal import Journal
 from recorder.journal.migrations import TABLES
 from recorder.reports.export import export as write_all
 from recorder.reports.integrity import WORDS, integrity
+from recorder.verification.examine import examine
 from tests.kitchen import MINUTE, Kitchen, kept, m
 from tests.reported import text_of
 from tests.schema_changes import ADDITIONS, LOOSER, VALUES, columns, objects, written

@@ -11,7 +11,6 @@ import pytest
 from sqlite_utils import Database
 
 from recorder.clock import ManualClock, Stamp
-from recorder.commands.records import examine
 from recorder.core.effects import Cue, Record
 from recorder.core.events import RULES, Acknowledged, Event, Heard, Intent, Seen, Signed, Started, Tick
 from recorder.core.station import State, step
@@ -22,6 +21,7 @@ from recorder.journal.journal import Journal, Message
 from recorder.journal.migrations import TABLES, columns, migrations
 from recorder.loop import Loop
 from recorder.notices.outbox import Messages
+from recorder.verification.examine import examine
 from tests.kitchen import MINUTE, Kitchen, kept, m
 
 STAMP = Stamp(1_772_100_000_000, "boot", 7, 1_772_100_000_000, True)

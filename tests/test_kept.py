@@ -14,7 +14,6 @@ from hypothesis import strategies as st
 from recorder import app, snapshot
 from recorder.app import App, open_journal
 from recorder.clock import ManualClock
-from recorder.commands.records import examine
 from recorder.config import Settings
 from recorder.core.events import Event, Heard, Intent, Reading, Started
 from recorder.core.station import State, current, step
@@ -23,6 +22,7 @@ from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
 from recorder.loop import restored
 from recorder.snapshot import Snapshot
+from recorder.verification.examine import examine
 from tests.kitchen import settings_for
 from tests.strategies import stories
 from tests.tampering import tamper

@@ -24,11 +24,11 @@ from recorder.core.effects import Cue, Tone
 from recorder.core.events import EarBack, EarLost, Event, Tick
 from recorder.core.station import State
 from recorder.daemon import run
+from recorder.demo.subscriber import Subscriber
 from recorder.driver import Put
 from recorder.journal.errors import JournalBusy, JournalError
 from recorder.journal.journal import Journal
 from recorder.journal.sqlite_errors import BY_NAME, BY_NUMBER, remedy
-from recorder.notices.subscriber import Subscriber
 from recorder.supervisor import Post, Supervisor
 from recorder.voice import speaker as speaking
 from recorder.voice.speaker import Speaker, tone_pcm

@@ -18,14 +18,14 @@ from typer.testing import CliRunner
 from recorder.__main__ import app as command_line
 from recorder.commands.station import _weak
 from recorder.core.events import Tick
+from recorder.demo.broker import LocalBroker
+from recorder.demo.subscriber import Subscriber
 from recorder.driver import DriverUnavailable
 from recorder.journal.journal import Journal, Message
-from recorder.notices.broker import LocalBroker
 from recorder.notices.connection import reach
 from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.outbox import Outbox
 from recorder.notices.settings import MqttSettings
-from recorder.notices.subscriber import Subscriber
 from tests.brokers import STAMP, Mosquitto, event, mosquitto, stepped, waiting
 from tests.system import needs
 from tests.waiting import wait_for

@@ -21,17 +21,17 @@ import pytest
 
 from recorder.clock import Stamp
 from recorder.core.world import World
+from recorder.demo.broker import LocalBroker, PageBroker
+from recorder.demo.subscriber import Subscriber
 from recorder.driver import DriverUnavailable
 from recorder.journal.chain import Entry
 from recorder.journal.journal import Message
 from recorder.notices import client as door
 from recorder.notices import final_alert, mqtt
-from recorder.notices.broker import LocalBroker, PageBroker
 from recorder.notices.connection import reach, send
 from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.outbox import Messages
 from recorder.notices.settings import MqttSettings
-from recorder.notices.subscriber import Subscriber
 from tests.brokers import mosquitto
 from tests.waiting import wait_for
 

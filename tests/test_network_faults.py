@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from recorder.demo.subscriber import Subscriber
 from recorder.notices import client, mqtt
 from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.outbox import Outbox
 from recorder.notices.settings import MqttSettings
-from recorder.notices.subscriber import Subscriber
 from tests.brokers import Mosquitto, mosquitto, stepped, waiting
 from tests.faulty import (
     FAULTS,

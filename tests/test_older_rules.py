@@ -13,7 +13,6 @@ from typing import Any
 import pytest
 
 from recorder.clock import ManualClock
-from recorder.commands.records import examine
 from recorder.core.effects import Effect, Notice, Record
 from recorder.core.rules_1_to_4 import alerts
 from recorder.core.station import State, step
@@ -21,6 +20,7 @@ from recorder.journal.codec import canonical, decode, plain
 from recorder.journal.journal import Journal
 from recorder.journal.migrations import TABLES
 from recorder.notices.outbox import Messages
+from recorder.verification.examine import examine
 from tests.older_rules import story
 
 RULES = (1, 2, 3, 4)

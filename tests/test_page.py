@@ -11,9 +11,9 @@ import pytest
 
 from recorder.app import App, open_journal
 from recorder.clock import SystemClock
-from recorder.commands.records import examine
 from recorder.config import load
 from recorder.core.events import ProbeLost
+from recorder.verification.examine import examine
 from tests.conftest import Performance
 from tests.phone_page import HOSTILE, Kitchen, Phone, alert, check, chromium, kitchen, now_ms, phone, size
 from tests.system import needs

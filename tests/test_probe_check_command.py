@@ -11,13 +11,13 @@ from pathlib import Path
 import pytest
 
 from recorder.clock import ManualClock
-from recorder.commands.records import examine
 from recorder.core import meanings as m
 from recorder.core.events import Heard, Intent, Reading, Stopped
 from recorder.journal.journal import Journal
 from recorder.loop import Loop
 from recorder.probes.simulated import STEP_MS, Kitchen, SimulatedFirmware
 from recorder.thermal.water import boiling_point_at_c
+from recorder.verification.examine import examine
 
 STATION = """
 station = "line-1"

@@ -10,11 +10,11 @@ import pytest
 from typer.testing import CliRunner
 
 from recorder.__main__ import app
-from recorder.commands.records import examine
 from recorder.core.editions import NEWEST, RULES_OF
 from recorder.journal import schema
 from recorder.journal.journal import Journal
 from recorder.journal.migrations import ORDER, taken
+from recorder.verification.examine import examine
 from tests.tampering import tamper, unguarded
 
 FOLDER = Path(__file__).parent.parent / "fixtures/records"

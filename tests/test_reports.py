@@ -19,7 +19,6 @@ from typer.testing import CliRunner
 
 from recorder.__main__ import app
 from recorder.clock import ManualClock
-from recorder.commands.records import examine
 from recorder.commands.report import made
 from recorder.config import load
 from recorder.core import meanings as m
@@ -38,6 +37,7 @@ from recorder.reports import charts
 from recorder.reports.day import Day, gather
 from recorder.reports.dictionary import ANY
 from recorder.reports.page import page
+from recorder.verification.examine import examine
 from tests.conftest import Performance
 from tests.kitchen import MINUTE, PROCEDURE, Kitchen
 from tests.reported import recorded, report_of, text_of

@@ -12,7 +12,6 @@ from pathlib import Path
 import pytest
 
 from recorder import snapshot as state
-from recorder.commands.records import examine
 from recorder.config import load
 from recorder.core.effects import Cue
 from recorder.core.events import RULES, RecordsSetAside, Started, Tick
@@ -22,6 +21,7 @@ from recorder.journal.chain import GENESIS, linked
 from recorder.journal.errors import JournalBusy, JournalDamaged, JournalError
 from recorder.journal.journal import Journal, as_row
 from recorder.journal.upkeep import keep
+from recorder.verification.examine import examine
 from tests.disks import STAMP, Shim, fill, read_only, station_on, tiny_disk
 from tests.spoilt import records_in, spoilt_at_random
 

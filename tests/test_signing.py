@@ -14,7 +14,6 @@ from typer.testing import CliRunner
 
 from recorder import initials
 from recorder.__main__ import app
-from recorder.commands.records import examine
 from recorder.commands.report import made
 from recorder.core import meanings as m
 from recorder.core.effects import Record
@@ -25,6 +24,7 @@ from recorder.journal.journal import Journal
 from recorder.reports.day import gather
 from recorder.reports.later import Later
 from recorder.reports.signing import why_not
+from recorder.verification.examine import examine
 from tests.kitchen import MINUTE, Kitchen
 from tests.reported import recorded, report_of
 

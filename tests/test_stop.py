@@ -14,8 +14,8 @@ from pathlib import Path
 
 import pytest
 
-from recorder.commands.records import examine
 from recorder.journal.journal import Journal
+from recorder.verification.examine import examine
 from tests.hanging import HANGS_S, full, mute, programs, station, thankless
 
 GUARD_S = HANGS_S / 2

@@ -14,13 +14,13 @@ import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
-from recorder.commands.records import examine
 from recorder.core import meanings as m
 from recorder.core.events import Heard
 from recorder.journal.journal import Journal
 from recorder.reports.day import gather
 from recorder.reports.page import page
 from recorder.reports.wall import wall_times
+from recorder.verification.examine import examine
 from tests.kitchen import MINUTE, PROCEDURE, Kitchen, kept
 from tests.true_time import BEGIN_MS, CUTS, HAPPENINGS, HISTORIES, HOUR, MEMORY, SYNC_MS, Bench
 

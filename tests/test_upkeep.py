@@ -9,12 +9,12 @@ from typer.testing import CliRunner
 from recorder.__main__ import app
 from recorder.app import UPKEEP_MS, App
 from recorder.clock import ManualClock
-from recorder.commands.records import examine
 from recorder.core import meanings as m
 from recorder.core.events import Heard, Intent, Tick
 from recorder.journal import upkeep
 from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
+from recorder.verification.examine import examine
 from tests.kitchen import Kitchen, kept, settings_for
 
 

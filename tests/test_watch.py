@@ -12,12 +12,12 @@ from pathlib import Path
 import pytest
 
 from recorder.clock import ManualClock
-from recorder.commands.records import examine
 from recorder.core.effects import Cue
 from recorder.core.events import Tick
 from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
 from recorder.loop import Loop
+from recorder.verification.examine import examine
 from tests.disks import tiny_disk
 from tests.kitchen import Kitchen
 

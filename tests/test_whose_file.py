@@ -13,13 +13,13 @@ from sqlite_utils import Database, hookimpl
 from sqlite_utils.plugins import pm
 
 from recorder.clock import Stamp
-from recorder.commands.records import examine
 from recorder.core.events import RecordsSetAside, Tick
 from recorder.driver import DriverUnavailable
 from recorder.journal import file_integrity, quarantine, schema, seal, upkeep
 from recorder.journal.errors import JournalBusy, JournalDamaged, JournalError
 from recorder.journal.journal import Journal
 from recorder.journal.migrations import ORDER, TABLES, columns, take, taken
+from recorder.verification.examine import examine
 from tests.kitchen import Kitchen, kept
 from tests.tampering import tamper, unguarded
 

@@ -5,9 +5,9 @@ import sqlite3
 from contextlib import closing
 from pathlib import Path
 
+from recorder.demo.subscriber import Subscriber
 from recorder.journal.journal import Journal
 from recorder.loop import restored
-from recorder.notices.subscriber import Subscriber
 from recorder.snapshot import beside, start
 from tests.waiting import until
 

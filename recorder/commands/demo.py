@@ -13,7 +13,7 @@ from typing import Annotated
 
 import typer
 
-from recorder.commands.records import examine, report
+from recorder.commands.records import report
 from recorder.commands.shared import fail, terminal
 from recorder.demo.boards import BOARDS
 from recorder.demo.director import Director
@@ -21,6 +21,7 @@ from recorder.demo.show import Show
 from recorder.journal.journal import Journal
 from recorder.reports.day import gather
 from recorder.reports.page import page
+from recorder.verification.examine import examine
 
 app = typer.Typer()
 

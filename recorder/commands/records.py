@@ -1,8 +1,6 @@
 """Commands about records: `verify`, `device-key`."""
 
-from collections.abc import Callable
 from contextlib import closing, nullcontext
-from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Annotated
@@ -11,15 +9,14 @@ import typer
 from rich.console import Console
 from rich.progress import Progress
 
-from recorder import snapshot
-from recorder.commands.shared import Database, Unusable, fail, terminal
-from recorder.driver import DriverUnavailable
-from recorder.editions import Replay, Watch
+from recorder.commands.shared import Database, Unusable, terminal
 from recorder.journal import seal
-from recorder.journal.anchors import Anchor, Compared, Genuine, compare, picked
-from recorder.journal.errors import JournalError
+from recorder.journal.anchors import Compared, compare
 from recorder.journal.journal import Journal
-from recorder.journal.verify import Finding, verify
+from recorder.journal.verify import Finding
+from recorder.verification.anchor_file import genuine_by, read_anchors
+from recorder.verification.examine import examine
+from recorder.verification.replay import Watch
 
 app = typer.Typer()
 
@@ -40,14 +37,12 @@ def verify_command(
 ) -> None:
     """Check the chain, replay the journal, compare every row; exit 1 and name the row if one was changed."""
     console = terminal(soft_wrap=True)
-    try:
-        if key is not None and anchors is None:
-            raise Unusable("--key needs --anchors FILE, since it is anchors that are signed")
-        snapshot = _kept(anchors) if anchors else ()
-        compared = compare(database, snapshot, _genuine(key)) if anchors else None
-        finding = examined(database)
-    except (JournalError, DriverUnavailable, Unusable) as error:
-        fail(error)
+    if key is not None and anchors is None:
+        raise Unusable("--key needs --anchors FILE, since it is anchors that are signed")
+    compared = None
+    if anchors:
+        compared = compare(database, read_anchors(anchors), None if key is None else genuine_by(key))
+    finding = examined(database)
     report(finding, console)
     if compared:
         _report_anchors(compared, key is not None, console)
@@ -64,32 +59,6 @@ def device_key_command(
     """Make the key that signs anchors, and print its public half, which verify --key takes."""
     made = seal.load(file) if file.exists() else seal.make(file)
     typer.echo(made.public)
-
-
-def _kept(file: Path) -> list[Anchor]:
-    try:
-        with file.open(encoding="utf-8", errors="replace") as lines:
-            found = list(picked(lines))
-    except OSError as error:
-        raise Unusable(f"{file} can't be read: {error}") from error
-    if not found:
-        raise Unusable(
-            f"{file} holds no anchor; on another machine, keep what mosquitto_sub -t 'kitchen/STATION/#' -v prints"
-        )
-    return found
-
-
-def _genuine(key: str | None) -> Genuine | None:
-    """Checks signatures by `key`, or by what stands in the file of that name."""
-    if key is None:
-        return None
-    file = Path(key)
-    try:
-        public = file.read_text("ascii").strip() if file.is_file() else key
-    except (OSError, ValueError) as error:
-        raise Unusable(f"{key} is no public key; write the 64 digits that device-key printed") from error
-    seal.genuine(public, b"", "")
-    return lambda text, signature: seal.genuine(public, text, signature)
 
 
 def _report_anchors(compared: Compared, signed: bool, console: Console) -> None:
@@ -117,22 +86,6 @@ def examined(
         task = bar.add_task("Verifying", total=newest.seq if newest else 0)
         shown = partial(bar.update, task)
         return examine(database, lambda seq: shown(completed=seq) if seq % SHOWN_EVERY == 0 else None, watch, opened)
-
-
-def examine(
-    database: Path,
-    seen: Callable[[int], None] = lambda seq: None,
-    watch: Watch = lambda entry, event, effects: None,
-    opened: Journal | None = None,
-) -> Finding:
-    """What `verify` finds, replaying through the station. Raises `JournalError`.
-
-    `opened` reads the database already and stays open: then it is verified as it stands for that reader.
-    `seen` is given the number of each entry, `watch` those that can be replayed: none after a fault.
-    """
-    replay = Replay(snapshot.read(snapshot.beside(database)), seen, watch)
-    finding = verify(database, replay, opened)
-    return finding if finding.faults else replace(finding, faults=tuple(replay.snapshot_faults))
 
 
 def report(finding: Finding, console: Console) -> None:

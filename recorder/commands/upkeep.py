@@ -5,10 +5,10 @@ from typing import Annotated
 
 import typer
 
-from recorder.commands.records import examine
 from recorder.commands.shared import fail
 from recorder.journal.errors import JournalError
 from recorder.journal.upkeep import keep
+from recorder.verification.examine import examine
 
 app = typer.Typer()
 

@@ -20,13 +20,13 @@ from recorder.config import Settings, load_phrases, load_procedure
 from recorder.core.events import NEEDLE, RULES, Heard, ProcedureLoaded, Reading, Started, Stopped
 from recorder.demo import story
 from recorder.demo.boards import BOARDS
+from recorder.demo.broker import LocalBroker, PageBroker
 from recorder.demo.show import Show
 from recorder.demo.story import Broker, Hands, InHand, Probe, Say, Scene, Tell, Wait
+from recorder.demo.subscriber import Subscriber
 from recorder.errors import RecorderError
 from recorder.loop import Loop
-from recorder.notices.broker import LocalBroker, PageBroker
 from recorder.notices.settings import MqttSettings
-from recorder.notices.subscriber import Subscriber
 from recorder.probes.probe import Probe as ProbeDriver
 from recorder.probes.probe import ProbeSettings
 from recorder.supervisor import Post, Supervisor

@@ -17,8 +17,8 @@ from recorder.core.effects import Cue, Tone
 from recorder.core.events import NEEDLE, Event, Reading
 from recorder.core.limits import degrees, minutes_text, temp_text
 from recorder.core.station import State
+from recorder.demo.subscriber import Subscriber
 from recorder.journal.journal import Journal
-from recorder.notices.subscriber import Subscriber
 
 TONES = {Tone.DONE: "green", Tone.REFUSED: "red", Tone.ASKS: "cyan", Tone.ALERT: "yellow", Tone.ANSWER: "blue"}
 LEVELS = {"info": "blue", "warning": "yellow", "critical": "bold red"}

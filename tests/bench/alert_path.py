@@ -23,7 +23,7 @@ from recorder.app import App, open_journal
 from recorder.clock import ManualClock
 from recorder.config import load
 from recorder.core.events import ProbeLost, Reading
-from recorder.notices.subscriber import Subscriber
+from recorder.demo.subscriber import Subscriber
 
 STATION = 'station = "line-1"\n[mqtt]\nport = {port}\n'
 BROKER = "listener {port} 127.0.0.1\nallow_anonymous true\nset_tcp_nodelay true\n"

@@ -21,9 +21,9 @@ from recorder.app import App, open_journal
 from recorder.clock import ManualClock, Stamp
 from recorder.config import load
 from recorder.core.events import Tick
+from recorder.demo.subscriber import Subscriber
 from recorder.journal.chain import Entry
 from recorder.journal.journal import Journal, Message
-from recorder.notices.subscriber import Subscriber
 from tests.bench.alert_path import broker, free_port
 
 WEEK_MS = 7 * 24 * 3_600_000

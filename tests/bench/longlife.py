@@ -20,7 +20,6 @@ from typing import Any
 from recorder import snapshot
 from recorder.app import App, open_journal
 from recorder.clock import ManualClock
-from recorder.commands.records import examine
 from recorder.core import meanings as m
 from recorder.core.events import Event, Heard, Intent, Reading
 from recorder.core.limits import to_c
@@ -29,6 +28,7 @@ from recorder.loop import restored
 from recorder.notices.outbox import Outbox
 from recorder.notices.state_publisher import StatePublisher
 from recorder.reports.day import gather
+from recorder.verification.examine import examine
 from tests.kitchen import MINUTE, settings_for
 
 DAY_MS = 24 * 60 * MINUTE

@@ -16,8 +16,8 @@ import time
 from collections import Counter
 from pathlib import Path
 
-from recorder.commands.records import examine
 from recorder.journal.journal import Journal
+from recorder.verification.examine import examine
 from tests.hanging import full, mute, programs, station, thankless
 
 LATEST_S = 5.0
