@@ -24,10 +24,11 @@ from recorder.probes.probe import ProbeSettings
 from recorder.probes.urls import from_table
 from recorder.space import LEAST_MB
 from recorder.tables import build, in_words
-from recorder.voice import phrases, settings
-from recorder.voice.phrases import Phrases
+from recorder.voice import settings
+from recorder.voice.language import phrases
+from recorder.voice.language.phrases import Phrases
+from recorder.voice.language.wording import PhraseError
 from recorder.voice.settings import VoiceSettings
-from recorder.voice.wording import PhraseError
 
 T = TypeVar("T")
 

@@ -22,8 +22,8 @@ from recorder.probes.probe import Probe
 from recorder.space import Reserve
 from recorder.supervisor import Post, Supervisor
 from recorder.voice import ear
-from recorder.voice.microphone import Microphone
-from recorder.voice.speaker import Speaker
+from recorder.voice.audio.microphone import Microphone
+from recorder.voice.audio.speaker import Speaker
 
 log = logging.getLogger(__name__)
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from recorder import systemd
 from recorder.core.effects import Cue, Tone
-from recorder.voice.speaker import Speaker
+from recorder.voice.audio.speaker import Speaker
 
 log = logging.getLogger(__name__)
 

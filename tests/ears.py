@@ -5,10 +5,10 @@ from array import array
 from importlib.resources import files
 from pathlib import Path
 
-from recorder.voice import phrases
+from recorder.voice.audio.soundfile import RATE, read_wav
 from recorder.voice.engines import Guess
+from recorder.voice.language import phrases
 from recorder.voice.settings import Judgement, Thresholds
-from recorder.voice.soundfile import RATE, read_wav
 
 CLIPS = Path(__file__).parent.parent / "fixtures/voice"
 

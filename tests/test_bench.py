@@ -6,7 +6,7 @@ import time
 
 import pytest
 
-from recorder.voice import phrases
+from recorder.voice.language import phrases
 
 np = pytest.importorskip("numpy", reason="numpy is not installed: pip install numpy")
 

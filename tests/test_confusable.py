@@ -17,10 +17,10 @@ from typer.testing import CliRunner
 from recorder.__main__ import app
 from recorder.commands.station import _phrases
 from recorder.config import load
-from recorder.voice import phrases
-from recorder.voice.confusable import MeasuredError, close_words, differing, pairs, read_measured
-from recorder.voice.phones import CONSONANTS, VOWELS, distance, substitution
-from recorder.voice.pronunciation import pronouncer
+from recorder.voice.engines.pronunciation import pronouncer
+from recorder.voice.language import phrases
+from recorder.voice.language.confusable import MeasuredError, close_words, differing, pairs, read_measured
+from recorder.voice.language.phones import CONSONANTS, VOWELS, distance, substitution
 
 TEXT = files("recorder").joinpath("share/phrases-en.toml").read_text("utf-8")
 SHIPPED = phrases.load(TEXT)

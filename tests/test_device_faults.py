@@ -23,10 +23,10 @@ from recorder.probes.serial_probe import SerialSettings
 from recorder.probes.simulated import Kitchen, SimulatedFirmware, framed
 from recorder.probes.source import Chunk
 from recorder.supervisor import Post, Supervisor
-from recorder.voice import microphone
+from recorder.voice.audio import microphone
+from recorder.voice.audio.microphone import Microphone
 from recorder.voice.ear import MicrophoneEar
 from recorder.voice.engines import Guess
-from recorder.voice.microphone import Microphone
 from recorder.voice.settings import VoiceSettings
 from tests.waiting import until
 

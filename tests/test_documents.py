@@ -24,8 +24,9 @@ from recorder.notices.settings import MqttSettings
 from recorder.probes.modbus_probe import ModbusSettings
 from recorder.probes.serial_probe import SerialSettings
 from recorder.thermal import sampling, settle
-from recorder.voice import footswitch, moonshine
-from recorder.voice.frontend import FrontEndSettings
+from recorder.voice import footswitch
+from recorder.voice.audio.frontend import FrontEndSettings
+from recorder.voice.engines import moonshine
 from recorder.voice.settings import SHIPPED
 
 

@@ -15,11 +15,11 @@ from recorder.clock import ManualClock
 from recorder.core.events import EarBack, Event, Heard, Unheard
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.voice import ear, settings
+from recorder.voice.audio.frontend import FrontEnd, FrontEndSettings
+from recorder.voice.audio.microphone import Microphone
+from recorder.voice.audio.soundfile import RATE, SoundError, read_wav
 from recorder.voice.engines import Guess, Recogniser
-from recorder.voice.frontend import FrontEnd, FrontEndSettings
-from recorder.voice.microphone import Microphone
 from recorder.voice.settings import VoiceSettings
-from recorder.voice.soundfile import RATE, SoundError, read_wav
 from tests.ears import CLIPS, KNOWN, LEAST, Scripted, hiss, nameless
 
 INDEX = tomllib.loads((CLIPS / "index.toml").read_text())
@@ -254,7 +254,7 @@ def test_a_microphone_that_goes_is_lost_with_its_own_words(tmp_path: Path) -> No
 
 
 def test_a_microphone_that_gives_no_bytes_is_lost(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("recorder.voice.microphone.WATCH_S", 0.5)
+    monkeypatch.setattr("recorder.voice.audio.microphone.WATCH_S", 0.5)
     with pytest.raises(DriverLost, match="too few"):
         list(microphone(tmp_path, b"", "exec sleep 20").blocks(threading.Event()))
 

@@ -17,8 +17,9 @@ import pytest
 
 from recorder.core import meanings
 from recorder.driver import DriverUnavailable
-from recorder.voice import engines, phrases
-from recorder.voice.soundfile import read_wav
+from recorder.voice import engines
+from recorder.voice.audio.soundfile import read_wav
+from recorder.voice.language import phrases
 
 SHIPPED = files("recorder").joinpath("share/phrases-en.toml").read_text("utf-8")
 CLIPS = Path(__file__).parent.parent / "fixtures/voice"

@@ -28,13 +28,14 @@ from recorder.clock import ManualClock
 from recorder.core.events import EarBack, EarLost, Event, Heard, Unheard
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.supervisor import Post, Supervisor
-from recorder.voice import ear, microphone
+from recorder.voice import ear
+from recorder.voice.audio import microphone
+from recorder.voice.audio.frontend import LEAD_MS, FrontEnd, FrontEndSettings
+from recorder.voice.audio.microphone import Microphone
+from recorder.voice.audio.soundfile import RATE, read_wav
 from recorder.voice.engines import Guess, Recogniser
 from recorder.voice.footswitch import AFTER_S, CATCH_UP, INPUT_EVENT, LONGEST_S, Edge, FootSwitch, Hold
-from recorder.voice.frontend import LEAD_MS, FrontEnd, FrontEndSettings
-from recorder.voice.microphone import Microphone
 from recorder.voice.settings import VoiceSettings
-from recorder.voice.soundfile import RATE, read_wav
 from tests.ears import CLIPS, KNOWN, LEAST, Scripted, hiss, nameless
 
 EV_SYN, EV_KEY, EV_MSC = 0, 1, 4

@@ -29,7 +29,7 @@ from recorder.probes.ble_probe import Seen
 from recorder.probes.recording import DEEPEST, Recording, Replay
 from recorder.probes.serial_probe import SerialSettings
 from recorder.tables import toml
-from recorder.voice.soundfile import LONGEST_BYTES, SoundError, read_wav
+from recorder.voice.audio.soundfile import LONGEST_BYTES, SoundError, read_wav
 
 ESCAPES = "\x1b]0;title\x07\x1b[2J\x1b[31mred\x9b1m\x08\r\u202e[/] [red]"
 """Sets a title, clears the screen, colours, by ECMA-48's C0 and C1; turns the reading direction; rich's markup."""
@@ -211,7 +211,7 @@ def test_a_header_that_claims_gigabytes_costs_what_is_there(tmp_path: Path, clai
     """As a recorder writes it that was cut off, or that writes to a pipe. In half a gigabyte of address space."""
     path = wav(tmp_path / "a.wav", claimed=claimed)
     code = (
-        "import sys; from pathlib import Path; from recorder.voice.soundfile import read_wav;"
+        "import sys; from pathlib import Path; from recorder.voice.audio.soundfile import read_wav;"
         " print(len(read_wav(Path(sys.argv[1]))))"
     )
     done = subprocess.run(

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from recorder.config import ConfigError, load, load_procedure
 from recorder.core.events import Event
 from recorder.journal.codec import CodecError, decode, encode
-from recorder.voice import phrases
-from recorder.voice.wording import PhraseError
+from recorder.voice.language import phrases
+from recorder.voice.language.wording import PhraseError
 from tests.strategies import events
 
 SHARE = files("recorder").joinpath("share")

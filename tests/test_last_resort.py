@@ -30,8 +30,8 @@ from recorder.journal.errors import JournalBusy, JournalError
 from recorder.journal.journal import Journal
 from recorder.journal.sqlite_errors import BY_NAME, BY_NUMBER, remedy
 from recorder.supervisor import Post, Supervisor
-from recorder.voice import speaker as speaking
-from recorder.voice.speaker import Speaker, tone_pcm
+from recorder.voice.audio import speaker as speaking
+from recorder.voice.audio.speaker import Speaker, tone_pcm
 from tests.disks import STAMP, fill, read_only, station_on, tiny_disk, write_on
 from tests.full_disk import a_broker, fills_up, played, player
 from tests.waiting import until

@@ -10,11 +10,12 @@ from pathlib import Path
 import pytest
 
 from recorder.driver import DriverUnavailable
-from recorder.voice import engines, moonshine, phrases
-from recorder.voice.engines import Guess, Recogniser
+from recorder.voice import engines
+from recorder.voice.audio.soundfile import read_wav
+from recorder.voice.engines import Guess, Recogniser, moonshine
+from recorder.voice.engines.tokens import END
+from recorder.voice.language import phrases
 from recorder.voice.settings import SHIPPED
-from recorder.voice.soundfile import read_wav
-from recorder.voice.tokens import END
 
 CLIPS = Path(__file__).parent.parent / "fixtures/voice"
 INDEX = tomllib.loads((CLIPS / "index.toml").read_text())

@@ -9,11 +9,11 @@ from hypothesis import strategies as st
 
 from recorder.core import meanings
 from recorder.core.events import Intent
-from recorder.voice import phrases
-from recorder.voice.card import card
-from recorder.voice.card_texts import CAUTIONS, DOES
-from recorder.voice.grammar import jsgf
-from recorder.voice.wording import PhraseError
+from recorder.voice.engines.grammar import jsgf
+from recorder.voice.language import phrases
+from recorder.voice.language.card import card
+from recorder.voice.language.card_texts import CAUTIONS, DOES
+from recorder.voice.language.wording import PhraseError
 
 TEXT = files("recorder").joinpath("share/phrases-en.toml").read_text("utf-8")
 SHIPPED = phrases.load(TEXT)

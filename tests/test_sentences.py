@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from recorder.core.meant import STANDS
-from recorder.voice.card_texts import CAUTIONS, DOES
+from recorder.voice.language.card_texts import CAUTIONS, DOES
 from tests.kitchen import MINUTE, Kitchen
 
 CORE = Path(str(files("recorder") / "core"))

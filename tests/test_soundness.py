@@ -17,12 +17,13 @@ from recorder.commands.station import SelfTestFailed, _microphone
 from recorder.config import load
 from recorder.core.events import CLIPPING, OFFSET, SILENT, TOO_LOUD, EarBack, EarClear, EarTrouble, Event
 from recorder.driver import DriverLost
-from recorder.voice import ear, phrases
-from recorder.voice.audio_health import STILL, SURE, WINDOW_BYTES, AudioHealth, Measure, decibels, measure
+from recorder.voice import ear
+from recorder.voice.audio.audio_health import STILL, SURE, WINDOW_BYTES, AudioHealth, Measure, decibels, measure
+from recorder.voice.audio.microphone import Microphone
+from recorder.voice.audio.soundfile import RATE, read_wav
 from recorder.voice.engines import Guess
-from recorder.voice.microphone import Microphone
+from recorder.voice.language import phrases
 from recorder.voice.settings import VoiceSettings
-from recorder.voice.soundfile import RATE, read_wav
 
 CLIPS = Path(__file__).parent.parent / "fixtures/voice"
 WINDOW_S = WINDOW_BYTES / 2 / RATE

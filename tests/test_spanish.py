@@ -15,12 +15,12 @@ from recorder.commands.station import SelfTestFailed, _phrases
 from recorder.config import load
 from recorder.core import meanings
 from recorder.core.events import Intent
-from recorder.voice import phrases
-from recorder.voice.card import card
-from recorder.voice.card_texts import ENGLISH
-from recorder.voice.confusable import close_words, pairs
-from recorder.voice.pronunciation import pronouncer, spanish
-from recorder.voice.wording import PhraseError
+from recorder.voice.engines.pronunciation import pronouncer, spanish
+from recorder.voice.language import phrases
+from recorder.voice.language.card import card
+from recorder.voice.language.card_texts import ENGLISH
+from recorder.voice.language.confusable import close_words, pairs
+from recorder.voice.language.wording import PhraseError
 
 TEXT = files("recorder").joinpath("share/phrases-es.toml").read_text("utf-8")
 SPANISH = phrases.load(TEXT)

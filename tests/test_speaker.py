@@ -13,8 +13,8 @@ from pathlib import Path
 import pytest
 
 from recorder.core.effects import Cue, Tone
-from recorder.voice import speaker as speaking
-from recorder.voice.speaker import MOST_WAITING, PATTERNS, RATE, Speaker, tone_pcm
+from recorder.voice.audio import speaker as speaking
+from recorder.voice.audio.speaker import MOST_WAITING, PATTERNS, RATE, Speaker, tone_pcm
 
 
 def program(folder: Path, name: str, body: str) -> str:

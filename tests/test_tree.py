@@ -16,11 +16,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from recorder.voice import phrases, tree
-from recorder.voice.moonshine import _packaged
-from recorder.voice.tokens import END, Tokens
-from recorder.voice.tree import Found, Node, Written
-from recorder.voice.written import forms, numbers
+from recorder.voice.engines import tree
+from recorder.voice.engines.moonshine import _packaged
+from recorder.voice.engines.tokens import END, Tokens
+from recorder.voice.engines.tree import Found, Node, Written
+from recorder.voice.language import phrases
+from recorder.voice.language.written import forms, numbers
 
 KNOWN = phrases.load(files("recorder").joinpath("share/phrases-en.toml").read_text("utf-8"))
 BYTES = range(3, 259)

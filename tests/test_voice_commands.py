@@ -14,9 +14,9 @@ from typer.testing import CliRunner
 
 from recorder.__main__ import app
 from recorder.core import meanings
-from recorder.voice import model
-from recorder.voice.card_texts import CAUTIONS
-from recorder.voice.soundfile import read_wav
+from recorder.voice.audio.soundfile import read_wav
+from recorder.voice.engines import model
+from recorder.voice.language.card_texts import CAUTIONS
 
 CLIPS = Path(__file__).parent.parent / "fixtures/voice"
 INDEX = tomllib.loads((CLIPS / "index.toml").read_text())

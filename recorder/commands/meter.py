@@ -7,8 +7,8 @@ from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
-from recorder.voice.audio_health import Measure, measure
-from recorder.voice.microphone import BYTES_PER_SECOND, Microphone
+from recorder.voice.audio.audio_health import Measure, measure
+from recorder.voice.audio.microphone import BYTES_PER_SECOND, Microphone
 
 OPENING_BYTES = BYTES_PER_SECOND // 2
 """Left out: many a device clicks when it is opened."""

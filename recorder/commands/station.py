@@ -37,10 +37,10 @@ from recorder.probes.probe import Probe, ProbeSettings
 from recorder.probes.serial_probe import SerialSettings
 from recorder.space import free_bytes
 from recorder.voice import ear
-from recorder.voice.confusable import close_words, pairs
+from recorder.voice.audio.microphone import Microphone
+from recorder.voice.engines.pronunciation import pronouncer
 from recorder.voice.footswitch import FootSwitch
-from recorder.voice.microphone import Microphone
-from recorder.voice.pronunciation import pronouncer
+from recorder.voice.language.confusable import close_words, pairs
 
 app = typer.Typer()
 

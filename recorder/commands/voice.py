@@ -11,14 +11,14 @@ from rich.text import Text
 from recorder import config
 from recorder.commands.shared import fail, json_line, printable, terminal
 from recorder.core.events import Intent
-from recorder.voice import model
-from recorder.voice.card import Card, card
-from recorder.voice.confusable import MeasuredError, pairs, read_measured
+from recorder.voice.audio.soundfile import read_wav
 from recorder.voice.ear import Ear, Hearing, build
-from recorder.voice.phrases import Phrases
-from recorder.voice.pronunciation import pronouncer
+from recorder.voice.engines import model
+from recorder.voice.engines.pronunciation import pronouncer
+from recorder.voice.language.card import Card, card
+from recorder.voice.language.confusable import MeasuredError, pairs, read_measured
+from recorder.voice.language.phrases import Phrases
 from recorder.voice.settings import VoiceSettings
-from recorder.voice.soundfile import read_wav
 
 app = typer.Typer()
 voice_model = typer.Typer(help="The model of the vosk engine.")

@@ -13,13 +13,13 @@ from rich.text import Text
 
 from recorder import config
 from recorder.commands.shared import Unusable, fail, terminal
+from recorder.voice.audio.frontend import FrontEnd
+from recorder.voice.audio.microphone import BYTES_PER_SECOND, Microphone
+from recorder.voice.audio.soundfile import read_wav
 from recorder.voice.ear import build
 from recorder.voice.engines import Guess, Recogniser
-from recorder.voice.frontend import FrontEnd
-from recorder.voice.microphone import BYTES_PER_SECOND, Microphone
-from recorder.voice.phrases import Phrases
+from recorder.voice.language.phrases import Phrases
 from recorder.voice.settings import Judgement, VoiceSettings
-from recorder.voice.soundfile import read_wav
 from recorder.voice.tuning import Take, accepted, tuned
 
 app = typer.Typer()

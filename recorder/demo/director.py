@@ -31,8 +31,8 @@ from recorder.probes.probe import Probe as ProbeDriver
 from recorder.probes.probe import ProbeSettings
 from recorder.supervisor import Post, Supervisor
 from recorder.voice import ear
+from recorder.voice.audio.soundfile import read_wav
 from recorder.voice.settings import VoiceSettings
-from recorder.voice.soundfile import read_wav
 
 CLIPS = Path(__file__).parents[2] / "fixtures" / "voice"
 """The sound files of the story; they are in the repository and not in the installed package."""

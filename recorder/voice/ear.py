@@ -17,14 +17,14 @@ from recorder.clock import Clock
 from recorder.core.events import EarBack, EarClear, EarTrouble, Heard, Intent, Unheard
 from recorder.driver import Put
 from recorder.voice import engines
-from recorder.voice.audio_health import AudioHealth
+from recorder.voice.audio.audio_health import AudioHealth
+from recorder.voice.audio.frontend import FrontEnd, Utterance
+from recorder.voice.audio.microphone import BYTES_PER_SECOND, Microphone
+from recorder.voice.audio.soundfile import read_wav
 from recorder.voice.engines import Guess, Recogniser
 from recorder.voice.footswitch import FootSwitch, Hold
-from recorder.voice.frontend import FrontEnd, Utterance
-from recorder.voice.microphone import BYTES_PER_SECOND, Microphone
-from recorder.voice.phrases import Phrases
+from recorder.voice.language.phrases import Phrases
 from recorder.voice.settings import VoiceSettings
-from recorder.voice.soundfile import read_wav
 
 MARGINS_MS = 600
 """Sound around the words that an utterance may have."""

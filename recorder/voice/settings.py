@@ -6,10 +6,10 @@ from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
+from recorder.voice.audio.frontend import FrontEndSettings
 from recorder.voice.engines import ENGINES
-from recorder.voice.frontend import FrontEndSettings
-from recorder.voice.phrases import Phrases
-from recorder.voice.wording import PhraseError, split_words
+from recorder.voice.language.phrases import Phrases
+from recorder.voice.language.wording import PhraseError, split_words
 
 LISTENING = ("name", "open", "switch")
 """The ways to listen."""

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from recorder.core.events import Intent
 from recorder.voice.ear import numbered
 from recorder.voice.engines import Guess
-from recorder.voice.phrases import Phrases
+from recorder.voice.language.phrases import Phrases
 from recorder.voice.settings import Judgement, Thresholds
 
 STEPS = {"moonshine": 3.0, "sphinx": 0.3, "vosk": 0.05}

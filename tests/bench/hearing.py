@@ -18,9 +18,9 @@ from typing import Any
 import numpy as np
 from rich.console import Console
 
-from recorder.voice import phrases
 from recorder.voice.ear import build
 from recorder.voice.engines import Guess
+from recorder.voice.language import phrases
 from recorder.voice.settings import VoiceSettings
 from tests.bench import memory, report, scene, sounds, tally
 from tests.bench.scene import Stream

@@ -10,8 +10,8 @@ import subprocess
 import sys
 from pathlib import Path
 
-from recorder.voice import phrases
 from recorder.voice.ear import Ear, build
+from recorder.voice.language import phrases
 from recorder.voice.settings import VoiceSettings
 
 

@@ -16,10 +16,10 @@ from pathlib import Path
 import numpy as np
 from pocketsphinx import Config, Decoder  # type: ignore[import-untyped]
 
-from recorder.voice import phrases
-from recorder.voice.audio_health import AudioHealth
+from recorder.voice.audio.audio_health import AudioHealth
 from recorder.voice.ear import Ear, build
-from recorder.voice.grammar import jsgf
+from recorder.voice.engines.grammar import jsgf
+from recorder.voice.language import phrases
 from recorder.voice.settings import VoiceSettings
 from tests.bench import scene, sounds
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from recorder.voice.soundfile import RATE
+from recorder.voice.audio.soundfile import RATE
 from tests.bench.sounds import SPEECH_RMS, TALK, Bed, Sound, Voice, rms, speak
 
 SEEDS = {"tuning": 101, "reporting": 202}

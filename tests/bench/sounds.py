@@ -18,7 +18,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from recorder.voice.soundfile import RATE, read_wav
+from recorder.voice.audio.soundfile import RATE, read_wav
 
 Sound = NDArray[np.float32]
 

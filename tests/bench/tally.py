@@ -13,7 +13,7 @@ from typing import Any
 from recorder.core.events import Intent
 from recorder.voice.ear import Ear, Hearing, numbered
 from recorder.voice.engines import Guess, Recogniser
-from recorder.voice.phrases import Phrases
+from recorder.voice.language.phrases import Phrases
 from recorder.voice.settings import VoiceSettings
 from tests.bench import scene, sounds
 from tests.bench.scene import Placed, Stream

@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from recorder.driver import DriverUnavailable
+from recorder.voice.audio.frontend import RATE
 from recorder.voice.engines import Guess
-from recorder.voice.frontend import RATE
-from recorder.voice.phrases import Phrases
+from recorder.voice.language.phrases import Phrases
 
 UNKNOWN = "[unk]"
 """Stands for any other word, in the models that have it."""

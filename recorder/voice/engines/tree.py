@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from itertools import islice
 from typing import Any, Protocol
 
-from recorder.voice.tokens import END
+from recorder.voice.engines.tokens import END
 
 BEAM = 8
 """How many beginnings of sentences are followed at a time."""

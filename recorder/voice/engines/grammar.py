@@ -6,8 +6,8 @@ Pure; whether a word is in an engine's dictionary is not known here.
 from collections.abc import Iterable
 from itertools import groupby
 
-from recorder.voice.phrases import Phrases
-from recorder.voice.wording import Item, Template, Words
+from recorder.voice.language.phrases import Phrases
+from recorder.voice.language.wording import Item, Template, Words
 
 
 def jsgf(phrases: Phrases, name: str) -> str:

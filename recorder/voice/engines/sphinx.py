@@ -14,8 +14,8 @@ from typing import Any
 
 from recorder.driver import DriverUnavailable
 from recorder.voice.engines import Guess
-from recorder.voice.grammar import jsgf
-from recorder.voice.phrases import Phrases
+from recorder.voice.engines.grammar import jsgf
+from recorder.voice.language.phrases import Phrases
 
 NO_LATTICE_SCALE = 1024
 """pocketsphinx gives scores 1/1024 as large when its lattice search is off, as it is here."""

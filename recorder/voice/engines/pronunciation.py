@@ -7,9 +7,9 @@ letters is enough; it is the Spanish of America (c before e, s and z alike; ll l
 import re
 
 from recorder.driver import DriverUnavailable
-from recorder.voice.confusable import Pronounce
-from recorder.voice.phrases import Phrases
-from recorder.voice.sphinx import Sphinx
+from recorder.voice.engines.sphinx import Sphinx
+from recorder.voice.language.confusable import Pronounce
+from recorder.voice.language.phrases import Phrases
 
 _SPANISH = (
     ("ch", "CH"),

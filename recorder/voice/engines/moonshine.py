@@ -15,10 +15,10 @@ from typing import Any
 
 from recorder.driver import DriverUnavailable
 from recorder.voice.engines import Guess
-from recorder.voice.phrases import Phrases
-from recorder.voice.tokens import START, Tokens
-from recorder.voice.tree import Found, Written, agreed, grow, learn_priors, search
-from recorder.voice.written import forms, numbers
+from recorder.voice.engines.tokens import START, Tokens
+from recorder.voice.engines.tree import Found, Written, agreed, grow, learn_priors, search
+from recorder.voice.language.phrases import Phrases
+from recorder.voice.language.written import forms, numbers
 
 PACKAGE, FOLDER = "moonshine_voice", "assets/tiny-en"
 

@@ -13,9 +13,9 @@ from functools import cache
 from itertools import combinations
 
 from recorder.errors import RecorderError
-from recorder.voice.phones import distance
-from recorder.voice.phrases import Phrases
-from recorder.voice.wording import Item, Slot, Words
+from recorder.voice.language.phones import distance
+from recorder.voice.language.phrases import Phrases
+from recorder.voice.language.wording import Item, Slot, Words
 
 Pronounce = Callable[[str], Sequence[str]]
 """Word -> ways to say it, each as phones with spaces between them: "two" -> ["T UW"]."""

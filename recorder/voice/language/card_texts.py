@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from recorder.core import meanings
-from recorder.voice.wording import PhraseError
+from recorder.voice.language.wording import PhraseError
 
 DOES = {
     meanings.SHIFT_START: "opens the shift",
@@ -94,6 +94,6 @@ def read_texts(data: Mapping[str, Any]) -> CardTexts:
         named.format(name="", example=""), span.format(first="", last="", example="")
     except (KeyError, IndexError, ValueError) as error:
         raise PhraseError(
-            f"card: {error} in named or span can't be filled; see recorder/voice/card_texts.py"
+            f"card: {error} in named or span can't be filled; see recorder/voice/language/card_texts.py"
         ) from error
     return CardTexts(named, bare, span, DOES | dict(does), dict(slots), tuple(map(str, data["cautions"])))

@@ -11,12 +11,12 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from recorder.driver import DriverUnavailable
-from recorder.voice.phrases import Phrases
+from recorder.voice.language.phrases import Phrases
 
 ENGINES = {
-    "moonshine": "recorder.voice.moonshine:Moonshine",
-    "sphinx": "recorder.voice.sphinx:Sphinx",
-    "vosk": "recorder.voice.vosk:Vosk",
+    "moonshine": "recorder.voice.engines.moonshine:Moonshine",
+    "sphinx": "recorder.voice.engines.sphinx:Sphinx",
+    "vosk": "recorder.voice.engines.vosk:Vosk",
 }
 """Engine name, as the configuration writes it -> "module:Class"."""
 

@@ -5,8 +5,8 @@ Such a model writes "twelve", "12" or "twenty-one" as it pleases, so each senten
 
 from collections.abc import Mapping
 
-from recorder.voice.phrases import Phrases
-from recorder.voice.wording import Words
+from recorder.voice.language.phrases import Phrases
+from recorder.voice.language.wording import Words
 
 
 def numbers(phrases: Phrases) -> dict[Words, str]:

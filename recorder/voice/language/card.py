@@ -3,9 +3,9 @@
 from dataclasses import dataclass
 
 from recorder.core import meanings
-from recorder.voice.card_texts import CardTexts
-from recorder.voice.phrases import Phrases
-from recorder.voice.wording import Slot, Template
+from recorder.voice.language.card_texts import CardTexts
+from recorder.voice.language.phrases import Phrases
+from recorder.voice.language.wording import Slot, Template
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,8 +15,8 @@ from typing import Any
 
 from recorder.core.events import Intent
 from recorder.core.meanings import ALL, LATER
-from recorder.voice.card_texts import ENGLISH, CardTexts, read_texts
-from recorder.voice.wording import (
+from recorder.voice.language.card_texts import ENGLISH, CardTexts, read_texts
+from recorder.voice.language.wording import (
     Item,
     PhraseError,
     Slot,
