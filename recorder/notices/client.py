@@ -29,6 +29,7 @@ def make(settings: MqttSettings, suffix: str, complain: Callable[[str], None] = 
     that can be none.
     """
     from paho.mqtt import client as paho
+    from paho.mqtt.enums import CallbackAPIVersion
 
     class Client(paho.Client):
         def loop_forever(self, timeout: float = 1.0, retry_first_connection: bool = False) -> Any:
@@ -42,7 +43,7 @@ def make(settings: MqttSettings, suffix: str, complain: Callable[[str], None] = 
 
     version = paho.MQTTv5 if settings.protocol == "5" else paho.MQTTv311
     name = f"{settings.root}-{settings.station}{suffix}"
-    client = Client(paho.CallbackAPIVersion.VERSION2, client_id=name, protocol=version)
+    client = Client(CallbackAPIVersion.VERSION2, client_id=name, protocol=version)
     client.suppress_exceptions = True
     client.reconnect_delay_set(1, 60)
     client.on_socket_open = _at_once
@@ -66,9 +67,10 @@ def make(settings: MqttSettings, suffix: str, complain: Callable[[str], None] = 
 def bare(protocol: str) -> Any:
     """A client without settings, as a phone would be."""
     from paho.mqtt import client as paho
+    from paho.mqtt.enums import CallbackAPIVersion
 
     version = paho.MQTTv5 if protocol == "5" else paho.MQTTv311
-    client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=version)
+    client = paho.Client(CallbackAPIVersion.VERSION2, protocol=version)
     client.suppress_exceptions = True
     return client
 
@@ -124,7 +126,8 @@ def properties(packet: str, **values: Any) -> Any:
     from paho.mqtt.packettypes import PacketTypes
     from paho.mqtt.properties import Properties
 
-    made = Properties(getattr(PacketTypes, packet))
+    make: Any = Properties  # paho leaves it without types
+    made = make(getattr(PacketTypes, packet))
     for name, value in values.items():
         setattr(made, name, value)
     return made

@@ -32,7 +32,7 @@ def timeline(day: Day, label: Callable[[float], str]) -> str:
     sheets = day.batches
     if not sheets:
         return ""
-    begin_ms = min(sheet.batch["started_ms"] for sheet in sheets)
+    begin_ms: int = min(sheet.batch["started_ms"] for sheet in sheets)
     end_ms = max(_end_ms(day, sheet) for sheet in sheets) + 60_000
     span_ms = max(end_ms - begin_ms, 600_000)
 
@@ -119,9 +119,10 @@ def curve(check: Row, way: Curve) -> str:
         return ""
     width, height, left = 190, 96, 34
     limits = [value for value in (check["target"], check["critical_limit"]) if value is not None]
-    values = [value for _, value in way] + limits + [check["temperature"]]
+    values: list[float] = [value for _, value in way] + limits + [check["temperature"]]
     low, high = min(values) - 4, max(values) + 4
-    begin_ms, span_ms = way[0][0], max(check["closed_ms"] - way[0][0], 1_000)
+    begin_ms = way[0][0]
+    span_ms: int = max(check["closed_ms"] - begin_ms, 1_000)
 
     def x(at_ms: int) -> float:
         return left + (at_ms - begin_ms) / span_ms * (width - left - 12)

@@ -211,4 +211,5 @@ class FrontEnd:
 def _power(chunk: bytes) -> float:
     """Mean square."""
     tones = array("h", chunk)
-    return sum(map(mul, tones, tones)) / len(tones)
+    square: float = sum(map(mul, tones, tones))
+    return square / len(tones)
