@@ -6,7 +6,8 @@ from typing import Any
 from recorder.core.limits import in_unit, minutes_text, tenths
 from recorder.core.meanings import PROBE_CHECKS
 from recorder.core.subjects.trends import LEAST_PIECES
-from recorder.reports.day import Day, Row, Sheet, doubtful, passed
+from recorder.reports.day import Day, Sheet, doubtful, passed
+from recorder.reports.days import Row
 from recorder.reports.integrity import Integrity
 from recorder.reports.later import Change
 from recorder.thermal import sampling
