@@ -49,7 +49,7 @@ def test_a_complaint_comes_again_after_an_hour_with_how_many_were_kept_back(
         (10_805.0, "a"),
     ]:
         now.s = at_s
-        said.say(kind, f"{kind} at {at_s:g}")
+        said.warn(kind, f"{kind} at {at_s:g}")
     assert [each.getMessage() for each in caplog.records] == [
         "a at 5",
         "b at 3604.9",
