@@ -4,7 +4,7 @@ The bare engine is pocketsphinx with the same grammar and the same options, give
 stream, cut into pieces of 0.1 s, in utterances of ten seconds, with no noise suppression, no voice detection and no
 judgement. The pipeline is the ear as the station runs it. Two streams: "busy" is one command after another with about a
 second between them; "shift" is one command in every half minute of kitchen noise. CPU time of the whole process, best
-of three runs. Watching the microphone's sound for trouble (audio_health.py), a part of the pipeline, is shown alone too.
+of three runs. Watching the microphone's sound for trouble (audio_health.py) is shown alone too.
 """
 
 import argparse
