@@ -60,7 +60,7 @@ ROOT = "kitchen"
 UPKEEP_MS = 24 * 3_600_000
 """SQLite's write-ahead log is emptied so often, when nothing happens and no batch is open."""
 
-KEEP_EVERY = 5_000
+SNAPSHOT_EVERY = 5_000
 """Entries after which the next snapshot is written, when nothing happens: a start reads no more than about so many."""
 
 
@@ -155,7 +155,7 @@ class App:
         if now_ms - self._upkept_ms >= UPKEEP_MS and idle:
             self._upkept_ms = now_ms
             self.journal.truncate_log()
-        if state.seq - self._snapshot_seq >= KEEP_EVERY:
+        if state.seq - self._snapshot_seq >= SNAPSHOT_EVERY:
             self._snapshot_seq = state.seq
             newest = self.journal.newest()
             try:
@@ -238,7 +238,7 @@ class App:
 
 def _patience(seq: int) -> None:
     """After so many entries: systemd waits as long as reading them takes, and is told how far it is."""
-    if seq % KEEP_EVERY == 0:
+    if seq % SNAPSHOT_EVERY == 0:
         systemd.notify(f"EXTEND_TIMEOUT_USEC={PATIENCE_S * 1_000_000}\nSTATUS=Reading the records: entry {seq}.")
 
 

@@ -59,7 +59,7 @@ BESIDES = ("started", "procedure loaded", "link up", "link down", "stopped", "cl
 EMPTYING_EVERY = 40
 """Events after which SQLite's log is emptied, as by upkeep."""
 
-KEEP_EVERY = 30
+SNAPSHOT_EVERY = 30
 """Entries after which the state is kept anew."""
 
 WIRE_S = 0.005
@@ -169,7 +169,7 @@ def live(life: Life) -> None:
         mqtt=MqttSettings(life.station, port=life.port, protocol="3.1.1"),
         publish=life.publish,
     )
-    fate, recorder.app.KEEP_EVERY = Fate(life), KEEP_EVERY
+    fate, recorder.app.SNAPSHOT_EVERY = Fate(life), SNAPSHOT_EVERY
     sys.addaudithook(fate.audit)
     journal = open_journal(settings)
     done = sum(entry.kind not in BESIDES for entry, _ in journal.entries())

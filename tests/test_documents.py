@@ -89,7 +89,7 @@ FIGURES: dict[str, tuple[str, str, tuple[float, ...]]] = {
         r"A stop waits ([\d.]+) s for drivers, twice ([\d.]+) s for the broker",
         (app.DRIVERS_S, uplink.GOODBYE_S),
     ),
-    "the kept state": (DEVELOPERS, r"beside the database every ([\d,]+) entries", (app.KEEP_EVERY,)),
+    "the kept state": (DEVELOPERS, r"beside the database every ([\d,]+) entries", (app.SNAPSHOT_EVERY,)),
     "a message from a phone": (DEVELOPERS, r"([\d,]+) bytes at most, to the letter", (answers.LONGEST,)),
     "signatures": (
         DEVELOPERS,

@@ -105,7 +105,7 @@ def begun(settings: Settings) -> State:
 
 @pytest.fixture
 def often(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(app, "KEEP_EVERY", 10)
+    monkeypatch.setattr(app, "SNAPSHOT_EVERY", 10)
 
 
 @pytest.mark.usefixtures("often")
@@ -193,7 +193,7 @@ def test_a_file_that_cannot_be_written_is_told_and_the_recorder_goes_on(
 
 def test_what_was_lived_through_is_not_read_again(settings: Settings, monkeypatch: pytest.MonkeyPatch) -> None:
     """Shown by an entry that can't be read: only a start that reads it fails."""
-    monkeypatch.setattr(app, "KEEP_EVERY", 10)
+    monkeypatch.setattr(app, "SNAPSHOT_EVERY", 10)
     work(settings)
     tamper(settings.database, "UPDATE journal SET body = '{' WHERE seq = 3")
     started(settings)[0].journal.close()
