@@ -13,8 +13,8 @@ from recorder import supervisor
 from recorder.core.events import ProbeBack, ProbeLost, Reading
 from recorder.probes.line_notes import TIMES
 from recorder.probes.simulated import framed
-from tests.test_frames import NOTES, outside_crc
-from tests.test_serial_probe import Bench
+from tests.line_protocol import NOTES, outside_crc
+from tests.serial_bench import Bench
 
 EVERY_MS = 250
 

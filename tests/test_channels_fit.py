@@ -17,6 +17,7 @@ from recorder.probes.registers import Register
 from recorder.probes.serial_probe import SerialSettings
 from recorder.probes.simulated import Kitchen, SimulatedFirmware, framed
 from recorder.probes.source import Chunk, Doubt, Sample
+from tests.written import station
 
 BOARD = '[[probe]]\ndriver = "serial"\nport = "/dev/{}"\n'
 PLAIN = BOARD.format("a") + 'form = "plain"\n'
@@ -28,12 +29,6 @@ channel = "vat"
 device = 1
 address = 0
 """
-
-
-def station(folder: Path, probes: str, vats: str = "[1]") -> Path:
-    path = folder / "station.toml"
-    path.write_text(f'station = "a"\nvats = {vats}\n{probes}')
-    return path
 
 
 # Units

@@ -1,19 +1,15 @@
 """The reference firmware, really running on MicroPython's PC port, with simulated chips on its bus."""
 
 import os
-import re
-import subprocess
 import sys
 import threading
 import time
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
 import pytest
-from crcmod import predefined
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -22,81 +18,16 @@ from recorder.core.events import Event, ProbeBack, ProbeLost, Reading
 from recorder.driver import DriverUnavailable
 from recorder.probes import micropython_board
 from recorder.probes.chips import DEFAULTS, SETTINGS, Felt, Max31855, Max31856
-from recorder.probes.frames import FramedLines
-from recorder.probes.micropython_board import NOTES, MicropythonBoard, interpreter
+from recorder.probes.micropython_board import MicropythonBoard
 from recorder.probes.probe import Probe
 from recorder.probes.serial_probe import SerialSettings
 from recorder.probes.simulated import Kitchen
-from recorder.probes.source import Charge, Chunk, Fault, Found, Sample
+from recorder.probes.source import Fault, Sample
 from recorder.thermal.converters import Converted, Unfit, max31855k, max31856
-from tests.listener import Listener
-
-try:
-    interpreter()
-    ABSENT = ""
-except DriverUnavailable as unavailable:
-    ABSENT = str(unavailable)
-
-on_micropython = pytest.mark.skipif(bool(ABSENT), reason=ABSENT)
-
-outside_crc = predefined.mkCrcFun("crc-ccitt-false")
-"""Another's CRC-16/IBM-3740."""
+from tests.firmware_desk import Desk, StillKitchen, micropython, on_micropython, wired
+from tests.line_protocol import outside_crc
 
 ALL = frozenset({"needle", "vat", "cabinet"})
-
-
-class StillKitchen(Kitchen):
-    """A kitchen whose amplifiers add nothing, so that what comes can be compared with what is."""
-
-    def noise(self) -> float:
-        return 0.0
-
-
-class Desk:
-    """A board, and somebody who reads its port as the recorder does."""
-
-    def __init__(self, settings: Path | None = None) -> None:
-        self.board = MicropythonBoard(StillKitchen(), settings)
-        self.reader = FramedLines()
-        self.raw: list[str] = []
-        self._port = Listener(self.board)
-
-    def play(self, seconds: float) -> list[Found]:
-        """Let the board speak for so long; what its lines say."""
-        found: list[Found] = []
-        for _ in range(round(seconds * 4)):
-            self.board.advance(250)
-            said = self._port.heard()
-            self.raw += said.decode().splitlines()
-            found += self.reader.read(Chunk(said))
-        return [each if isinstance(each, Charge) else replace(each, taken=None) for each in found]
-
-    @property
-    def measured(self) -> list[str]:
-        """The lines with measurements, without their times."""
-        return [re.sub(r" @\d+", "", line) for line in self.raw if not line.startswith("#")]
-
-    def needle(self, seconds: float) -> list[Sample | str]:
-        """The same of the needle: samples, and the reasons of faults."""
-        mine = [each for each in self.play(seconds) if each.channel == "needle"]
-        return [each.reason if isinstance(each, Fault) else each for each in mine if isinstance(each, Fault | Sample)]
-
-    @property
-    def chip(self) -> Max31856:
-        """The needle's."""
-        made = self.board.chips["needle"]
-        assert isinstance(made, Max31856)
-        return made
-
-    def restart(self) -> None:
-        self._port.close()
-        self.board.unplug()
-        self.board.plug_in()
-        self._port = Listener(self.board)
-
-    def close(self) -> None:
-        self._port.close()
-        self.board.close()
 
 
 @pytest.fixture
@@ -104,27 +35,6 @@ def desk() -> Iterator[Desk]:
     made = Desk()
     yield made
     made.close()
-
-
-def wired(folder: Path, *channels: tuple[str, str, str, int, int], mains_hz: int = 60) -> Path:
-    """A settings file with these channels."""
-    text = (NOTES / "board" / "settings.py").read_text()
-    made = folder / "settings.py"
-    made.write_text(f"{text}\nMAINS_HZ = {mains_hz}\n" + (f"CHANNELS = {channels!r}\n" if channels else ""))
-    return made
-
-
-def micropython(script: str) -> str:
-    """What a script prints that uses the firmware's files."""
-    run = subprocess.run(
-        [interpreter(), "-c", script],
-        env={**os.environ, "MICROPYPATH": str(NOTES / "board")},
-        capture_output=True,
-        text=True,
-        timeout=60,
-    )
-    assert run.returncode == 0, run.stderr
-    return run.stdout
 
 
 # Its lines

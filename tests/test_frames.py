@@ -4,10 +4,8 @@ import random
 import re
 import tracemalloc
 from itertools import pairwise
-from pathlib import Path
 
 import pytest
-from crcmod import predefined
 from hypothesis import given
 from hypothesis import strategies as st
 from thermocouples import get_thermocouple
@@ -16,11 +14,7 @@ from recorder.core.limits import Limit
 from recorder.probes.frames import LONGEST_LINE, SEQUENCE, FramedLines, Lines, PlainLines, checksum
 from recorder.probes.simulated import framed
 from recorder.probes.source import Chunk, Doubt, Fault, Found, Sample
-
-NOTES = Path(__file__).parents[1] / "firmware_notes" / "line-protocol.md"
-
-outside_crc = predefined.mkCrcFun("crc-ccitt-false")
-"""Another's CRC-16/IBM-3740: crcmod 1.7, under its older name."""
+from tests.line_protocol import NOTES, outside_crc
 
 
 def said(reader: Lines, *lines: bytes) -> list[Found]:

@@ -15,7 +15,7 @@ from recorder.probes.micropython_board import NOTES, MicropythonBoard
 from recorder.probes.more_chips import Max31865, Mcp9600, Mcp9601, ratio
 from recorder.probes.simulated import Kitchen
 from recorder.probes.source import Fault, Sample
-from tests.test_firmware import Desk, micropython, on_micropython, wired
+from tests.firmware_desk import Desk, micropython, on_micropython, wired
 
 RTD = ("needle", "MAX31865", "Pt1000-4", 17, 250)
 I2C = ("needle", "MCP9600", "T", 0x67, 400)

@@ -24,9 +24,9 @@ from recorder.probes.mqtt_values import LARGEST, RETAINED, MqttReader
 from recorder.probes.probe import Probe
 from recorder.probes.source import Chunk, Fault, Found, Sample
 from recorder.tables import toml
-from tests.test_channels_fit import station
-from tests.test_mqtt import Mosquitto, mosquitto
+from tests.brokers import Mosquitto, mosquitto
 from tests.waiting import until
+from tests.written import station
 
 TOPIC = "sensors/fryer-2/oil"
 SENSOR = MqttProbeSettings("mqtt", TOPIC, "vat2", "C", host="127.0.0.1")

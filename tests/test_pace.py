@@ -8,7 +8,7 @@ import pytest
 from recorder.probes.pace import SLOWEST_NEEDLE_MS, Pace
 from recorder.probes.simulated import framed
 from recorder.probes.thinning import Thinning
-from tests.test_serial_probe import Bench
+from tests.serial_bench import Bench
 
 
 def looks(*times_ms: int) -> list[int | None]:
