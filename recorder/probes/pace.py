@@ -4,8 +4,8 @@ from collections import deque
 from itertools import pairwise
 from statistics import median
 
-SLOWEST_NEEDLE_MS = 2_000
-"""A needle that is measured less often than this never settles (tests/test_pace.py tries it against `Thinning`)."""
+SLOWEST_NEEDLE_MS = 1_250
+"""A needle that is measured less often than this may never settle (tests/test_pace.py tries it against `Thinning`)."""
 
 GAPS = 3
 """So many gaps between samples are looked at; one alone may be a lost message."""
@@ -41,6 +41,7 @@ class Pace:
         if not self.known:
             if now_ms - times[0] <= GAPS * SLOWEST_NEEDLE_MS:
                 return None
-            times.append(now_ms)
+            if now_ms - times[-1] > SLOWEST_NEEDLE_MS:
+                times.append(now_ms)
         gap_ms = round(median(later - earlier for earlier, later in pairwise(times)))
         return gap_ms if gap_ms > SLOWEST_NEEDLE_MS else None
