@@ -32,7 +32,7 @@ def test_too_few_samples_are_a_pace_too_but_not_while_the_needle_is_lost() -> No
     pace.feed(1_000)
     assert (pace.look(4_750), pace.look(4_751)) == (None, 3_751)
     pace.feed(9_000)
-    assert (pace.look(9_000), pace.look(17_000)) == (4_000, 8_000)
+    assert (pace.look(9_000), pace.look(17_000)) == (8_000, 8_000)
     pace.interrupted()
     assert pace.look(60_000) is None
 

@@ -2,7 +2,7 @@
 
 from collections import deque
 from itertools import pairwise
-from statistics import median
+from statistics import median_high
 
 SLOWEST_NEEDLE_MS = 1_250
 """A needle that is measured less often than this may never settle (tests/test_pace.py tries it against `Thinning`)."""
@@ -41,7 +41,6 @@ class Pace:
         if not self.known:
             if now_ms - times[0] <= GAPS * SLOWEST_NEEDLE_MS:
                 return None
-            if now_ms - times[-1] > SLOWEST_NEEDLE_MS:
-                times.append(now_ms)
-        gap_ms = round(median(later - earlier for earlier, later in pairwise(times)))
+            times.append(now_ms)
+        gap_ms = round(median_high(later - earlier for earlier, later in pairwise(times)))
         return gap_ms if gap_ms > SLOWEST_NEEDLE_MS else None
