@@ -66,7 +66,7 @@ class Settings:
     lamp: Path | None = None
     """Folder of a light of the board, as under /sys/class/leds, that blinks when nothing is recorded; None for none."""
     least_free_mb: int = LEAST_MB
-    """With less space on the disk of the records than this, the manager is told."""
+    """With less space on the disk of the records than this, the manager gets an alert."""
 
 
 def load(path: Path) -> Settings:
@@ -232,7 +232,9 @@ def _channels_fit(loaded: Settings, written: list[list[Any]], where: str) -> Non
                 )
             owners[name] = probe.title()
             if name.startswith("vat") and int(name[3:]) not in loaded.vats:
-                raise ConfigError(f"{place}: the channel {name} is of no vat here (vats = [{vats}]); mend one of them")
+                raise ConfigError(
+                    f"{place}: the channel {name} is of no vat here (vats = [{vats}]); change one of them"
+                )
         named = ", ".join(probe.names()) or "all its channels"
         for key in ("period_s", "poll_s", "interval_s"):
             if (seconds := getattr(probe, key, None) or 0) > LONGEST_PERIOD_S:
@@ -288,7 +290,7 @@ def _take(table: dict[str, Any], key: str, kind: type | tuple[type, ...], where:
 
 def _none_left(table: dict[str, Any], where: str) -> None:
     if table:
-        raise ConfigError(f"{where} does not know {', '.join(table)}; mend the spelling or take it out")
+        raise ConfigError(f"{where} does not know {', '.join(table)}; correct the spelling, or remove it")
 
 
 def _length(table: dict[str, Any], key: str, where: str) -> int:
@@ -313,7 +315,7 @@ def _number(table: dict[str, Any], key: str, where: str) -> float | None:
 
 def _finite(value: float, key: str, where: str) -> float:
     if not -1e12 < value < 1e12:
-        raise ConfigError(f"{where}: {key} is no number that a kitchen has; write it anew")
+        raise ConfigError(f"{where}: {key} is out of range; write a number between -1e12 and 1e12")
     return float(value)
 
 

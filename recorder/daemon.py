@@ -106,7 +106,7 @@ def run(settings: Settings, stop: threading.Event) -> None:
         try:
             app.tell_end(error, FAREWELL_S) if app else tell_no_start(settings, error)
         except Exception as failed:
-            log.warning("the broker is not told: %s", failed)
+            log.warning("the broker did not get the last message: %s", failed)
         raise
     finally:
         if speaker:

@@ -170,7 +170,7 @@ def test_a_whole_history_written_anew_is_found_by_anchors_alone(honest: Path, tm
     connection.close()
     assert examine(path).faults == (), "chain, replay and tables do not see it"
     code, output = check(path, "--anchors", str(subscriber(honest, tmp_path / "kept")))
-    assert code == 1 and "was rewritten: its hash is not the one that was told" in output
+    assert code == 1 and "was rewritten: its hash is not the one that was sent" in output
 
 
 def test_what_was_changed_after_the_last_anchor_is_found_by_nothing(honest: Path, tmp_path: Path) -> None:

@@ -105,7 +105,7 @@ def test_another_letter_is_believed_where_the_temperature_goes_on_or_when_it_sta
         (
             BOARD.format("a") + 'channels = ["vat3"]',
             "[1, 2]",
-            r"the channel vat3 is of no vat here \(vats = \[1, 2\]\); mend one of them",
+            r"the channel vat3 is of no vat here \(vats = \[1, 2\]\); change one of them",
         ),
         (BOARD.format("a") + 'channels = ["vat"]', "[2]", "vat1 is of no vat here"),
         (

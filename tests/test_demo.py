@@ -110,10 +110,10 @@ def test_one_changed_byte_is_found(performance: Performance, tmp_path: Path) -> 
 
 def test_a_folder_that_cannot_be_made_is_named() -> None:
     done = CliRunner().invoke(app, ["demo", "--out", "/proc/demo"])
-    assert (done.exit_code, "/proc/demo can't be made" in done.output) == (2, True), done.output
+    assert (done.exit_code, "/proc/demo can't be created" in done.output) == (2, True), done.output
 
 
 def test_a_probe_that_the_demo_has_not_is_refused() -> None:
     done = CliRunner().invoke(app, ["demo", "--probe", "magic"])
     assert done.exit_code == 2
-    assert "write one of serial, ble-sim, modbus-sim, micropython" in done.output
+    assert "use one of serial, ble-sim, modbus-sim, micropython" in done.output

@@ -50,7 +50,7 @@ def test_space_is_watched_ahead_of_time(tmp_path: Path) -> None:
         result = CliRunner().invoke(
             command_line, ["check", "--config", str(disk / "station.toml")], env={"COLUMNS": "200"}
         )
-        assert "MB free, told under 20 MB" in result.output and "lamp" not in result.output
+        assert "MB free, alert under 20 MB" in result.output and "lamp" not in result.output
         fill(disk, 15_000_000)
         result = CliRunner().invoke(
             command_line, ["check", "--config", str(disk / "station.toml")], env={"COLUMNS": "200"}

@@ -1,4 +1,7 @@
-"""Each figure in README and DEVELOPERS that the program has as a constant is that constant."""
+"""Each figure in README, DEVELOPERS and their pages that the program has as a constant is that constant.
+
+Their links lead to files and headings that exist.
+"""
 
 import re
 import tomllib
@@ -35,7 +38,12 @@ def text_of(file: str) -> str:
     return re.sub(r"\s+", " ", Path(file).read_text("utf-8"))
 
 
-README, DEVELOPERS = text_of("README.md"), text_of("DEVELOPERS.md")
+DOCS = Path("recorder/share/docs")
+DEVELOPERS = text_of("DEVELOPERS.md")
+SPEAKING, TEMPERATURES, STATIONS, ALERTS, FAILURES, THREATS, BENCHMARKS = (
+    text_of(f"{DOCS}/{page}.md")
+    for page in ("speaking", "temperatures", "stations", "alerts", "failures", "threats", "benchmarks")
+)
 MINUTES = {level: [ms / 60_000 for ms in waits] for level, waits in alerts.REMINDERS.items()}
 PROCEDURE, HEARING = load_procedure(None), SHIPPED["moonshine"]
 SURE = (sampling.COVERAGE, sampling.CONFIDENCE)
@@ -43,56 +51,60 @@ LIFE = (files("recorder") / "share/page/life.js").read_text("utf-8")
 
 FIGURES: dict[str, tuple[str, str, tuple[float, ...]]] = {
     "reminders of a critical alert": (
-        README,
+        ALERTS,
         r"a critical one after (\d+), (\d+), (\d+) and (\d+) minutes and then every hour for a day",
         tuple(MINUTES[Level.CRITICAL][:4]),
     ),
     "reminders of a warning": (
-        README,
+        ALERTS,
         r"a warning after (\d+) and (\d+) minutes, (\d+) h (\d+) min and (\d+) h (\d+) min, and then no more",
         (*MINUTES[Level.WARNING][:2], *(part for each in MINUTES[Level.WARNING][2:] for part in divmod(each, 60))),
     ),
-    "signs of life": (README, r"`kitchen/STATION/alive` \| a sign of life every (\d+) s", (alive.EVERY_MS / 1000,)),
-    "signs of life on the page": (README, r"the station sends one every (\d+) s", (alive.EVERY_MS / 1000,)),
+    "signs of life": (ALERTS, r"`kitchen/STATION/alive` \| a sign of life every (\d+) s", (alive.EVERY_MS / 1000,)),
+    "signs of life on the page": (STATIONS, r"the station sends one every (\d+) s", (alive.EVERY_MS / 1000,)),
     "silence on the page": (
-        README,
+        STATIONS,
         r"After (\d+) s without one the page says that the recorder is silent",
         (int(re.findall(r"SILENT_MS = (\d+)", LIFE)[0]) / 1000,),
     ),
-    "checks told": (README, r"the last (\d+) checks", (states.CHECKS,)),
-    "reserve": (README, r"(\d+) MB are held back beside the database", (space.RESERVE / 2**20,)),
-    "foot switch": (README, r"while a foot switch is held, for at most (\d+) s", (footswitch.LONGEST_S,)),
+    "checks told": (ALERTS, r"the last (\d+) checks", (states.CHECKS,)),
+    "reserve": (STATIONS, r"(\d+) MB are held back beside the database", (space.RESERVE / 2**20,)),
+    "foot switch": (SPEAKING, r"while a foot switch is held, for at most (\d+) s", (footswitch.LONGEST_S,)),
     "tolerance of a probe": (
-        README,
+        TEMPERATURES,
         r"Within (\d+) °F, or (\d+) °C where the procedure is in °C, it has passed",
         (round(span_in_unit(tolerance_c("F"), "F"), 9), tolerance_c("C")),
     ),
-    "hold minimum": (README, r"A hold by temperature, at (\d+) °F or above", (PROCEDURE.hold_minimum.value,)),
+    "hold minimum": (TEMPERATURES, r"A hold by temperature, at (\d+) °F or above", (PROCEDURE.hold_minimum.value,)),
     "reheating": (
-        README,
+        TEMPERATURES,
         r"is to be reheated to (\d+) °F within (\d+) hours",
         (float(re.findall(r"to (\d+) °F", reheating.REHEAT["F"])[0]), reheating.REHEAT_MS / 3_600_000),
     ),
     "tolerance factor": (
-        README,
-        r"`bound`, ([\d.]+) standard deviations below the mean of four",
+        TEMPERATURES,
+        r"It is ([\d.]+) standard deviations below the mean of four",
         (round(sampling.tolerance_factor(4, *SURE), 2),),
     ),
-    "how surely a needle settles": (README, r"when that is known within ([\d.]+) °C", (settle.SURE_C,)),
-    "how near it is then": (DEVELOPERS, r"up to (\d+) °C beyond what the probe shows", (settle.NEAR_C,)),
+    "how surely a needle settles": (
+        TEMPERATURES,
+        r"at most ([\d.]+) °C, or ([\d.]+) °C in ice",
+        (settle.SURE_C, settle.BATH_SURE_C),
+    ),
+    "how near it is then": (DEVELOPERS, r"stand still, with at most ([\d.]+) °C left", (settle.NEAR_C,)),
     "batch numbers": (DEVELOPERS, r"Batch numbers begin again after (\d+)", (HIGHEST_BATCH,)),
     "a stale reading": (DEVELOPERS, r"a reading older than (a) minute", (world.FRESH_MS / 60_000,)),
-    "a hang": (DEVELOPERS, r"One that has not for (\d+) s hangs", (supervisor.HANGS_S,)),
-    "before a restart": (DEVELOPERS, r"has run for (\d+) minutes: a device", (supervisor.RESTART_S / 60,)),
+    "a hang": (FAILURES, r"One that has not for (\d+) s hangs", (supervisor.HANGS_S,)),
+    "before a restart": (FAILURES, r"has run for (\d+) minutes\. A device", (supervisor.RESTART_S / 60,)),
     "a stop": (
-        DEVELOPERS,
+        FAILURES,
         r"A stop waits ([\d.]+) s for drivers, twice ([\d.]+) s for the broker",
         (app.DRIVERS_S, uplink.GOODBYE_S),
     ),
-    "the kept state": (DEVELOPERS, r"beside the database every ([\d,]+) entries", (app.SNAPSHOT_EVERY,)),
-    "a message from a phone": (DEVELOPERS, r"([\d,]+) bytes at most, to the letter", (answers.LONGEST,)),
+    "the kept state": (BENCHMARKS, r"beside the database every ([\d,]+) entries", (app.SNAPSHOT_EVERY,)),
+    "a message from a phone": (THREATS, r"([\d,]+) bytes at most, exactly by the schema", (answers.LONGEST,)),
     "signatures": (
-        DEVELOPERS,
+        THREATS,
         r"(\d+) signatures an (hour)",
         (answers.MOST[answers.SIGN][0], answers.MOST[answers.SIGN][1] / 3_600_000),
     ),
@@ -124,11 +136,11 @@ def test_a_critical_alert_comes_every_hour_for_a_day_and_no_longer() -> None:
 
 
 def test_anchors_are_told_once_a_minute_at_most() -> None:
-    assert "told at most once a minute" in README and anchoring.ANCHOR_MS == 60_000
+    assert "sent at most once a minute" in ALERTS and anchoring.ANCHOR_MS == 60_000
 
 
 def test_what_asks_first_as_shipped_is_the_discard_alone() -> None:
-    assert "`ask_first` in the procedure file, at first only the discard" in README
+    assert "`ask_first` in the procedure file, at first only the discard" in SPEAKING
     assert PROCEDURE.ask_first == (m.DISCARD,)
 
 
@@ -138,10 +150,34 @@ def test_exit_codes_are_those_of_readme() -> None:
     assert re.findall(r"(?:exit )?(\d): ", row) == ["2", "3", "4"]
 
 
+DOCUMENTS = [Path("README.md"), Path("DEVELOPERS.md"), *sorted(DOCS.glob("*.md"))]
+
+
+@pytest.mark.parametrize("document", DOCUMENTS, ids=str)
+def test_links_of_a_document_lead_somewhere(document: Path) -> None:
+    """Relative ones, to a file and to a heading as GitHub names it: small letters, "-" for a space."""
+    text = document.read_text("utf-8")
+    links = re.findall(r"\]\(([^)\s]+)\)|src=\"([^\"]+)\"", text)
+    for link in (a or b for a, b in links if not (a or b).startswith("https://")):
+        file, _, heading = link.partition("#")
+        target = document.parent / file if file else document
+        assert target.is_file(), f"{document}: {link}"
+        titles = re.findall(r"^#+ (.*)$", target.read_text("utf-8"), re.M) if heading else []
+        assert heading == "" or heading in {re.sub(r"[^\w -]", "", each).lower().replace(" ", "-") for each in titles}
+
+
+def test_each_page_and_picture_is_linked_and_pictures_are_small() -> None:
+    linked = " ".join(path.read_text("utf-8") for path in DOCUMENTS[:2])
+    assert [path.name for path in DOCS.iterdir() if f"share/docs/{path.name}" not in linked] == []
+    assert {path.suffix for path in DOCS.iterdir()} == {".md", ".webp"}
+    assert [path.name for path in DOCS.glob("*.webp") if path.stat().st_size > 120_000] == []
+
+
 def test_shipped_settings_show_the_defaults() -> None:
     """What stands behind a "#" in the example is what counts without it."""
     text = (files("recorder") / "share/station.toml").read_text("utf-8")
-    serial, modbus = text.split("# [[probe]]")[0], text.split("# [[probe]] ")[2]
+    serial, *others = text.split("# [[probe]] ")
+    (modbus,) = (part for part in others if 'driver = "modbus"' in part)
     for part, settings, keys in (
         (serial, SerialSettings, ("baud", "silence_s", "period_s")),
         (modbus, ModbusSettings, ("baud", "poll_s", "timeout_s")),

@@ -497,7 +497,7 @@ def test_check_tells_whether_the_switch_can_be_read(tmp_path: Path, pedal: Pedal
     assert "ok model moonshine, listening while the foot switch is held" in told
     pedal.unplug()
     told = " ".join(CliRunner().invoke(app, ["check", "--config", str(config)], env={"COLUMNS": "400"}).stdout.split())
-    assert f"mend foot switch {pedal.path} foot switch {pedal.path} is not there; plug it in" in told
+    assert f"fix foot switch {pedal.path} foot switch {pedal.path} is not there; plug it in" in told
 
 
 UI_DEV_CREATE, UI_DEV_DESTROY, UI_DEV_SETUP = 0x5501, 0x5502, 0x405C5503

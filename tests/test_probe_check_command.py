@@ -101,7 +101,7 @@ def test_a_port_that_another_has_is_told_and_nothing_is_written(board: Simulated
 
 @pytest.mark.parametrize(
     ("bath", "altitude", "complaint"),
-    [("tea", "altitude_m = 0\n", "'tea' is no bath; write one of ice, boiling"), ("boiling", "", "no altitude_m")],
+    [("tea", "altitude_m = 0\n", "'tea' is not a bath; use one of ice, boiling"), ("boiling", "", "no altitude_m")],
 )
 def test_what_can_not_be_done_is_said(
     board: SimulatedFirmware, tmp_path: Path, bath: str, altitude: str, complaint: str

@@ -1,4 +1,4 @@
-"""What README promises is there: its commands and their options, its sentences, its alerts with their levels."""
+"""What README and its pages promise is there: commands and their options, sentences, alerts with their levels."""
 
 import re
 import shutil
@@ -13,16 +13,21 @@ from recorder.__main__ import app
 from recorder.config import load, load_phrases
 from recorder.core import alerts
 from recorder.core.effects import Level
+from recorder.demo.boards import BOARDS
 from recorder.notices.connection import reach
 from recorder.notices.settings import MqttSettings
 from tests.phone_page import free_ports
 from tests.system import needs
 from tests.waiting import wait_for
 
+DOCS = Path("recorder/share/docs")
 README = Path("README.md").read_text("utf-8")
+SPEAKING, STATIONS, ALERTS = ((DOCS / f"{page}.md").read_text("utf-8") for page in ("speaking", "stations", "alerts"))
 COMMANDS = re.findall(r"^\| `([^`]+)` \|", README.split("| command |")[1].split("\n\n")[0], re.M)
-SAID = re.findall(r"^\| ([a-z][^|`]*) \|", README.split("| say |")[1].split("\n\n")[0], re.M)
-TOLD = {level: kinds.split(", ") for level, kinds in re.findall(r"^\| (\w+) \| [^|]+ \| ([^|`]+) \|$", README, re.M)}
+SHORT, SAID = (
+    re.findall(r"^\| ([a-z][^|`]*) \|", text.split("| say |")[1].split("\n\n")[0], re.M) for text in (README, SPEAKING)
+)
+TOLD = {level: kinds.split(", ") for level, kinds in re.findall(r"^\| (\w+) \| [^|]+ \| ([^|`]+) \|$", ALERTS, re.M)}
 
 
 @pytest.mark.parametrize("row", COMMANDS)
@@ -43,8 +48,14 @@ def test_readme_has_them_all() -> None:
 
 def test_what_readme_says_a_cook_may_say_is_understood() -> None:
     phrases = load_phrases(None)
-    sentences = [each.strip() for row in SAID for each in re.split(r"[,/]", row)]
+    short, sentences = ([each.strip() for row in rows for each in re.split(r"[,/]", row)] for rows in (SHORT, SAID))
     assert len(sentences) > 20 and [each for each in sentences if not phrases.parse(each)] == []
+    assert len(short) > 15 and set(short) <= set(sentences)
+
+
+def test_the_simulated_probes_are_those_of_the_demo() -> None:
+    table = STATIONS.split("| `NAME` |")[1].split("\n\n")[0]
+    assert re.findall(r"^\| `([a-z-]+)`", table, re.M) == list(BOARDS)
 
 
 def test_every_alert_stands_under_a_level() -> None:
@@ -55,10 +66,8 @@ def test_every_alert_stands_under_a_level() -> None:
 
 @needs("mosquitto", "mosquitto")
 def test_the_command_for_the_phone_page_serves_recorder_and_page(tmp_path: Path) -> None:
-    """As README gives it, with the lines that the command prints for `[mqtt]`."""
-    (line,) = re.findall(
-        r"^    sudo (batch-recorder page .*)$", README.split("**On a phone.**")[1].split("\n| ")[0], re.M
-    )
+    """As the page on stations gives it, with the lines that the command prints for `[mqtt]`."""
+    (line,) = re.findall(r"^    sudo (batch-recorder page .*)$", STATIONS, re.M)
     port, web = free_ports(2)
     config = tmp_path / "station.toml"
     config.write_text(f'station = "x"\n[mqtt]\nport = {port}\n')

@@ -573,8 +573,8 @@ def test_the_dictionary_describes_nothing_that_is_not_there() -> None:
     [
         (("report", "--zone", "Mars/Base"), "'Mars/Base' is no time zone; write it like Europe/Madrid"),
         (("report", "--zone", "/etc"), "'/etc' is no time zone"),
-        (("report", "--out", "/proc/day.html"), "/proc/day.html can't be written: No such file or directory; name"),
-        (("export", "--out", "/proc/day"), "/proc/day can't be written: No such file or directory; name another"),
+        (("report", "--out", "/proc/day.html"), "/proc/day.html can't be written: No such file or directory; choose"),
+        (("export", "--out", "/proc/day"), "/proc/day can't be written: No such file or directory; choose another"),
     ],
 )
 def test_what_cannot_be_is_named(performance: Performance, arguments: tuple[str, ...], complaint: str) -> None:
@@ -584,7 +584,7 @@ def test_what_cannot_be_is_named(performance: Performance, arguments: tuple[str,
 
 def test_an_unknown_form_is_refused(performance: Performance) -> None:
     run = command("export", str(performance.database), "--as", "xlsx")
-    assert run.returncode == 2 and "'xlsx' is no form; write one of csv, jsonl, parquet" in run.stderr
+    assert run.returncode == 2 and "'xlsx' is not a format; use one of csv, jsonl, parquet" in run.stderr
 
 
 def test_nothing_is_rounded_up_over_a_limit(kitchen: Kitchen, tmp_path: Path) -> None:

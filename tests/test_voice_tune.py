@@ -86,7 +86,7 @@ def test_recordings_where_all_is_well_change_nothing(station: Path) -> None:
     before = station.read_text("utf-8")
     code, out = run("--config", str(station), "--noise", str(CLIPS / "talk.wav"), *recordings(), "--write")
     assert code == 0 and "as proposed: 3 of 3 commands heard right, 0 of" in out, out
-    assert "Nothing needs to be changed." in out and station.read_text("utf-8") == before
+    assert "No change is needed." in out and station.read_text("utf-8") == before
 
 
 def test_noise_with_the_name_in_it_raises_the_threshold_and_what_is_written_is_read_back(station: Path) -> None:

@@ -26,17 +26,27 @@ def bridge_command(
     remote: Annotated[str, typer.Option(metavar="HOST[:PORT]", help="The remote broker; its port is 8883 by default.")],
     site: Annotated[
         str,
-        typer.Option(metavar="NAME", help="This site's own prefix at the remote, such as main-street; it is needed."),
+        typer.Option(
+            metavar="NAME", help="This site's own prefix at the remote broker, such as main-street; required."
+        ),
     ] = "",
-    ca: Annotated[Path, typer.Option(metavar="FILE", help="Certificate of who signed the remote's.")] = SYSTEM_CA,
+    ca: Annotated[
+        Path, typer.Option(metavar="FILE", help="Certificate of the authority that signed the remote broker's.")
+    ] = SYSTEM_CA,
     password_file: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", help="The bridge's password at the remote; default: remote-password beside FILE."),
+        typer.Option(
+            metavar="FILE", help="The bridge's password at the remote broker; default: remote-password beside FILE."
+        ),
     ] = None,
-    protocol: Annotated[str, typer.Option(metavar="VERSION", help='What the bridge speaks: "3.1.1" or "5".')] = "3.1.1",
-    out: Annotated[Path | None, typer.Option(metavar="DIR", help="Write the files there; else they are shown.")] = None,
+    protocol: Annotated[
+        str, typer.Option(metavar="VERSION", help='MQTT version of the bridge: "3.1.1" or "5".')
+    ] = "3.1.1",
+    out: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Write the files into this folder; default: print them.")
+    ] = None,
 ) -> None:
-    """Write mosquitto's configuration for the device's broker and its bridge, and an example for the remote broker."""
+    """Write mosquitto's configuration for the device's broker and its bridge, with an example for the remote broker."""
     try:
         files = _files(config, remote, site, ca, password_file or config.parent / "remote-password", protocol, out)
         if out is None:

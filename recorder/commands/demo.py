@@ -29,21 +29,21 @@ app = typer.Typer()
 @app.command()
 def demo(
     out: Annotated[
-        Path | None, typer.Option(metavar="DIR", help="Folder for records.db; without it, a temporary one.")
+        Path | None, typer.Option(metavar="DIR", help="Folder for records.db; default: a temporary one.")
     ] = None,
-    probe: Annotated[str, typer.Option(metavar="NAME", help=f"What measures: {', '.join(BOARDS)}.")] = "serial",
+    probe: Annotated[str, typer.Option(metavar="NAME", help=f"Simulated probe: {', '.join(BOARDS)}.")] = "serial",
     with_page: Annotated[
-        bool, typer.Option("--page", help="Serve the phone page meanwhile, by mosquitto, and on until Ctrl-C.")
+        bool, typer.Option("--page", help="Also serve the phone page, with mosquitto, until Ctrl-C.")
     ] = False,
 ) -> None:
-    """Play an invented shift of 90 minutes through the real parts, in less than one."""
+    """Simulate a 90-minute shift in under a minute, through the real parts."""
     if probe not in BOARDS:
-        fail(f"{probe!r} is no probe of the demo; write one of {', '.join(BOARDS)}")
+        fail(f"{probe!r} is not a probe of the demo; use one of {', '.join(BOARDS)}")
     folder = out or Path(tempfile.mkdtemp(prefix="batch-recorder-demo-"))
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        fail(f"{folder} can't be made: {error.strerror}; name another folder with --out")
+        fail(f"{folder} can't be created: {error.strerror}; choose another folder with --out")
     logging.getLogger("recorder").setLevel(logging.CRITICAL)  # the story takes the broker away, and paho tells of that
     console = terminal()
     began_s = time.monotonic()
@@ -77,7 +77,7 @@ def _interrupted() -> Callable[[], bool]:
         if not told.is_set():
             told.set()
             signal.signal(signal.SIGINT, lambda *_: stop.set())
-            typer.echo("\nThe shift is over; look at the phone page, then press Ctrl-C.")
+            typer.echo("\nThe shift is over. Look at the phone page, then press Ctrl-C.")
         return stop.is_set()
 
     return pressed

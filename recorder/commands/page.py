@@ -29,23 +29,23 @@ Names = list[str]
 def page_command(
     config: Config,
     phone: Annotated[
-        Names, typer.Option(metavar="NAME", help="Who may look and answer, such as manager; can be given again.")
+        Names, typer.Option(metavar="NAME", help="Who may read and answer, such as manager; repeat for more phones.")
     ] = ["manager"],  # noqa: B006
-    renew: Annotated[Names, typer.Option(metavar="NAME", help="Give this one a new password.")] = [],  # noqa: B006
-    remove: Annotated[Names, typer.Option(metavar="NAME", help="Let this one in no more.")] = [],  # noqa: B006
-    port: Annotated[int, typer.Option(metavar="PORT", help="Where the page is served.")] = 8080,
+    renew: Annotated[Names, typer.Option(metavar="NAME", help="Give this phone a new password.")] = [],  # noqa: B006
+    remove: Annotated[Names, typer.Option(metavar="NAME", help="Remove this phone.")] = [],  # noqa: B006
+    port: Annotated[int, typer.Option(metavar="PORT", help="Port of the page.")] = 8080,
     certificate: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Serve it by https: the certificate (PEM), with --key.")
+        Path | None, typer.Option(metavar="FILE", help="Serve the page over https: the certificate (PEM), with --key.")
     ] = None,
     key: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Its key, which mosquitto must be able to read.")
     ] = None,
-    out: Annotated[Path, typer.Option(metavar="DIR", help="Where the files are written.")] = FOLDER,
+    out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the files.")] = FOLDER,
 ) -> None:
-    """Write mosquitto's configuration for the phone page: passwords and an access list; says what to paste then.
+    """Write mosquitto's configuration for the phone page, with passwords and an access list. Prints the lines to paste.
 
-    Passwords that are there stay as they are. A new one is shown once, on a terminal only, and kept in a file that only
-    its owner can read.
+    Existing passwords stay as they are. A new one is shown once, only on a terminal, and saved in a file that only its
+    owner can read.
     """
     try:
         station = load(config)

@@ -39,14 +39,14 @@ def probe(
         ),
     ],
     record: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Keep the raw bytes with their times in this file.")
+        Path | None, typer.Option(metavar="FILE", help="Save the raw bytes with their times in this file.")
     ] = None,
     seconds: Annotated[
-        float | None, typer.Option(metavar="SECONDS", help="Stop after so long; without it, on Ctrl-C.")
+        float | None, typer.Option(metavar="SECONDS", help="Stop after this time; default: on Ctrl-C.")
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object per line.")] = False,
 ) -> None:
-    """Show what a probe delivers: temperatures, rests, faults, what is bad. Exit 1 if nothing good came."""
+    """Show live what a probe sends: temperatures, settled readings, faults, bad data. Exit 1 if no good value came."""
     clock = SystemClock(None)
     try:
         settings = urls.settings(url, channels=[], period_s=1.0)
@@ -62,7 +62,7 @@ def probe(
             try:
                 source = Recording(settings, stack.enter_context(record.open("x", encoding="utf-8")), clock)
             except OSError as error:
-                fail(f"{record} can't be written anew: {error}")
+                fail(f"{record} can't be replaced: {error}")
             stack.callback(source.end)
         driver = Probe(settings, clock, source, panel.look)
         if live:

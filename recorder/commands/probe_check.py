@@ -40,10 +40,10 @@ def probe_check(
 ) -> None:
     """Check the needle in a bath and record it. Exit 1 if it failed or did not settle.
 
-    The recorder must not run meanwhile; while it does, say "ice point" or "boiling point" to it instead.
+    Stop the recorder first. While it runs, say "ice point" or "boiling point" to it instead.
     """
     if bath not in HOW:
-        fail(f"{bath!r} is no bath; write one of {', '.join(HOW)}")
+        fail(f"{bath!r} is not a bath; use one of {', '.join(HOW)}")
     console, stop = terminal(), threading.Event()
     before = signal.signal(signal.SIGINT, lambda *_: stop.set())
     try:

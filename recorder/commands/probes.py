@@ -31,7 +31,7 @@ Offer = tuple[str, ProbeSettings]
 @app.command()
 def probes(
     seconds: Annotated[
-        float, typer.Option(metavar="SECONDS", help="Listen for Bluetooth so long; 0 for not at all.")
+        float, typer.Option(metavar="SECONDS", help="How long to listen for Bluetooth; 0 to skip it.")
     ] = 8.0,
     modbus: Annotated[
         str | None,
@@ -42,16 +42,17 @@ def probes(
     ] = None,
     devices: Annotated[
         str,
-        typer.Option(metavar="RANGE", help="Their addresses, such as 1-16; one where no device is costs the timeout."),
+        typer.Option(metavar="RANGE", help="Their addresses, such as 1-16; each empty one takes the timeout."),
     ] = "1-16",
-    baud: Annotated[int, typer.Option(metavar="BAUD", help="Of a serial Modbus line.")] = 9_600,
+    baud: Annotated[int, typer.Option(metavar="BAUD", help="Baud rate of a serial Modbus line.")] = 9_600,
     timeout: Annotated[
-        float, typer.Option(metavar="SECONDS", help="How long a Modbus device may take; more through a gateway.")
+        float,
+        typer.Option(metavar="SECONDS", help="How long a Modbus device may take to answer; longer through a gateway."),
     ] = 0.2,
 ) -> None:
-    """Find the probes that are attached or in range, and print the configuration for them. Exit 1 if there are none.
+    """Find probes that are attached or in range, and print their configuration. Exit 1 if there are none.
 
-    The configuration goes to standard output, all else to standard error. No port is opened but that of --modbus.
+    The configuration goes to standard output, everything else to standard error. Only the port of --modbus is opened.
     """
     try:
         wanted = _range(devices)
@@ -77,7 +78,7 @@ def probes(
         sys.stdout.write(f"# {printable(what)}\n{_entry(settings)}\n\n")
     if not offers:
         raise typer.Exit(1)
-    console.print("Put in what each of them measures: channels, or channel.", style="dim")
+    console.print("Fill in what each one measures: channels, or channel.", style="dim")
 
 
 def _entry(settings: ProbeSettings) -> str:

@@ -29,13 +29,13 @@ def verify_command(
     database: Database,
     anchors: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", help="What a subscriber kept: the messages, as mosquitto_sub prints them."),
+        typer.Option(metavar="FILE", help="A subscriber's copy of the messages, as mosquitto_sub prints them."),
     ] = None,
     key: Annotated[
-        str | None, typer.Option(metavar="PUB", help="The device's public key: 64 digits, or a file of them.")
+        str | None, typer.Option(metavar="PUB", help="The device's public key: 64 hex digits, or a file with them.")
     ] = None,
 ) -> None:
-    """Check the chain, replay the journal, compare every row; exit 1 and name the row if one was changed."""
+    """Check the hash chain, replay the journal and compare every row. If a row was changed, name it and exit 1."""
     console = terminal(soft_wrap=True)
     if key is not None and anchors is None:
         raise Unusable("--key needs --anchors FILE, since it is anchors that are signed")
@@ -53,10 +53,11 @@ def verify_command(
 @app.command("device-key")
 def device_key_command(
     file: Annotated[
-        Path, typer.Argument(metavar="FILE", help="The key's file; made, for its owner alone, if it is missing.")
+        Path,
+        typer.Argument(metavar="FILE", help="The key's file; created if it is missing, readable only by its owner."),
     ],
 ) -> None:
-    """Make the key that signs anchors, and print its public half, which verify --key takes."""
+    """Make the key that signs anchors, and print its public half for verify --key."""
     made = seal.load(file) if file.exists() else seal.make(file)
     typer.echo(made.public)
 

@@ -38,7 +38,7 @@ WAIT_S = 10.0
 """How long a running recorder is given to take a signature."""
 
 DayOption = Annotated[
-    str | None, typer.Option(metavar="DATE", help="Such as 2026-02-26; without it, the last day of trade.")
+    str | None, typer.Option(metavar="DATE", help="Such as 2026-02-26; default: the last day of trade.")
 ]
 
 
@@ -47,14 +47,14 @@ def report(
     database: Database,
     day: DayOption = None,
     out: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="The file to write; without it, report-DATE.html.")
+        Path | None, typer.Option(metavar="FILE", help="The file to write; default: report-DATE.html.")
     ] = None,
     zone: Annotated[
-        str | None, typer.Option(metavar="ZONE", help="Time zone, such as Europe/Madrid; without it, this machine's.")
+        str | None, typer.Option(metavar="ZONE", help="Time zone, such as Europe/Madrid; default: this machine's.")
     ] = None,
-    days: Annotated[bool, typer.Option("--days", help="Write no report, list the days that are on record.")] = False,
+    days: Annotated[bool, typer.Option("--days", help="List the days on record; write no report.")] = False,
 ) -> None:
-    """Write one day as an HTML file that prints well, with everything in it; exit 1 if the record was changed."""
+    """Write one day as a single HTML file that prints well. Exit 1 if the record was changed."""
     try:
         place = zones.zone(zone)
         if days:
@@ -68,7 +68,7 @@ def report(
         with private.writing(file) as page_file:
             page_file.write(text)
     except OSError as error:
-        fail(f"{file} can't be written: {error.strerror}; name another file with --out")
+        fail(f"{file} can't be written: {error.strerror}; choose another file with --out")
     batches, checks = len(found.batches), len(found.checks)
     typer.echo(f"{file}: {found.day}, {batches} batch{'es' * (batches != 1)}, {checks} check{'s' * (checks != 1)}")
     _warn(integrity(finding), database)
@@ -127,19 +127,19 @@ def export(
 ) -> None:
     """Write every table as a file that other programs read, with a dictionary of all columns.
 
-    The record is verified first. What was found, and the rows of each table, stand in manifest.json; if the record was
-    changed, all that can be read is written, and the exit code is 1. In CSV a text that a spreadsheet would compute
-    gets an apostrophe in front; JSONL and Parquet are exact.
+    The record is verified first. manifest.json says what was found, and how many rows each table has. If the record was
+    changed, everything readable is written, and the exit code is 1. In CSV a text that a spreadsheet would compute gets
+    an apostrophe in front. JSONL and Parquet are exact.
     """
     if form not in FORMS:
-        fail(f"{form!r} is no form; write one of {', '.join(FORMS)}")
+        fail(f"{form!r} is not a format; use one of {', '.join(FORMS)}")
     try:
         with closing(Journal.read(database)) as journal:
             finding = examined(database, opened=journal)
             for file, rows in write_all(journal, out, form, database.name, finding):
                 typer.echo(f"{file}: {rows} rows")
     except OSError as error:
-        fail(f"{out} can't be written: {error.strerror}; name another folder with --out")
+        fail(f"{out} can't be written: {error.strerror}; choose another folder with --out")
     _warn(integrity(finding), database)
 
 
@@ -148,11 +148,9 @@ def sign(
     config: Config,
     by: Annotated[str, typer.Option(metavar="INITIALS", help=f"Your initials, {LETTERS}.")],
     day: DayOption = None,
-    note: Annotated[
-        str, typer.Option(metavar="TEXT", help="What you have to say of the day; needed while alerts are open.")
-    ] = "",
+    note: Annotated[str, typer.Option(metavar="TEXT", help="A note on the day; required while alerts are open.")] = "",
 ) -> None:
-    """Put your initials to a day's records, once you have read its report. Exit 1 if that was refused."""
+    """Sign a day's records with your initials, after reading its report. Exit 1 if that was refused."""
     said: list[Cue] = []
     try:
         settings = load(config)

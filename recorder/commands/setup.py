@@ -31,17 +31,18 @@ NEXT = (
 
 @app.command()
 def setup(
-    write: Annotated[bool, typer.Option("--write", help="Write the files, as root, instead of only showing them.")] = (
+    write: Annotated[bool, typer.Option("--write", help="Write the files (as root), instead of only showing them.")] = (
         False
     ),
-    root: Annotated[
-        Path, typer.Option("--root", metavar="DIR", help="Another folder to take for the machine's root.")
-    ] = Path("/"),
+    root: Annotated[Path, typer.Option("--root", metavar="DIR", help="Use this folder as the machine's root.")] = Path(
+        "/"
+    ),
     program: Annotated[
-        str | None, typer.Option("--program", metavar="PATH", help="What the unit starts; by default this one.")
+        str | None,
+        typer.Option("--program", metavar="PATH", help="The program that the unit starts; default: this one."),
     ] = None,
 ) -> None:
-    """Show the unit, udev rule, user, folders and examples for a service, and how they differ from what is here."""
+    """Show the systemd unit, udev rule, user, folders and examples, and how they differ from this machine's."""
     console = terminal(soft_wrap=True)
     own = f"{sysconfig.get_path('scripts')}/batch-recorder"
     started = PurePosixPath(program or own)

@@ -66,7 +66,7 @@ class _Printable(logging.Formatter):
 
 @app.command()
 def run(config: Config) -> None:
-    """Record, until it is stopped (Ctrl-C, or SIGTERM as systemd sends it)."""
+    """Record until stopped (Ctrl-C, or SIGTERM from systemd)."""
     logging.basicConfig(level=logging.INFO)
     for handler in logging.getLogger().handlers:
         handler.setFormatter(_Printable("%(levelname)s %(name)s: %(message)s"))
@@ -85,7 +85,7 @@ def run(config: Config) -> None:
 
 @app.command()
 def check(config: Config) -> None:
-    """Try configuration, disk, clock, probes, microphone, model and broker, and say what to mend."""
+    """Try configuration, disk, clock, probes, microphone, model and broker, and list the problems."""
     console = terminal()
     table = Table.grid(padding=(0, 2))
     table.add_column()
@@ -94,15 +94,15 @@ def check(config: Config) -> None:
     bad = 0
     for what, fault, found in _findings(config, console):
         bad += bool(fault)
-        table.add_row(Text("mend", "red") if fault else Text("ok", "green"), what, meter.coloured(fault or found))
+        table.add_row(Text("fix", "red") if fault else Text("ok", "green"), what, meter.coloured(fault or found))
     console.print(table)
-    console.print(f"{bad} to mend." if bad else "All is well.")
+    console.print(f"{bad} problem{'s' * (bad != 1)} found." if bad else "No problems found.")
     if bad:
         raise typer.Exit(1)
 
 
 Finding = tuple[str, str, str]
-"""What was tried, what is wrong with it and how to mend it ("" if nothing is), and what was found."""
+"""What was tried, what is wrong with it and how to fix it ("" if nothing is), and what was found."""
 
 
 def _findings(config: Path, console: Console) -> Iterator[Finding]:
@@ -149,7 +149,7 @@ def _findings(config: Path, console: Console) -> Iterator[Finding]:
 
 
 class SelfTestFailed(RecorderError):
-    """Something to mend, in words."""
+    """Something to fix, in words."""
 
 
 def _tried(what: str, trial: Callable[[], str]) -> Finding:
@@ -177,7 +177,7 @@ def _disk(database: Path, least_mb: int) -> str:
     if (free_mb := free_bytes(database) // 1_000_000) < least_mb:
         raise SelfTestFailed(f"only {free_mb} MB free beside {database}, should be {least_mb}; make room")
     free = f"{free_mb} MB" if free_mb < 10_000 else f"{free_mb / 1000:.0f} GB"
-    return f"{database}: {held}, {free} free, told under {least_mb} MB"
+    return f"{database}: {held}, {free} free, alert under {least_mb} MB"
 
 
 def _lamp(folder: Path) -> str:

@@ -16,12 +16,12 @@ app = typer.Typer()
 @app.command()
 def upkeep(
     database: Annotated[
-        Path, typer.Argument(metavar="DB", help="The database of records; a recorder may be writing it.")
+        Path, typer.Argument(metavar="DB", help="The database of records; the recorder may be running.")
     ],
-    folder: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the copies; another disk is best.")],
+    folder: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the copies, best on another disk.")],
     most: Annotated[int, typer.Option("--keep", min=1, metavar="N", help="How many copies to keep.")] = 7,
 ) -> None:
-    """Check the records, copy them, verify the copy, keep the newest copies. Exit 1 if any of it failed."""
+    """Check the records, copy them, verify the copy, and keep the newest copies. Exit 1 if a step failed."""
     try:
         copy = keep(database, folder, most, examine)
     except JournalError as error:

@@ -38,7 +38,7 @@ def hear(
     as_json: AsJson = False,
     station: ConfigPath = None,
 ) -> None:
-    """Say what is heard in sound files, as the station would hear it."""
+    """Show what the station would hear in sound files."""
     known, settings = _setup(station)
     console = terminal(soft_wrap=True)
     ear = Ear(build(known, settings), known, settings)
@@ -73,7 +73,7 @@ def show_phrases(
     as_json: AsJson = False,
     station: ConfigPath = None,
 ) -> None:
-    """Print the command card for the wall, or every kind of sentence, or the sentences that sound most alike."""
+    """Print the command card for the wall, every kind of sentence, or the sentences that sound most alike."""
     if measured and not confusable:
         fail(MeasuredError("--measured goes with --confusable"))
     known, settings = _setup(station)
@@ -101,11 +101,11 @@ def about_voice_model() -> None:
 @voice_model.command()
 def install(
     given: Annotated[
-        Path | None, typer.Option("--from", metavar="ZIP", help="The zip file, where there is no network.")
+        Path | None, typer.Option("--from", metavar="ZIP", help="The zip file, if there is no network.")
     ] = None,
     to: Annotated[Path, typer.Option(metavar="DIR", help="Folder that holds models.")] = MODELS,
 ) -> None:
-    """Fetch the small English model from its publisher, check it, and unpack it."""
+    """Download the small English model from its publisher, check it and unpack it."""
     path = model.install(to, given)
     typer.echo(f'installed {path}\nset in the configuration, under [voice]:\nengine = "vosk"\nmodel = "{path}"')
 

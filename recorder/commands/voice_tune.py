@@ -36,16 +36,18 @@ WRITTEN = ("named", "score", "lead", "weakest", "stray_ms", "word_ms")
 def voice_tune(
     station: Annotated[Path, typer.Option("--config", metavar="FILE", help="The station's configuration.")],
     noise: Annotated[
-        Path | None, typer.Option(metavar="WAV", help="A recording of the noise, not the microphone.")
+        Path | None, typer.Option(metavar="WAV", help="A recording of the noise, instead of the microphone.")
     ] = None,
     said: Annotated[
         list[Path] | None,
-        typer.Option(metavar="WAV", help="A recorded command, named as its words: batch-start.wav; once for each."),
+        typer.Option(
+            metavar="WAV", help="A recorded command, named after its words (batch-start.wav); repeat for each."
+        ),
     ] = None,
     commands: Annotated[bool, typer.Option(help="Ask for ten commands.")] = True,
-    write: Annotated[bool, typer.Option("--write", help="Put the thresholds into the configuration.")] = False,
+    write: Annotated[bool, typer.Option("--write", help="Write the thresholds into the configuration.")] = False,
 ) -> None:
-    """Fit the thresholds of hearing to this site: a minute of its noise, then ten commands."""
+    """Fit the hearing thresholds to this site, from a minute of its noise and ten commands."""
     console = terminal()
     try:
         settings = config.load(station)
@@ -79,9 +81,9 @@ def voice_tune(
             f"{what}: {right} of {len(takes)} commands heard right, {false} of {len(heard)} noises taken for one"
         )
     if any(not accepted(new, take.guess, known) and accepted(old, take.guess, known) for take in takes):
-        console.print("The noise comes as near as a command: use a headset with a boom, or a foot switch.")
+        console.print("The noise sounds too much like a command: use a headset with a boom, or a foot switch.")
     if new == old:
-        console.print("Nothing needs to be changed.")
+        console.print("No change is needed.")
     elif not write:
         console.print("Nothing was written; --write puts the proposed ones into the configuration.")
     else:

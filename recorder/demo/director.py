@@ -61,7 +61,7 @@ class Director:
             raise DemoError(f"{CLIPS} is missing; run the demo from a clone of the repository (pip install -e .)")
         self.database = folder / "records.db"
         if self.database.exists():
-            raise DemoError(f"{self.database} is there already; name another folder with --out")
+            raise DemoError(f"{self.database} is there already; choose another folder with --out")
         self._show = show
         self._said = {name: clip["say"] for name, clip in tomllib.loads((CLIPS / "index.toml").read_text()).items()}
         length_ms = 1000 * sum(scene.seconds for scene in story.scenes() if isinstance(scene, Wait))

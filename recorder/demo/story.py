@@ -159,7 +159,7 @@ def _batch_with_a_cold_piece() -> Iterator[Scene]:
 
 
 def _hold_that_runs_long() -> Iterator[Scene]:
-    yield Tell("The broker goes away while batch 1 runs past its hold. What must be told waits on disk.")
+    yield Tell("The broker goes away while batch 1 runs past its hold. Messages wait on disk.")
     yield Broker(back=False)
     yield Wait(480)
     yield Tell("The broker is back.")

@@ -135,7 +135,7 @@ def _wrong(journal: Journal, anchor: Anchor, last: int) -> str | None:
         return f"entry {anchor.entry} was there and is missing"
     entry = as_entry(row)
     if entry.hash != anchor.entry_hash:
-        return f"entry {anchor.entry} or one before it was rewritten: its hash is not the one that was told"
+        return f"entry {anchor.entry} or one before it was rewritten: its hash is not the one that was sent"
     if entry.stamp.at_ms != anchor.at_ms:
         return f"the anchor itself was changed: it has another time than entry {anchor.entry}, and the same hash"
     return None
@@ -144,9 +144,7 @@ def _wrong(journal: Journal, anchor: Anchor, last: int) -> str | None:
 def _foreign(anchors: Sequence[Anchor], name: str) -> Iterator[RecordFault]:
     """Whether another database stood in for this one."""
     if anchors and not any(anchor.journal == name for anchor in anchors):
-        yield RecordFault(
-            "anchors", None, "none of them is of this database: it is another one than the station told of"
-        )
+        yield RecordFault("anchors", None, "none of them is of this database: the station sent anchors of another one")
     left, away = False, False
     for anchor in anchors:
         mine = anchor.journal == name
@@ -165,7 +163,7 @@ def _order(own: Sequence[Anchor]) -> Iterator[RecordFault]:
             yield RecordFault(
                 "anchors",
                 after.line,
-                f"time ran backwards: entry {after.entry} was told with an earlier time than entry {before.entry}",
+                f"time ran backwards: entry {after.entry} was sent with an earlier time than entry {before.entry}",
             )
 
 

@@ -8,7 +8,7 @@ DAMAGE = (sqlite3.Error, UnicodeDecodeError)
 
 FULL = "the disk is full; make room on it"
 READ_ONLY = (
-    "it is read-only; a disk that fails is made so by the kernel (see dmesg): mount it anew, or replace it;"
+    "it is read-only; a disk that fails is made so by the kernel (see dmesg): remount it, or replace it;"
     " and outside /var/lib/batch-recorder the unit has to name the folder: ReadWritePaths="
 )
 FAILS = "the disk fails; copy the records off it and replace it"

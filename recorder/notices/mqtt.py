@@ -195,9 +195,7 @@ class MqttPublisher:
 
     def _renew(self) -> None:
         """Give up a connection that only looks alive; paho's thread sees its end and makes a new one."""
-        self._log.warn(
-            "silence", f"the broker has acknowledged nothing for {self._patience_s:.0f} s; the connection is made anew"
-        )
+        self._log.warn("silence", f"the broker has acknowledged nothing for {self._patience_s:.0f} s; reconnecting")
         self._heard_s = time.monotonic()
         with suppress(OSError, AttributeError):  # it has ended by itself
             self._client.socket().shutdown(socket.SHUT_RDWR)

@@ -75,7 +75,7 @@ ANY = {
     "proven": ("1", "1: its checks are complete and none failed; of the pieces not checked it says nothing"),
     "reheat_by_ms": ("ms", "when food that was held too cold must be hot again, or be discarded"),
     "reheat_missed": ("1", "1: it was not hot again by then"),
-    "repeats": ("1", "how often it was told again"),
+    "repeats": ("1", "how often it was repeated"),
     "reply": ("", "what the station answered"),
     "round": ("1", "0 after the first cook, 1 after the first correction"),
     "rounds": ("1", "how often it was cooked"),

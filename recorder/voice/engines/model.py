@@ -23,7 +23,7 @@ SHA256 = "30f26242c4eb449f948e42cb302dd7a686cb29a3423a8367f99ff41780942498"
 LARGEST_UNPACKED = 400_000_000
 """No honest copy unpacks to more bytes than this."""
 
-AGAIN = f"fetch it anew from {URL}"
+AGAIN = f"download it again from {URL}"
 
 PIECE = 1 << 20
 
@@ -39,7 +39,7 @@ def install(to: Path, given: Path | None, size: int = SIZE, sha256: str = SHA256
     """
     target = to / NAME
     if target.exists():
-        raise ModelError(f"{target} is there already; remove it to install anew")
+        raise ModelError(f"{target} is there already; remove it to install it again")
     to.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=to, prefix=".model-") as work:
         archive = Path(work) / "model.zip"

@@ -38,7 +38,7 @@ class Vosk:
         try:
             loaded = Model(model_path=str(model))  # by path alone: given a name, vosk would download without a check
         except Exception as error:  # vosk raises no narrower kind
-            raise DriverUnavailable(f"{model} is no vosk model; install it anew") from error
+            raise DriverUnavailable(f"{model} is no vosk model; install it again") from error
         self._name = name.split()
         words = sorted(phrases.vocabulary | set(self._name))
         if lacking := [word for word in words if loaded.vosk_model_find_word(word) < 0]:
