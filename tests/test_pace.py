@@ -65,9 +65,9 @@ def test_a_slow_needle_is_told_once_with_the_remedy(
             bench.send(framed(channel, number, "71.25C"))
         said = [each.getMessage() for each in caplog.records if each.levelno == logging.WARNING]
         expected = (
-            f"serial {bench.board.port}: the needle is measured every 5.0 s; less often than every 1.25 s it can't settle,"
-            " and no check reads it. Have the board send its line 2 to 10 times a second (in our firmware: the period"
-            " in settings.py)."
+            f"serial {bench.board.port}: the needle is measured every 5.0 s; less often than every 1.25 s"
+            " it can't settle, and no check reads it. Have the board send its line 2 to 10 times a second (in our"
+            " firmware: the period in settings.py)."
         )
         assert said == ([expected] if warned else [])
         assert bool(bench.probe.slow()) is warned

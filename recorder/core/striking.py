@@ -18,7 +18,7 @@ COMMANDS_KEPT = 8
 EVENTS_KEPT = 10_000
 """A command with more than this many events after it can no longer be struck."""
 
-STRIKE_MS = 30 * 60_000
+STRIKE_MS = 8 * 3_600_000
 """Nor can one that was said so long ago: it is past taking back by two words (common practice, no source)."""
 
 

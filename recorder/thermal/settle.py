@@ -26,7 +26,7 @@ after a gap, is no spot.
 stands for it. The needle has not settled with more than one in ten corrected like this (`MOST_CORRECTED`), with a
 converter that is stuck, or for `QUIET_MS` after an excursion (`contact`); then it must move again to be in a spot.
 
-**What it can't do.** It needs a sample every 1.25 s or more often (`probes/pace.py`), and six of them on the way. With a
+**What it can't do.** It needs a sample every 1.25 s (`probes/pace.py`), and six of them on the way. With a
 resolution of 1 °C it settles late or by luck. Water and steady steam at the heat of food look like food; so does, now
 and then, metal that has cooled to it. A needle as warm as the piece is not seen to go in. One of 3 mm that goes in cold
 settles late or never. A needle that is not deep enough settles wrongly (NEEDLE.md). How well it does:

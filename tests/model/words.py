@@ -21,7 +21,7 @@ STANDS = {
     "returned": "going back",
     "holding": "holding",
 }
-STRIKE_MS = 30 * 60_000
+STRIKE_MS = 8 * 3_600_000
 """So long words can be struck."""
 FITS = {
     m.LID_LOCKED: ("loading", "returned"),
