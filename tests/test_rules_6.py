@@ -349,3 +349,153 @@ def test_a_surer_reading_of_another_spot_or_after_its_time_changes_nothing() -> 
     rest(kitchen, 183, after_s=121, uncertainty_c=1.0)
     kitchen.dip(183, uncertainty_c=1.0)
     assert newest(kitchen)["uncertainty_c"] == 3.0
+
+
+def held(rules: int, **other: Any) -> Kitchen:
+    kitchen = checking(rules, **other)
+    kitchen.check_all()
+    kitchen.say(m.HOLD_START)
+    return kitchen
+
+
+def again(kitchen: Kitchen, minutes: float = 3) -> None:
+    """Back into the oil, and out of it."""
+    kitchen.say(m.COOK_MORE)
+    kitchen.say(m.LID_LOCKED)
+    kitchen.wait(round(minutes * MINUTE) - 1000)
+    kitchen.say(m.LID_OPEN)
+
+
+def test_food_that_proves_not_hot_again_after_all_has_its_two_hours_again(rules: int) -> None:
+    """Food Code 2022, 3-403.11(D): within 2 hours, or discarded."""
+    kitchen = held(rules)
+    kitchen.check("wing", 120)
+    again(kitchen)
+    kitchen.check_all()
+    kitchen.say(m.ICE_POINT)
+    kitchen.dip(38)  # the probe that read it failed
+    kitchen.say(m.ICE_POINT)
+    kitchen.dip(32)
+    kitchen.wait(125 * MINUTE)
+    assert (alerts.REHEAT_LATE in open_kinds(kitchen)) is (rules == 6)
+
+
+@pytest.mark.parametrize("how", ["spoken", "a part that was not loaded"])
+def test_a_reading_that_says_nothing_of_the_batch_settles_no_power_gap(rules: int, how: str) -> None:
+    kitchen = Kitchen(rules=rules)
+    kitchen.say(m.SHIFT_START, cook=4)
+    kitchen.say(m.BATCH_START)
+    kitchen.say(m.LOAD, part="thigh", count=12)
+    kitchen.say(m.LID_LOCKED)
+    kitchen.wait(13 * MINUTE)
+    kitchen.say(m.LID_OPEN)
+    for _ in range(4):
+        kitchen.check("thigh", 185)
+    kitchen.say(m.HOLD_START)
+    kitchen.at_ms += 5 * MINUTE
+    kitchen.feed(Started(kitchen.at_ms, "boot-2", True, "test", "line-1", (1,), rules))
+    kitchen.spot = 0
+    if how == "spoken":
+        kitchen.say(m.READING, number=150)
+    else:
+        kitchen.check("wing", 150)
+    assert kitchen.say(m.HOLD_END).startswith("Batch 1: the power was away") is (rules == 6)
+    kitchen.check("thigh", 150)
+    assert kitchen.say(m.HOLD_END).startswith("Batch 1: the power was away") is False
+
+
+def test_a_batch_that_comes_into_a_cold_cabinet_is_announced(rules: int) -> None:
+    kitchen = Kitchen((1, 2), rules=rules)
+    kitchen.say(m.SHIFT_START, cook=4)
+    for vat in (1, 2):
+        kitchen.cook(vat=vat)
+        kitchen.check_all(vat=vat)
+    kitchen.say(m.HOLD_START, batch=1)
+    for _ in range(5):
+        kitchen.wait(20_000)
+        kitchen.read("cabinet", 122)
+    (cold,) = [each for each in kitchen.state.world.alerts if each.kind == alerts.HOLD_COLD]
+    before = len(kitchen.effects)
+    kitchen.say(m.HOLD_START, batch=2)
+    now = next(each for each in kitchen.state.world.alerts if each.id == cold.id)
+    changes = [
+        each.change for each in kitchen.effects[before:] if isinstance(each, Notice) and each.alert.id == cold.id
+    ]
+    said = [each.say for each in kitchen.effects[before:] if isinstance(each, Cue)]
+    assert changes == (["repeated"] if rules == 6 else []) and ("Batches in it: 1, 2." in now.text) is (rules == 6)
+    assert ("Hot holding is too cold." in said) is (rules == 6)
+    before = len(kitchen.effects)
+    kitchen.wait(1000)
+    kitchen.read("cabinet", 122)
+    assert not [each for each in kitchen.effects[before:] if isinstance(each, Notice)], "not again for the same batches"
+
+
+def test_confirm_does_not_agree_to_what_was_read_since_it_was_asked(rules: int) -> None:
+    kitchen = checking(rules)
+    kitchen.check("thigh", 185)
+    assert "Confirm" in kitchen.say(m.HOLD_START)
+    kitchen.dip(140, colder=True)
+    said = kitchen.say(m.CONFIRM)
+    assert ("1 failed" in said and "Confirm to hold it" in said) is (rules == 6)
+    assert bool(kitchen.rows("holds")) is (rules == 5)
+    if rules == 6:
+        assert kitchen.say(m.CONFIRM).startswith("Batch 1 holding, checks not complete: 1 failed")
+
+
+def test_what_is_read_of_another_batch_leaves_a_question_open() -> None:
+    kitchen = Kitchen((1, 2), rules=6)
+    kitchen.say(m.SHIFT_START, cook=4)
+    for vat in (1, 2):
+        kitchen.cook(vat=vat)
+    kitchen.check("thigh", 185, vat=2)
+    kitchen.say(m.HOLD_START, batch=1)
+    kitchen.dip(184, colder=True)
+    assert kitchen.say(m.CONFIRM).startswith("Batch 1 holding")
+
+
+def test_waits_add_up_to_four_hours(rules: int) -> None:
+    """Food Code 2022, 3-501.19(B): four hours in all."""
+    kitchen = Kitchen(rules=rules)
+    kitchen.say(m.SHIFT_START, cook=4)
+    kitchen.say(m.BATCH_START)
+    kitchen.say(m.LOAD, part="thigh", count=12)
+    kitchen.wait(150 * MINUTE)
+    kitchen.say(m.LID_LOCKED)
+    kitchen.wait(13 * MINUTE)
+    kitchen.say(m.LID_OPEN)
+    kitchen.wait(155 * MINUTE)
+    for _ in range(4):
+        kitchen.check("thigh", 185)
+    kitchen.say(m.HOLD_START)
+    said = kitchen.say(m.HOLD_END)
+    assert ("its pieces waited 305 min" in said) is (rules == 6)
+
+
+@pytest.mark.parametrize("medium", ["air", "oil"])
+def test_no_bath_is_air_or_oil(medium: str) -> None:
+    kitchen = checking(6)
+    kitchen.say(m.ICE_POINT)
+    kitchen.dip(33.5, medium=medium)
+    assert kitchen.rows("probe_checks")[-1]["verdict"] == "open"
+
+
+def test_words_are_not_taken_for_the_check_of_a_batch_that_is_gone(rules: int) -> None:
+    kitchen = checking(rules)
+    kitchen.say(m.PROBE, part="thigh")
+    kitchen.say(m.DISCARD)
+    kitchen.say(m.CONFIRM)
+    assert kitchen.say(m.READING, number=185).startswith("Refused") is (rules == 6)
+
+
+def test_status_names_the_part_that_no_check_speaks_for() -> None:
+    kitchen = Kitchen()
+    kitchen.say(m.SHIFT_START, cook=4)
+    kitchen.say(m.BATCH_START)
+    kitchen.say(m.LOAD, part="thigh", count=12)
+    kitchen.say(m.LID_LOCKED)
+    kitchen.wait(13 * MINUTE)
+    kitchen.say(m.LID_OPEN)
+    for _ in range(4):
+        kitchen.check("thigh", 185)
+    kitchen.say(m.LOAD, part="wing", count=6)
+    assert "4 of 4 checks, wing not checked." in kitchen.say(m.STATUS)

@@ -141,17 +141,18 @@ def raised(world: World, alert: Alert) -> World:
     return replace(world, alerts=(*world.alerts, alert))
 
 
-def amended(world: World, alert: Alert) -> World:
+def amended(world: World, alert: Alert, again: bool = False) -> World:
     """`world` with `alert` open in it; where it is so already, its words and numbers become these.
 
-    One that becomes critical by that is repeated at once, and is in nobody's hand: what somebody had answered was less.
+    One that becomes critical by that, or is said `again`, is repeated at once and in nobody's hand: what somebody had
+    answered was less.
     """
     known = next((each for each in world.alerts if each.id == alert.id and each.ended_ms is None), None)
     if known is None:
         return raised(world, alert)
     level = alert.level if alert.level is Level.CRITICAL else known.level
     newer = replace(known, level=level, text=alert.text, numbers=alert.numbers)
-    if world.rules >= 6 and level is not known.level:
+    if world.rules >= 6 and (again or level is not known.level):
         newer = replace(newer, repeats=known.repeats + 1, acknowledged_ms=None, acknowledged_by=None)
     return replace(world, alerts=tuple(newer if each is known else each for each in world.alerts))
 

@@ -194,6 +194,8 @@ class Batch:
     """It has waited, raw or to go back, for a time that nobody knows."""
     reheat_by_ms: int | None = None
     """When food that was held too cold must be hot again, or be discarded; None for food that was not, or is hot."""
+    reheat_met_ms: int | None = None
+    """What `reheat_by_ms` was before complete checks said that it is hot; it counts again once they are not."""
     reheat_missed: bool = False
     """It was not hot again by then."""
     bound_c: float | None = None

@@ -38,7 +38,13 @@ def see(ledger: Ledger, step: Step) -> None:
             was = step.before("alerts", alert.id, ledger.rows["alerts"][alert.id])
             worse = was is not None and was["level"] == "warning" and alert.level is Level.CRITICAL
             ledger.seen["alerts that became critical"] += worse
-            hold_to("11 again", now or reopened or step.struck or worse, notice)
+            more = (
+                alert.kind == "hold below minimum"
+                and was is not None
+                and was["numbers"] != ledger.rows["alerts"][alert.id]["numbers"]
+            )
+            ledger.seen["a further batch in a cold cabinet"] += more
+            hold_to("11 again", now or reopened or step.struck or worse or more, notice)
             hold_to("11 in hand", alert.acknowledged_ms is None, notice)
 
 

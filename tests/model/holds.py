@@ -37,6 +37,7 @@ class Holds:
             self._hold(ledger, step, id, old, new)
         for _, old, new in step.of("checks"):
             warm = new.get("stage") == "holding" and new["verdict"] == "passed" and new.get("probe_was") != "failed"
+            warm = warm and not new.get("disputed") and _speaks(ledger, new)
             if warm and (old is None or old["temp_c"] != new["temp_c"]):
                 self.power.discard(new["batch_id"])
         for id, _, new in step.of("corrections"):
@@ -242,3 +243,11 @@ class Holds:
 
 def _below(temp_c: float, minimum: Limit) -> bool:
     return shown(temp_c, minimum.unit) < minimum.value
+
+
+def _speaks(ledger: Ledger, check: Row) -> bool:
+    """Whether a reading says something of the batch: of a part that was loaded, and not by words alone."""
+    id = check["batch_id"]
+    loaded = {load["part"] for load in ledger.kids[id]["loads"].values()}
+    by_probe = check["source"] == "probe" or check.get("probe_was") == "spare passed"
+    return check["part"] in {None, *loaded} and (by_probe or ledger.procedures[id].spoken_readings_prove)

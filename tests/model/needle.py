@@ -8,6 +8,8 @@ from tests.model.ledger import Ledger, Row, Step, hold_to
 COLDER_MS, SAME_SPOT_MS, GRACE_MS, NO_BATH_C = 60_000, 120_000, 15_000, 30.0
 COLDEST_C, HOTTEST_PIECE_C, HOTTEST_C = -5.0, 97.0, 105.0
 """What rests outside of this rests in no piece and no bath."""
+BATH_MS = 300_000
+"""So long a check of the needle waits."""
 LOWER_C = 0.1
 """By so much a spot must stand lower; what is nearer to it than float error may go either way."""
 TOLERANCE_C = {"F": 2 / 1.8, "C": 1.0}
@@ -33,7 +35,8 @@ def piece(event: Reading) -> bool:
 
 def near_bath(row: Row, event: Reading, margin_c: float) -> bool:
     """Whether a reading is near enough to what the bath should show; at sea level, hence the margin."""
-    return abs(event.temp_c - (0.0 if row["how"] == "ice point" else 100.0)) <= NO_BATH_C + margin_c
+    near = abs(event.temp_c - (0.0 if row["how"] == "ice point" else 100.0)) <= NO_BATH_C + margin_c
+    return near and event.medium not in ("air", "oil")
 
 
 class Needle:
@@ -196,7 +199,11 @@ class Needle:
     def _bath_waits(self, ledger: Ledger, step: Step) -> list[Row]:
         """The check of the needle that waited before this step, if one did."""
         before = [step.before("probe_checks", id, row) for id, row in ledger.rows["probe_checks"].items()]
-        return [row for row in before if row and row["verdict"] == "open" and not row["struck"]]
+        return [
+            row
+            for row in before
+            if row and row["verdict"] == "open" and not row["struck"] and step.at_ms < row["opened_ms"] + BATH_MS
+        ]
 
     def _cut_short(self, ledger: Ledger, step: Step, bath: Row) -> list[Row]:
         """The check that the words of `bath` cut short, while it would still be waited for."""

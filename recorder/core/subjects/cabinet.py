@@ -62,7 +62,8 @@ def _cold_since(world: World, last: Cabinet, at_ms: int) -> World:
 
 def _after(before: World, world: World, now: Moment) -> Change:
     world = watched(world, now)
-    newly = alerts.is_open(world, alerts.HOLD_COLD) and not alerts.is_open(before, alerts.HOLD_COLD)
+    is_open, was_open = _alert(world), _alert(before)
+    newly = is_open and (was_open is None or _named(is_open) != _named(was_open))
     return world, ((Cue(Tone.ALERT, "Hot holding is too cold."),) if newly else ())
 
 
@@ -79,10 +80,21 @@ def watched(world: World, now: Moment) -> World:
         return alerts.ended(world, now.at_ms, "warm again", (alerts.HOLD_COLD,))
     cold_ms = max(batch.hold.cold_ms for batch in holding if batch.hold)
     long_enough = lasted_ms >= COLD_FOR_MS or cold_ms >= COLD_IN_ALL_MS
-    if not side.below or not long_enough or alerts.is_open(world, alerts.HOLD_COLD):
+    known, numbers = _alert(world), [batch.number for batch in holding]
+    if not side.below or not long_enough or (known and (world.rules < 6 or {*map(str, numbers)} <= _named(known))):
         return world
-    numbers = [batch.number for batch in holding]
-    return alerts.raised(world, hold_cold(numbers, latest.temp_c, minimum, max(lasted_ms, cold_ms), now))
+    alert = hold_cold(numbers, latest.temp_c, minimum, max(lasted_ms, cold_ms), now)
+    return alerts.amended(world, replace(alert, id=known.id), again=True) if known else alerts.raised(world, alert)
+
+
+def _alert(world: World) -> Alert | None:
+    """The open alert of a cold cabinet."""
+    return next((each for each in world.alerts if each.kind == alerts.HOLD_COLD and each.ended_ms is None), None)
+
+
+def _named(alert: Alert) -> set[str]:
+    """The numbers of the batches that it names."""
+    return {*str(dict(alert.numbers)["batches"]).split()}
 
 
 def hold_cold(numbers: list[int], temp_c: float, minimum: Limit, cold_ms: int, now: Moment) -> Alert:

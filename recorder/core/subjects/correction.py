@@ -25,7 +25,12 @@ def _cook_more(world: World, command: Command) -> Answer:
     ends = alerts.ended_by(alerts.Ends.MORE_COOKING)
     world = alerts.ended(world, at_ms, "goes back into the oil", ends, batch.number)
     holds = (*batch.holds[:-1], replace(held, ended_ms=at_ms, outcome="cooked more")) if held else batch.holds
-    changes = {"corrections": (*batch.corrections, correction), "holds": holds, "reheat_by_ms": by_ms}
+    changes = {
+        "corrections": (*batch.corrections, correction),
+        "holds": holds,
+        "reheat_by_ms": by_ms,
+        "reheat_met_ms": None,
+    }
     world = moved(world, batch, m.COOK_MORE, at_ms, vat=vat, **changes)
     left_ms = by_ms - at_ms if by_ms is not None else None
     within = f" {minutes_text(left_ms)} are left to reheat it." if left_ms is not None and left_ms > 0 else ""

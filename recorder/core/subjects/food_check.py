@@ -30,6 +30,8 @@ def _reading(world: World, command: Command) -> Answer:
     if intent.number is None:
         raise Refusal("say the temperature")
     asked_for = world.open_check()
+    if asked_for and asked_for[0].stage is Stage.CLOSED and world.rules >= 6:  # words are not of a batch that is gone
+        asked_for = None
     batch = asked_for[0] if asked_for else _unnamed(world, intent)
     temp_c = to_c(intent.number, batch.procedure.unit)
     if not COLDEST_MEAT_C <= temp_c <= HOTTEST_MEAT_C:

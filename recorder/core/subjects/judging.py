@@ -43,6 +43,9 @@ def judged(
     if reading:
         about = world.probe_read.id if world.probe_read else None
         check = replace(check, uncertainty_c=reading.uncertainty_c, settle_ms=reading.settle_ms, probe_check=about)
+    asked = world.question
+    if asked and verdict is not Verdict.PASSED and asked.intent.batch in (None, batch.number) and world.rules >= 6:
+        world = replace(world, question=replace(asked, because=""))  # "confirm" agrees to nothing that was not said
     complete = batch.proven
     world = trust.remember_given(world, check.id, batch.number, check.part or "piece", spare=not reading)
     world = world.with_batch(batch.id, checks=replaced(batch.checks, check))
@@ -70,7 +73,8 @@ def judged(
     if batch.proven:
         world = _complete(world, batch, at_ms)
     if check.held:
-        if batch.hold and not batch.by_time:
+        speaks = world.rules < 6 or (proves and check.disputed is None and check.part in (None, *batch.parts))
+        if batch.hold and not batch.by_time and speaks:
             world = world.with_batch(batch.id, holds=(*batch.holds[:-1], _read_warm(batch.hold)))
         return world, (Cue(Tone.DONE, f"{what} in holding.{_progress(batch, check)}"),)
     return world, (Cue(Tone.DONE if check.counts else Tone.ALERT, f"{what}, passed.{_progress(batch, check)}"),)
@@ -122,6 +126,7 @@ def _progress(batch: Batch, check: Check) -> str:
 
 def unproven(world: World, batch: Batch, at_ms: int) -> World:
     """What made the checks of `batch` complete holds no longer; where it is in holding by now, that is an alert."""
+    world = reheating.not_hot_after_all(world, batch)
     if batch.stage not in (Stage.HOLDING, Stage.CLOSED) or batch.hold is None or not batch.hold.proven:
         return world
     hold = replace(batch.hold, proven=False)

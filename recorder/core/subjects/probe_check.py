@@ -86,7 +86,7 @@ def unread(world: World, at_ms: int) -> Change:
 
 def in_bath(check: ProbeCheck, reading: Reading) -> bool:
     """Whether this reading can be of the bath at all, and not of the piece that the needle was in before."""
-    return abs(reading.temp_c - check.due_c) <= NO_BATH_C
+    return abs(reading.temp_c - check.due_c) <= NO_BATH_C and reading.medium not in ("air", "oil")
 
 
 def read(world: World, check: ProbeCheck, reading: Reading, at_ms: int) -> Change:

@@ -60,7 +60,9 @@ def _checks(batch: Batch) -> str:
     """How far its checks are, and what speaks against it."""
     failed = [f"{batch.failed} failed"] if batch.failed else []
     cold = ["too cold"] if batch.stage is Stage.HOLDING and batch.hold and batch.hold.coldest_c is not None else []
-    return ", ".join([f"{batch.passed} of {batch.checks_needed} checks", *failed, *cold])
+    enough = batch.passed >= batch.checks_needed and not batch.failed
+    lacks = [batch.missing] if enough and batch.missing else []
+    return ", ".join([f"{batch.passed} of {batch.checks_needed} checks", *failed, *lacks, *cold])
 
 
 def _last_reading(world: World, command: Command) -> Answer:

@@ -30,7 +30,14 @@ def found_cold(world: World, batch: Batch, check: Check, at_ms: int) -> World:
 def hot_again(world: World, batch: Batch) -> World:
     """The checks of `batch` are complete: in time it is hot again, once it is out of holding."""
     hot = batch.reheat_by_ms is not None and not batch.reheat_missed and batch.stage is Stage.CHECKING
-    return world.with_batch(batch.id, reheat_by_ms=None) if hot else world
+    return world.with_batch(batch.id, reheat_by_ms=None, reheat_met_ms=batch.reheat_by_ms) if hot else world
+
+
+def not_hot_after_all(world: World, batch: Batch) -> World:
+    """The checks that said that `batch` is hot again are no longer complete: its time goes on."""
+    if world.rules < 6 or batch.reheat_met_ms is None or batch.stage is Stage.CLOSED:
+        return world
+    return world.with_batch(batch.id, reheat_by_ms=batch.reheat_met_ms, reheat_met_ms=None)
 
 
 def goes_back_by_ms(batch: Batch, at_ms: int) -> int | None:

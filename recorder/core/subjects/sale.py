@@ -28,7 +28,7 @@ def _sold(world: World, command: Command) -> Answer:
     intent, now = command.intent, command.now
     batch = batch_meant(world, intent)
     count, rest = _some(batch, intent.count)
-    doubts = _against_sale(batch, now.at_ms)
+    doubts = _against_sale(batch, now.at_ms, world.rules)
     why = [(text, unsafe) for _, text, unsafe in doubts]
     if any(kind not in command.agreed for kind, _, _ in doubts):
         kinds = " ".join(kind for kind, _, _ in doubts)
@@ -48,7 +48,7 @@ def _sold(world: World, command: Command) -> Answer:
     return done(world, say, Tone.ALERT if why else Tone.DONE)
 
 
-def _against_sale(batch: Batch, at_ms: int) -> list[tuple[str, str, bool]]:
+def _against_sale(batch: Batch, at_ms: int, rules: int) -> list[tuple[str, str, bool]]:
     """What stands against a sale: its kind, in words with its numbers, and whether it is one of safety."""
     hold, procedure = batch.hold, batch.procedure
     assert hold
@@ -65,8 +65,9 @@ def _against_sale(batch: Batch, at_ms: int) -> list[tuple[str, str, bool]]:
         )
     if batch.reheat_missed:
         against.append((UNHEATED, "it was held too cold and not hot again within 2 hours", True))
-    if batch.longest_wait_ms >= TIME_ALONE_MS:
-        text = f"its pieces waited {minutes_text(batch.longest_wait_ms)} without temperature control, 4 h is the most"
+    waited_ms = sum(ms for _, ms in batch.waits) if rules >= 6 else batch.longest_wait_ms
+    if waited_ms >= TIME_ALONE_MS:
+        text = f"its pieces waited {minutes_text(waited_ms)} without temperature control, 4 h is the most"
         against.append((WAITED, text, True))
     if batch.unknown_wait:
         against.append((WAITED, "how long its pieces waited before is not known", True))
