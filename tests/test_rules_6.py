@@ -499,3 +499,25 @@ def test_status_names_the_part_that_no_check_speaks_for() -> None:
         kitchen.check("thigh", 185)
     kitchen.say(m.LOAD, part="wing", count=6)
     assert "4 of 4 checks, wing not checked." in kitchen.say(m.STATUS)
+
+
+def test_an_alert_that_is_said_again_late_is_not_repeated_in_the_next_moment() -> None:
+    """Its reminders count from its beginning, an hour before: those are not made up for."""
+    kitchen = Kitchen((1, 2), rules=6)
+    kitchen.say(m.SHIFT_START, cook=4)
+    for vat in (1, 2):
+        kitchen.cook(vat=vat)
+        kitchen.check_all(vat=vat)
+    kitchen.say(m.HOLD_START, batch=1)
+    for _ in range(180):
+        kitchen.wait(20_000)
+        kitchen.read("cabinet", 122)
+        for cold in kitchen.state.world.alerts:
+            if cold.kind == alerts.HOLD_COLD:
+                world = alerts.acknowledged(kitchen.state.world, cold.id, "MK", kitchen.at_ms)
+                kitchen.state = replace(kitchen.state, world=world)
+    kitchen.say(m.HOLD_START, batch=2)
+    before = len(kitchen.effects)
+    kitchen.wait(10_000)
+    notices = [each for each in kitchen.effects[before:] if isinstance(each, Notice)]
+    assert not [each for each in notices if each.alert.kind == alerts.HOLD_COLD]

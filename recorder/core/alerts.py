@@ -153,7 +153,7 @@ def amended(world: World, alert: Alert, again: bool = False) -> World:
     level = alert.level if alert.level is Level.CRITICAL else known.level
     newer = replace(known, level=level, text=alert.text, numbers=alert.numbers)
     if world.rules >= 6 and (again or level is not known.level):
-        newer = replace(newer, repeats=known.repeats + 1, acknowledged_ms=None, acknowledged_by=None)
+        newer = _repeated(replace(newer, acknowledged_ms=None, acknowledged_by=None), alert.began_ms)
     return replace(world, alerts=tuple(newer if each is known else each for each in world.alerts))
 
 
@@ -227,13 +227,16 @@ def reminder_ms(alert: Alert) -> int | None:
 def reminded(world: World, id: str, at_ms: int) -> World:
     """`world` with the alert `id` repeated; reminders that were missed meanwhile are not made up for."""
 
-    def again(alert: Alert) -> Alert:
-        alert = replace(alert, repeats=alert.repeats + 1)
-        while (due_ms := reminder_ms(alert)) is not None and due_ms <= at_ms:
-            alert = replace(alert, repeats=alert.repeats + 1)
-        return alert
+    again = (_repeated(each, at_ms) if each.id == id else each for each in world.alerts)
+    return replace(world, alerts=tuple(again))
 
-    return replace(world, alerts=tuple(again(each) if each.id == id else each for each in world.alerts))
+
+def _repeated(alert: Alert, at_ms: int) -> Alert:
+    """`alert` once it is repeated at `at_ms`: what was due before is not made up for."""
+    alert = replace(alert, repeats=alert.repeats + 1)
+    while (due_ms := reminder_ms(alert)) is not None and due_ms <= at_ms:
+        alert = replace(alert, repeats=alert.repeats + 1)
+    return alert
 
 
 def repeated(world: World, id: str) -> World:

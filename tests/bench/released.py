@@ -18,11 +18,15 @@ from pathlib import Path
 from recorder.clock import ManualClock
 from recorder.core import events as ev
 from recorder.core import meanings as m
-from recorder.core.limits import Limit
 from recorder.core.procedure import Part, Procedure
 from recorder.core.station import State, deadline, step
 from recorder.journal.journal import Journal
 from recorder.notices.outbox import Messages
+
+try:
+    from recorder.core.limits import Limit
+except ImportError:  # before rules 6
+    from recorder.core.rules import Limit
 
 out, seed = Path(sys.argv[1]), int(sys.argv[2])
 chance = random.Random(seed)
