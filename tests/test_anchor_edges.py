@@ -118,9 +118,8 @@ def test_with_a_key_only_signed_anchors_speak(path: Path, own: list[Anchor]) -> 
 
 
 def test_with_a_key_and_no_anchor_of_this_database_nothing_is_said_of_signatures(path: Path) -> None:
-    assert [fault.what[:36] for fault in compare(path, [OTHER], genuine).faults] == [
-        "none of them is of this database: it"
-    ]
+    (fault,) = compare(path, [OTHER], genuine).faults
+    assert fault.what.startswith("none of them is of this database: ")
     assert compare(path, [], genuine).faults == ()
 
 

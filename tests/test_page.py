@@ -200,7 +200,7 @@ def test_the_demo_shows_its_shift_on_the_page(phone: Phone, tmp_path: Path) -> N
         url = program.stdout.readline().removeprefix("The phone page: ").strip()
         try:
             for line in program.stdout:
-                if "look at the phone page" in line:
+                if "The shift is over." in line:
                     break
             phone.driver.get(url)
             phone.shows("#link", "Live")

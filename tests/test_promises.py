@@ -69,11 +69,16 @@ def test_two_sentences_do_what_one_of_them_would_do_alone(story: list[Event], be
     after, effects = step(state, Heard(at_ms, "best", best, "test", "name", -1.0, other, "second"))
     one, two = alone("best", best), alone("second", other)
     nothing = ("Nothing is cooking", "The needle has given no reading")
+    strained = "no locked lid was said"
+    cues = [[each for each in found if isinstance(each, Cue)] for _, found in (one, two)]
     refused = [
-        any(isinstance(each, Cue) and (each.tone is Tone.REFUSED or each.say.startswith(nothing)) for each in told)
-        for _, told in (one, two)
+        any(each.tone is Tone.REFUSED or each.say.startswith(nothing) or strained in each.say for each in said)
+        for said in cues
     ]
-    second = refused == [True, False] and other.meaning not in (m.SCRATCH, m.CONFIRM)
+    unasked = (
+        after.world.rules >= 6 and other.meaning in m.FINAL and all(each.tone is not Tone.ASKS for each in cues[1])
+    )
+    second = refused == [True, False] and other.meaning not in (m.SCRATCH, m.CONFIRM) and not unasked
     expected = two if second else one
     assert (after.world, without_first_text(effects)) == (expected[0].world, expected[1])
     first_texts = [dict(each.row).get("first_text") for each in effects if is_command(each, after.seq)]

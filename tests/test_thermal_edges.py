@@ -5,10 +5,8 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from scipy import stats
 
 from recorder.thermal import lethality, sampling
-from recorder.thermal.approach import fitted
 from recorder.thermal.converters import Converted, Unfit, max31855k, max31856
 from recorder.thermal.its90 import INVERSES
 from recorder.thermal.thermocouple import emf_mv, temp_c
@@ -131,38 +129,6 @@ def test_all_fat_is_the_fattest_column() -> None:
 def test_no_tolerance_factor_with_the_degrees_of_a_pooled_spread(bad: tuple[int, float, float, int]) -> None:
     with pytest.raises(ValueError, match=r"carry no bound|must be from"):
         sampling.tolerance_factor(*bad)
-
-
-def profile(samples: list[tuple[int, float]], noise_c: float, weight: int) -> tuple[float, float]:
-    """End and half interval of an exponential approach by brute force: numpy's least squares at 1,000 lags."""
-    times_s = np.array([at_ms / 1000 for at_ms, _ in samples])
-    values = np.array([value for _, value in samples])
-    fits = []
-    for lag_s in np.geomspace(0.4, 10, 1_000):
-        model = np.column_stack([np.ones(len(times_s)), np.exp(-times_s / lag_s)])
-        (end, rest), *_ = np.linalg.lstsq(model, values, rcond=None)
-        left = values - model @ np.array([end, rest])
-        fits.append((float(left @ left), float(end), float(np.linalg.inv(model.T @ model)[0, 0])))
-    least, end, _ = min(fits)
-    free = len(samples) - 3 + weight
-    room = stats.t.ppf(0.975, free) ** 2 * (least + weight * noise_c**2) / free
-    return end, max(abs(each - end) + math.sqrt((least + room - s) * v) for s, each, v in fits if s <= least + room)
-
-
-def test_the_interval_of_the_end_is_the_profile_interval_on_the_mean() -> None:
-    """As the module says it is worked out, with a noise of 0.15 °C that weighs as much as three samples.
-
-    It tries few lags: a single interval is up to a third wider or narrower than the exact one.
-    """
-    dice, ratios = np.random.default_rng(7), []
-    for _ in range(12):
-        for lag_s in (0.8, 2.0, 4.0):
-            samples = [(n * 400, 80 - 40 * math.exp(-n * 0.4 / lag_s) + float(dice.normal(0, 0.1))) for n in range(18)]
-            fit, (end_c, half_c) = fitted(samples), profile(samples, 0.15, 3)
-            assert abs(fit.end_c - end_c) < 0.4 * half_c
-            ratios.append(fit.half_c / half_c)
-    assert sum(ratios) / len(ratios) == pytest.approx(1, abs=0.05)
-    assert min(ratios) > 0.6 and max(ratios) < 1.5
 
 
 INVERSE_RANGES_C = {"K": (-200, 0, 500, 1372), "J": (-210, 0, 760, 1200), "T": (-200, 0, 400)}
