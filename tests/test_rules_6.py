@@ -521,3 +521,11 @@ def test_an_alert_that_is_said_again_late_is_not_repeated_in_the_next_moment() -
     kitchen.wait(10_000)
     notices = [each for each in kitchen.effects[before:] if isinstance(each, Notice)]
     assert not [each for each in notices if each.alert.kind == alerts.HOLD_COLD]
+
+
+def test_a_bath_keeps_what_it_was_first_read_at(rules: int) -> None:
+    kitchen = checking(rules)
+    kitchen.say(m.ICE_POINT)
+    kitchen.dip(32.5, uncertainty_c=0.5)
+    assert rest(kitchen, 31, uncertainty_c=0.1) == ""
+    assert kitchen.rows("probe_checks")[-1]["temperature"] == 32.5
