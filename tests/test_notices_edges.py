@@ -28,6 +28,7 @@ from recorder.notices.alive import Alive
 from recorder.notices.answers import ACKNOWLEDGE, SEEN, SIGN, Reception, parse
 from recorder.notices.log_limit import LogLimit
 from recorder.notices.outbox import Messages, Outbox
+from recorder.notices.settings import MqttSettings
 from recorder.notices.state_publisher import StatePublisher
 from tests.kitchen import Kitchen
 
@@ -362,3 +363,8 @@ def test_the_time_of_a_batch_that_cooks_is_its_cooks(proven: bool) -> None:
     batch = replace(batch, wait_known=not proven, cooks=(replace(batch.cooks[-1], time_proven=proven),))
     (told,) = states.batches(World(batches=(batch,)))["open"]
     assert told["time_proven"] is proven
+
+
+def test_a_key_without_its_certificate_is_refused_by_name() -> None:
+    with pytest.raises(ValueError, match="key_file does nothing without cert_file; name it too"):
+        MqttSettings("broker", "far", key_file=Path("key.pem"))
