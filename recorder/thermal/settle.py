@@ -1,10 +1,10 @@
 """When a needle has come to rest, where, and at what temperature. Pure; time is an argument. It knows no limit.
 
 **Settled.** An approach by the laws of NEEDLE.md is fitted to the samples (`approach`): in a fluid the last of the way
-dies fast, in meat slowly. Where it ends lies between the two, nearer to the law that fits better (`_rest_c`), and how
-far that may be off follows from how far the laws are apart, from noise and from the slope (`_doubt_c`). The needle has
-settled when half of the 95 % interval is `SURE_C` or less, and the fits have agreed for `STAND_MS`. The value lies on
-the careful side, by about the doubt; the interval is wide at first and narrows while the needle stays.
+dies fast, in meat slowly. Where it ends lies between the two, nearer to the law that fits better (`Approach.rest_c`).
+How far that may be off follows from how far the laws are apart, from noise and from the slope (`Approach.doubt_c`). The
+needle has settled when half of the 95 % interval is `SURE_C` or less, and the fits have agreed for `STAND_MS`. The
+value lies on the careful side, by about the doubt; the interval is wide at first and narrows while the needle stays.
 
 **A fall has to prove itself.** Too high is the unsafe side. One that came down, or slowly though not as in meat, has
 settled only when its fits have agreed more closely, for `STAND_DOWN_MS`, and the needle was level for `LEVEL_MS`. A
@@ -35,15 +35,14 @@ tests/test_settle.py, `tests.bench.settle`.
 
 import math
 from collections import deque
-from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from statistics import fmean
 
 from recorder.thermal.approach import LAGS_S, LEAST_SAMPLES, ORIGINS_S, Approach, fitted
 from recorder.thermal.contact import SPIKE_C, Contact
 from recorder.thermal.medium import HOTTEST_C, STEAMY_C, UNSURE, WATER, Stay, medium, quick
 from recorder.thermal.response import THICK_S, lag_s
+from recorder.thermal.samples import Samples, in_bins, level, white_c
 
 RECENT_MS = 4_000
 """Movement is looked for within this window; a longer gap is an interruption."""
@@ -77,8 +76,6 @@ LEAST_LEFT_C = 0.15
 """Less than this left over is no misfit."""
 SEEN = 0.6
 """Samples farther away than this share of the newest way are not fitted."""
-APART, UNDECIDED, NOISY, STEEP_S, SPREAD = 0.14, 0.07, 0.75, 2.0, 0.14
-"""The parts of the doubt, by least squares on the bench's tuning half; see `_doubt_c`."""
 UNSEEN_C, WIDE = 0.4, 3.4
 """Half of the interval: what no sample shows, and times the doubt."""
 CARE_UP, CARE_DOWN = 1.4, 1.0
@@ -93,8 +90,6 @@ COOLED_C = 5.0
 TURNED_C, TURNED_UP_C = 1.2, 0.3
 """So much below the hottest of its way it has turned; then it must not seem to go up by more than the second."""
 LEVEL_MS = 8_000
-LEVEL_C_PER_S = 0.03
-"""Most that the line through `LEVEL_MS` of samples may rise or fall when the needle came down."""
 NOISE_C = 1.0
 """A sample this near to the one farthest off shows no movement yet."""
 MOVED_C = 3.0
@@ -108,8 +103,6 @@ PLUNGE_MS = 20_000
 """Food takes a needle along faster than air does, even in a draught (common practice, no source)."""
 ORIGIN_S, LAG_S, MOST_ORIGIN_S = (1.5, 2.0, 1.0), (2.2, 0.6, 1.5), 12.0
 """From the time that half of the way took: how the searched lags and origins are bounded; see `_laws`."""
-
-Samples = Sequence[tuple[int, float]]
 
 
 class Place(StrEnum):
@@ -253,12 +246,12 @@ class Settling:
 
     def _judged(self, at_ms: int, fit: Approach) -> tuple[float, float]:
         """What it settles to, on the careful side, and half of the interval, both in °C."""
-        doubt_c = _doubt_c(fit)
+        doubt_c = fit.doubt_c
         moves = min((abs(fit.slow_c - fit.quick_c) + LEVEL_MS / 1000 * abs(fit.slope_c_per_s)) / FULL_C, 1.0)
         thick = self._thick(fit)
         care = (CARE_DOWN if thick or self._down(fit) else CARE_UP) * moves
         wide = WIDE * (THICK if thick else 1)
-        return fit.now_c + _rest_c(fit) - care * doubt_c, UNSEEN_C + wide * doubt_c
+        return fit.now_c + fit.rest_c - care * doubt_c, UNSEEN_C + wide * doubt_c
 
     def _sure(self, value_c: float, half_c: float) -> bool:
         """Whether the interval is narrow enough; in a bath, where the needle itself is checked, it must be narrower."""
@@ -273,7 +266,7 @@ class Settling:
 
     def _near(self, fit: Approach) -> bool:
         """Whether little is left of a way down; one that has turned down does not go up."""
-        rest_c = _rest_c(fit)
+        rest_c = fit.rest_c
         return rest_c >= -NEAR_C and not (self._turned and rest_c > TURNED_UP_C)
 
     def _highest_c(self) -> float:
@@ -283,7 +276,7 @@ class Settling:
 
     def _down(self, fit: Approach) -> bool:
         """Whether it comes, or came, from above."""
-        return self._turned or self._way is Place.FALLING or _rest_c(fit) < -0.1
+        return self._turned or self._way is Place.FALLING or fit.rest_c < -0.1
 
     def _slow(self, fit: Approach) -> bool:
         """Whether it came slowly though not as in meat: metal that cools, steam that swings and a twist do that."""
@@ -339,11 +332,11 @@ class Settling:
         if len(stretch) < LEAST_SAMPLES or self._doubtful(stretch):
             return None
         while len(stretch) >= LEAST_SAMPLES and stretch[-1][0] - stretch[0][0] >= LEAST_MS:
-            means, counts = _means(stretch)
+            means, counts = in_bins(stretch)
             if len(means) < LEAST_SAMPLES:
                 return None
             fit = fitted(means, counts, *self._laws(means[0][0], newest_c))
-            if fit.left_c <= max(MISFIT * _white_c(stretch), LEAST_LEFT_C):
+            if fit.left_c <= max(MISFIT * white_c(stretch), LEAST_LEFT_C):
                 return fit
             stretch = stretch[len(stretch) // 3 :]
         return None
@@ -386,13 +379,13 @@ class Settling:
         stood = [fit for fitted_ms, fit in fits if fitted_ms >= at_ms - stand_ms - 300]
         if not fits or fits[0][0] > at_ms - stand_ms * 0.9:
             return None
-        ends = [fit.now_c + _rest_c(fit) for fit in stood]
+        ends = [fit.now_c + fit.rest_c for fit in stood]
         fell_c = stood[0].now_c - stood[-1].now_c
         return fits[-1][1] if max(ends) - min(ends) <= stand_c and fell_c <= FELL_C else None
 
     def _arrived(self, at_ms: int, fit: Approach, end_c: float) -> bool:
         """Whether it came to rest; and if so, whether that is a new spot, the same as before, or none."""
-        if (self._way is Place.FALLING or self._slow(fit)) and not _level(self._last(LEVEL_MS)):
+        if (self._way is Place.FALLING or self._slow(fit)) and not level(self._last(LEVEL_MS), LEVEL_MS):
             return False
         if self._hot and FLOOR_C <= end_c <= HOTTEST_C and self._coolest_c > end_c - COOLED_C:
             self.place, self.medium = Place.METAL, UNSURE
@@ -429,53 +422,3 @@ class Settling:
             if at_ms >= self._began_ms and (value - goal_c) * sign >= 0:
                 return max(at_ms - self._began_ms, 1) / 1000
         return math.inf
-
-
-def _rest_c(fit: Approach) -> float:
-    """How far it still goes: between the two laws, nearer to the one that fits better."""
-    return fit.quick_c + (1 + fit.lean) / 2 * (fit.slow_c - fit.quick_c)
-
-
-def _doubt_c(fit: Approach) -> float:
-    """How far that is off, on the average, if it is."""
-    apart_c = abs(fit.slow_c - fit.quick_c)
-    unsure = APART + UNDECIDED * (1 - fit.lean**2)
-    spread_c = SPREAD * (fit.high_c - fit.low_c) / 2
-    return unsure * apart_c + NOISY * fit.noise_c + STEEP_S * abs(fit.slope_c_per_s) + spread_c
-
-
-def _means(samples: Samples) -> tuple[list[tuple[int, float]], list[float]]:
-    """The samples of each half second (of each second, if older than ten) as one, and how many they were."""
-    newest_ms = samples[-1][0]
-    found: list[list[float]] = []
-    last = None
-    for at_ms, value in samples:
-        age = newest_ms - at_ms
-        bin = age // 500 if age < 10_000 else 1000 + age // 1000
-        if bin != last:
-            found.append([0, 0, 0])
-            last = bin
-        row = found[-1]
-        row[0] += at_ms
-        row[1] += value
-        row[2] += 1
-    return [(round(at / count), value / count) for at, value, count in found], [count for _, _, count in found]
-
-
-def _white_c(samples: Samples) -> float:
-    """The standard deviation of noise from sample to sample, whatever the curve."""
-    values = [value for _, value in samples]
-    bends = [(a - 2 * b + c) ** 2 for a, b, c in zip(values, values[1:], values[2:], strict=False)]
-    return math.sqrt(sum(bends) / len(bends) / 6)
-
-
-def _level(samples: Samples) -> bool:
-    """Whether they are long enough, and the line through them is nearly level."""
-    return samples[-1][0] - samples[0][0] >= LEVEL_MS * 3 // 4 and abs(_slope(samples)) <= LEVEL_C_PER_S
-
-
-def _slope(samples: Samples) -> float:
-    """Least-squares slope, °C per second; the samples must span some time."""
-    mean_ms, mean_c = fmean(at for at, _ in samples), fmean(value for _, value in samples)
-    over = sum((at - mean_ms) * (value - mean_c) for at, value in samples)
-    return 1000 * over / sum((at - mean_ms) ** 2 for at, _ in samples)
