@@ -13,7 +13,6 @@ from recorder.clock import Clock, SystemClock
 from recorder.config import Settings
 from recorder.core.effects import Cue
 from recorder.core.events import EarLost, ProbeLost
-from recorder.driver import load
 from recorder.failure_notice import FailureNotice, Lamp
 from recorder.journal import quarantine
 from recorder.journal.errors import JournalBusy, JournalDamaged
@@ -41,7 +40,7 @@ def posts(settings: Settings, clock: Clock, deaf: Callable[[], bool]) -> tuple[P
         recogniser = ear.build(settings.phrases, settings.voice)
         source = Microphone(settings.voice.device)
         switch = ear.foot_switch(settings.voice)
-        driver = load("arecord")(source, recogniser, settings.phrases, settings.voice, clock, deaf, switch)
+        driver = ear.MicrophoneEar(source, recogniser, settings.phrases, settings.voice, clock, deaf, switch)
         made.append(
             Post(
                 driver,
@@ -53,7 +52,7 @@ def posts(settings: Settings, clock: Clock, deaf: Callable[[], bool]) -> tuple[P
 
 
 def _probe_post(probe: Probe, clock: Clock) -> Post:
-    """A probe tells its losses itself, but not while it hangs."""
+    """A probe reports its losses itself, but not while it hangs."""
     return Post(probe, hangs=lambda: tuple(ProbeLost(clock.now_ms(), name, "it hangs") for name in probe.names()))
 
 
@@ -87,7 +86,7 @@ def run(settings: Settings, stop: threading.Event) -> None:
     """Record with the real devices of `settings` until `stop`.
 
     Raises `JournalBusy`, and what else ended it (`DriverUnavailable`, a `JournalError`, a fault of the program) after
-    that was said aloud, shown and told.
+    that was spoken, shown and sent.
     """
     speaker = Speaker(settings.speaker) if settings.speaker else None
     notice = FailureNotice(speaker, Lamp(settings.lamp) if settings.lamp else None)
