@@ -10,7 +10,7 @@ from recorder.voice.engines import Guess
 from recorder.voice.language import phrases
 from recorder.voice.settings import Judgement, Thresholds
 
-CLIPS = Path(__file__).parent.parent / "fixtures/voice"
+CLIPS = Path(__file__).parent.parent / "recorder/share/voices"
 
 
 KNOWN = phrases.load(files("recorder").joinpath("share/phrases-en.toml").read_text("utf-8"))

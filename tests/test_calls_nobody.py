@@ -16,7 +16,7 @@ import pytest
 from tests.system import needs
 
 ROOT = Path(__file__).parent.parent
-CLIPS = ROOT / "fixtures/voice"
+CLIPS = ROOT / "recorder/share/voices"
 
 CALLS = re.compile(
     r"(?:connect|sendto|sendmsg|sendmmsg)\(.*sa_family=AF_(?:INET|UNIX).*|open.*/etc/(?:resolv\.conf|hosts)\".*"

@@ -1,4 +1,4 @@
-"""The ear on real sound: the clips of fixtures/voice through the default recogniser; its front end on made sound."""
+"""The ear on real sound: the clips of share/voices through the default recogniser; its front end on made sound."""
 
 import os
 import threading

@@ -22,7 +22,7 @@ from recorder.voice.audio.soundfile import read_wav
 from recorder.voice.language import phrases
 
 SHIPPED = files("recorder").joinpath("share/phrases-en.toml").read_text("utf-8")
-CLIPS = Path(__file__).parent.parent / "fixtures/voice"
+CLIPS = Path(__file__).parent.parent / "recorder/share/voices"
 
 KOREAN = """
 language = "ko"

@@ -17,7 +17,7 @@ from recorder.voice.engines.tokens import END
 from recorder.voice.language import phrases
 from recorder.voice.settings import SHIPPED
 
-CLIPS = Path(__file__).parent.parent / "fixtures/voice"
+CLIPS = Path(__file__).parent.parent / "recorder/share/voices"
 INDEX = tomllib.loads((CLIPS / "index.toml").read_text())
 COMMANDS = sorted(INDEX.keys() - {"talk.wav", "near-miss.wav"})
 SHARE = files("recorder").joinpath("share")

@@ -25,7 +25,7 @@ from recorder.voice.engines import Guess
 from recorder.voice.language import phrases
 from recorder.voice.settings import VoiceSettings
 
-CLIPS = Path(__file__).parent.parent / "fixtures/voice"
+CLIPS = Path(__file__).parent.parent / "recorder/share/voices"
 WINDOW_S = WINDOW_BYTES / 2 / RATE
 SURE_S = SURE * WINDOW_S
 

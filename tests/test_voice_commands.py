@@ -18,7 +18,7 @@ from recorder.voice.audio.soundfile import read_wav
 from recorder.voice.engines import model
 from recorder.voice.language.card_texts import CAUTIONS
 
-CLIPS = Path(__file__).parent.parent / "fixtures/voice"
+CLIPS = Path(__file__).parent.parent / "recorder/share/voices"
 INDEX = tomllib.loads((CLIPS / "index.toml").read_text())
 
 

@@ -30,7 +30,7 @@ STEP_DB = -90
 
 QUIET_DB = -30
 """With no peak above this either nobody spoke or the level is low. Measured with the sphinx engine on the clips of
-fixtures/voice, turned down: 35 of 35 heard right with peaks at -20 dBFS, 27 at -30."""
+share/voices, turned down: 35 of 35 heard right with peaks at -20 dBFS, 27 at -30."""
 
 COLOURS = {"█+": "green", "▒+": "yellow", "·+": "dim"}
 """The bar can be read without them."""

@@ -34,8 +34,8 @@ from recorder.voice import ear
 from recorder.voice.audio.soundfile import read_wav
 from recorder.voice.settings import VoiceSettings
 
-CLIPS = Path(__file__).parents[2] / "fixtures" / "voice"
-"""The sound files of the story; they are in the repository and not in the installed package."""
+CLIPS = Path(__file__).parents[1] / "share/voices"
+"""The sound files of the story."""
 
 DAY_MS = 86_400_000
 
@@ -57,8 +57,6 @@ class Director:
 
         Raises `DemoError`.
         """
-        if not CLIPS.is_dir():
-            raise DemoError(f"{CLIPS} is missing; run the demo from a clone of the repository (pip install -e .)")
         self.database = folder / "records.db"
         if self.database.exists():
             raise DemoError(f"{self.database} is there already; choose another folder with --out")

@@ -14,7 +14,7 @@ START_MS = 1_772_100_000_000
 
 @dataclass(frozen=True, slots=True)
 class Say:
-    """The cook says something: a sound file of fixtures/voice."""
+    """The cook says something: a sound file of share/voices."""
 
     clip: str
 

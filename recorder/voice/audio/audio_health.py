@@ -33,7 +33,7 @@ RAIL = 32_000
 """From here to full scale a sample counts as clipped: a clipped wave that is resampled rings a little below it."""
 
 CLIPPED = 0.01
-"""Share of clipped samples that is trouble. Measured with the sphinx engine on the clips of fixtures/voice, turned up:
+"""Share of clipped samples that is trouble. Measured with the sphinx engine on the clips of share/voices, turned up:
 35 of 35 heard right without clipping, 32 at 0.9 %, 26 at 3 %, 15 at 11 %."""
 
 OFF_CENTRE = 0.3
