@@ -25,7 +25,7 @@ from recorder.journal.journal import Journal
 
 log = logging.getLogger(__name__)
 
-MAKERS = ("core", "thermal", "journal/codec.py", "snapshot.py")
+MAKERS = ("core", "thermal", "journal/codec.py", "tables.py", "snapshot.py")
 """The parts of the package that make a state what it is."""
 
 

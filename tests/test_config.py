@@ -6,11 +6,11 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from recorder import config
 from recorder.__main__ import app
 from recorder.config import ConfigError, load, load_phrases, load_procedure
 from recorder.core import meanings as m
 from recorder.core.limits import Limit
+from recorder.procedure_file import length_ms
 
 SHARE = files("recorder").joinpath("share")
 
@@ -79,7 +79,7 @@ def test_the_shipped_safety_limits_name_their_source() -> None:
         ('station = "a"\n[[probe]]\ndriver = "serial"\nport = "x"\nchannels = ["toe"]', "'toe' is none of"),
         ('station = "a"\n[[probe]]\ndriver = "serial"\nport = "x"\nbaud = "fast"', "baud is 'fast'"),
         ('station = "a"\n[[probe]]\ndriver = "serial"\nport = "x"\nspeed = 3', "does not know speed"),
-        ('station = "a"\n[probe]\ndriver = "serial"', "[probe] needs double brackets, [[probe]]"),
+        ('station = "a"\n[probe]\ndriver = "serial"', "probe needs double brackets around its name, [[ ]]"),
         ('station = "a"\n[mqtt]\ntls = "no"', "it must be true or false"),
         ('station = "a"\nvats = 1', "it must be a list, in [ ]"),
         ('station = "a"\n[voice]\nengine = "ears"', "engine"),
@@ -110,11 +110,11 @@ def test_a_mistake_in_a_station_file(tmp_path: Path, text: str, complaint: str) 
         ("pieces_per_load = 40", "pieces_per_load = true", "pieces_per_load is True"),
         ("target = 178", "target = 160", "must not be below its critical limit"),
         ('unit = "F"', 'unit = "K"', 'write "F" or "C"'),
-        ("[oil]", "[oil]\nsmell = 3", "[oil] does not know smell"),
+        ("[oil]", "[oil]\nsmell = 3", "oil does not know smell; there are low, high"),
         ('product = "breaded bone-in chicken"', "", "product is missing"),
         ("low = 325", "low = 360", "low end must be below"),
         ('["discard batch"]', '["throw away"]', "ask_first can't name 'throw away'; it may name shift start"),
-        ('["discard batch"]', '["confirm", 7]', "ask_first can't name 'confirm', 7;"),
+        ('["discard batch"]', '["confirm", 7]', "ask_first has an entry that is 7; it must be text in quotes"),
         ('["discard batch"]', '"discard batch"', "ask_first is 'discard batch'; it must be a list, in [ ]"),
     ],
 )
@@ -132,7 +132,7 @@ def test_a_mistake_in_a_procedure(tmp_path: Path, old: str, new: str, complaint:
     ("text", "ms"), [("12 min", 720_000), ("45 s", 45_000), ("1 h 30 min", 5_400_000), ("0.5 h", 1_800_000)]
 )
 def test_lengths_of_time(text: str, ms: int) -> None:
-    assert config._length({"limit": text}, "limit", "[hold]") == ms
+    assert length_ms(text) == ms
 
 
 @pytest.mark.parametrize(

@@ -1,5 +1,6 @@
 """The ear on real sound: the clips of share/voices through the default recogniser; its front end on made sound."""
 
+import math
 import os
 import threading
 import tomllib
@@ -311,6 +312,12 @@ def test_settings_come_from_a_table() -> None:
     )
 
 
+def test_thresholds_may_have_no_least_as_voice_tune_writes_it() -> None:
+    measure = {"named": -20.0, "score": 0, "weakest": -math.inf}
+    made = settings.from_dict({"thresholds": {"plain": measure, "numbered": measure}})
+    assert made.thresholds == settings.Judgement(settings.Thresholds(-20.0, 0.0), settings.Thresholds(-20.0, 0.0))
+
+
 @pytest.mark.parametrize(
     ("table", "complaint"),
     [
@@ -324,12 +331,12 @@ def test_settings_come_from_a_table() -> None:
         ({"volume": 3}, "voice does not know volume"),
         ({"front_end": {"noise_suppression": 9}}, "0 to 4"),
         ({"front_end": 3}, "must be a table"),
-        ({"front_end": {"before_ms": 256.5}}, "voice.front_end.before_ms is 256.5; write a whole number"),
-        ({"front_end": {"speech": "loud"}}, "voice.front_end.speech is 'loud'; write a number"),
-        ({"front_end": {"speech": float("nan")}}, "voice.front_end.speech is nan; write a number"),
-        ({"thresholds": {"plain": {"named": 1, "score": float("nan")}}}, "plain.score is nan; write a number"),
-        ({"thresholds": {"plain": {"named": -1.0}}}, "voice.thresholds.plain needs all of named"),
-        ({"thresholds": {}}, "voice.thresholds needs all of plain, numbered"),
+        ({"front_end": {"before_ms": 256.5}}, "voice.front_end.before_ms is 256.5; it must be a whole number"),
+        ({"front_end": {"speech": "loud"}}, "voice.front_end.speech is 'loud'; it must be a number"),
+        ({"front_end": {"speech": float("nan")}}, "voice.front_end.speech is nan; it must be a finite number"),
+        ({"thresholds": {"plain": {"named": 1, "score": float("nan")}}}, "plain.score is nan; it must be a number"),
+        ({"thresholds": {"plain": {"named": -1.0}}}, "voice.thresholds.plain.score is missing"),
+        ({"thresholds": {}}, "voice.thresholds.plain is missing"),
     ],
 )
 def test_bad_settings_are_named(table: dict[str, object], complaint: str) -> None:

@@ -46,8 +46,8 @@ def test_what_the_url_says_goes_before_the_defaults() -> None:
         ("/dev/x?port.of=C", "port.of has no place, since port is '/dev/x'"),
         ("/dev/x?driver.of=C", "driver.of has no place, since driver is 'serial'"),
         ("modbus:/dev/x?register=5&register.address=0", r"register.address has no place, since register is \[5\]"),
-        ("/dev/x?silence_s=inf", "silence_s is inf; write a number"),
-        ("/dev/x?period_s=nan", "period_s is nan; write a number"),
+        ("/dev/x?silence_s=inf", "silence_s is inf; it must be a finite number"),
+        ("/dev/x?period_s=nan", "period_s is nan; it must be a finite number"),
     ],
 )
 def test_a_mistake_is_named(url: str, complaint: str) -> None:

@@ -5,18 +5,15 @@ is added to an event later, with a default, leaves the bytes of older entries as
 """
 
 import json
-import types
-from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
-from enum import StrEnum
-from functools import cache
-from typing import Any, TypeVar, get_args, get_origin, get_type_hints
+from typing import Any, TypeVar
 
 import rfc8785
 
 from recorder.core import events
 from recorder.core.events import Event
 from recorder.errors import RecorderError
+from recorder.tables import build
 
 KINDS: dict[str, type[Event]] = {
     "started": events.Started,
@@ -81,10 +78,9 @@ def decode(kind: str, body: str) -> Event:
 def built(kind: type[Built], value: Any) -> Built:
     """The dataclass of this kind whose plain form is `value`; raises `CodecError`."""
     try:
-        made: Built = _built(kind, value)
-    except (TypeError, KeyError, ValueError, AttributeError, OverflowError, RecursionError) as error:
+        return build(kind, value)
+    except (ValueError, RecursionError) as error:
         raise CodecError(f"it is no {kind.__name__}: {error}") from error
-    return made
 
 
 def plain(value: Any, brief: bool = False) -> Any:
@@ -96,38 +92,4 @@ def plain(value: Any, brief: bool = False) -> Any:
         return [plain(each, brief) for each in value]
     if isinstance(value, dict):
         return {key: plain(each, brief) for key, each in value.items()}
-    return value
-
-
-@cache
-def _hints(kind: type) -> dict[str, Any]:
-    return get_type_hints(kind)
-
-
-def _built(hint: Any, value: Any) -> Any:
-    """A value of the type `hint` from its plain form; raises where it does not fit."""
-    if is_dataclass(hint):
-        assert isinstance(hint, type)
-        if not isinstance(value, Mapping):
-            raise TypeError(f"{hint.__name__} is {value!r}")
-        hints = _hints(hint)
-        return hint(**{name: _built(hints[name], each) for name, each in value.items()})
-    if isinstance(hint, types.UnionType):
-        if value is None:
-            return None
-        kinds = [each for each in get_args(hint) if each is not types.NoneType]
-        return _built(next((each for each in kinds if type(value) is each), kinds[0]), value)
-    if get_origin(hint) is tuple:
-        first, *rest = get_args(hint)
-        if rest == [...]:
-            return tuple(_built(first, each) for each in value)
-        return tuple(_built(each, part) for each, part in zip((first, *rest), value, strict=True))
-    if get_origin(hint) is dict:
-        return {key: _built(get_args(hint)[1], each) for key, each in value.items()}
-    if isinstance(hint, type) and issubclass(hint, StrEnum):
-        return hint(value)
-    if hint is float and type(value) is int:
-        return float(value)
-    if type(value) is not hint:
-        raise TypeError(f"{value!r} is not {hint.__name__}")
     return value

@@ -2,10 +2,11 @@
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
+from recorder.tables import MisfitError, build
 from recorder.voice.audio.frontend import FrontEndSettings
 from recorder.voice.engines import ENGINES
 from recorder.voice.language.phrases import Phrases
@@ -15,17 +16,27 @@ LISTENING = ("name", "open", "switch")
 """The ways to listen."""
 
 
+def _score(value: Any) -> float:
+    """A number on an engine's scale; -inf is the least."""
+    if type(value) not in (int, float) or math.isnan(value):
+        raise MisfitError(f"is {value!r}; it must be a number")
+    return float(value)
+
+
+Score = Annotated[float, _score]
+
+
 @dataclass(frozen=True, slots=True)
 class Thresholds:
     """What a guess must reach; scores are the least, on the engine's own scale."""
 
-    named: float
+    named: Score
     """For the station's name."""
-    score: float
+    score: Score
     """For the sentence after it."""
-    lead: float = 0.0
+    lead: Score = 0.0
     """For its lead over the next best that means something else."""
-    weakest: float = -math.inf
+    weakest: Score = -math.inf
     """For its least sure word."""
     stray_ms: int = 600
     """The most sound from the first word to the last that is none of the words."""
@@ -104,36 +115,15 @@ class VoiceSettings:
 
 
 def from_dict(table: Mapping[str, Any]) -> VoiceSettings:
-    """The settings in a [voice] table; raises `ValueError` that names the key and the remedy.
-
-    Keys: engine, listening, switch, switch_key, name, device, model; the tables [voice.thresholds.plain] and
-    [voice.thresholds.numbered] with the fields of `Thresholds`; and [voice.front_end] with those of `FrontEndSettings`.
-    """
-    values = dict(table)
-    for key in ("engine", "listening", "name", "device", "model"):
-        if key in values and not isinstance(values[key], str):
-            raise ValueError(f"voice.{key} is {values[key]!r}; write it as text in quotes")
-    if "front_end" in values:
-        values["front_end"] = _build(FrontEndSettings, values["front_end"], "voice.front_end")
-    if "thresholds" in values:
-        measures = values["thresholds"]
-        if isinstance(measures, Mapping):
-            measures = dict(measures) | {
-                key: _build(Thresholds, measures[key], f"voice.thresholds.{key}")
-                for key in ("plain", "numbered")
-                if key in measures
-            }
-        values["thresholds"] = _build(Judgement, measures, "voice.thresholds")
-    if values.get("model") is not None:
-        values["model"] = Path(values["model"])
-    if "switch" in values:
-        if not isinstance(values["switch"], str) or not values["switch"].startswith("/"):
-            raise ValueError(
-                f"voice.switch is {values['switch']!r}; write a path such as /dev/input/by-id/...-event-kbd"
-            )
-        values["switch"] = Path(values["switch"])
-    settings = _build(VoiceSettings, values, "voice")
-    assert isinstance(settings, VoiceSettings)
+    """The settings in a [voice] table, with the fields of `VoiceSettings`. Raises `ValueError`, which names the key."""
+    try:
+        settings = build(VoiceSettings, table)
+    except MisfitError as error:
+        raise error.within("voice") from None
+    if settings.switch is not None and not settings.switch.is_absolute():
+        raise ValueError(
+            f"voice.switch is {str(settings.switch)!r}; write a path such as /dev/input/by-id/...-event-kbd"
+        )
     if settings.engine not in ENGINES:
         raise ValueError(f"voice.engine is {settings.engine!r}; write one of {ENGINES.listed()}")
     if settings.engine not in SHIPPED and settings.thresholds is None:
@@ -147,7 +137,7 @@ def from_dict(table: Mapping[str, Any]) -> VoiceSettings:
         raise ValueError(
             "voice.switch is missing; write the foot switch's path, such as /dev/input/by-id/...-event-kbd"
         )
-    if settings.switch_key is not None and (type(settings.switch_key) is not int or settings.switch_key < 1):
+    if settings.switch_key is not None and settings.switch_key < 1:
         raise ValueError(
             f"voice.switch_key is {settings.switch_key!r}; write the number of a key code, or leave it out"
         )
@@ -159,20 +149,3 @@ def from_dict(table: Mapping[str, Any]) -> VoiceSettings:
     if not 0 <= settings.front_end.noise_suppression <= 4:
         raise ValueError("voice.front_end.noise_suppression must be 0 to 4")
     return settings
-
-
-def _build(known: type, values: Any, where: str) -> Any:
-    kinds = {each.name: each.type for each in fields(known)}
-    if not isinstance(values, Mapping):
-        raise ValueError(f"{where} must be a table; write [{where}] and its lines under it")
-    if unknown := values.keys() - kinds.keys():
-        raise ValueError(f"{where} does not know {', '.join(sorted(unknown))}; there are {', '.join(kinds)}")
-    for key, value in values.items() if known in (FrontEndSettings, Thresholds) else ():
-        if type(value) not in (int, float) or math.isnan(value):
-            raise ValueError(f"{where}.{key} is {value!r}; write a number")
-        if kinds[key] is int and type(value) is not int:
-            raise ValueError(f"{where}.{key} is {value!r}; write a whole number")
-    try:
-        return known(**values)
-    except TypeError as error:
-        raise ValueError(f"{where} needs all of {', '.join(kinds)}") from error

@@ -1,0 +1,161 @@
+"""What a procedure file has, as it is written, and the procedure that it means."""
+
+import re
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+from recorder.core import meanings as m
+from recorder.core.limits import Limit
+from recorder.core.procedure import BY_READING, BY_TEMPERATURE, Part, Procedure
+from recorder.tables import MisfitError, build
+
+UNIT_MS = {"h": 3_600_000, "min": 60_000, "s": 1000}
+
+HIGHEST = 1e12
+"""No number of a procedure is as high."""
+
+
+def length_ms(text: Any) -> int:
+    """A length of time, of text such as "12 min", "45 s" or "1 h 30 min"; raises `MisfitError`."""
+    if not isinstance(text, str) or not re.fullmatch(r"(\d+(\.\d+)? ?(h|min|s) ?)+", text):
+        raise MisfitError(f'is {text!r}; write it like "12 min", "45 s" or "1 h 30 min"')
+    found = re.findall(r"(\d+(?:\.\d+)?) ?(h|min|s)", text)
+    return round(number(sum(float(count) * UNIT_MS[unit] for count, unit in found)))
+
+
+def number(value: Any) -> float:
+    """A number of a size that a kitchen may have; raises `MisfitError`."""
+    if type(value) not in (int, float):
+        raise MisfitError(f"is {value!r}; it must be a number")
+    if not -HIGHEST < value < HIGHEST:
+        raise MisfitError("is out of range; write a number between -1e12 and 1e12")
+    return float(value)
+
+
+Length = Annotated[int, length_ms]
+"""Milliseconds."""
+
+Number = Annotated[float, number]
+
+
+@dataclass(frozen=True, slots=True)
+class Cook:
+    """[cook]"""
+
+    shortest: Length
+    planned: Length
+    longest: Length
+    more: Length | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """[hold]"""
+
+    limit: Length
+    warning: Length
+    repeat: Length
+    minimum: Number
+    by: str = BY_TEMPERATURE
+
+
+@dataclass(frozen=True, slots=True)
+class Oil:
+    """[oil]"""
+
+    low: Number
+    high: Number
+    polar_limit: Number | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeCheck:
+    """[probe_check]"""
+
+    every: Length | None = None
+    altitude_m: Number | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LongestWait:
+    """[longest_wait]"""
+
+    raw: Length | None = None
+    open: Length | None = None
+    returned: Length | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PartTable:
+    """[[part]]"""
+
+    name: str
+    target: Number
+    critical: Number
+
+
+@dataclass(frozen=True, slots=True)
+class ProcedureFile:
+    """The whole file."""
+
+    product: str
+    unit: str
+    part: tuple[PartTable, ...]
+    pieces_per_load: int
+    checks_per_batch: int
+    settle_window: Length
+    cook: Cook
+    hold: Hold
+    oil: Oil
+    probe_check: ProbeCheck = ProbeCheck()
+    longest_wait: LongestWait = LongestWait()
+    spoken_readings_prove: bool = False
+    ask_first: tuple[str, ...] = (m.DISCARD,)
+    less_safe_because: str = ""
+    dwell_advice: str = ""
+    critical_by: str = BY_READING
+
+
+def read(table: dict[str, Any]) -> Procedure:
+    """The procedure in the table of a file; raises `ValueError` that names the key, or all that is wrong with it."""
+    file = build(ProcedureFile, table)
+
+    def limit(value: float) -> Limit:
+        return Limit(value, file.unit)
+
+    lengths = {
+        "more_cook_ms": file.cook.more,
+        "raw_wait_ms": file.longest_wait.raw,
+        "open_wait_ms": file.longest_wait.open,
+        "returned_wait_ms": file.longest_wait.returned,
+    }
+    procedure = Procedure(
+        product=file.product,
+        unit=file.unit,
+        parts=tuple(Part(each.name, limit(each.target), limit(each.critical)) for each in file.part),
+        pieces_per_load=file.pieces_per_load,
+        shortest_cook_ms=file.cook.shortest,
+        planned_cook_ms=file.cook.planned,
+        longest_cook_ms=file.cook.longest,
+        checks_per_batch=file.checks_per_batch,
+        settle_window_ms=file.settle_window,
+        hold_limit_ms=file.hold.limit,
+        hold_warning_ms=file.hold.warning,
+        hold_repeat_ms=file.hold.repeat,
+        hold_minimum=limit(file.hold.minimum),
+        oil_low=limit(file.oil.low),
+        oil_high=limit(file.oil.high),
+        spoken_readings_prove=file.spoken_readings_prove,
+        ask_first=file.ask_first,
+        probe_check_every_ms=file.probe_check.every,
+        altitude_m=file.probe_check.altitude_m,
+        polar_limit=file.oil.polar_limit,
+        hold_by=file.hold.by,
+        less_safe_because=file.less_safe_because,
+        dwell_advice=file.dwell_advice,
+        critical_by=file.critical_by,
+        **{name: length for name, length in lengths.items() if length is not None},
+    )
+    if problems := procedure.problems() or procedure.dangers():
+        raise ValueError("; ".join(problems))
+    return procedure
