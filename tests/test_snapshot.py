@@ -1,4 +1,4 @@
-"""The state that is kept beside the journal: the same state to the letter, taken up only where it belongs."""
+"""Snapshots of the state beside the journal: the same state to the letter, taken up only where it belongs."""
 
 import logging
 import socket

@@ -1,4 +1,4 @@
-"""Sound that is made here: each trouble is told once, and its end; nothing flaps; the cut of the stream is nothing."""
+"""Sound that is made here: each trouble is reported once, and its end; nothing flaps; the cut of the stream is nothing."""
 
 import math
 import threading

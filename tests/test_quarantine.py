@@ -1,4 +1,4 @@
-"""Damaged records are set aside under a name that is told; what is sound or not ours stays where it is."""
+"""Damaged records go into quarantine under a name that is reported; what is sound or not ours stays where it is."""
 
 import random
 import shutil

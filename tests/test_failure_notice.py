@@ -1,4 +1,4 @@
-"""When nothing can be recorded any more: it is said, shown and told at once, and what to do about it."""
+"""When nothing can be recorded any more: it is spoken, shown and sent at once, and what to do about it."""
 
 import errno
 import fcntl

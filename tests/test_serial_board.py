@@ -1,4 +1,4 @@
-"""The simulated board: a story that is the same each time, told in the protocol, on a port that comes and goes."""
+"""The simulated board: a story that is the same each time, sent by the protocol, on a port that comes and goes."""
 
 import os
 import signal
