@@ -88,7 +88,7 @@ class Bluez:
 
     def close(self) -> None:
         self._loop.call_soon_threadsafe(self._bus.disconnect)
-        self._in_loop(self._bus.wait_for_disconnect()).result(5)
+        self._in_loop(self._bus.wait_for_disconnect()).result(5)  # type: ignore[no-untyped-call]
         self._loop.call_soon_threadsafe(self._loop.stop)
         self._thread.join(5)
         self._loop.close()

@@ -5,16 +5,18 @@ import shutil
 import signal
 import socket
 import subprocess
+from functools import partial
 from pathlib import Path
 
 from paho.mqtt import client as paho
+from paho.mqtt.enums import CallbackAPIVersion
 
 from recorder.clock import Stamp
 from recorder.core.events import Tick
 from recorder.journal.journal import Journal, Message
 from recorder.notices.outbox import Outbox
 from tests.system import needs
-from tests.waiting import wait_for
+from tests.waiting import listens, wait_for
 
 STAMP = Stamp(1_772_100_000_000, "boot", 7, 1_772_100_000_000, True)
 
@@ -36,7 +38,7 @@ class Mosquitto:
     def start(self) -> None:
         program = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
         self._child = subprocess.Popen([program, "-c", str(self._config)], stderr=subprocess.DEVNULL)
-        wait_for(lambda: socket.create_connection(("127.0.0.1", self.port), 1).close() is None, OSError)
+        wait_for(partial(listens, self.port), OSError)
 
     def stop(self, how: int = signal.SIGTERM) -> None:
         self._child.send_signal(how)
@@ -69,7 +71,7 @@ class Broker:
         program = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
         with self.config.with_suffix(".log").open("a") as log:
             self._child = subprocess.Popen([program, "-c", str(self.config)], stderr=log)
-        wait_for(lambda: socket.create_connection(("127.0.0.1", self.port), 1).close() is None, OSError)
+        wait_for(partial(listens, self.port), OSError)
 
     def stop(self, how: int = signal.SIGTERM) -> None:
         self._child.send_signal(how)
@@ -79,7 +81,7 @@ class Broker:
 def answers(broker: Broker, user: str | None, word: str, topics: list[str]) -> dict[str, str]:
     """What the broker says, by MQTT 5, to one who publishes on each of these topics."""
     said, tokens = dict[int, str](), dict[str, int]()
-    client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
+    client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
     client.on_publish = lambda client, userdata, mid, reason, properties: said.update({mid: str(reason)})
     client.on_connect = lambda client, userdata, flags, reason, properties: said.update({0: str(reason)})
     if user:

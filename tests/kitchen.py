@@ -179,9 +179,9 @@ class Kitchen:
         for part in ("thigh", "breast", "leg", "wing"):
             self.check(part, value, **slots)
 
-    def rows(self, table: str) -> list[dict[str, object]]:
+    def rows(self, table: str) -> list[dict[str, Any]]:
         """The rows of a table as they stand, in the order of their ids."""
-        rows: dict[object, dict[str, object]] = {}
+        rows: dict[object, dict[str, Any]] = {}
         for effect in self.effects:
             if isinstance(effect, Record) and effect.table == table:
                 rows[effect.id] = {"id": effect.id, **dict(effect.row)}

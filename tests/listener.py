@@ -5,7 +5,7 @@ import serial
 from recorder.demo.devices.serial_board import SimulatedFirmware
 
 
-class Listener(serial.Serial):
+class Listener(serial.Serial):  # type: ignore[misc]
     """Has the board's port open and hears all that it says."""
 
     def __init__(self, board: SimulatedFirmware) -> None:

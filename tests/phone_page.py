@@ -9,13 +9,14 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import partial
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from tests.waiting import wait_for
+from tests.waiting import listens, wait_for
 
 HOSTILE = "<img src=x onerror=\"document.title='owned'\"><b>Batch 9</b>"
 
@@ -46,12 +47,13 @@ class Kitchen:
 
     def start(self) -> None:
         from paho.mqtt import client as paho
+        from paho.mqtt.enums import CallbackAPIVersion
 
         program = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
         self._broker = subprocess.Popen([program, "-c", str(self._config)], stderr=subprocess.DEVNULL)
         for port in (self.port, self.web):
-            wait_for(lambda port=port: socket.create_connection(("127.0.0.1", port), 1).close() is None, OSError)
-        self._device = paho.Client(paho.CallbackAPIVersion.VERSION2)
+            wait_for(partial(listens, port), OSError)
+        self._device = paho.Client(CallbackAPIVersion.VERSION2)
         self._device.on_message = lambda client, userdata, message: self.heard.append(
             (message.topic, json.loads(message.payload))
         )

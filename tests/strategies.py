@@ -158,15 +158,16 @@ _others = st.none() | intents
 @st.composite
 def stories(draw: st.DrawFn, rules: st.SearchStrategy[int] = rules) -> list[e.Event]:
     """A working shift in the order of a day, with anything in between or in the place of what was to come."""
-    day = [*OPENING, *(each for end in draw(_ends) for each in _batch(end)), *CLOSING]
-    for place, instead, pause_ms, event in sorted(draw(_disturbances), key=lambda each: -each[0]):
+    day: list[tuple[int, e.Event]] = [*OPENING, *(each for end in draw(_ends) for each in _batch(end)), *CLOSING]
+    for place, instead, pause_ms, between in sorted(draw(_disturbances), key=lambda each: -each[0]):
         place %= len(day)
-        day[place : place + instead] = [(pause_ms, event)]
+        day[place : place + instead] = [(pause_ms, between)]
     day = day[: len(day) - draw(_cut)]
     story: list[e.Event] = [e.Started(0, "a", True, "t", "s", (1, 2), draw(rules)), e.ProcedureLoaded(0, PROCEDURE)]
     at_ms = spot = 0
-    for pause_ms, event in day:
+    for pause_ms, each in day:
         at_ms += pause_ms
+        event: e.Event = each
         if isinstance(event, e.Reading) and event.channel == e.NEEDLE and event.settled and event.spot == 0:
             spot += 1
             event = replace(event, spot=spot)

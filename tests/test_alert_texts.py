@@ -6,6 +6,7 @@ two things where there can be two. RECORDER_REWRITE=1 writes it again; read it t
 
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -324,7 +325,7 @@ def line(alert: Alert) -> Iterator[str]:
 
 def scenes() -> dict[str, Scene]:
     found = {each.__name__.replace("_", " "): each for each in SCENES}
-    pairs = {each.values[0].begin: each for each in PAIRS}  # type: ignore[attr-defined]
+    pairs: dict[object, Any] = {each.values[0].begin: each for each in PAIRS}  # type: ignore[attr-defined]
     return found | {str(each.id).partition(",")[0]: both(each.values[0]) for each in pairs.values()}
 
 

@@ -5,11 +5,13 @@ import socket
 import threading
 import time
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 from paho.mqtt import client as paho
+from paho.mqtt.enums import CallbackAPIVersion
 
 from recorder.app import App, open_journal
 from recorder.clock import ManualClock
@@ -30,7 +32,7 @@ class Ear:
 
     def __init__(self, port: int) -> None:
         self.heard: list[tuple[str, Any, bool]] = []
-        self._client = paho.Client(paho.CallbackAPIVersion.VERSION2)
+        self._client = paho.Client(CallbackAPIVersion.VERSION2)
         ready = threading.Event()
         self._client.on_subscribe = lambda *_: ready.set()
         self._client.on_message = lambda client, userdata, message: self.heard.append(
@@ -79,7 +81,7 @@ def test_a_station_that_has_nothing_to_say_gives_a_sign_of_life_every_ten_second
             app.turn(0.01)
         assert len(ear.signs()) == number - 1, "no more than one in ten seconds"
         clock.advance(1)
-        wait_for(lambda number=number: signs(number))
+        wait_for(partial(signs, number))
     last = ear.signs()[-1]
     ear.close()
     late = Ear(broker.port)
@@ -90,7 +92,8 @@ def test_a_station_that_has_nothing_to_say_gives_a_sign_of_life_every_ten_second
     assert all(validator("alive").is_valid(each) for each in ear.signs())
     broker.stop()
     assert app.uplink
-    wait_for(lambda connected=app.uplink.publisher.connected: not connected())
+    publisher = app.uplink.publisher
+    wait_for(lambda: not publisher.connected())
     broker.start()
     again = Ear(broker.port)
 

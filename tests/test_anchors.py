@@ -10,6 +10,7 @@ from collections.abc import Callable
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -19,6 +20,7 @@ from typer.testing import CliRunner
 
 from recorder.__main__ import app
 from recorder.clock import Stamp
+from recorder.core import meanings as m
 from recorder.core.station import State, step
 from recorder.driver import DriverUnavailable
 from recorder.journal import seal
@@ -30,7 +32,7 @@ from recorder.notices.anchoring import ANCHOR_MS, Anchoring
 from recorder.notices.outbox import Messages
 from recorder.verification.examine import examine
 from tests.contract import validator
-from tests.kitchen import MINUTE, Kitchen, kept, m
+from tests.kitchen import MINUTE, Kitchen, kept
 from tests.tampering import tamper, unguarded
 
 Change = Callable[[list[Entry]], list[Entry]]
@@ -93,7 +95,8 @@ def rebuilt(source: Path, target: Path, change: Change) -> Path:
 def rehashed(source: Path, target: Path, change: Change) -> Path:
     """The lesser work: only the journal's rows, hashed anew."""
     shutil.copy(source, target)
-    previous, rows = GENESIS, []
+    previous = GENESIS
+    rows: list[Any] = []
     for seq, entry in enumerate(change(entries(source)), 1):
         again = linked(seq, entry.stamp, entry.kind, entry.body, previous)
         previous, rows = again.hash, [*rows, as_row(again)]

@@ -1,4 +1,4 @@
-"""Sound that is made here: each trouble is reported once, and its end; nothing flaps; the cut of the stream is nothing."""
+"""Sound that is made here: each trouble is reported once, and its end; nothing flaps; cuts change nothing."""
 
 import math
 import threading
@@ -50,7 +50,8 @@ def talk(seconds: float, level_db: float) -> Sound:
     """Speech without end: every clip of the fixtures, without its silent ends, at this level."""
     clips = [np.frombuffer(read_wav(path), "<i2")[4_800:-11_200] / 32_768 for path in sorted(CLIPS.glob("*.wav"))]
     speech = np.resize(np.concatenate(clips), round(seconds * RATE))
-    return speech * 10 ** (level_db / 20) / np.sqrt(np.mean(speech**2))
+    levelled: np.ndarray = speech * 10 ** (level_db / 20) / np.sqrt(np.mean(speech**2))
+    return levelled
 
 
 QUIET = hiss(SURE_S + 2 * WINDOW_S, -50)

@@ -31,7 +31,8 @@ OTHER = "shift end"
 def tone(hertz: float, seconds: float) -> sounds.Sound:
     """Something that swells and dies away, as a word does."""
     time = np.arange(int(seconds * RATE)) / RATE
-    return (0.2 * np.sin(2 * math.pi * hertz * time) * np.sin(math.pi * time / seconds) ** 2).astype(np.float32)
+    word: sounds.Sound = 0.2 * np.sin(2 * math.pi * hertz * time) * np.sin(math.pi * time / seconds) ** 2
+    return word.astype(np.float32)
 
 
 CLIPS = [(f"clip {number}", tone(300 + 100 * number, 0.8 + 0.1 * number)) for number in range(5)]

@@ -22,6 +22,7 @@ from recorder.driver import DriverLost
 from recorder.probes.ble import probe as ble_probe
 from recorder.probes.ble.gatt import BATTERY, MEASUREMENT, TEMPERATURE
 from recorder.probes.ble.probe import BleProbe, BleSettings, nearby
+from recorder.probes.ble.radio import in_loop
 from recorder.probes.probe import Probe
 from tests.bluez import Bluez, Thermometer
 from tests.system import needs
@@ -298,7 +299,7 @@ def bluez(monkeypatch: pytest.MonkeyPatch) -> Iterator[Bluez]:
     monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", made.address)
     yield made
     made.close()
-    ble_probe.in_loop(asyncio.sleep(0.1)).result()  # bleak's manager learns that its bus has gone
+    in_loop(asyncio.sleep(0.1)).result()  # bleak's manager learns that its bus has gone
 
 
 @needs("dbus-daemon", "dbus")

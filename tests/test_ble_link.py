@@ -12,7 +12,7 @@ from recorder.probes.ble import probe as ble_probe
 from recorder.probes.ble.gatt import BATTERY, INTERMEDIATE, MEASUREMENT, TEMPERATURE
 from recorder.probes.ble.intervals import interval_s, trigger, update_s, valid_s
 from recorder.probes.ble.probe import BleProbe, BleSettings
-from recorder.probes.ble.radio import Link, Seen
+from recorder.probes.ble.radio import Link, Seen, in_loop
 from recorder.probes.source import Chunk
 
 PATIENCE_S = 30.0
@@ -119,7 +119,7 @@ class Listening:
 
     def say(self, characteristic: str, value: bytes = VALUE) -> None:
         self.until(lambda: characteristic in self.link.heard)
-        ble_probe.in_loop(asyncio.sleep(0, self.link.heard[characteristic](value))).result()
+        in_loop(asyncio.sleep(0, self.link.heard[characteristic](value))).result()
         self.until(lambda: Chunk(value, characteristic) in self.chunks)
 
     def ended(self) -> DriverLost:
@@ -136,7 +136,7 @@ class Listening:
 @pytest.mark.parametrize("trouble", ["refused", "hung"])
 def test_a_battery_that_is_not_to_be_had_costs_no_temperature(trouble: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(ble_probe, "ANSWER_S", 0.1)
-    link = Stubborn((MEASUREMENT, INTERMEDIATE, BATTERY), **{trouble: (INTERMEDIATE, BATTERY)})  # type: ignore[arg-type]
+    link = Stubborn((MEASUREMENT, INTERMEDIATE, BATTERY), **{trouble: (INTERMEDIATE, BATTERY)})
     source = Listening(link)
     source.say(MEASUREMENT)
     assert set(link.heard) == {MEASUREMENT}
@@ -164,9 +164,9 @@ def test_a_connection_that_cannot_be_closed_neither_hides_why_it_is_lost_nor_del
     monkeypatch.setattr(ble_probe, "MUTE_S", 0.1)
     monkeypatch.setattr(ble_probe, "ASK_S", 0.05)
     closing = {trouble: ("close",)}
-    assert Listening(Stubborn((MEASUREMENT,), **closing)).ended().reason == "mute"  # type: ignore[arg-type]
+    assert Listening(Stubborn((MEASUREMENT,), **closing)).ended().reason == "mute"
     monkeypatch.setattr(ble_probe, "MUTE_S", 60.0)
-    source = Listening(Stubborn((MEASUREMENT,), **closing))  # type: ignore[arg-type]
+    source = Listening(Stubborn((MEASUREMENT,), **closing))
     source.say(MEASUREMENT)
     source.stop()
     assert not caplog.records, "no exception is left that nobody took"

@@ -148,13 +148,13 @@ def authority(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("authority")
     make = ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2"]
     for name in ("ca", "other"):
-        subject = ["-subj", f"/CN=throw-away {name}", "-keyout", folder / f"{name}.key", "-out", folder / f"{name}.pem"]
+        subject = ["-subj", f"/CN=throw-away {name}", "-keyout", f"{folder}/{name}.key", "-out", f"{folder}/{name}.pem"]
         subprocess.run([*make, *subject], check=True, capture_output=True)
-    request = ["-subj", "/CN=localhost", "-keyout", folder / "server.key", "-out", folder / "server.csr"]
+    request = ["-subj", "/CN=localhost", "-keyout", f"{folder}/server.key", "-out", f"{folder}/server.csr"]
     subprocess.run(["openssl", "req", "-newkey", "rsa:2048", "-nodes", *request], check=True, capture_output=True)
     (folder / "names").write_text("subjectAltName=DNS:localhost\n")
-    sign = ["-CA", folder / "ca.pem", "-CAkey", folder / "ca.key", "-CAcreateserial", "-extfile", folder / "names"]
-    files = ["-in", folder / "server.csr", "-out", folder / "server.pem", "-days", "2"]
+    sign = ["-CA", f"{folder}/ca.pem", "-CAkey", f"{folder}/ca.key", "-CAcreateserial", "-extfile", f"{folder}/names"]
+    files = ["-in", f"{folder}/server.csr", "-out", f"{folder}/server.pem", "-days", "2"]
     subprocess.run(["openssl", "x509", "-req", *files, *sign], check=True, capture_output=True)
     return folder
 

@@ -61,11 +61,11 @@ def test_a_url_without_a_unit_says_what_to_add() -> None:
 def said(unit: str, *lines: str) -> list[float | str]:
     """Temperatures, and the kinds of what is not believed."""
     found = PlainLines("needle", unit).read(Chunk("".join(f"{line}\n" for line in ("0", *lines)).encode()))
-    return [round(each.temp_c, 2) if isinstance(each, Sample) else each.kind for each in found if _either(each)]
-
-
-def _either(found: object) -> bool:
-    return isinstance(found, Sample | Doubt)
+    return [
+        round(each.temp_c, 2) if isinstance(each, Sample) else each.kind
+        for each in found
+        if isinstance(each, Sample | Doubt)
+    ]
 
 
 def test_a_stated_unit_holds_for_lines_without_a_letter() -> None:

@@ -165,5 +165,5 @@ def test_what_is_no_event_is_refused(kind: str, body: str, complaint: str) -> No
 
 def test_whole_degrees_come_back_as_degrees() -> None:
     reading = decode("reading", '{"at_ms":1,"channel":"needle","settled":false,"spot":0,"temp_c":70}')
-    assert reading == Reading(1, "needle", 70.0) and type(reading.temp_c) is float  # type: ignore[union-attr]
+    assert reading == Reading(1, "needle", 70.0) and type(reading.temp_c) is float
     assert encode(Tick(1)) == ("tick", '{"at_ms":1}')

@@ -7,6 +7,7 @@ import tomllib
 import tracemalloc
 from array import array
 from dataclasses import replace
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 
@@ -231,7 +232,7 @@ def test_the_station_does_not_hear_itself(recogniser: Recogniser, tmp_path: Path
     for deaf, expected in ((False, 1), (True, 0)):
         heard.clear()
         driver = ear.MicrophoneEar(
-            microphone(tmp_path, pcm), recogniser, KNOWN, VoiceSettings(), ManualClock(0), lambda deaf=deaf: deaf
+            microphone(tmp_path, pcm), recogniser, KNOWN, VoiceSettings(), ManualClock(0), partial(bool, deaf)
         )
         with pytest.raises(DriverLost):
             driver.run(heard.append, threading.Event())

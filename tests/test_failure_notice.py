@@ -12,6 +12,7 @@ import tempfile
 import threading
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import pytest
 from typer.testing import CliRunner
@@ -100,7 +101,7 @@ def test_each_trouble_has_a_remedy_of_its_own() -> None:
         ("SQLITE_NOMEM",),
         ("SQLITE_CONSTRAINT", "SQLITE_CONSTRAINT_PRIMARYKEY"),
     ]
-    texts = []
+    texts: list[Any] = []
     for names in groups:
         told = set()
         for name in names:

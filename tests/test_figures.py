@@ -10,12 +10,13 @@ import pytest
 from scipy import stats
 
 from recorder.commands.report import made
+from recorder.core import meanings as m
 from recorder.demo import story
 from recorder.reports import charts
 from recorder.reports.day import Day
 from recorder.reports.figures import bound, dwell, numbers, verdict
 from recorder.reports.integrity import integrity
-from tests.kitchen import MINUTE, PROCEDURE, Kitchen, kept, m
+from tests.kitchen import MINUTE, PROCEDURE, Kitchen, kept
 from tests.reported import text_of
 
 READ = {"thigh": 186.0, "breast": 190.0, "leg": 188.0, "wing": 195.0}
@@ -49,7 +50,7 @@ def of_normal(values: list[float]) -> float:
     """The lower tolerance bound of a normal distribution by the noncentral t: NIST/SEMATECH Handbook, 7.2.6.3."""
     n = len(values)
     factor = stats.nct.ppf(0.95, n - 1, stats.norm.ppf(0.95) * math.sqrt(n)) / math.sqrt(n)
-    return fmean(values) - factor * stdev(values)
+    return float(fmean(values) - factor * stdev(values))
 
 
 def test_a_bound_of_readings_that_stand_is_the_one_on_record(tmp_path: Path) -> None:

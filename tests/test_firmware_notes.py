@@ -5,6 +5,7 @@ import re
 import runpy
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -102,7 +103,7 @@ def test_a_platinum_needle_leaves_more() -> None:
 
 def test_a_converters_times_are_those_that_the_firmware_holds_to() -> None:
     """Read out of the firmware's own source: a PC can import it, since a chip knows neither pins nor clock."""
-    shortest = {}
+    shortest: dict[tuple[str, int], int] = {}
     for module, chips in (
         ("converters", ("MAX31855", "MAX31856")),
         ("max31865", ("MAX31865",)),
@@ -110,7 +111,7 @@ def test_a_converters_times_are_those_that_the_firmware_holds_to() -> None:
     ):
         made = runpy.run_path(str(NOTES / "board" / f"{module}.py"))
         shortest |= {(chip, hz): made[chip].shortest_ms(hz) for chip in chips for hz in (50, 60)}
-    told = {}
+    told: dict[str, Any] = {}
     for name, _, _, period in rows("build.md", "chip"):
         chip, hertz = name.split(",")[0], re.findall(r"(50|60) Hz", name)
         told |= {(chip, int(hz)): int(period.removesuffix(" ms")) for hz in hertz or (50, 60)}

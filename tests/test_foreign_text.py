@@ -12,6 +12,7 @@ import threading
 import tomllib
 from contextlib import suppress
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -25,7 +26,7 @@ from recorder.commands.station import _Printable
 from recorder.driver import DriverUnavailable
 from recorder.probes import urls
 from recorder.probes.ble import probe as ble
-from recorder.probes.ble.probe import Seen
+from recorder.probes.ble.radio import Seen
 from recorder.probes.recording import DEEPEST, Recording, Replay
 from recorder.probes.serial import port
 from recorder.probes.serial.port import SerialSettings
@@ -248,7 +249,7 @@ def test_a_truncated_file_is_heard_as_far_as_it_goes_or_is_an_error(tmp_path: Pa
     [{"channels": 0}, {"rate": 0}, {"rate": 2**32 - 1}, {"bits": 0}, {"bits": 24}, {"bits": 65_535}, {"code": 3}],
     ids=str,
 )
-def test_an_odd_header_is_an_error_with_a_remedy(tmp_path: Path, head: dict[str, int]) -> None:
+def test_an_odd_header_is_an_error_with_a_remedy(tmp_path: Path, head: dict[str, Any]) -> None:
     with pytest.raises(SoundError, match="ffmpeg"):
         read_wav(wav(tmp_path / "a.wav", **head))
 

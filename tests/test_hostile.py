@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from paho.mqtt import client as paho
+from paho.mqtt.enums import CallbackAPIVersion
 
 from recorder.app import App, open_journal
 from recorder.clock import ManualClock
@@ -22,7 +23,7 @@ from tests.waiting import wait_for
 def flood(port: int, seed: int, alert: str, count: int) -> None:
     """Thousands of messages to the station and its neighbour: noise, all but right ones, and right ones."""
     chance = random.Random(seed)
-    client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
+    client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
     client.connect("127.0.0.1", port)
     client.loop_start()
     for number in range(count):
@@ -72,7 +73,7 @@ def test_a_hostile_publisher_closes_nothing_and_fills_nothing(tmp_path: Path, ca
     assert (lost.ended_ms, lost.acknowledged_by, lost.seen_by) == (None, None, None)
     lines = [record.getMessage() for record in caplog.records if record.name.startswith("recorder")]
     assert 0 < len(lines) < 20 and all(line.isprintable() for line in lines)
-    honest = paho.Client(paho.CallbackAPIVersion.VERSION2)
+    honest = paho.Client(CallbackAPIVersion.VERSION2)
     honest.connect("127.0.0.1", broker.port)
     honest.loop_start()
     honest.publish("kitchen/line-1/acknowledge", json.dumps({"alert": alert, "by": "JD"}), 1).wait_for_publish(5)
@@ -97,7 +98,7 @@ def test_by_mqtt_5_the_broker_is_told_to_keep_what_is_too_large(tmp_path: Path) 
     )
     publisher.start()
     wait_for(lambda: bool(publisher.acknowledged()))
-    other = paho.Client(paho.CallbackAPIVersion.VERSION2)
+    other = paho.Client(CallbackAPIVersion.VERSION2)
     other.connect("127.0.0.1", broker.port)
     other.loop_start()
     for size in (100, LARGEST + 1, 1_000_000, 200):

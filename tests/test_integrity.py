@@ -14,6 +14,7 @@ from typer.testing import CliRunner
 
 from recorder.__main__ import app
 from recorder.commands.report import made
+from recorder.core import meanings as m
 from recorder.core.events import LinkDown, LinkUp, Signed
 from recorder.demo import story
 from recorder.journal.errors import JournalError
@@ -23,7 +24,7 @@ from recorder.journal.migrations import TABLES
 from recorder.reports.export import export as write_all
 from recorder.reports.integrity import WORDS, integrity
 from recorder.verification.examine import examine
-from tests.kitchen import MINUTE, Kitchen, kept, m
+from tests.kitchen import MINUTE, Kitchen, kept
 from tests.reported import text_of
 from tests.schema_changes import ADDITIONS, LOOSER, VALUES, columns, objects, written
 from tests.tampering import tamper, unguarded

@@ -12,6 +12,7 @@ from jsonschema import Draft7Validator, Draft202012Validator
 
 from recorder.clock import Stamp
 from recorder.core import alerts
+from recorder.core import meanings as m
 from recorder.core.events import Acknowledged, ProbeCharge, ProbeLost, Seen, Signed
 from recorder.core.station import State, step
 from recorder.journal.codec import KINDS
@@ -22,7 +23,7 @@ from recorder.notices.outbox import Messages
 from recorder.notices.state_publisher import StatePublisher
 from tests.conftest import Performance
 from tests.contract import SHARE, schema, validator
-from tests.kitchen import Kitchen, kept, m
+from tests.kitchen import Kitchen, kept
 
 NAMES = sorted(file.stem for file in (SHARE / "schemas").glob("*.json"))
 DOCUMENT = yaml.safe_load((SHARE / "asyncapi.yaml").read_text("utf-8"))

@@ -11,6 +11,7 @@ import pytest
 from sqlite_utils import Database
 
 from recorder.clock import ManualClock, Stamp
+from recorder.core import meanings as m
 from recorder.core.effects import Cue, Record
 from recorder.core.events import RULES, Acknowledged, Event, Heard, Intent, Seen, Signed, Started, Tick
 from recorder.core.station import State, step
@@ -22,7 +23,7 @@ from recorder.journal.migrations import TABLES, columns, migrations
 from recorder.loop import Loop
 from recorder.notices.outbox import Messages
 from recorder.verification.examine import examine
-from tests.kitchen import MINUTE, Kitchen, kept, m
+from tests.kitchen import MINUTE, Kitchen, kept
 
 STAMP = Stamp(1_772_100_000_000, "boot", 7, 1_772_100_000_000, True)
 LOAD = Record("loads", 1, (*((name, None) for name in columns("loads")[1:-1]), ("struck", 0)))

@@ -1,6 +1,7 @@
 """What a needle rests in; the figures are those of NEEDLE.md."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -28,6 +29,6 @@ MEAT = Stay(temp_c=78.0, way_c=45.0, half_s=1.5, most_s=4.0, lean=0.8, hot=False
         ({"temp_c": 78.0, "lean": -1.0}, PIECE),
     ],
 )
-def test_what_it_is_taken_for(how: dict[str, float], taken_for: str) -> None:
+def test_what_it_is_taken_for(how: dict[str, Any], taken_for: str) -> None:
     """A fluid at the heat of food is a piece: a hot crust makes a needle come just like that."""
     assert medium(replace(MEAT, **how)) == taken_for

@@ -65,7 +65,7 @@ def test_a_flapping_broker_fills_neither_log_nor_journal(caplog: pytest.LogCaptu
             time.sleep(0.03)
             return
 
-    broker = ScriptedBroker([accept_and_drop] * 10 + [brief] * 15 + [accept_and_drop] * 100)
+    broker = ScriptedBroker([*[accept_and_drop] * 10, *[brief] * 15, *[accept_and_drop] * 100])
     publisher = MqttPublisher(MqttSettings("line-1", port=broker.port), lambda up, reason: links.append(up))
     quick(publisher)
     with caplog.at_level(logging.INFO):

@@ -10,12 +10,13 @@ from pathlib import Path
 import pytest
 
 from recorder.clock import Stamp
+from recorder.core import meanings as m
 from recorder.core.events import Acknowledged, Reading, Seen, Tick
 from recorder.core.station import State, step
 from recorder.journal.journal import Journal, Message
 from recorder.notices import outbox
 from recorder.notices.outbox import Messages, Outbox
-from tests.kitchen import Kitchen, kept, m
+from tests.kitchen import Kitchen, kept
 
 STAMP = Stamp(1_772_100_000_000, "boot", 7, 1_772_100_000_000, True)
 

@@ -148,7 +148,12 @@ def test_says_that_the_link_is_lost_marks_what_is_old_and_recovers(kitchen: Kitc
     time.sleep(1.2)
     assert phone.text("#cooking .clock span") == frozen
     kitchen.start()  # it kept nothing
-    wait_for(lambda: kitchen.sign("lost") or "Live" in phone.text("#link"))
+
+    def live() -> bool:
+        kitchen.sign("lost")
+        return "Live" in phone.text("#link")
+
+    wait_for(live)
     phone.shows("#age-holding", "OLD: as it was")  # the link is back, but nobody has said how the batches are now
     kitchen.tell_all("lost", now_ms())
     wait_for(lambda: phone.text("#age-holding") == "")

@@ -4,17 +4,18 @@ import logging
 import os
 import pty
 import shutil
-import socket
 import subprocess
 import sys
 import threading
 import time
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 from paho.mqtt import client as paho
+from paho.mqtt.enums import CallbackAPIVersion
 from typer.testing import CliRunner
 
 from recorder.__main__ import app
@@ -22,7 +23,7 @@ from recorder.notices.passwords import GROUPS, LETTERS, LONG, hashed, made
 from tests.brokers import Broker, answers, refused
 from tests.phone_page import Phone, alert, chromium, free_ports, kitchen, now_ms, phone
 from tests.system import needs
-from tests.waiting import wait_for
+from tests.waiting import listens, wait_for
 
 __all__ = ["chromium", "kitchen", "phone"]
 
@@ -50,7 +51,7 @@ class House:
         running.write_text("user root\n" + (self.out / "page.conf").read_text())
         self.broker = Broker(running, self.port)
         self.broker.start()
-        wait_for(lambda: socket.create_connection(("127.0.0.1", self.web), 1).close() is None, OSError)
+        wait_for(partial(listens, self.web), OSError)
 
     def make(self, *words: object, code: int = 0) -> str:
         return run("--config", self.config, "--port", self.web, "--out", self.out, *words, code=code)
@@ -95,7 +96,7 @@ def test_a_web_page_without_a_password_gets_nothing_either(house: House) -> None
     heard: list[str] = []
     clients = []
     for name, word in (("", ""), ("manager", house.password("manager"))):
-        client = paho.Client(paho.CallbackAPIVersion.VERSION2, transport="websockets", userdata=name)
+        client = paho.Client(CallbackAPIVersion.VERSION2, transport="websockets", userdata=name)
         client.on_connect = lambda client, name, flags, reason, properties: results.update({name: str(reason)})
         client.on_message = lambda client, name, message: heard.append(message.topic)
         if name:
@@ -103,7 +104,7 @@ def test_a_web_page_without_a_password_gets_nothing_either(house: House) -> None
         client.connect("127.0.0.1", house.web)
         client.loop_start()
         clients.append(client)
-        wait_for(lambda name=name: name in results)
+        wait_for(partial(results.__contains__, name))
     assert results == {"": "Not authorized", "manager": "Success"}
     ready = threading.Event()
     clients[1].on_subscribe = lambda *_: ready.set()
@@ -238,9 +239,9 @@ def log_in(phone: Phone, name: str, word: str, keep: bool = False) -> None:
 @needs("mosquitto", "mosquitto")
 def test_the_page_logs_in_and_keeps_the_password_only_where_it_is_wanted(house: House, phone: Phone) -> None:
     word = house.password("manager")
-    station = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
+    station = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
     heard: list[bytes] = []
-    station.on_message = lambda client, userdata, message: heard.append(message.payload)
+    station.on_message = lambda client, userdata, message: heard.append(bytes(message.payload))
     station.username_pw_set("line-1", house.password("line-1"))
     station.connect("127.0.0.1", house.port)
     station.loop_start()

@@ -38,8 +38,8 @@ def test_in_ice_two_degrees_fahrenheit_are_allowed(kitchen: Kitchen, value: floa
 
 @pytest.mark.parametrize(("value_c", "verdict"), [(1.0, "passed"), (1.01, "failed"), (-1.0, "passed")])
 def test_on_a_scale_in_celsius_one_degree_is_allowed(value_c: float, verdict: str) -> None:
-    limits = {"target": Limit(80, "C"), "critical": Limit(74, "C")}
-    parts = tuple(replace(part, **limits) for part in DAILY.parts)
+    target, critical = Limit(80, "C"), Limit(74, "C")
+    parts = tuple(replace(part, target=target, critical=critical) for part in DAILY.parts)
     procedure = replace(
         DAILY,
         unit="C",

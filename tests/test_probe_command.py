@@ -175,9 +175,10 @@ def test_the_panel_is_whole_in_a_narrow_terminal(width: int) -> None:
     panel.event(Reading(60_000, "needle", 60.0, True, 12, 0.3, 11_400))
     panel.look(60_000, Charge("needle", 85))
     panel.look(60_000, Fault("vat1", "open circuit"))
-    console = Console(width=width, file=StringIO(), highlight=False, soft_wrap=True)
+    file = StringIO()
+    console = Console(width=width, file=file, highlight=False, soft_wrap=True)
     console.print(panel.draw(Probe(SerialSettings("serial", "/dev/ttyACM0"), ManualClock(0)), 60_000), soft_wrap=False)
-    shown = console.file.getvalue()
+    shown = file.getvalue()
     flat = " ".join(shown.split())
     assert "\N{HORIZONTAL ELLIPSIS}" not in shown and max(map(len, shown.splitlines())) <= width
     assert "needle 60.00 °C 140.00 °F" in flat and "+6.0 °C/min" in flat and "60 to 66 °C" in flat

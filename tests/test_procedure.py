@@ -183,12 +183,16 @@ TOO_LONG_OR_SHORT: list[tuple[str, str, int, int, str]] = [
 """Times, common practice without a source but for the four hours; 0: the least is that of another time here."""
 
 
+def changed(field: str, value: Any) -> Procedure:
+    return replace(FAHRENHEIT, **{field: value})
+
+
 @pytest.mark.parametrize(("name", "field", "least", "most", "text"), TOO_LONG_OR_SHORT)
 def test_a_time_that_no_kitchen_has_is_named(name: str, field: str, least: int, most: int, text: str) -> None:
-    (said,) = replace(FAHRENHEIT, **{field: most + 1}).dangers()
+    (said,) = changed(field, most + 1).dangers()
     assert said == f"the {name} is {(most + 1) / 1000:g} s; it must be {text}"
     if least:
-        (said,) = replace(FAHRENHEIT, **{field: least - 1}).dangers()
+        (said,) = changed(field, least - 1).dangers()
         assert said == f"the {name} is {(least - 1) / 1000:g} s; it must be {text}"
 
 

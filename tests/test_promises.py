@@ -23,7 +23,8 @@ from tests.strategies import ear_events, events, intents, stories
 
 
 def fold(history: list[Event]) -> tuple[State, list[Effect]]:
-    state, effects = State(), []
+    effects: list[Effect] = []
+    state = State()
     for event in history:
         state, more = step(state, event)
         effects += more
@@ -46,7 +47,7 @@ def test_the_same_history_gives_the_same_state_and_effects(story: list[Event]) -
 @given(stories())
 def test_every_spoken_command_leaves_exactly_one_command_row(story: list[Event]) -> None:
     _, effects = fold(story)
-    ids = {effect.id for effect in effects if getattr(effect, "table", None) == "commands"}
+    ids = {effect.id for effect in effects if isinstance(effect, Record) and effect.table == "commands"}
     for place, event in enumerate(story, 1):
         if isinstance(event, Heard):
             questions = [intent.meaning in m.QUESTIONS for intent in (event.intent, event.other) if intent]
@@ -167,6 +168,7 @@ def test_one_struck_command_leaves_the_world_as_if_unsaid(story: list[Event], ga
     state, _ = fold(story)
     assume(state.said)
     struck_id = state.said[-1].command.id
+    assert isinstance(struck_id, int)
     at_ms = state.at_ms + gap_ms
     struck, effects = step(state, Heard(at_ms, "scratch that", Intent(m.SCRATCH), "test", "open"))
     assume(any(isinstance(each, Cue) and each.say.startswith("Struck") for each in effects))  # else it is a reading
@@ -231,7 +233,7 @@ def test_a_ten_hour_shift_of_four_channels_folds() -> None:
             kitchen.say(m.HOLD_END, batch=kitchen.state.world.batches[0].number)
     history = list(kitchen.events)
     assert kitchen.at_ms > 9 * 60 * MINUTE
-    slow = [
+    slow: list[Event] = [
         Reading(at_ms, channel, temp_c)
         for at_ms in range(0, 10 * 60 * MINUTE, 10_000)
         for channel, temp_c in (("needle", 30.0), ("vat1", 168.0), ("vat2", 167.0), ("cabinet", 64.0))

@@ -475,8 +475,8 @@ def test_limits_of_two_units_are_compared_as_temperatures(kitchen: Kitchen) -> N
 
 def in_celsius(procedure: Procedure, minimum: float) -> Procedure:
     parts = tuple(replace(part, target=Limit(82.0, "C"), critical=Limit(74.0, "C")) for part in procedure.parts)
-    oil = {"oil_low": Limit(163.0, "C"), "oil_high": Limit(177.0, "C")}
-    return replace(procedure, unit="C", parts=parts, hold_minimum=Limit(minimum, "C"), **oil)
+    low, high = Limit(163.0, "C"), Limit(177.0, "C")
+    return replace(procedure, unit="C", parts=parts, hold_minimum=Limit(minimum, "C"), oil_low=low, oil_high=high)
 
 
 # --- Sold
@@ -628,10 +628,9 @@ def test_a_colder_spot_right_after_the_sale_is_on_record(kitchen: Kitchen) -> No
     kitchen.dip(150, colder=True)
     (hold,), (batch,) = kitchen.rows("holds"), kitchen.rows("batches")
     assert (hold["proven"], batch["proven"], batch["outcome"]) == (0, 0, "sold")
-    assert (
-        kitchen.effects[-1].say
-        == "Wing 150.0 degrees, below critical limit. Batch 1 is sold already. Clean the needle."
-    )  # type: ignore[union-attr]
+    last = kitchen.effects[-1]
+    assert isinstance(last, Cue)
+    assert last.say == "Wing 150.0 degrees, below critical limit. Batch 1 is sold already. Clean the needle."
     assert is_open(kitchen, alerts.CHECK_BELOW_CRITICAL)
 
 

@@ -53,7 +53,7 @@ def test_the_same_seed_tells_the_same_story_and_another_seed_another() -> None:
                 board.kitchen.insert(84.0)
                 for _ in range(steps):
                     board.advance(20_000 // steps)
-                return port.heard()
+                return bytes(port.heard())
         finally:
             board.close()
 

@@ -7,6 +7,7 @@ no single test asks about: that a row has all of its columns, a struck one too, 
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -421,7 +422,7 @@ def test_a_row_has_its_columns_to_the_end_and_a_struck_one_too(story: Story) -> 
     """`struck` is the last column; what is struck loses no other, and nothing in it changes."""
     k = Uneven()
     story(k)
-    rows: dict[tuple[str, int | str], dict[str, object]] = {}
+    rows: dict[tuple[str, int | str], dict[str, Any]] = {}
     for record in (each for each in k.effects if isinstance(each, Record) and each.table != "alerts"):
         row = dict(record.row)
         assert record.row[-1][0] == "struck" and len(row) == len(record.row)

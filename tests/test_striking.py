@@ -1,6 +1,7 @@
 """ "scratch that": the world goes on as if the words had not been said, and nothing is erased."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -25,7 +26,7 @@ def as_said(kitchen: Kitchen) -> World:
 
 
 def test_each_command_is_taken_back_as_if_it_had_not_been_said(kitchen: Kitchen) -> None:
-    steps = [
+    steps: list[tuple[str, dict[str, Any]]] = [
         (m.BATCH_START, {}),
         (m.LOAD, {"part": "thigh", "count": 12}),
         (m.LID_LOCKED, {}),

@@ -10,12 +10,13 @@ import pytest
 from typer.testing import CliRunner
 
 from recorder.__main__ import app
+from recorder.core import meanings as m
 from recorder.core.events import LinkDown, LinkUp, Signed, Started
 from recorder.journal import schema, upkeep
 from recorder.journal.errors import JournalDamaged, JournalNewer
 from recorder.journal.journal import Journal
 from recorder.verification.examine import examine
-from tests.kitchen import MINUTE, Kitchen, kept, m
+from tests.kitchen import MINUTE, Kitchen, kept
 from tests.schema_changes import ADDITIONS, LOOSER, VALUES, columns, objects, written
 from tests.tampering import tamper, unguarded
 

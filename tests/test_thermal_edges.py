@@ -72,7 +72,7 @@ def test_the_ends_of_a_range_are_inside_it(kind: str, number: int, low_c: float,
 
 
 def test_the_ends_of_the_cold_junctions_range_are_inside_it() -> None:
-    for cold_c in (-55, 125):
+    for cold_c in (-55.0, 125.0):
         assert isinstance(max31856(registers(80, cold_c), "K"), Converted)
         assert isinstance(max31855k(word(80, cold_c)), Converted)
     for cold_c in (-55.0625, 125.0625):

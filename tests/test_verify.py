@@ -10,6 +10,7 @@ from typer.testing import CliRunner
 
 from recorder.__main__ import app
 from recorder.clock import ManualClock
+from recorder.core import meanings as m
 from recorder.core.events import Heard, Intent, Signed, Started
 from recorder.core.station import State, step
 from recorder.journal.chain import Entry
@@ -17,7 +18,7 @@ from recorder.journal.journal import Journal
 from recorder.journal.migrations import ADDED, LATER, SIGNED, TABLES, VIEWS
 from recorder.notices.outbox import Messages
 from recorder.verification.examine import examine
-from tests.kitchen import MINUTE, Kitchen, kept, m
+from tests.kitchen import MINUTE, Kitchen, kept
 from tests.tampering import tamper
 
 

@@ -9,12 +9,13 @@ from pathlib import Path
 import pytest
 
 from recorder.clock import Stamp
+from recorder.core import meanings as m
 from recorder.core.events import LinkDown, LinkUp, Started, Tick
 from recorder.journal.chain import GENESIS, linked
 from recorder.journal.errors import JournalNewer
 from recorder.journal.journal import ENTRY, Journal, as_entry, as_row
 from recorder.verification.examine import examine
-from tests.kitchen import MINUTE, Kitchen, kept, m
+from tests.kitchen import MINUTE, Kitchen, kept
 from tests.tampering import tamper, unguarded
 
 HOUR = 60 * MINUTE

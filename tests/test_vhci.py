@@ -13,7 +13,8 @@ from recorder.clock import ManualClock
 from recorder.core.events import Event, Reading
 from recorder.demo.devices.ble_thermometers import ADDRESSES, SimulatedThermometers
 from recorder.demo.devices.serial_board import Kitchen
-from recorder.probes.ble.probe import BleSettings, in_loop
+from recorder.probes.ble.probe import BleSettings
+from recorder.probes.ble.radio import in_loop
 from recorder.probes.probe import Probe
 from recorder.supervisor import Post, Supervisor
 from tests.waiting import until

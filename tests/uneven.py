@@ -169,7 +169,7 @@ def told(kitchen: Uneven) -> Iterator[str]:
 
     Of a row that is there already only the columns that changed.
     """
-    rows: dict[tuple[str, object], dict[str, object]] = {}
+    rows: dict[tuple[str, object], dict[str, Any]] = {}
     for event, effects in kitchen.steps:
         at_s, ms = divmod(event.at_ms, 1000)
         if isinstance(event, Heard):

@@ -18,6 +18,7 @@ from pathlib import Path
 from statistics import median, quantiles
 
 from paho.mqtt import client as paho
+from paho.mqtt.enums import CallbackAPIVersion
 
 from recorder.app import App, open_journal
 from recorder.clock import ManualClock
@@ -78,7 +79,7 @@ def measure(folder: Path, near: int, far: int, alerts: int) -> None:
     clock, came = ManualClock(1_772_100_000_000), threading.Semaphore(0)
     app = App(settings, open_journal(settings), clock, lambda cue: None)
     phone = Subscriber("127.0.0.1", far, "kitchen/line-1/alerts", "5", seen=lambda message: came.release())
-    bare = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
+    bare = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
     bare.connect("127.0.0.1", near)
     bare.loop_start()
     app.open()

@@ -16,6 +16,7 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 
 from paho.mqtt import client as paho
+from paho.mqtt.enums import CallbackAPIVersion
 
 from recorder.app import App, open_journal
 from recorder.clock import ManualClock, Stamp
@@ -148,7 +149,7 @@ def plain(database: Path, port: int, most: int) -> float:
         for topic, body in journal.rows("SELECT topic, body FROM outbox ORDER BY id LIMIT ?", most)
     ]
     journal.close()
-    client, done, came = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5), threading.Event(), [0]
+    client, done, came = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5), threading.Event(), [0]
 
     room = threading.Semaphore(10_000)  # paho silently drops what comes while 65,535 are not acknowledged
 

@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 from rich.console import Console
 
+from recorder.voice.audio.soundfile import RATE
 from recorder.voice.ear import build
 from recorder.voice.engines import Guess
 from recorder.voice.language import phrases
@@ -139,7 +140,7 @@ class Bench:
 
     def sample(self, snr: str) -> bytes:
         """75 s of commands, if there are so many, and a minute of noise: what memory is measured with."""
-        talk = np.concatenate([stream.sound for stream in islice(self.commands(snr), 15)])[: 75 * sounds.RATE]
+        talk = np.concatenate([stream.sound for stream in islice(self.commands(snr), 15)])[: 75 * RATE]
         noise = next(scene.noise_alone(self.kitchen(), 3 * len(self.kitchen()), 5)).sound
         return sounds.to_pcm(np.concatenate([talk, noise]))
 

@@ -17,6 +17,7 @@ import numpy as np
 from pocketsphinx import Config, Decoder  # type: ignore[import-untyped]
 
 from recorder.voice.audio.audio_health import AudioHealth
+from recorder.voice.audio.soundfile import RATE
 from recorder.voice.ear import Ear, build
 from recorder.voice.engines.grammar import jsgf
 from recorder.voice.language import phrases
@@ -72,11 +73,11 @@ def main() -> None:
     voice = sounds.REPORTING_VOICES[0]
     clips = [(text, sounds.speak(voice, f"{known.name}, {text}")) for text in texts]
     busy = next(scene.streams(clips, beds[:1], 20, 1)).sound
-    calm = np.resize(beds[0].sound, 30 * sounds.RATE) * (sounds.SPEECH_RMS / sounds.rms(beds[0].sound) / 10)
+    calm = np.resize(beds[0].sound, 30 * RATE) * (sounds.SPEECH_RMS / sounds.rms(beds[0].sound) / 10)
     spread = []
     for _, sound in clips[:8]:
         part = calm.copy()
-        part[sounds.RATE : sounds.RATE + len(sound)] += sound
+        part[RATE : RATE + len(sound)] += sound
         spread.append(part)
     for name, whole in (("busy", busy), ("shift", np.concatenate(spread))):
         pcm = sounds.to_pcm(whole)

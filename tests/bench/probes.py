@@ -58,7 +58,7 @@ def speak() -> None:
         time.sleep(max(0.0, began_s + number * PERIOD_S - time.monotonic()))
 
 
-def share(put: Callable[[Event], None], settings: SerialSettings, seconds: float, turn: Callable[[], None]) -> float:
+def share(put: Callable[[Event], None], settings: SerialSettings, seconds: float, turn: Callable[[], object]) -> float:
     """Processor seconds a second while the driver reads."""
     stop = threading.Event()
     probe = Probe(settings, SystemClock(None))
@@ -146,7 +146,7 @@ def main() -> None:
             configured = load(Path(folder) / "station.toml")
             app = App(configured, open_journal(configured), SystemClock(None), lambda cue: None)
             app.open()
-            whole = share(app.loop.inbox.put, settings, args.seconds, lambda: app.turn() and None)
+            whole = share(app.loop.inbox.put, settings, args.seconds, app.turn)
             app.close()
     finally:
         program.kill()

@@ -130,7 +130,8 @@ def _read(path: Path) -> bytes:
         sound = np.frombuffer(file.readframes(file.getnframes()), dtype="<i2").astype(np.float64)
     size = len(sound) * RATE // rate  # through the spectrum: exact for a clip that begins and ends in silence
     spectrum = np.fft.rfft(sound)[: size // 2 + 1]
-    return np.clip(np.fft.irfft(spectrum, size) * size / len(sound), -32768, 32767).astype("<i2").tobytes()
+    samples = np.clip(np.fft.irfft(spectrum, size) * size / len(sound), -32768, 32767).astype("<i2")
+    return bytes(samples.tobytes())
 
 
 def to_pcm(sound: Sound) -> bytes:
@@ -177,7 +178,8 @@ def made_noises(seed: int) -> list[Bed]:
 
     def shaped(curve: NDArray[np.float64]) -> Sound:
         sound = np.fft.irfft(np.fft.rfft(dice.standard_normal(size)) * curve, size)
-        return (sound / np.sqrt(np.mean(sound**2))).astype(np.float32)
+        levelled: Sound = (sound / np.sqrt(np.mean(sound**2))).astype(np.float32)
+        return levelled
 
     hood = shaped(1 / np.sqrt(1 + (hertz / 300) ** 2))
     frying = shaped(np.sqrt(hertz / 3000) * np.exp(-((hertz / 6500) ** 2)))

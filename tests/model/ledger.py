@@ -69,7 +69,7 @@ class Step:
             if name == table:
                 yield id, old, new
 
-    def before(self, table: str, id: int, row: Row) -> Row | None:
+    def before(self, table: str, id: int | str, row: Row) -> Row | None:
         """`row`, which is so now, as it was before this step."""
         return self.changed[table, id][0] if (table, id) in self.changed else row
 
