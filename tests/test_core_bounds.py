@@ -113,9 +113,10 @@ def test_a_load_that_was_not_counted_does_not_fill_a_vat() -> None:
 def test_as_many_pieces_can_be_gone_as_were_loaded_and_no_more() -> None:
     k = Uneven()
     k.begin(1, parts=())
+    k.say(m.LID_LOCKED, vat=1)
     k.say(m.DROPPED, count=5)
     assert k.say(m.LOAD, part="leg", count=4) == "Refused: 5 pieces of batch 1 are gone already, more than 4."
-    assert k.say(m.LOAD, part="leg", count=5) == "Batch 1, leg 5."
+    assert k.say(m.LOAD, part="leg", count=5) == "Batch 1, leg 5, said late."
 
 
 def test_batches_are_numbered_up_to_twenty_nine() -> None:

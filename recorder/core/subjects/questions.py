@@ -70,7 +70,7 @@ def _last_reading(world: World, command: Command) -> Answer:
     """The needle's newest temperature and how old it is."""
     latest = world.latest.get(NEEDLE)
     if latest is None:
-        since = " since its loss or the recorder's start" if world.rules >= 7 else ""
+        since = " since it was lost or the recorder started" if world.rules >= 7 else ""
         return _answered(world, f"The needle has given no reading{since}.", known=False)
     settled = "settled" if latest.settled else "not settled"
     ago = minutes_text(command.now.at_ms - latest.at_ms)
