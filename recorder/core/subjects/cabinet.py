@@ -40,8 +40,8 @@ def read(world: World, temp_c: float, at_ms: int) -> World:
     if last and at_ms - last.last_ms <= FRESH_MS:
         world = _cold_since(world, last, at_ms)
     for batch in _held(world):
-        hold = batch.hold
-        if hold and (hold.read_ms is None or at_ms - hold.read_ms >= FRESH_MS):  # once a minute says enough
+        if batch.hold:
+            hold = world.batch(batch.id).holds[-1]
             world = world.with_batch(batch.id, holds=(*batch.holds[:-1], measured(hold, at_ms)))
     side = Cabinet(below, warm, at_ms, at_ms, temp_c)
     if last and (last.below, last.warm) == (below, warm):
