@@ -316,7 +316,8 @@ def test_a_check_whose_spot_proves_to_be_no_piece_proves_nothing(rules: int, how
     kitchen.check("thigh", 185)
     said = rest(kitchen, **{"value": 184, **how})
     row = newest(kitchen)
-    assert (row["counts"], row.get("disputed")) == ((1, None) if rules == 6 else (0, f"the needle rested {seems}"))
+    why = f"since the needle rested {seems}"
+    assert (row["counts"], row.get("disputed")) == ((1, None) if rules == 6 else (0, why))
     assert kitchen.rows("batches")[0]["proven"] == (1 if rules == 6 else 0)
     if rules == 7:
         assert said == f"The needle rests {seems}: the reading of the thigh proves nothing. Probe it again."
@@ -394,7 +395,7 @@ def test_a_spot_that_was_left_when_the_next_words_were_said_may_be_of_either_pie
     first, second = kitchen.rows("checks")
     assert (second["batch"], second["temperature"]) == (2, 150), "the coldest fresh spot counts"
     assert (first["temperature"], first["counts"], first.get("disputed")) == (
-        (185, 1, None) if rules == 6 else (185, 0, "a colder spot after it, left before the next reading")
+        (185, 1, None) if rules == 6 else (185, 0, "for a colder spot after it that was left again")
     )
 
 

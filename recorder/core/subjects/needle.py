@@ -12,27 +12,14 @@ from recorder.core.effects import Cue, Tone
 from recorder.core.events import NEEDLE, Reading
 from recorder.core.limits import degrees
 from recorder.core.subject import Change, Moment, Subject, Timer
-from recorder.core.subjects import judging, probe_check, resting
-from recorder.core.world import Owner, ProbeCheck, Spot, World
+from recorder.core.subjects import judging, owning, probe_check, resting
+from recorder.core.world import ProbeCheck, Spot, World
 
 SPOT_GRACE_MS = 15_000
 """A needle that came to rest longer ago than this before the words "probe ..." rests in something else."""
 
 SPOTS_KEPT_MS = 120_000
 """A check that was opened longer ago than this waits for no reading any more."""
-
-COLDER_MS = 20_000
-"""So long after a check was read a colder spot of the same piece took its place, by rules 5."""
-
-COLDEST_MS = 60_000
-"""So long it does now: the cook may look for the coldest spot, and the needle takes its time to settle there."""
-
-SAME_SPOT_MS = 120_000
-"""So long after a check was read its own spot may be read lower: a needle that still warms up, or cools, settles late.
-After that the piece itself may have cooled (common practice, no source)."""
-
-LOWER_C = 0.1
-"""A spot is lower by at least this much, a tenth being what is shown."""
 
 PLACE = "Thickest part, off the bone."
 """Where a piece is measured (FDA Food Code 2022, 3-401.11: all parts of the food; common practice for the place)."""
@@ -63,7 +50,7 @@ def _counted(world: World, spots: tuple[Spot, ...], at_ms: int) -> Change:
     waiting = world.open_check()
     if bath:
         if in_bath and spot in _fresh(world, bath.opened_ms):
-            return probe_check.read(_taken(world, event, bath.id, None, at_ms), bath, event, at_ms)
+            return probe_check.read(owning.taken(world, event, bath.id, None, at_ms), bath, event, at_ms)
         waiting = _cut_short(world, bath, at_ms)
     if waiting is None:
         return _lower_read(world, event, at_ms)
@@ -72,11 +59,11 @@ def _counted(world: World, spots: tuple[Spot, ...], at_ms: int) -> Change:
     if not fresh:
         return _lower_read(world, event, at_ms)
     coldest = min((each.reading for each in fresh), key=lambda reading: reading.temp_c)
-    if owned := _owned_by(world, event, at_ms):  # it may still be the piece before: words alone do not tell
+    if owned := owning.owned_by(world, event, at_ms):  # it may still be the piece before: words alone do not tell
         world = judging.disputed(world, *owned, at_ms, "a colder spot straight after it")
-    elif owned := _left_before(world, check, fresh):
-        world = judging.disputed(world, *owned, at_ms, "a colder spot after it, left before the next reading")
-    world = _taken(world, event, check.id, batch.id, at_ms)
+    elif owned := owning.left_before(world, check, fresh):
+        world = judging.disputed(world, *owned, at_ms, "for a colder spot after it that was left again")
+    world = owning.taken(world, event, check.id, batch.id, at_ms)
     world, cues = judging.judged(world, world.batch(batch.id), check, coldest.temp_c, "probe", at_ms, coldest)
     world, due = probe_check.judged_by(world, batch.id, check.id, at_ms)
     return world, (*cues, *due)
@@ -86,13 +73,13 @@ def _found_out(world: World, spot: Spot, at_ms: int) -> Change:
     """A spot that a check was read in proves to be no piece after all: the check proves nothing any more."""
     owner = world.owner
     mine = owner and spot.reading.spot == owner.spot and at_ms <= owner.same_until_ms
-    owned = _check_of(world, owner) if owner and mine and spot.media else None
+    owned = owning.check_of(world, owner) if owner and mine and spot.media else None
     if owned is None or owned[1].disputed:
         return world, ()
     batch, check = owned
     what = spot.media[-1]
     seems = "hotter than a piece" if what == resting.TOO_HOT else f"in {what}"
-    world = judging.disputed(world, batch, check, at_ms, f"the needle rested {seems}")
+    world = judging.disputed(world, batch, check, at_ms, f"since the needle rested {seems}")
     say = f"The needle rests {seems}: the reading of the {check.part or 'piece'} proves nothing. Probe it again."
     return world, (Cue(Tone.ALERT, say),)
 
@@ -126,26 +113,20 @@ def _spots(world: World, event: Reading, at_ms: int) -> tuple[Spot, ...]:
     return (*kept, resting.spot(before, event, at_ms))
 
 
-def _taken(world: World, event: Reading, check: int, batch: int | None, at_ms: int) -> World:
-    if world.rules < 6:
-        return replace(world, owner=Owner(event.spot, check, batch, at_ms + COLDER_MS))
-    return replace(world, owner=Owner(event.spot, check, batch, at_ms + COLDEST_MS, at_ms + SAME_SPOT_MS))
-
-
 def _lower_read(world: World, event: Reading, at_ms: int) -> Change:
     """The needle stands lower in its spot, or went on straight to a colder one: that counts for the check that owns
     the spot, and no other.
 
     Wherever the batch is by now: words in between do not make the piece warmer.
     """
-    event = _surer(world, event, at_ms)
-    owned = _owned_by(world, event, at_ms)
+    event = owning.surer(world, event, at_ms)
+    owned = owning.owned_by(world, event, at_ms)
     if owned is None:
-        return (_gone_through(world, event, at_ms) if world.rules >= 7 else world), ()
+        return (owning.gone_through(world, event, at_ms) if world.rules >= 7 else world), ()
     batch, check = owned
     same = event.spot == world.spot_used
     if not same:
-        world = _taken(world, event, check.id, batch.id, at_ms)
+        world = owning.taken(world, event, check.id, batch.id, at_ms)
     world, cues = judging.judged(world, batch, check, event.temp_c, "probe", at_ms, event)
     verdict = next(each.verdict for each in world.batch(batch.id).checks if each.id == check.id)
     for was, kind, why in (
@@ -155,74 +136,6 @@ def _lower_read(world: World, event: Reading, at_ms: int) -> Change:
         if check.verdict is was and verdict is not was:
             world = alerts.ended(world, at_ms, why, (kind,), batch.number, alerts.alert_id(check.id, kind))
     return world, () if same and verdict is check.verdict else cues
-
-
-def _surer(world: World, event: Reading, at_ms: int) -> Reading:
-    """`event`, or what it says of the check of its own spot where it is no lower but surer: the value that was kept,
-    with the interval by which the piece has surely reached what either reading says.
-    """
-    owner = world.owner
-    if owner is None or event.spot != owner.spot or at_ms > owner.same_until_ms or event.uncertainty_c is None:
-        return event
-    owned = _check_of(world, owner)
-    if owned is None or (kept_c := owned[1].temp_c) is None or event.temp_c <= kept_c - LOWER_C:
-        return event
-    was_c = owned[1].uncertainty_c
-    now_c = max(kept_c - (event.temp_c - event.uncertainty_c), event.uncertainty_c)
-    return replace(event, temp_c=kept_c, uncertainty_c=round(now_c, 3)) if was_c and now_c <= was_c - LOWER_C else event
-
-
-def _owned_by(world: World, event: Reading, at_ms: int) -> tuple[Batch, Check] | None:
-    """The check of a piece that owns the spot which `event` is lower in, or surer of, or from which the needle went
-    straight to this colder one, in time."""
-    owner = world.owner
-    if owner is None:
-        return None
-    same = event.spot == owner.spot and at_ms <= owner.same_until_ms
-    further = event.colder and owner.goes_on_to(event.spot) and at_ms <= owner.until_ms
-    owned = _check_of(world, owner) if same or further else None
-    if owned is None or owned[1].temp_c is None:
-        return None
-    lower_c = owned[1].temp_c - event.temp_c
-    surer = same and lower_c == 0 and event.uncertainty_c != owned[1].uncertainty_c
-    return owned if surer or lower_c >= LOWER_C or (further and lower_c > 0) else None
-
-
-def _gone_through(world: World, event: Reading, at_ms: int) -> World:
-    """The needle went on to a spot that is no colder: one that it then finds straight after is of the same piece."""
-    owner = world.owner
-    if owner is None or not owner.goes_on_to(event.spot) or at_ms > owner.until_ms:
-        return world
-    owned = _check_of(world, owner)
-    warm = owned and owned[1].temp_c is not None and event.temp_c >= owned[1].temp_c - LOWER_C
-    return replace(world, owner=replace(owner, through=event.spot)) if warm else world
-
-
-def _left_before(world: World, asked_for: Check, fresh: list[Spot]) -> tuple[Batch, Check] | None:
-    """The check read before `asked_for` that would not have passed by a spot which the needle had left again when the
-    words for `asked_for` were said, or just after: that spot may be of either piece.
-    """
-    owner, newest = world.owner, world.spots[-1]
-    owned = _check_of(world, owner) if owner else None
-    if world.rules < 7 or owner is None or owned is None:
-        return None
-    if owned[1].verdict is not Verdict.PASSED or owned[1].disputed:
-        return None
-    left = [
-        each.reading.temp_c
-        for each in fresh
-        if each is not newest and each.since_ms < min(asked_for.opened_ms, owner.until_ms + 1)
-    ]
-    return owned if left and not judging.passes(*owned, min(left)) else None
-
-
-def _check_of(world: World, owner: Owner) -> tuple[Batch, Check] | None:
-    """The check that `owner` names, with its batch."""
-    for batch in world.batches:
-        for check in batch.checks:
-            if (batch.id, check.id) == (owner.batch, owner.check):
-                return batch, check
-    return None
 
 
 def _no_piece(world: World, event: Reading) -> Change:

@@ -18,7 +18,8 @@ from recorder.core.transitions import leads_to
 from recorder.core.world import FRESH_MS, World
 
 UNPROVEN, COLD, UNHEATED, WAITED = "unproven", "cold", "not reheated", "waited"
-UNKNOWN_TIME, PAST, POWER, UNREAD = "unknown time", "past", "power away", "unread"
+UNKNOWN_TIME, PAST, POWER = "unknown time", "past", "power away"
+UNREAD = "unread"
 """Deviations that are put on record only after "confirm"."""
 
 UNREAD_MS = 2 * 3_600_000
