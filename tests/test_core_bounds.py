@@ -232,7 +232,7 @@ def test_a_cabinet_is_cold_after_a_minute_or_ten_in_all_by_a_reading_of_the_last
     assert batch.hold
     world = k.state.world.with_batch(batch.id, holds=(replace(batch.hold, cold_ms=cold_ms),))
     last_ms = k.at_ms + HOUR
-    side = Cabinet(True, False, last_ms - lasted_ms, last_ms, to_c(130, "F"))
+    side = Cabinet(True, False, last_ms - lasted_ms, last_ms, *[to_c(130, "F")] * 3)
     world = replace(world, cabinet=side, latest={"cabinet": Latest(side.temp_c, last_ms, False)})
     assert alerts.is_open(cabinet.watched(world, Moment(999, last_ms + age_ms, 0)), alerts.HOLD_COLD) is cold
 
@@ -245,7 +245,7 @@ def test_a_cabinet_is_warm_again_after_five_minutes(lasted_ms: int, warm: bool) 
         k.read("cabinet", 120)
         k.wait(25_000)
     last_ms = k.at_ms + HOUR
-    side = Cabinet(False, True, last_ms - lasted_ms, last_ms, to_c(150, "F"))
+    side = Cabinet(False, True, last_ms - lasted_ms, last_ms, *[to_c(150, "F")] * 3)
     world = replace(k.state.world, cabinet=side, latest={"cabinet": Latest(side.temp_c, last_ms, False)})
     assert alerts.is_open(world, alerts.HOLD_COLD)
     assert alerts.is_open(cabinet.watched(world, Moment(999, last_ms, 0)), alerts.HOLD_COLD) is not warm
@@ -358,7 +358,7 @@ def test_a_cabinet_is_too_cold_once_any_batch_in_it_was_so_for_ten_minutes(longe
         assert batch.hold
         cold_ms = 11 * MINUTE if number == longest else 5 * MINUTE
         world = world.with_batch(batch.id, holds=(replace(batch.hold, cold_ms=cold_ms),))
-    side = Cabinet(True, False, k.at_ms, k.at_ms, to_c(130, "F"))
+    side = Cabinet(True, False, k.at_ms, k.at_ms, *[to_c(130, "F")] * 3)
     world = replace(world, cabinet=side, latest={"cabinet": Latest(side.temp_c, k.at_ms, False)})
     (cold,) = [each for each in cabinet.watched(world, Moment(999, k.at_ms, 0)).alerts if each.kind == alerts.HOLD_COLD]
     assert (numbers(cold)["seconds"], numbers(cold)["batches"]) == (660, "1 2")

@@ -159,6 +159,9 @@ class Cabinet:
     """The newest one,"""
     temp_c: float
     """and what it read."""
+    low_c: float
+    high_c: float
+    """The lowest and the highest of this stretch."""
 
 
 @dataclass(frozen=True, slots=True)

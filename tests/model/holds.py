@@ -188,11 +188,11 @@ class Holds:
         of = [row for row in of if row["batch"] == new["number"]]
         told = [row for row in of if ("alerts", row["id"]) in step.changed]
         alert = of[0] if of else None
-        waited = id in self.unclear and "nobody knows whether it was hot" in str(alert)
+        waited = id in self.unclear and "whether it was hot is not known" in str(alert)
         waited |= "4 h is the most" in str(alert) or "how long its pieces waited before is not known" in str(alert)
         hold_to("5 sold", len(of) == 1 if against or waited else not told, hold, old, of)
         if id not in self.unclear:
-            hold_to("5 unread", not unread or "nobody knows whether it was hot" in str(alert), hold, alert)
+            hold_to("5 unread", not unread or "whether it was hot is not known" in str(alert), hold, alert)
         hold_to("5 confirm", not (against or waited) or step.confirmed, hold, old)
         hold_to("5 level", not (safety and told) or told[0]["level"] == "critical", told)
         hold_to("5 sold", gone(new) > gone(old) or new["outcome"], new)

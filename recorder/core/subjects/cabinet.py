@@ -43,10 +43,20 @@ def read(world: World, temp_c: float, at_ms: int) -> World:
         if batch.hold:
             hold = world.batch(batch.id).holds[-1]
             world = world.with_batch(batch.id, holds=(*batch.holds[:-1], measured(hold, at_ms)))
-    side = Cabinet(below, warm, at_ms, at_ms, temp_c)
-    if last and (last.below, last.warm) == (below, warm):
-        side = replace(side, since_ms=last.since_ms)
+    side = Cabinet(below, warm, at_ms, at_ms, temp_c, temp_c, temp_c)
+    if last and (last.below, last.warm) == _sides(world, last, minimum) == (below, warm):
+        side = replace(side, since_ms=last.since_ms, low_c=min(last.low_c, temp_c), high_c=max(last.high_c, temp_c))
     return replace(world, cabinet=side)
+
+
+def _sides(world: World, stretch: Cabinet, minimum: Limit) -> tuple[bool, bool]:
+    """Whether all of a stretch was below this minimum, or clearly above it.
+
+    By rules 6 what was in force when it was read said so.
+    """
+    if world.rules < 7:
+        return stretch.below, stretch.warm
+    return not minimum.met_by(stretch.high_c), stretch.low_c >= minimum.c + WARMER_C
 
 
 def measured(hold: Hold, at_ms: int) -> Hold:
@@ -87,14 +97,15 @@ def watched(world: World, now: Moment) -> World:
     if side is None or latest is None or minimum is None or now.at_ms - side.last_ms > FRESH_MS:
         return world
     lasted_ms = side.last_ms - side.since_ms
-    if side.warm and lasted_ms >= WARM_FOR_MS:
+    below, warm = _sides(world, side, minimum)
+    if warm and lasted_ms >= WARM_FOR_MS:
         return alerts.ended(world, now.at_ms, "warm again", (alerts.HOLD_COLD,))
     if not holding:
         return world
     cold_ms = max(batch.hold.cold_ms for batch in holding if batch.hold)
     long_enough = lasted_ms >= COLD_FOR_MS or cold_ms >= COLD_IN_ALL_MS
     known, numbers = _alert(world), [batch.number for batch in holding]
-    if not side.below or not long_enough or (known and (world.rules < 6 or {*map(str, numbers)} <= _named(known))):
+    if not below or not long_enough or (known and (world.rules < 6 or {*map(str, numbers)} <= _named(known))):
         return world
     alert = hold_cold(numbers, latest.temp_c, minimum, max(lasted_ms, cold_ms), now)
     return alerts.amended(world, replace(alert, id=known.id), again=True) if known else alerts.raised(world, alert)

@@ -78,7 +78,8 @@ def _against_sale(world: World, batch: Batch, at_ms: int) -> list[tuple[str, str
     if batch.unknown_wait:
         against.append((WAITED, "how long its pieces waited before is not known", True))
     if hold.power_ms:
-        text = f"the power was away for {minutes_text(hold.power_ms)} and no piece was read since"
+        since = "no piece is known to have been warm" if rules >= 7 else "no piece was read"
+        text = f"the power was away for {minutes_text(hold.power_ms)} and {since} since"
         against.append((POWER, text, True))
     if hold.coldest_c is not None:
         read = temp_text(hold.coldest_c, procedure.unit)
@@ -87,7 +88,7 @@ def _against_sale(world: World, batch: Batch, at_ms: int) -> list[tuple[str, str
         cold = minutes_text(hold.cold_ms)
         against.append((COLD, f"hot holding was below {procedure.hold_minimum.text()} for {cold}", True))
     if unread := _unread(world, batch, at_ms):
-        against.append((UNREAD, f"nobody knows whether it was hot, {unread}", True))
+        against.append((UNREAD, f"whether it was hot is not known, {unread}", True))
     if not hold.time_proven:
         against.append((UNKNOWN_TIME, f"how long it was held is not known, at least {minutes_text(held_ms)}", True))
     elif held_ms >= limit_ms:
@@ -111,7 +112,7 @@ def _unread(world: World, batch: Batch, at_ms: int) -> str:
         return ""
     if not hold.measured:
         return "no temperature was read while it was held"
-    return f"for {minutes_text(unread_ms)} no temperature was read" if unread_ms >= UNREAD_MS else ""
+    return f"no temperature was read for {minutes_text(unread_ms)}" if unread_ms >= UNREAD_MS else ""
 
 
 def _discarded(world: World, command: Command) -> Answer:
