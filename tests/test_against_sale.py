@@ -103,7 +103,7 @@ SCENES: dict[Scene, tuple[Level, str]] = {
         "its pieces waited 240 min 02 s without temperature control, 4 h is the most",
     ),
     waited_unknown: (Level.CRITICAL, "how long its pieces waited before is not known"),
-    powerless: (Level.CRITICAL, "the power was away for 2 min 00 s and no piece was read since"),
+    powerless: (Level.CRITICAL, "the power was away for 2 min 00 s and no piece is known to have been warm since"),
     cold_piece: (Level.CRITICAL, "a piece in holding was read at 137.9 °F, below 138 °F"),
     cold_cabinet: (Level.CRITICAL, "hot holding was below 138 °F for 40 s"),
     unknown_hold: (Level.CRITICAL, "how long it was held is not known, at least 2 min 29 s"),
@@ -139,7 +139,7 @@ def test_what_stands_against_a_sale_is_named_in_one_sentence() -> None:
     k.wait(61 * MINUTE)
     question = k.say(m.SOLD, batch=1)
     assert question.startswith("Batch 1: its checks are not complete (2 failed and ")
-    assert ", a piece was read at 169.0 °F, the power was away for 2 min 00 s and no piece was read since, " in question
+    assert ", a piece was read at 169.0 °F, the power was away for 2 min 00 s and no piece is known to have" in question
     assert ", a piece in holding was read at 137.9 °F, below 138 °F and it was held " in question
     assert k.say(m.CONFIRM) == "Batch 1 sold."
     (sold,) = k.open_of(alerts.SOLD_DESPITE)

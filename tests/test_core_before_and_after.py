@@ -18,7 +18,7 @@ BARE = {
     m.BATCH_START: "Refused: no procedure is loaded.",
     m.STATUS: "No shift is open. No batch is open. Alerts open: 0.",
     m.TIME_LEFT: "Nothing is cooking or holding.",
-    m.LAST_READING: "The needle has given no reading.",
+    m.LAST_READING: "The needle has given no reading since it was lost or the recorder started.",
     m.CONFIRM: "Refused: nothing waits for confirm.",
     m.SCRATCH: "Refused: there is no command to strike.",
     m.LOAD: "Refused: no batch is loading; say batch start first.",
@@ -163,7 +163,8 @@ def test_a_check_of_a_part_that_was_not_loaded_does_not_count_until_its_load_is_
     k.begin(1)
     k.fry(1)
     k.check("breast", 190, vat=1)
-    assert "No breast was loaded; it does not count." in k.effects[-1].say  # type: ignore[union-attr]
+    said = [effect.say for effect in k.effects if isinstance(effect, Cue)]
+    assert "No breast was loaded; it does not count." in said[-2], "and then that the probe's own check is due"
     (row,) = k.rows("checks")
     assert (row["verdict"], row["counts"]) == ("passed", 0)
     assert k.rows("batches")[0]["checks_passed"] == 0

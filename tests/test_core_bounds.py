@@ -113,9 +113,10 @@ def test_a_load_that_was_not_counted_does_not_fill_a_vat() -> None:
 def test_as_many_pieces_can_be_gone_as_were_loaded_and_no_more() -> None:
     k = Uneven()
     k.begin(1, parts=())
+    k.say(m.LID_LOCKED, vat=1)
     k.say(m.DROPPED, count=5)
     assert k.say(m.LOAD, part="leg", count=4) == "Refused: 5 pieces of batch 1 are gone already, more than 4."
-    assert k.say(m.LOAD, part="leg", count=5) == "Batch 1, leg 5."
+    assert k.say(m.LOAD, part="leg", count=5) == "Batch 1, leg 5, said late."
 
 
 def test_batches_are_numbered_up_to_twenty_nine() -> None:
@@ -231,7 +232,7 @@ def test_a_cabinet_is_cold_after_a_minute_or_ten_in_all_by_a_reading_of_the_last
     assert batch.hold
     world = k.state.world.with_batch(batch.id, holds=(replace(batch.hold, cold_ms=cold_ms),))
     last_ms = k.at_ms + HOUR
-    side = Cabinet(True, False, last_ms - lasted_ms, last_ms, to_c(130, "F"))
+    side = Cabinet(True, False, last_ms - lasted_ms, last_ms, *[to_c(130, "F")] * 3)
     world = replace(world, cabinet=side, latest={"cabinet": Latest(side.temp_c, last_ms, False)})
     assert alerts.is_open(cabinet.watched(world, Moment(999, last_ms + age_ms, 0)), alerts.HOLD_COLD) is cold
 
@@ -244,7 +245,7 @@ def test_a_cabinet_is_warm_again_after_five_minutes(lasted_ms: int, warm: bool) 
         k.read("cabinet", 120)
         k.wait(25_000)
     last_ms = k.at_ms + HOUR
-    side = Cabinet(False, True, last_ms - lasted_ms, last_ms, to_c(150, "F"))
+    side = Cabinet(False, True, last_ms - lasted_ms, last_ms, *[to_c(150, "F")] * 3)
     world = replace(k.state.world, cabinet=side, latest={"cabinet": Latest(side.temp_c, last_ms, False)})
     assert alerts.is_open(world, alerts.HOLD_COLD)
     assert alerts.is_open(cabinet.watched(world, Moment(999, last_ms, 0)), alerts.HOLD_COLD) is not warm
@@ -357,7 +358,7 @@ def test_a_cabinet_is_too_cold_once_any_batch_in_it_was_so_for_ten_minutes(longe
         assert batch.hold
         cold_ms = 11 * MINUTE if number == longest else 5 * MINUTE
         world = world.with_batch(batch.id, holds=(replace(batch.hold, cold_ms=cold_ms),))
-    side = Cabinet(True, False, k.at_ms, k.at_ms, to_c(130, "F"))
+    side = Cabinet(True, False, k.at_ms, k.at_ms, *[to_c(130, "F")] * 3)
     world = replace(world, cabinet=side, latest={"cabinet": Latest(side.temp_c, k.at_ms, False)})
     (cold,) = [each for each in cabinet.watched(world, Moment(999, k.at_ms, 0)).alerts if each.kind == alerts.HOLD_COLD]
     assert (numbers(cold)["seconds"], numbers(cold)["batches"]) == (660, "1 2")

@@ -557,7 +557,7 @@ def test_a_power_gap_of_known_length_asks_for_temperatures(kitchen: Kitchen) -> 
         "The power was away for 40 min 00 s: batch 2 was cooking, and a fryer without power does not cook; batch 1 was"
         " in holding, and a cabinet without power does not hold. Take the food's temperature once it is out."
     )
-    assert "no piece was read since" in kitchen.say(m.HOLD_END, batch=1)
+    assert "no piece is known to have been warm since" in kitchen.say(m.HOLD_END, batch=1)
     kitchen.check("wing", 150, batch=1)
     assert "power" not in kitchen.say(m.HOLD_END, batch=1)
 

@@ -645,7 +645,7 @@ def test_batches_keep_the_procedure_that_they_began_under(kitchen: Kitchen) -> N
 def test_questions_are_answered_and_not_recorded(kitchen: Kitchen) -> None:
     before = len(kitchen.rows("commands"))
     assert kitchen.say(m.TIME_LEFT) == "Nothing is cooking or holding."
-    assert kitchen.say(m.LAST_READING) == "The needle has given no reading."
+    assert kitchen.say(m.LAST_READING) == "The needle has given no reading since it was lost or the recorder started."
     assert kitchen.say(m.STATUS) == "Shift of cook 4. No batch is open. Alerts open: 0."
     kitchen.say(m.BATCH_START)
     kitchen.say(m.LOAD, part="thigh", count=12)

@@ -157,6 +157,15 @@ def amended(world: World, alert: Alert, again: bool = False) -> World:
     return replace(world, alerts=tuple(newer if each is known else each for each in world.alerts))
 
 
+def reopened(world: World, alert: Alert, at_ms: int) -> World:
+    """`world` with an alert open again that had ended: in nobody's hand, and without the reminders that it missed."""
+    again = replace(
+        alert, ended_ms=None, ended_by=None, acknowledged_ms=None, acknowledged_by=None, seen_ms=None, seen_by=None
+    )
+    others = tuple(each for each in world.alerts if each.id != alert.id)
+    return replace(world, alerts=(*others, _caught_up(again, at_ms)))
+
+
 def gathered(world: World, alert: Alert) -> World:
     """`world` with `alert` open in it, or its words in the open alert of the same kind about the same batch."""
     known = next(
@@ -233,7 +242,11 @@ def reminded(world: World, id: str, at_ms: int) -> World:
 
 def _repeated(alert: Alert, at_ms: int) -> Alert:
     """`alert` once it is repeated at `at_ms`: what was due before is not made up for."""
-    alert = replace(alert, repeats=alert.repeats + 1)
+    return _caught_up(replace(alert, repeats=alert.repeats + 1), at_ms)
+
+
+def _caught_up(alert: Alert, at_ms: int) -> Alert:
+    """`alert` without the reminders that were due by `at_ms`."""
     while (due_ms := reminder_ms(alert)) is not None and due_ms <= at_ms:
         alert = replace(alert, repeats=alert.repeats + 1)
     return alert

@@ -6,6 +6,7 @@ A thing's `id` is the number of the journal entry that made it. What changes the
 from dataclasses import dataclass
 from enum import StrEnum
 
+from recorder.core.effects import Alert
 from recorder.core.limits import listed
 from recorder.core.procedure import BY_TIME, Procedure
 
@@ -126,6 +127,17 @@ class Correction:
 
 
 @dataclass(frozen=True, slots=True)
+class GapSettled:
+    """A time without power that a warm piece settled: it counts again where no such piece speaks any more."""
+
+    check: int
+    """The id of the first check that was warm after it."""
+    power_ms: int
+    cold_since_ms: int | None
+    """What the hold had there before."""
+
+
+@dataclass(frozen=True, slots=True)
 class Hold:
     """Hot holding, from its start to its end."""
 
@@ -147,6 +159,12 @@ class Hold:
     """Since when it may have been too cold: the cabinet by its readings, or without power."""
     measured: bool = False
     """Whether the cabinet or a piece in it was read meanwhile."""
+    read_ms: int | None = None
+    """When that was last so."""
+    unread_ms: int = 0
+    """The longest time between two such readings, or from its start to the first."""
+    gap_settled: GapSettled | None = None
+    """How its `power_ms` came to count no more."""
     time_proven: bool = True
     warned: bool = False
     past: bool = False
@@ -198,6 +216,8 @@ class Batch:
     """What `reheat_by_ms` was before complete checks said that it is hot; it counts again once they are not."""
     reheat_missed: bool = False
     """It was not hot again by then."""
+    settled: tuple[tuple[int, Alert], ...] = ()
+    """Alerts that its complete checks ended, each with the round of these: they are open again once those are not."""
     bound_c: float | None = None
     """The lower tolerance bound by its own first checks; None while they say nothing. See `thermal/sampling.py`."""
     pooled_bound_c: float | None = None

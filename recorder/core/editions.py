@@ -5,7 +5,9 @@ Rules 1 to 4 stand in `recorder/core/rules_1_to_4/`: 1 knew no probe checks, no 
 once, and one for each channel of an unplugged board; 3 ended the alert of a check that was read colder and still
 missed the same limit; 4 took any four passed checks for complete, struck readings, and gave a colder spot to any
 batch. Rules 5 differ where the core asks for `world.rules >= 6`: they kept a check that its own spot fell below, took
-steam for a piece, struck without end, and let the second best sentence sell a batch.
+steam for a piece, struck without end, and let the second best sentence sell a batch. Rules 6 differ where it asks for
+`world.rules >= 7`: they judged what the needle rests in message by message, left an alert that complete checks had
+ended as it was when they no longer were, and sold without a question what no probe had read in holding.
 
 Editions are the versions that computed something otherwise, one number for each, in the order of their release.
 

@@ -28,7 +28,7 @@ TOO_LOUD = "too loud"
 """Its background is so loud that speech cannot stand out."""
 
 
-RULES = 6
+RULES = 7
 """How this version judges (see `editions.py`). An entry is judged by the rules that its recorder started with."""
 
 FIRST_RULES = 5

@@ -3,12 +3,13 @@
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
+from recorder.core import alerts
 from recorder.core.batch import Batch, Check, Stage
-from recorder.core.effects import Cue, Record, Tone, Value
+from recorder.core.effects import Alert, Cue, Record, Tone, Value
 from recorder.core.events import Event, Heard, Unheard
 from recorder.core.limits import minutes_text
 from recorder.core.subject import Columns, Moment
-from recorder.core.subjects import judging, probe_check
+from recorder.core.subjects import cabinet, judging, probe_check
 from recorder.core.subjects.waits import raw_since_ms
 from recorder.core.world import ProbeCheck, World
 
@@ -86,7 +87,10 @@ def scratched(said: tuple[Said, ...], world: World, event: Heard, now: Moment, a
     kept = {alert.id for alert in back.alerts}
     taken = [alert for alert in world.alerts if alert.id not in kept]
     taken = [
-        alert if alert.ended_ms else replace(alert, ended_ms=now.at_ms, ended_by="command struck") for alert in taken
+        alert
+        if alert.ended_ms or _stays(alert, back)
+        else replace(alert, ended_ms=now.at_ms, ended_by="command struck")
+        for alert in taken
     ]
     back = replace(back, alerts=(*back.alerts, *taken), question=None)
     say = f"Struck: {dict(last.command.row)['text']}."
@@ -95,6 +99,16 @@ def scratched(said: tuple[Said, ...], world: World, event: Heard, now: Moment, a
     if earlier:
         earlier = (*earlier[:-1], replace(earlier[-1], later=earlier[-1].later + last.later))
     return earlier, back, (Cue(Tone.DONE, say),), rows
+
+
+def _stays(alert: Alert, back: World) -> bool:
+    """Whether an alert is still so though words were struck: what food went through is not taken back by words."""
+    if back.rules < 7:
+        return False
+    if alert.kind == alerts.HOLD_COLD:
+        return cabinet.left_there(back) and not alerts.is_open(back, alerts.HOLD_COLD)
+    late = [batch.number for batch in back.batches if batch.reheat_missed]
+    return alert.kind == alerts.REHEAT_LATE and alert.batch in late
 
 
 def _refused(said: tuple[Said, ...], world: World, event: Heard, now: Moment, say: str) -> Handled:

@@ -137,6 +137,12 @@ class Owner:
     """So long the cook may look for a colder spot."""
     same_until_ms: int = 0
     """So long a lower reading of the same spot is the piece's: later the piece itself may have cooled."""
+    through: int = 0
+    """The newest spot that the needle went on to without words and found no colder; 0 for none."""
+
+    def goes_on_to(self, spot: int) -> bool:
+        """Whether `spot` comes next, as far as settled spots tell."""
+        return self.spot < spot <= max(self.spot, self.through) + 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,6 +159,9 @@ class Cabinet:
     """The newest one,"""
     temp_c: float
     """and what it read."""
+    low_c: float
+    high_c: float
+    """The lowest and the highest of this stretch."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,6 +172,8 @@ class Spot:
     """Its newest settled reading."""
     since_ms: int
     """When the needle was first seen at rest there."""
+    media: tuple[str, ...] = ()
+    """By what its readings ruled out that it is a piece."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -352,6 +352,23 @@ def m009_proof(db: Database) -> None:
     db.execute(f"CREATE VIEW batches_read AS {BATCHES_READ}")
 
 
+CHECKS_READ = """
+        SELECT substr(opened, 1, 10) AS day, substr(coalesce(closed, opened), 12, 8) AS at, batch, part,
+            round(temperature - 0.0499, 1) || ' °' || unit AS read, round(uncertainty_c, 1) AS uncertain_by_c,
+            target || ' °' || unit AS target, verdict, source, coalesce(probe_was, '') AS probe_was,
+            CASE counts WHEN 1 THEN 'yes' WHEN 0 THEN 'no' ELSE '' END AS counts, coalesce(disputed, '') AS disputed,
+            CASE in_doubt WHEN 1 THEN 'yes' ELSE '' END AS in_doubt
+        FROM checks WHERE struck = 0 ORDER BY opened_ms"""
+"""As in `VIEWS`, and whether a check counts: what passed may prove nothing all the same."""
+
+
+@migrations()
+def m010_counts(db: Database) -> None:
+    """The view of checks says which of them count, and why one does not."""
+    db.execute("DROP VIEW checks_read")
+    db.execute(f"CREATE VIEW checks_read AS {CHECKS_READ}")
+
+
 ORDER = tuple(name for name in globals() if re.fullmatch(r"m\d{3}_\w+", name))
 """The names of all steps, in the order in which they are taken."""
 

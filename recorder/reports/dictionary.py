@@ -29,7 +29,7 @@ ANY = {
     "critical_limit": ("by unit", "the food safety limit of the part"),
     "day": ("", "the day that was signed, as YYYY-MM-DD"),
     "discarded_pieces": ("1", "pieces that were thrown away, where they were counted"),
-    "disputed": ("", "who took it back; what was read stays on record"),
+    "disputed": ("", "who took it back, or why it proves nothing; what was read stays on record"),
     "dropped_pieces": ("1", "pieces that fell or were spoilt"),
     "due": ("by unit", "what an accurate probe would show"),
     "ended_by": ("", "why it ended"),

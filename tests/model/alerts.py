@@ -6,7 +6,7 @@ from typing import Any
 from recorder.core import meanings as m
 from recorder.core.events import Acknowledged, Heard, Reading
 from recorder.core.station import State
-from tests.model.batches import FAILED, limits
+from tests.model.batches import FAILED, complete, limits
 from tests.model.ledger import Ledger, Row, Step, hold_to, shown
 
 BY_A_PERSON = ("records damaged", "sold despite a deviation", "power was away", "checks in doubt")
@@ -37,6 +37,8 @@ def see(ledger: Ledger, step: Step, state: State) -> None:
     for id, _, new in step.of("checks"):
         if new["batch_id"] in ledger.open and not new["struck"]:
             _missed(ledger, id, new)
+    for id in step.batches & ledger.open.keys():
+        _earlier(ledger, id)
     if isinstance(step.event, Heard) and step.meant is None and step.event.intent.meaning == m.STATUS:
         _status(ledger, step)
 
@@ -78,11 +80,25 @@ def _missed(ledger: Ledger, id: int, row: Row) -> None:
     hold_to("11 level", alert["level"] == ("warning" if kind == "check below target" else "critical"), alert)
 
 
+def _earlier(ledger: Ledger, id: int) -> None:
+    """A check that missed its limit in an earlier round is open but where complete checks of a later one speak."""
+    last = len(ledger.kids[id]["corrections"])
+    for about, row in ledger.kids[id]["checks"].items():
+        if row["verdict"] not in FAILED or row["round"] == last or (row["source"] == "spoken" and row.get("disputed")):
+            continue
+        kind = "check below target" if row["verdict"] == FAILED[0] else "check below critical limit"
+        settled = any(complete(ledger, id, round)[1] for round in range(row["round"] + 1, last + 1))
+        is_open = f"{about}-{kind.replace(' ', '-')}" in ledger.alerts
+        hold_to("11 settled", is_open != settled, row, "of an earlier round, settled:", settled)
+        ledger.seen["missed in an earlier round, " + ("settled" if settled else "open")] += 1
+
+
 def _status(ledger: Ledger, step: Step) -> None:
     say = step.cues[-1].say
     hold_to("11 status", f"Alerts open: {len(ledger.alerts)}." in say, say, len(ledger.alerts))
     for row in ledger.open.values():
-        told = f"Batch {row['number']} {row['stage']}, {row['checks_passed']} of {row['checks_needed']} checks"
+        told = f"Batch {row['number']} {row['stage']}, {min(row['checks_passed'], row['checks_needed'])} of"
+        told += f" {row['checks_needed']} checks"
         hold_to("11 status", told in say, say, told)
     numbers: list[Any] = [row["number"] for row in ledger.open.values()]
     hold_to("11 numbers apart", len(numbers) == len(set(numbers)), numbers)

@@ -83,13 +83,22 @@ def _check(ledger: Ledger, needle: Needle, id: int, old: Row | None, row: Row) -
 
 def _proof(ledger: Ledger, row: Row) -> None:
     """Whether the row says rightly that the checks of the batch are complete."""
-    rows, procedure = ledger.kids[row["id"]], ledger.procedures[row["id"]]
+    rows = ledger.kids[row["id"]]
+    needed, proven = complete(ledger, row["id"], len(rows["corrections"]))
+    hold_to("3 needed", row["checks_needed"] == needed, row, needed)
+    hold_to("3 proven", row["proven"] == int(proven), row, rows["checks"], rows["loads"])
+    hold_to("3 missing", bool(row.get("missing")) == (not proven), row)
+    hold_to("3 rounds", row["rounds"] == len(rows["corrections"]) + 1, row)
+
+
+def complete(ledger: Ledger, id: int, round: int) -> tuple[float, bool]:
+    """How many checks a batch needs, and whether those of this round of it are complete."""
+    rows, procedure = ledger.kids[id], ledger.procedures[id]
     loads: list[Any] = list(rows["loads"].values())
     sizes: dict[str, float] = {}
     for load in loads:
         size = load["pieces"] if load["pieces"] is not None else float("inf")
         sizes[load["part"]] = sizes.get(load["part"], 0) + size
-    round = len(rows["corrections"])
     fresh = [check for check in rows["checks"].values() if check["round"] == round]
     counting = [check["part"] for check in fresh if check.get("counts")]
     needed = min(procedure.checks_per_batch, sum(sizes.values())) if loads else procedure.checks_per_batch
@@ -98,11 +107,7 @@ def _proof(ledger: Ledger, row: Row) -> None:
     each = all(part in counting for part in slowest_first[: int(needed)])
     said = [check for check in fresh if check["source"] == "spoken" and check.get("disputed")]
     failed = any(check["verdict"] in FAILED for check in fresh if check not in said)
-    proven = bool(loads) and each and enough and not failed
-    hold_to("3 needed", row["checks_needed"] == needed, row, needed)
-    hold_to("3 proven", row["proven"] == int(proven), row, fresh, loads, f"each {each}, enough {enough}")
-    hold_to("3 missing", bool(row.get("missing")) == (not proven), row)
-    hold_to("3 rounds", row["rounds"] == round + 1, row)
+    return needed, bool(loads) and each and enough and not failed
 
 
 def _counted(ledger: Ledger, id: int) -> int | None:

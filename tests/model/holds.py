@@ -3,11 +3,13 @@
 from collections.abc import Callable
 
 from recorder.core import meanings as m
-from recorder.core.events import ProbeLost, Reading, Started
+from recorder.core.events import ProbeBack, ProbeLost, Reading, Started
 from recorder.core.limits import Limit
 from tests.model.batches import gone
 from tests.model.ledger import Ledger, Row, Step, hold_to, shown
 
+UNREAD_MS = 2 * 3_600_000
+"""So long at most food in holding goes unread."""
 FRESH_MS, COLD_FOR_MS, WARM_FOR_MS, STRETCH_MS = 60_000, 60_000, 300_000, 600_000
 
 
@@ -23,16 +25,26 @@ class Holds:
         """Its readings since the last start: ms and °C."""
         self.lost = False
         """Whether it gives none."""
+        self.known = False
+        """Whether it was read since the last start or loss."""
+        self.read: dict[int, tuple[int, int]] = {}
+        """By batch in holding: when it was last read, or its hold began, and the longest time before without."""
+        self.never: set[int] = set()
+        """Batches in holding that nothing was read of."""
+        self.unclear: set[int] = set()
+        """Batches of which words were struck: what was read of their hold is not followed."""
 
     def see(self, ledger: Ledger, step: Step) -> None:
         if isinstance(step.event, Started):
-            self.cabinet = []
+            self.cabinet, self.known = [], False
             self._restarted(ledger, step, step.event)
         if isinstance(step.event, Reading) and step.event.channel == "cabinet":
             self.cabinet = [*self.cabinet[-999:], (step.at_ms, step.event.temp_c)]
+            self.lost, self.known = False, True
+        if isinstance(step.event, ProbeBack) and step.event.channel == "cabinet":
             self.lost = False
         if isinstance(step.event, ProbeLost) and step.event.channel == "cabinet":
-            self.lost = True
+            self.lost, self.known = True, False
         for id, old, new in sorted(step.of("holds"), key=lambda each: int(each[0])):
             self._hold(ledger, step, id, old, new)
         for _, old, new in step.of("checks"):
@@ -40,11 +52,18 @@ class Holds:
             warm = warm and not new.get("disputed") and _speaks(ledger, new)
             if warm and (old is None or old["temp_c"] != new["temp_c"]):
                 self.power.discard(new["batch_id"])
+            if warm and (old is None or any(old.get(name) != new.get(name) for name in ("temp_c", "uncertainty_c"))):
+                self._was_read(step, new["batch_id"])
         for id, _, new in step.of("corrections"):
             if id == step.seq:
                 self.power.discard(new["batch_id"])
         if step.struck:
             self._back(ledger, step)
+            self.unclear |= {id for id, row in ledger.open.items() if id in step.batches or row["stage"] == "holding"}
+        if isinstance(step.event, Reading) and step.event.channel == "cabinet":
+            for id, row in ledger.open.items():
+                if row["stage"] == "holding":
+                    self._was_read(step, id)
         for id, row in ledger.open.items():
             if row["stage"] == "holding":
                 self._held(ledger, step, row, ledger.kids[id]["holds"])
@@ -60,6 +79,19 @@ class Holds:
             ):
                 self._sold(ledger, step, id, old, new)
         self._cabinet(ledger, step)
+
+    def _was_read(self, step: Step, id: int) -> None:
+        since_ms, longest_ms = self.read.get(id, (step.at_ms, 0))
+        self.read[id] = (step.at_ms, max(longest_ms, step.at_ms - since_ms))
+        self.never.discard(id)
+
+    def _unread(self, ledger: Ledger, step: Step, id: int) -> bool:
+        """Whether nobody knows that what heat keeps safe was hot: the cabinet has a probe, and nothing was read."""
+        if ledger.procedures[id].hold_by == "time" or not (self.known or self.lost):
+            return False
+        since_ms, longest_ms = self.read[id]
+        longest_ms = max(longest_ms, step.at_ms - since_ms)
+        return longest_ms > FRESH_MS and (id in self.never or longest_ms >= UNREAD_MS)
 
     def _back(self, ledger: Ledger, step: Step) -> None:
         """Where words that closed a batch were struck it was in holding all the time, through a power gap too."""
@@ -83,6 +115,8 @@ class Holds:
     def _began(self, ledger: Ledger, step: Step, id: int, new: Row) -> None:
         batch, procedure = new["batch_id"], ledger.procedures[new["batch_id"]]
         opened_ms = max(cook["lid_open_ms"] or 0 for cook in ledger.kids[batch]["cooks"].values())
+        self.read[batch] = (step.at_ms, 0)
+        self.never.add(batch)
         by_time, struck = procedure.hold_by == "time", self.first.pop(batch, None)
         earlier = [hold["counted_from_ms"] for id, hold in ledger.kids[batch]["holds"].items() if id < new["id"]]
         counted = [opened_ms, *(earlier if by_time else [])]
@@ -142,6 +176,10 @@ class Holds:
         checks = [check for each, check in ledger.kids[id]["checks"].items() if each > about]
         cold = any(check["verdict"] == "below hold minimum" for check in checks)
         cold |= bool(old.get("reheat_missed")) or id in self.power
+        unread = self._unread(ledger, step, id)
+        if id not in self.unclear and unread:
+            cold = True
+            ledger.seen["sold unread"] += 1
         safety = not hold["proven"] or not old["proven"] or cold
         safety |= bool(not by_time and hold.get("seconds_below")) or bool(by_time and not hold["time_proven"])
         safety |= by_time and step.at_ms >= hold["until_ms"]
@@ -150,8 +188,11 @@ class Holds:
         of = [row for row in of if row["batch"] == new["number"]]
         told = [row for row in of if ("alerts", row["id"]) in step.changed]
         alert = of[0] if of else None
-        waited = "4 h is the most" in str(alert) or "how long its pieces waited before is not known" in str(alert)
+        waited = id in self.unclear and "whether it was hot is not known" in str(alert)
+        waited |= "4 h is the most" in str(alert) or "how long its pieces waited before is not known" in str(alert)
         hold_to("5 sold", len(of) == 1 if against or waited else not told, hold, old, of)
+        if id not in self.unclear:
+            hold_to("5 unread", not unread or "whether it was hot is not known" in str(alert), hold, alert)
         hold_to("5 confirm", not (against or waited) or step.confirmed, hold, old)
         hold_to("5 level", not (safety and told) or told[0]["level"] == "critical", told)
         hold_to("5 sold", gone(new) > gone(old) or new["outcome"], new)
@@ -161,7 +202,12 @@ class Holds:
         held = [row for id, row in ledger.open.items() if row["stage"] == "holding"]
         held = [row for row in held if ledger.procedures[row["id"]].hold_by == "temperature"]
         open_ = [row for row in ledger.alerts.values() if row["kind"] == "hold below minimum"]
-        hold_to("8 one", len(open_) <= 1 and (held or not open_), open_)
+        left = [row for id, row in ledger.open.items() if row["stage"] == "checking" and self._left(ledger, id)]
+        hold_to("8 one", len(open_) <= 1 and (held or left or not open_), open_)
+        for _, _, new in step.of("alerts") if step.struck else ():
+            if new["kind"] == "hold below minimum" and new["ended_by"] == "command struck" and left:
+                hold_to("8 struck", open_, "food may still stand in the cold cabinet", new, left)
+        ledger.seen["a cold cabinet that words left"] += bool(step.struck and left and open_ and not held)
         if isinstance(step.event, Reading) and step.event.channel == "cabinet":
             for row in held:
                 self._seconds(ledger, step, max(ledger.kids[row["id"]]["holds"]), row["id"])
@@ -189,7 +235,13 @@ class Holds:
                 hold_to("8 one sample", warm, notice)
                 ledger.seen["cabinet warm again"] += 1
             elif notice.change == "ended":
-                hold_to("8 ended", not held, notice)
+                hold_to("8 ended", not held and not left, notice)
+
+    def _left(self, ledger: Ledger, id: int) -> bool:
+        """Whether the food of a struck hold may still stand in the cabinet."""
+        struck, cooked = self.first.get(id), ledger.newest("corrections", id)
+        by_heat = ledger.procedures[id].hold_by == "temperature"
+        return bool(struck and by_heat and not (cooked and cooked["at_ms"] >= struck["started_ms"]))
 
     def _ran(self, so: Callable[[float], bool], apart_ms: int = FRESH_MS, for_ms: int = COLD_FOR_MS) -> bool:
         """Whether the newest readings, none farther apart than that, have been so for so long."""
@@ -236,6 +288,7 @@ class Holds:
                 hold_to("10 power", newest["time_proven"] == 0, newest)
             elif rebooted and ledger.procedures[row["id"]].hold_by == "temperature":
                 self.power.add(row["id"])
+        holding = [row for row in holding if ledger.procedures[row["id"]].hold_by == "temperature"]
         away = [id for id in ledger.alerts if id == f"{step.seq}-power-was-away"]
         hold_to("10 power", bool(away) == bool(known and rebooted and (cooking or holding)), away, event)
         ledger.seen["power was away"] += bool(away)

@@ -3,11 +3,13 @@
 from dataclasses import dataclass
 
 from recorder.core.events import Heard, ProbeBack, ProbeLost, Reading, Started
-from tests.model.ledger import Ledger, Row, Step, hold_to
+from tests.model.ledger import Ledger, Row, Step, hold_to, shown
 
 COLDER_MS, SAME_SPOT_MS, GRACE_MS, NO_BATH_C = 60_000, 120_000, 15_000, 30.0
 COLDEST_C, HOTTEST_PIECE_C, HOTTEST_C = -5.0, 97.0, 105.0
 """What rests outside of this rests in no piece and no bath."""
+KEPT_MS = 120_000
+"""So long a spot is remembered."""
 BATH_MS = 300_000
 """So long a check of the needle waits."""
 LOWER_C = 0.1
@@ -26,17 +28,8 @@ class Owner:
     spot: int
     at_ms: int
     """When its reading was taken."""
-
-
-def piece(event: Reading) -> bool:
-    """Whether the needle may rest in a piece."""
-    return not event.medium and event.temp_c <= HOTTEST_PIECE_C
-
-
-def near_bath(row: Row, event: Reading, margin_c: float) -> bool:
-    """Whether a reading is near enough to what the bath should show; at sea level, hence the margin."""
-    near = abs(event.temp_c - (0.0 if row["how"] == "ice point" else 100.0)) <= NO_BATH_C + margin_c
-    return near and event.medium not in ("air", "oil")
+    through: int = 0
+    """The newest spot, no colder, that the needle went on to."""
 
 
 class Needle:
@@ -44,7 +37,9 @@ class Needle:
         self.owner: Owner | None = None
         self.used = 0
         self.spots: dict[int, tuple[int, float]] = {}
-        """Since when, and the newest temperature."""
+        """Since when, and the newest temperature; infinite for what is no piece."""
+        self.ruled_out: dict[int, set[str]] = {}
+        """By spot: what its readings said that it is, where that is no piece."""
         self.reads: list[Reading] = []
         self.lost = False
         self.given: dict[int, int] = {}
@@ -57,12 +52,14 @@ class Needle:
     def see(self, ledger: Ledger, step: Step) -> None:
         event = step.event
         if isinstance(event, Started):
-            self.owner, self.used, self.spots = None, 0, {}
+            self.owner, self.used, self.spots, self.ruled_out = None, 0, {}, {}
         if isinstance(event, ProbeLost) and event.channel == "needle":
             self.lost = True
         elif isinstance(event, ProbeBack | Reading) and event.channel == "needle":
             self.lost = False
         settled = isinstance(event, Reading) and event.channel == "needle" and event.settled
+        if isinstance(event, Reading) and settled:
+            self._rests(ledger, step, event)
         if isinstance(event, Reading):
             settled &= COLDEST_C <= event.temp_c <= HOTTEST_C
         taken, baths = self._kept(step)
@@ -73,9 +70,6 @@ class Needle:
             ledger.seen["needle in no piece"] += 1
             return
         if isinstance(event, Reading) and settled:
-            since_ms, _ = self.spots.get(event.spot, (step.at_ms, 0.0))
-            self.spots[event.spot] = (since_ms, event.temp_c if piece(event) else float("inf"))
-        if isinstance(event, Reading) and settled:
             self._read(ledger, step, event, taken, baths)
         elif isinstance(event, Heard) and step.struck:
             self._again(ledger, step, taken, baths)
@@ -85,6 +79,30 @@ class Needle:
             self._disputed(new)
             if new["source"] == "spoken" and id not in self.trusted:
                 self.trusted[id] = self._spoken(ledger, step, new)
+
+    def piece(self, event: Reading) -> bool:
+        """Whether the needle may rest in a piece, by all that was read of its spot."""
+        return not event.medium and event.temp_c <= HOTTEST_PIECE_C and not self.ruled_out.get(event.spot)
+
+    def near_bath(self, row: Row, event: Reading, margin_c: float) -> bool:
+        """Whether a reading is near enough to what the bath should show; at sea level, hence the margin."""
+        near = abs(event.temp_c - (0.0 if row["how"] == "ice point" else 100.0)) <= NO_BATH_C + margin_c
+        return near and not {event.medium, *self.ruled_out.get(event.spot, ())} & {"air", "oil"}
+
+    def _rests(self, ledger: Ledger, step: Step, event: Reading) -> None:
+        """What a spot once was it stays; a check that was read in it before then proves nothing any more."""
+        what = event.medium.replace("unsure", "") or ("too hot" if event.temp_c > HOTTEST_PIECE_C else "")
+        if what:
+            self.ruled_out.setdefault(event.spot, set()).add(what)
+        since_ms, _ = self.spots.get(event.spot, (step.at_ms, 0.0))
+        self.spots[event.spot] = (since_ms, event.temp_c if self.piece(event) else float("inf"))
+        owner = self.owner
+        if not what or owner is None or owner.check is None or event.spot != owner.spot:
+            return
+        if step.at_ms <= owner.at_ms + SAME_SPOT_MS:
+            row = ledger.rows["checks"][owner.check]
+            hold_to("2 found out", row.get("disputed") and row["counts"] == 0, row, event)
+            ledger.seen["a check's spot is no piece after all"] += 1
 
     def failed(self) -> bool:
         """Whether the needle's last check of itself stands against it; a pass that was taken back proves nothing."""
@@ -142,13 +160,15 @@ class Needle:
             for id, row in taken:
                 was = step.before("checks", id, row)
                 late = id in [each["id"] for each in cut_short]
-                hold_to("2 waited for", piece(event) and was and (late or was["verdict"] == "open"), row)
+                hold_to("2 waited for", self.piece(event) and was and (late or was["verdict"] == "open"), row)
                 ledger.seen["checks read after other words"] += late
             hold_to("2 one takes it", len(taken) + len(baths) == 1 and not fallen, taken, baths, fallen)
             if taken and (before := self._colder_than(ledger, step, event)) is not None:
                 row = ledger.rows["checks"][before]
                 hold_to("2 either piece", row.get("disputed"), "may be of the piece before", row)
                 ledger.seen["disputed by a colder spot"] += 1
+            if taken:
+                self._left_before(ledger, step, taken[0][1], event)
             for id, row in taken:
                 self._took(ledger, step, id, row, event)
             for id, row in baths:
@@ -156,12 +176,13 @@ class Needle:
             return
         fresh = event.spot > self.used
         for row in (*bath_waits, *(cut_short if bath_waits else waits)) if fresh else ():
-            wanted = near_bath(row, event, -1) if row in bath_waits else piece(event)
+            wanted = self.near_bath(row, event, -1) if row in bath_waits else self.piece(event)
             stale = self.spots[event.spot][0] < row["opened_ms"] - GRACE_MS
             hold_to("2 taken", stale or not wanted, "a fresh spot was not taken for", row)
         colder = self._colder_than(ledger, step, event)
         if colder is None:
             hold_to("2 no other check", not fallen, fallen)
+            self._goes_through(ledger, step, event)
             return
         row = ledger.rows["checks"][colder]
         hold_to("2 colder spot", row["temp_c"] == event.temp_c, "a colder spot was not taken for", row, event)
@@ -182,7 +203,7 @@ class Needle:
         if owner is None or owner.check is None:
             return None
         same = event.spot == owner.spot and step.at_ms <= owner.at_ms + SAME_SPOT_MS
-        further = event.colder and event.spot == owner.spot + 1 and step.at_ms <= owner.at_ms + COLDER_MS
+        further = event.colder and self._next(owner, event.spot) and step.at_ms <= owner.at_ms + COLDER_MS
         if not (same or further):
             return None
         old, new = step.changed.get(("checks", owner.check), (ledger.rows["checks"][owner.check], None))
@@ -192,9 +213,41 @@ class Needle:
             return owner.check if new and new["temp_c"] == event.temp_c else None
         return owner.check if lower_c > (LOWER_C if same else 0) else None
 
+    def _next(self, owner: Owner, spot: int) -> bool:
+        return owner.spot < spot <= max(owner.spot, owner.through) + 1
+
+    def _goes_through(self, ledger: Ledger, step: Step, event: Reading) -> None:
+        """A spot that is no colder lies on the way to the next one."""
+        owner = self.owner
+        if owner is None or owner.check is None or not self._next(owner, event.spot):
+            return
+        in_time = step.at_ms <= owner.at_ms + COLDER_MS and self.piece(event)
+        if in_time and event.temp_c >= ledger.rows["checks"][owner.check]["temp_c"] - LOWER_C:
+            owner.through = event.spot
+
+    def _left_before(self, ledger: Ledger, step: Step, taken: Row, event: Reading) -> None:
+        """A spot that the needle had left by the next words, and that the check before would not have passed by."""
+        owner = self.owner
+        if owner is None or owner.check is None:
+            return
+        row = step.before("checks", owner.check, ledger.rows["checks"][owner.check])
+        low, until_ms = taken["opened_ms"] - GRACE_MS, min(taken["opened_ms"], owner.at_ms + COLDER_MS + 1)
+        left = [
+            temp_c
+            for spot, (since_ms, temp_c) in self.spots.items()
+            if self.used < spot != event.spot and low <= since_ms < until_ms and since_ms >= step.at_ms - KEPT_MS
+        ]
+        if not left or row is None or row["verdict"] != "passed" or row.get("stage") or row["target"] is None:
+            return
+        read = shown(min(left), row["unit"])
+        if read < row["target"] or read < row["critical_limit"]:
+            row = ledger.rows["checks"][owner.check]
+            hold_to("2 either piece", row.get("disputed"), "may be of the piece before", row, left)
+            ledger.seen["disputed by a spot that was left"] += 1
+
     def _may_count(self, ledger: Ledger, step: Step, event: Reading) -> bool:
         """Whether a settled reading may be of a piece, or of the bath that is waited for."""
-        return piece(event) or any(near_bath(row, event, 0.1) for row in self._bath_waits(ledger, step))
+        return self.piece(event) or any(self.near_bath(row, event, 0.1) for row in self._bath_waits(ledger, step))
 
     def _bath_waits(self, ledger: Ledger, step: Step) -> list[Row]:
         """The check of the needle that waited before this step, if one did."""
@@ -229,6 +282,11 @@ class Needle:
         self.given[id] = step.at_ms
         self.trusted[id] = not self.failed()
         ledger.seen["checks read"] += 1
+        shift = ledger.rows["shifts"][max(ledger.rows["shifts"])] if ledger.rows["shifts"] else None
+        if row.get("probe_was") in ("overdue", "unchecked") and shift and not shift["struck"] and not shift["ended_ms"]:
+            kinds = [alert["kind"] for alert in ledger.alerts.values()]
+            hold_to("9 overdue", "probe check overdue" in kinds, "a piece was judged by a needle that was due", row)
+            ledger.seen["judged by a needle that was due"] += 1
 
     def _bathed(self, ledger: Ledger, step: Step, id: int, row: Row, event: Reading) -> None:
         due_c = 0.0 if row["how"] == "ice point" else 100.0  # at sea level, to 0.1 °C

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 from recorder.core import alerts
-from recorder.core.batch import Batch, Stage
+from recorder.core.batch import Batch, Hold, Stage
 from recorder.core.effects import Alert, Cue, Tone
 from recorder.core.events import CABINET, Reading
 from recorder.core.limits import Limit, in_unit, minutes_text, temp_text
@@ -40,12 +40,33 @@ def read(world: World, temp_c: float, at_ms: int) -> World:
     if last and at_ms - last.last_ms <= FRESH_MS:
         world = _cold_since(world, last, at_ms)
     for batch in _held(world):
-        if batch.hold and not batch.hold.measured:
-            world = world.with_hold(batch.id, measured=True)
-    side = Cabinet(below, warm, at_ms, at_ms, temp_c)
-    if last and (last.below, last.warm) == (below, warm):
-        side = replace(side, since_ms=last.since_ms)
+        if batch.hold:
+            hold = world.batch(batch.id).holds[-1]
+            world = world.with_batch(batch.id, holds=(*batch.holds[:-1], measured(hold, at_ms)))
+    side = Cabinet(below, warm, at_ms, at_ms, temp_c, temp_c, temp_c)
+    if last and (last.below, last.warm) == _sides(world, last, minimum) == (below, warm):
+        side = replace(side, since_ms=last.since_ms, low_c=min(last.low_c, temp_c), high_c=max(last.high_c, temp_c))
     return replace(world, cabinet=side)
+
+
+def _sides(world: World, stretch: Cabinet, minimum: Limit) -> tuple[bool, bool]:
+    """Whether all of a stretch was below this minimum, or clearly above it.
+
+    By rules 6 what was in force when it was read said so.
+    """
+    if world.rules < 7:
+        return stretch.below, stretch.warm
+    return not minimum.met_by(stretch.high_c), stretch.low_c >= minimum.c + WARMER_C
+
+
+def measured(hold: Hold, at_ms: int) -> Hold:
+    """`hold` once the cabinet, or a piece in it, was read."""
+    return replace(hold, measured=True, read_ms=at_ms, unread_ms=unread_ms(hold, at_ms))
+
+
+def unread_ms(hold: Hold, at_ms: int) -> int:
+    """The longest time in `hold` between two readings, its start and its end counting as such."""
+    return max(hold.unread_ms, at_ms - (hold.started_ms if hold.read_ms is None else hold.read_ms))
 
 
 def _cold_since(world: World, last: Cabinet, at_ms: int) -> World:
@@ -70,18 +91,21 @@ def _after(before: World, world: World, now: Moment) -> Change:
 def watched(world: World, now: Moment) -> World:
     """`world` with the alert of a cold cabinet begun or ended, where the readings say so."""
     holding = _held(world)
-    if not holding:
+    if not holding and not left_there(world):
         return alerts.ended(world, now.at_ms, "nothing is holding", (alerts.HOLD_COLD,))
     side, latest, minimum = world.cabinet, world.latest.get(CABINET), _minimum(world)
     if side is None or latest is None or minimum is None or now.at_ms - side.last_ms > FRESH_MS:
         return world
     lasted_ms = side.last_ms - side.since_ms
-    if side.warm and lasted_ms >= WARM_FOR_MS:
+    below, warm = _sides(world, side, minimum)
+    if warm and lasted_ms >= WARM_FOR_MS:
         return alerts.ended(world, now.at_ms, "warm again", (alerts.HOLD_COLD,))
+    if not holding:
+        return world
     cold_ms = max(batch.hold.cold_ms for batch in holding if batch.hold)
     long_enough = lasted_ms >= COLD_FOR_MS or cold_ms >= COLD_IN_ALL_MS
     known, numbers = _alert(world), [batch.number for batch in holding]
-    if not side.below or not long_enough or (known and (world.rules < 6 or {*map(str, numbers)} <= _named(known))):
+    if not below or not long_enough or (known and (world.rules < 6 or {*map(str, numbers)} <= _named(known))):
         return world
     alert = hold_cold(numbers, latest.temp_c, minimum, max(lasted_ms, cold_ms), now)
     return alerts.amended(world, replace(alert, id=known.id), again=True) if known else alerts.raised(world, alert)
@@ -116,6 +140,17 @@ def hold_cold(numbers: list[int], temp_c: float, minimum: Limit, cold_ms: int, n
 def _held(world: World) -> list[Batch]:
     """The batches that the cabinet's heat keeps safe."""
     return [batch for batch in world.batches if batch.stage is Stage.HOLDING and not batch.by_time]
+
+
+def left_there(world: World) -> bool:
+    """Whether food of a struck hold may still stand in the cabinet: only the words for it were taken back."""
+    return world.rules >= 7 and any(
+        batch.stage is Stage.CHECKING
+        and batch.struck_hold
+        and not batch.by_time
+        and not (batch.corrections and batch.corrections[-1].at_ms >= batch.struck_hold.started_ms)
+        for batch in world.batches
+    )
 
 
 def _minimum(world: World) -> Limit | None:

@@ -25,8 +25,8 @@ from recorder.core.subject import (
     of_batch,
     seconds,
 )
-from recorder.core.subjects.judging import hold_unproven
 from recorder.core.subjects.power import power_away
+from recorder.core.subjects.proof import hold_unproven
 from recorder.core.subjects.trends import first_checks_done
 from recorder.core.subjects.waits import WAITING, moved
 from recorder.core.world import World
@@ -39,7 +39,8 @@ def _start(world: World, command: Command) -> Answer:
     intent, seq, at_ms = command.intent, command.now.seq, command.now.at_ms
     batch = batch_meant(world, intent)
     if not batch.proven and UNPROVEN not in command.agreed:
-        say = f"Batch {batch.number} has {batch.passed} of {batch.checks_needed} checks passed: {batch.missing}."
+        passed = min(batch.passed, batch.checks_needed) if world.rules >= 7 else batch.passed
+        say = f"Batch {batch.number} has {passed} of {batch.checks_needed} checks passed: {batch.missing}."
         say = f"{say} Confirm to hold it with its checks not complete."
         return asked(world, replace(intent, batch=batch.number), UNPROVEN, say, at_ms)
     world = first_checks_done(world, batch, at_ms)
@@ -49,12 +50,12 @@ def _start(world: World, command: Command) -> Answer:
     world = moved(world, batch, m.HOLD_START, at_ms, holds=(*batch.holds, hold), struck_hold=None)
     waits = world.batch(batch.id).waits
     if not batch.proven:
-        world = alerts.raised(world, hold_unproven(batch, hold, at_ms))
+        world = alerts.raised(world, hold_unproven(batch, hold, at_ms, world.rules))
     if waits:
         world = world.with_hold(batch.id, late=True)
-        world = alerts.raised(world, hold_late(batch, hold, waits, at_ms))
+        world = alerts.raised(world, hold_late(batch, hold, waits, at_ms, world.rules))
     say = f"Batch {batch.number} holding" + ("" if batch.proven else f", checks not complete: {batch.missing}")
-    late = f" Its pieces waited {minutes_text(max(ms for _, ms in waits))}, longer than they may." if waits else ""
+    late = f" Its pieces waited {minutes_text(_waited_ms(waits, world.rules))}, longer than they may." if waits else ""
     return done(world, f"{say}.{late}", Tone.DONE if batch.proven and not late else Tone.ALERT)
 
 
@@ -87,6 +88,9 @@ def _next_hold(batch: Batch, now: Moment, rules: int) -> Hold:
             power_ms=struck.power_ms,
             cold_since_ms=struck.cold_since_ms,
             measured=struck.measured,
+            read_ms=struck.read_ms,
+            unread_ms=struck.unread_ms,
+            gap_settled=struck.gap_settled,
         )
     return hold
 
@@ -129,9 +133,14 @@ def _timers(batch: Batch) -> Iterator[Timer]:
         yield warning_ms, warn
 
 
-def hold_late(batch: Batch, hold: Hold, waits: Sequence[tuple[Stage, int]], at_ms: int) -> Alert:
+def _waited_ms(waits: Sequence[tuple[Stage, int]], rules: int) -> int:
+    """How long pieces waited: in all, as the Food Code's four hours count; by rules 6 the longest of their waits."""
+    return sum(ms for _, ms in waits) if rules >= 7 else max(ms for _, ms in waits)
+
+
+def hold_late(batch: Batch, hold: Hold, waits: Sequence[tuple[Stage, int]], at_ms: int, rules: int) -> Alert:
     """Food went into holding after longer waits than the kitchen allows."""
-    waited_ms = max(ms for _, ms in waits)
+    waited_ms = _waited_ms(waits, rules)
     waited = listed([f"{WAITING[stage]} for {minutes_text(ms)}" for stage, ms in waits])
     return alerts.made(
         alerts.HOLD_LATE,

@@ -3,13 +3,13 @@
 from dataclasses import replace
 
 from recorder.core import alerts
-from recorder.core.batch import FAILED, Batch, Check, Hold, Stage, Verdict
+from recorder.core.batch import FAILED, Batch, Check, Stage, Verdict
 from recorder.core.effects import Alert, Cue, Tone
 from recorder.core.events import NEEDLE, Reading
 from recorder.core.limits import Limit, degrees, in_unit, temp_text
 from recorder.core.procedure import BY_SAFE_END, Part, Procedure
 from recorder.core.subject import Change
-from recorder.core.subjects import reheating, trust
+from recorder.core.subjects import proof, reheating, trust
 from recorder.core.subjects.probe_loss import is_lost
 from recorder.core.world import World
 
@@ -30,16 +30,10 @@ def judged(
     surely_c = _surely_c(batch, temp_c, reading)
     verdict = _verdict(batch, check, temp_c, surely_c, target, critical)
     probe_was = trust.standing(world, at_ms) if reading else _spare_standing(world, at_ms)
-    proves = probe_was != FAILED if reading else batch.procedure.spoken_readings_prove or bool(probe_was)
-    check = replace(
-        check,
-        verdict=verdict,
-        closed_ms=at_ms,
-        temp_c=temp_c,
-        source=source,
-        probe_was=probe_was,
-        counts=verdict is Verdict.PASSED and target.met_by(temp_c) and proves and check.disputed is None,
-    )
+    check = replace(check, verdict=verdict, closed_ms=at_ms, temp_c=temp_c, source=source, probe_was=probe_was)
+    proves = proof.by_trusted(batch, check)
+    counts = verdict is Verdict.PASSED and target.met_by(temp_c) and proves and check.disputed is None
+    check = replace(check, counts=counts)
     if reading:
         about = world.probe_read.id if world.probe_read else None
         check = replace(check, uncertainty_c=reading.uncertainty_c, settle_ms=reading.settle_ms, probe_check=about)
@@ -50,8 +44,7 @@ def judged(
     world = trust.remember_given(world, check.id, batch.number, check.part or "piece", spare=not reading)
     world = world.with_batch(batch.id, checks=replaced(batch.checks, check))
     batch = world.batch(batch.id)
-    if complete and not batch.proven:
-        world = unproven(world, batch, at_ms)
+    world = proof.changed(world, batch, complete, at_ms)
     what = f"{(check.part or 'piece').capitalize()} {degrees(temp_c, target.unit)} degrees"
     if surely_c < temp_c:
         what += f", surely {degrees(surely_c, target.unit)}"
@@ -71,32 +64,18 @@ def judged(
         world = alerts.amended(world, probe_untrusted(batch, check, at_ms))
         return world, (Cue(Tone.ALERT, f"{what}, but the probe failed its own check. It does not count."),)
     if batch.proven:
-        world = _complete(world, batch, at_ms)
+        world = proof.complete(world, world.batch(batch.id), at_ms)
     if check.held:
         speaks = world.rules < 6 or (proves and check.disputed is None and check.part in (None, *batch.parts))
         if batch.hold and not batch.by_time and speaks:
-            world = world.with_batch(batch.id, holds=(*batch.holds[:-1], _read_warm(batch.hold)))
+            hold = world.batch(batch.id).holds[-1] if world.rules >= 7 else batch.hold  # no longer proven, it may be
+            world = world.with_batch(batch.id, holds=(*batch.holds[:-1], proof.read_warm(hold, check, at_ms)))
         return world, (Cue(Tone.DONE, f"{what} in holding.{_progress(batch, check)}"),)
     return world, (Cue(Tone.DONE if check.counts else Tone.ALERT, f"{what}, passed.{_progress(batch, check)}"),)
 
 
 def _spare_standing(world: World, at_ms: int) -> str | None:
     return trust.spare_standing(world, at_ms, is_lost(world, NEEDLE))
-
-
-def _complete(world: World, batch: Batch, at_ms: int) -> World:
-    """The checks of `batch` are complete: what was open about them is over, and in time it is hot again."""
-    ends = alerts.ended_by(alerts.Ends.PROOF)
-    world = alerts.ended(world, at_ms, "checked again and passed", ends, batch.number)
-    return reheating.hot_again(world, batch)
-
-
-def _read_warm(hold: Hold) -> Hold:
-    """`hold` once a piece in it was warm enough: a power gap has not cooled it, unless it was a long one."""
-    hold = replace(hold, measured=True)
-    if 0 < hold.power_ms < reheating.REHEAT_MS:
-        hold = replace(hold, power_ms=0, cold_since_ms=hold.cold_since_ms if hold.cold_ms else None)
-    return hold
 
 
 def _surely_c(batch: Batch, temp_c: float, reading: Reading | None) -> float:
@@ -114,6 +93,11 @@ def _verdict(batch: Batch, check: Check, temp_c: float, surely_c: float, target:
     return Verdict.PASSED if target.met_by(temp_c) else Verdict.BELOW_TARGET
 
 
+def passes(batch: Batch, check: Check, temp_c: float) -> bool:
+    """Whether `check` would pass by this temperature."""
+    return _verdict(batch, check, temp_c, temp_c, *limits(batch.procedure, check.part)) is Verdict.PASSED
+
+
 def _progress(batch: Batch, check: Check) -> str:
     """How far the checks of a batch are, once this one has passed."""
     if check.part is not None and check.part not in batch.parts:
@@ -124,25 +108,12 @@ def _progress(batch: Batch, check: Check) -> str:
     return f"{passed} Checks complete." if batch.proven else passed
 
 
-def unproven(world: World, batch: Batch, at_ms: int) -> World:
-    """What made the checks of `batch` complete holds no longer; where it is in holding by now, that is an alert."""
-    world = reheating.not_hot_after_all(world, batch)
-    if batch.stage not in (Stage.HOLDING, Stage.CLOSED) or batch.hold is None or not batch.hold.proven:
-        return world
-    hold = replace(batch.hold, proven=False)
-    world = world.with_batch(batch.id, holds=(*batch.holds[:-1], hold))
-    if batch.stage is Stage.CLOSED:
-        return world
-    return alerts.amended(world, hold_unproven(batch, hold, at_ms))
-
-
 def disputed(world: World, batch: Batch, check: Check, at_ms: int, why: str = "by the cook") -> World:
     """A reading is taken back: it stays on record, and where it passed it counts no more."""
     complete = batch.proven
     check = replace(check, disputed=why, counts=False)
     world = world.with_batch(batch.id, checks=replaced(batch.checks, check))
-    batch = world.batch(batch.id)
-    return unproven(world, batch, at_ms) if complete and not batch.proven else world
+    return proof.changed(world, world.batch(batch.id), complete, at_ms)
 
 
 def doubted(world: World, ids: tuple[int, ...], at_ms: int) -> World:
@@ -155,8 +126,7 @@ def doubted(world: World, ids: tuple[int, ...], at_ms: int) -> World:
         if checks != batch.checks:
             complete = batch.proven
             world = world.with_batch(batch.id, checks=checks)
-            after = world.batch(batch.id)
-            world = unproven(world, after, at_ms) if complete and not after.proven else world
+            world = proof.changed(world, world.batch(batch.id), complete, at_ms)
     return world
 
 
@@ -178,22 +148,6 @@ def limits(procedure: Procedure, name: str | None) -> tuple[Limit, Limit]:
 
 def _celsius(limit: Limit) -> float:
     return limit.c
-
-
-def hold_unproven(batch: Batch, hold: Hold, at_ms: int) -> Alert:
-    """Food went into holding that too few checks speak for."""
-    needed = batch.checks_needed
-    return alerts.made(
-        alerts.HOLD_UNPROVEN,
-        hold.id,
-        f"Batch {batch.number}: in holding with {batch.passed} of {needed} checks passed ({batch.missing})."
-        " Check it, cook more, or discard it.",
-        at_ms,
-        batch,
-        passed=batch.passed,
-        needed=needed,
-        failed=batch.failed,
-    )
 
 
 def check_failed(batch: Batch, check: Check, target: Limit, critical: Limit, at_ms: int) -> Alert:

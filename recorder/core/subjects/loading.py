@@ -12,7 +12,7 @@ from recorder.core.limits import in_unit, minutes_text, temp_text
 from recorder.core.meanings import Intent
 from recorder.core.meant import batch_meant, known_vat, part_meant
 from recorder.core.subject import Answer, Change, Command, Moment, Refusal, Row, Subject, done, given, of_batch, shown
-from recorder.core.subjects import oil, recovery
+from recorder.core.subjects import oil, proof, recovery
 from recorder.core.transitions import TRANSITIONS, leads_to
 from recorder.core.world import World
 
@@ -83,6 +83,8 @@ def _load(world: World, command: Command) -> Answer:
         say += f" Out of order: {late[0]} is in already."
     if over:
         say += f" Over capacity: {pieces} of {procedure.pieces_per_load} pieces."
+    if world.rules >= 7:
+        world = proof.changed(world, world.batch(batch.id), complete, now.at_ms)
     if complete and not world.batch(batch.id).proven:
         say += f" Its checks are no longer complete: {world.batch(batch.id).missing}."
     return done(world, say, Tone.ALERT if late or over or said_late else Tone.DONE)

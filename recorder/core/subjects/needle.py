@@ -11,35 +11,15 @@ from recorder.core.batch import Batch, Check, Stage, Verdict
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import NEEDLE, Reading
 from recorder.core.limits import degrees
-from recorder.core.procedure import COLDEST_MEAT_C
 from recorder.core.subject import Change, Moment, Subject, Timer
-from recorder.core.subjects import judging, probe_check
-from recorder.core.world import Owner, ProbeCheck, Spot, World
+from recorder.core.subjects import judging, owning, probe_check, resting
+from recorder.core.world import ProbeCheck, Spot, World
 
 SPOT_GRACE_MS = 15_000
 """A needle that came to rest longer ago than this before the words "probe ..." rests in something else."""
 
 SPOTS_KEPT_MS = 120_000
 """A check that was opened longer ago than this waits for no reading any more."""
-
-HOTTEST_SPOT_C = 105.0
-"""A bath is no hotter than boiling water, with some room for salt and for the probe; metal and oil are."""
-
-HOTTEST_PIECE_C = 97.0
-"""Nor is a piece near as hot inside while it is moist; what rests above may be steam (common practice, no source)."""
-
-COLDER_MS = 20_000
-"""So long after a check was read a colder spot of the same piece took its place, by rules 5."""
-
-COLDEST_MS = 60_000
-"""So long it does now: the cook may look for the coldest spot, and the needle takes its time to settle there."""
-
-SAME_SPOT_MS = 120_000
-"""So long after a check was read its own spot may be read lower: a needle that still warms up, or cools, settles late.
-After that the piece itself may have cooled (common practice, no source)."""
-
-LOWER_C = 0.1
-"""A spot is lower by at least this much, a tenth being what is shown."""
 
 PLACE = "Thickest part, off the bone."
 """Where a piece is measured (FDA Food Code 2022, 3-401.11: all parts of the food; common practice for the place)."""
@@ -50,36 +30,58 @@ def _read(world: World, event: Reading, now: Moment) -> Change:
 
 
 def _settled(world: World, event: Reading, at_ms: int) -> Change:
-    """A settled reading of the needle closes what waits for one: of the fresh spots, the coldest counts for a piece."""
-    if not COLDEST_MEAT_C <= event.temp_c <= HOTTEST_SPOT_C:
-        return _no_piece(world, event)
+    """A settled reading of the needle: it counts for what waits for one, for the check whose spot it is, or not."""
+    spots = _spots(world, event, at_ms)
+    if world.rules < 7:
+        return _counted(world, spots, at_ms)
+    world, found_out = _found_out(replace(world, spots=spots), spots[-1], at_ms)
+    world, cues = _counted(world, spots, at_ms)
+    return world, (*found_out, *cues)
+
+
+def _counted(world: World, spots: tuple[Spot, ...], at_ms: int) -> Change:
+    """It closes what waits for one: of the fresh spots, the coldest counts for a piece."""
+    spot, event = spots[-1], spots[-1].reading
     bath = probe_check.waiting(world)
-    if not _may_be_piece(world, event) and not (bath and probe_check.in_bath(bath, event)):
+    in_bath = bool(bath and probe_check.in_bath(bath, spot, world.rules))
+    if not resting.possible(event) or not (resting.may_be_piece(spot, world.rules) or in_bath):
         return _no_piece(world, event)
-    world = replace(world, spots=_spots(world, event, at_ms))
+    world = replace(world, spots=spots)
     waiting = world.open_check()
     if bath:
-        fresh = [spot for spot in _fresh(world, bath.opened_ms) if probe_check.in_bath(bath, spot)]
-        if event in fresh:
-            return probe_check.read(_taken(world, event, bath.id, None, at_ms), bath, event, at_ms)
+        if in_bath and spot in _fresh(world, bath.opened_ms):
+            return probe_check.read(owning.taken(world, event, bath.id, None, at_ms), bath, event, at_ms)
         waiting = _cut_short(world, bath, at_ms)
     if waiting is None:
         return _lower_read(world, event, at_ms)
     batch, check = waiting
-    fresh = [reading for reading in _fresh(world, check.opened_ms) if _may_be_piece(world, reading)]
+    fresh = [each for each in _fresh(world, check.opened_ms) if resting.may_be_piece(each, world.rules)]
     if not fresh:
         return _lower_read(world, event, at_ms)
-    coldest = min(fresh, key=lambda reading: reading.temp_c)
-    if owned := _owned_by(world, event, at_ms):  # it may still be the piece before: words alone do not tell
+    coldest = min((each.reading for each in fresh), key=lambda reading: reading.temp_c)
+    if owned := owning.owned_by(world, event, at_ms):  # it may still be the piece before: words alone do not tell
         world = judging.disputed(world, *owned, at_ms, "a colder spot straight after it")
-        batch = world.batch(batch.id)
-    world = _taken(world, event, check.id, batch.id, at_ms)
-    return judging.judged(world, batch, check, coldest.temp_c, "probe", at_ms, coldest)
+    elif owned := owning.left_before(world, check, fresh):
+        world = judging.disputed(world, *owned, at_ms, "for a colder spot after it that was left again")
+    world = owning.taken(world, event, check.id, batch.id, at_ms)
+    world, cues = judging.judged(world, world.batch(batch.id), check, coldest.temp_c, "probe", at_ms, coldest)
+    world, due = probe_check.judged_by(world, batch.id, check.id, at_ms)
+    return world, (*cues, *due)
 
 
-def _may_be_piece(world: World, reading: Reading) -> bool:
-    """Whether the needle may rest in a piece: neither in what it came and went like, nor in what is as hot as steam."""
-    return world.rules < 6 or (not reading.medium and reading.temp_c <= HOTTEST_PIECE_C)
+def _found_out(world: World, spot: Spot, at_ms: int) -> Change:
+    """A spot that a check was read in proves to be no piece after all: the check proves nothing any more."""
+    owner = world.owner
+    mine = owner and spot.reading.spot == owner.spot and at_ms <= owner.same_until_ms
+    owned = owning.check_of(world, owner) if owner and mine and spot.media else None
+    if owned is None or owned[1].disputed:
+        return world, ()
+    batch, check = owned
+    what = spot.media[-1]
+    seems = "hotter than a piece" if what == resting.TOO_HOT else f"in {what}"
+    world = judging.disputed(world, batch, check, at_ms, f"since the needle rested {seems}")
+    say = f"The needle rests {seems}: the reading of the {check.part or 'piece'} proves nothing. Probe it again."
+    return world, (Cue(Tone.ALERT, say),)
 
 
 def _cut_short(world: World, bath: ProbeCheck, at_ms: int) -> tuple[Batch, Check] | None:
@@ -91,10 +93,10 @@ def _cut_short(world: World, bath: ProbeCheck, at_ms: int) -> tuple[Batch, Check
     return None
 
 
-def _fresh(world: World, opened_ms: int) -> list[Reading]:
-    """The newest readings of the spots that may count for what was opened then."""
+def _fresh(world: World, opened_ms: int) -> list[Spot]:
+    """The spots that may count for what was opened then."""
     return [
-        spot.reading
+        spot
         for spot in world.spots
         if spot.reading.spot > world.spot_used and spot.since_ms >= opened_ms - SPOT_GRACE_MS
     ]
@@ -102,19 +104,13 @@ def _fresh(world: World, opened_ms: int) -> list[Reading]:
 
 def _spots(world: World, event: Reading, at_ms: int) -> tuple[Spot, ...]:
     """The resting places that may still count, with the newest."""
-    since_ms = next((spot.since_ms for spot in world.spots if spot.reading.spot == event.spot), at_ms)
+    before = next((spot for spot in world.spots if spot.reading.spot == event.spot), None)
     kept = [
         spot
         for spot in world.spots
         if world.spot_used < spot.reading.spot != event.spot and spot.since_ms >= at_ms - SPOTS_KEPT_MS
     ]
-    return (*kept, Spot(event, since_ms))
-
-
-def _taken(world: World, event: Reading, check: int, batch: int | None, at_ms: int) -> World:
-    if world.rules < 6:
-        return replace(world, owner=Owner(event.spot, check, batch, at_ms + COLDER_MS))
-    return replace(world, owner=Owner(event.spot, check, batch, at_ms + COLDEST_MS, at_ms + SAME_SPOT_MS))
+    return (*kept, resting.spot(before, event, at_ms))
 
 
 def _lower_read(world: World, event: Reading, at_ms: int) -> Change:
@@ -123,14 +119,14 @@ def _lower_read(world: World, event: Reading, at_ms: int) -> Change:
 
     Wherever the batch is by now: words in between do not make the piece warmer.
     """
-    event = _surer(world, event, at_ms)
-    owned = _owned_by(world, event, at_ms)
+    event = owning.surer(world, event, at_ms)
+    owned = owning.owned_by(world, event, at_ms)
     if owned is None:
-        return world, ()
+        return (owning.gone_through(world, event, at_ms) if world.rules >= 7 else world), ()
     batch, check = owned
     same = event.spot == world.spot_used
     if not same:
-        world = _taken(world, event, check.id, batch.id, at_ms)
+        world = owning.taken(world, event, check.id, batch.id, at_ms)
     world, cues = judging.judged(world, batch, check, event.temp_c, "probe", at_ms, event)
     verdict = next(each.verdict for each in world.batch(batch.id).checks if each.id == check.id)
     for was, kind, why in (
@@ -140,46 +136,6 @@ def _lower_read(world: World, event: Reading, at_ms: int) -> Change:
         if check.verdict is was and verdict is not was:
             world = alerts.ended(world, at_ms, why, (kind,), batch.number, alerts.alert_id(check.id, kind))
     return world, () if same and verdict is check.verdict else cues
-
-
-def _surer(world: World, event: Reading, at_ms: int) -> Reading:
-    """`event`, or what it says of the check of its own spot where it is no lower but surer: the value that was kept,
-    with the interval by which the piece has surely reached what either reading says.
-    """
-    owner = world.owner
-    if owner is None or event.spot != owner.spot or at_ms > owner.same_until_ms or event.uncertainty_c is None:
-        return event
-    owned = _check_of(world, owner)
-    if owned is None or (kept_c := owned[1].temp_c) is None or event.temp_c <= kept_c - LOWER_C:
-        return event
-    was_c = owned[1].uncertainty_c
-    now_c = max(kept_c - (event.temp_c - event.uncertainty_c), event.uncertainty_c)
-    return replace(event, temp_c=kept_c, uncertainty_c=round(now_c, 3)) if was_c and now_c <= was_c - LOWER_C else event
-
-
-def _owned_by(world: World, event: Reading, at_ms: int) -> tuple[Batch, Check] | None:
-    """The check of a piece that owns the spot which `event` is lower in, or surer of, or from which the needle went
-    straight to this colder one, in time."""
-    owner = world.owner
-    if owner is None:
-        return None
-    same = event.spot == owner.spot and at_ms <= owner.same_until_ms
-    further = event.colder and event.spot == owner.spot + 1 and at_ms <= owner.until_ms
-    owned = _check_of(world, owner) if same or further else None
-    if owned is None or owned[1].temp_c is None:
-        return None
-    lower_c = owned[1].temp_c - event.temp_c
-    surer = same and lower_c == 0 and event.uncertainty_c != owned[1].uncertainty_c
-    return owned if surer or lower_c >= LOWER_C or (further and lower_c > 0) else None
-
-
-def _check_of(world: World, owner: Owner) -> tuple[Batch, Check] | None:
-    """The check that `owner` names, with its batch."""
-    for batch in world.batches:
-        for check in batch.checks:
-            if (batch.id, check.id) == (owner.batch, owner.check):
-                return batch, check
-    return None
 
 
 def _no_piece(world: World, event: Reading) -> Change:

@@ -29,6 +29,7 @@ def _started(world: World, event: Started, now: Moment) -> Change:
         latest={},
         spots=(),
         owner=None,
+        strange_spot=world.strange_spot if event.rules < 7 else 0,
         cabinet=None,
     )
     world = alerts.raised(world, _recorder_started(event, now))
@@ -77,7 +78,8 @@ def _known_gap(world: World, now: Moment) -> World:
     """The board was off for a known time: what was cooking or in holding may have been without heat."""
     gap_ms = now.at_ms - now.since_ms
     cooking = [batch for batch in world.batches if batch.stage is Stage.COOKING]
-    holding = [batch.number for batch in world.batches if batch.stage is Stage.HOLDING]
+    heated = [batch for batch in world.batches if not (world.rules >= 7 and batch.by_time)]
+    holding = [batch.number for batch in heated if batch.stage is Stage.HOLDING]
     for batch in world.batches:
         if batch.stage is Stage.COOKING:
             world = _cook_not_proven(world, batch)

@@ -5,13 +5,13 @@ from dataclasses import replace
 
 from recorder.core import alerts
 from recorder.core import meanings as m
-from recorder.core.batch import Verdict
+from recorder.core.batch import OVERDUE, UNCHECKED, Verdict
 from recorder.core.effects import Alert, Cue, Tone
 from recorder.core.events import Reading
 from recorder.core.limits import degrees, in_unit, listed, span_in_unit, temp_text, to_c
 from recorder.core.subject import Answer, Change, Command, Refusal, Row, Subject, Timer, done, given, shown
-from recorder.core.subjects import judging, trust
-from recorder.core.world import ProbeCheck, Stood, World
+from recorder.core.subjects import judging, resting, trust
+from recorder.core.world import ProbeCheck, Spot, Stood, World
 from recorder.thermal.water import ICE_POINT_C, boiling_point_at_c
 
 WINDOW_MS = 300_000
@@ -84,9 +84,10 @@ def unread(world: World, at_ms: int) -> Change:
     return world, (Cue(Tone.REFUSED, f"No settled reading for the {check.how}. Check the probe again."),)
 
 
-def in_bath(check: ProbeCheck, reading: Reading) -> bool:
-    """Whether this reading can be of the bath at all, and not of the piece that the needle was in before."""
-    return abs(reading.temp_c - check.due_c) <= NO_BATH_C and reading.medium not in ("air", "oil")
+def in_bath(check: ProbeCheck, spot: Spot, rules: int) -> bool:
+    """Whether this spot can be of the bath at all, and not of the piece that the needle was in before."""
+    near = abs(spot.reading.temp_c - check.due_c) <= NO_BATH_C
+    return near and resting.may_be_bath(spot, rules)
 
 
 def read(world: World, check: ProbeCheck, reading: Reading, at_ms: int) -> Change:
@@ -137,7 +138,8 @@ def disputed(world: World, check: ProbeCheck, at_ms: int) -> World:
     world = replace(world, probe_passed_ms=stood.passed_ms, unverified=(*check.spoke_for, *world.unverified))
     if stood.check is None or stood.check.verdict is not Verdict.FAILED:
         return world
-    return alerts.raised(world, check_failed(stood.check, stood.check.closed_ms or at_ms))
+    failed = check_failed(stood.check, stood.check.closed_ms or at_ms)
+    return alerts.reopened(world, failed, at_ms) if world.rules >= 7 else alerts.raised(world, failed)
 
 
 def _timers(world: World) -> Iterator[Timer]:
@@ -159,6 +161,15 @@ def _overdue(world: World, at_ms: int) -> Change:
     about = world.probe_read.id if world.probe_read else world.shift.id
     world = alerts.raised(world, check_overdue(world.probe_passed_ms, about, at_ms))
     return world, (Cue(Tone.ALERT, "The probe's check is overdue. Check it in ice."),)
+
+
+def judged_by(world: World, batch_id: int, check_id: int, at_ms: int) -> Change:
+    """A piece was judged by the needle: where that was to be checked first, the time for it is over."""
+    standings = [check.probe_was for check in world.batch(batch_id).checks if check.id == check_id]
+    due = {*standings} & {OVERDUE, UNCHECKED} and world.open_shift
+    if world.rules < 7 or not due or alerts.is_open(world, alerts.PROBE_CHECK_OVERDUE):
+        return world, ()
+    return _overdue(world, at_ms)
 
 
 def check_failed(check: ProbeCheck, at_ms: int) -> Alert:

@@ -48,7 +48,7 @@ def _status(world: World, _: Command) -> Answer:
     """The shift, the open batches and the number of open alerts."""
     shift = f"Shift of cook {world.open_shift.cook}." if world.open_shift else "No shift is open."
     batches = [
-        f"Batch {batch.number} {batch.stage.value}, {_checks(batch)}."
+        f"Batch {batch.number} {batch.stage.value}, {_checks(batch, world.rules)}."
         for batch in world.batches
         if batch.stage is not Stage.CLOSED
     ]
@@ -56,20 +56,22 @@ def _status(world: World, _: Command) -> Answer:
     return _answered(world, " ".join([shift, *(batches or ["No batch is open."]), f"Alerts open: {open_alerts}."]))
 
 
-def _checks(batch: Batch) -> str:
+def _checks(batch: Batch, rules: int) -> str:
     """How far its checks are, and what speaks against it."""
     failed = [f"{batch.failed} failed"] if batch.failed else []
     cold = ["too cold"] if batch.stage is Stage.HOLDING and batch.hold and batch.hold.coldest_c is not None else []
     enough = batch.passed >= batch.checks_needed and not batch.failed
     lacks = [batch.missing] if enough and batch.missing else []
-    return ", ".join([f"{batch.passed} of {batch.checks_needed} checks", *failed, *lacks, *cold])
+    passed = min(batch.passed, batch.checks_needed) if rules >= 7 else batch.passed
+    return ", ".join([f"{passed} of {batch.checks_needed} checks", *failed, *lacks, *cold])
 
 
 def _last_reading(world: World, command: Command) -> Answer:
     """The needle's newest temperature and how old it is."""
     latest = world.latest.get(NEEDLE)
     if latest is None:
-        return _answered(world, "The needle has given no reading.", known=False)
+        since = " since it was lost or the recorder started" if world.rules >= 7 else ""
+        return _answered(world, f"The needle has given no reading{since}.", known=False)
     settled = "settled" if latest.settled else "not settled"
     ago = minutes_text(command.now.at_ms - latest.at_ms)
     return _answered(world, f"{degrees(latest.temp_c, world.unit)} degrees, {settled}, {ago} ago.")

@@ -6,18 +6,24 @@ from typing import Any
 
 from recorder.core import alerts
 from recorder.core import meanings as m
-from recorder.core.batch import MISSED, Batch
+from recorder.core.batch import MISSED, Batch, Stage
 from recorder.core.effects import Alert, Tone
+from recorder.core.events import CABINET
 from recorder.core.limits import listed, minutes_text, pieces_text, temp_text
 from recorder.core.meant import batch_meant
 from recorder.core.procedure import TIME_ALONE_MS
 from recorder.core.subject import Answer, Command, Refusal, Subject, asked, asks_first, done
+from recorder.core.subjects import cabinet, probe_loss
 from recorder.core.transitions import leads_to
-from recorder.core.world import World
+from recorder.core.world import FRESH_MS, World
 
 UNPROVEN, COLD, UNHEATED, WAITED = "unproven", "cold", "not reheated", "waited"
 UNKNOWN_TIME, PAST, POWER = "unknown time", "past", "power away"
+UNREAD = "unread"
 """Deviations that are put on record only after "confirm"."""
+
+UNREAD_MS = 2 * 3_600_000
+"""So long at most food in holding goes unread: time is left then to put it right (common practice, no source)."""
 
 UNCOUNTED = -1
 """Pieces are left, nobody knows how many."""
@@ -27,8 +33,8 @@ def _sold(world: World, command: Command) -> Answer:
     """Some pieces, or all that are left; what stands against it is asked about, and put on record."""
     intent, now = command.intent, command.now
     batch = batch_meant(world, intent)
-    count, rest = _some(batch, intent.count)
-    doubts = _against_sale(batch, now.at_ms, world.rules)
+    count, rest = _some(world.rules, batch, intent.count)
+    doubts = _against_sale(world, batch, now.at_ms)
     why = [(text, unsafe) for _, text, unsafe in doubts]
     if any(kind not in command.agreed for kind, _, _ in doubts):
         kinds = " ".join(kind for kind, _, _ in doubts)
@@ -48,9 +54,9 @@ def _sold(world: World, command: Command) -> Answer:
     return done(world, say, Tone.ALERT if why else Tone.DONE)
 
 
-def _against_sale(batch: Batch, at_ms: int, rules: int) -> list[tuple[str, str, bool]]:
+def _against_sale(world: World, batch: Batch, at_ms: int) -> list[tuple[str, str, bool]]:
     """What stands against a sale: its kind, in words with its numbers, and whether it is one of safety."""
-    hold, procedure = batch.hold, batch.procedure
+    hold, procedure, rules = batch.hold, batch.procedure, world.rules
     assert hold
     held_ms, limit_ms = at_ms - hold.counted_ms, procedure.hold_limit_ms
     against = []
@@ -72,7 +78,8 @@ def _against_sale(batch: Batch, at_ms: int, rules: int) -> list[tuple[str, str, 
     if batch.unknown_wait:
         against.append((WAITED, "how long its pieces waited before is not known", True))
     if hold.power_ms:
-        text = f"the power was away for {minutes_text(hold.power_ms)} and no piece was read since"
+        since = "no piece is known to have been warm" if rules >= 7 else "no piece was read"
+        text = f"the power was away for {minutes_text(hold.power_ms)} and {since} since"
         against.append((POWER, text, True))
     if hold.coldest_c is not None:
         read = temp_text(hold.coldest_c, procedure.unit)
@@ -80,22 +87,38 @@ def _against_sale(batch: Batch, at_ms: int, rules: int) -> list[tuple[str, str, 
     elif hold.cold_ms and not batch.by_time:
         cold = minutes_text(hold.cold_ms)
         against.append((COLD, f"hot holding was below {procedure.hold_minimum.text()} for {cold}", True))
+    if unread := _unread(world, batch, at_ms):
+        against.append((UNREAD, f"whether it was hot is not known, {unread}", True))
     if not hold.time_proven:
         against.append((UNKNOWN_TIME, f"how long it was held is not known, at least {minutes_text(held_ms)}", True))
     elif held_ms >= limit_ms:
         kind = "limit without temperature control" if batch.by_time else "quality limit"
         text = f"it was held {minutes_text(held_ms)}, its {kind} is {minutes_text(limit_ms)}"
-        unread = not batch.by_time and not hold.measured
-        against.append(
-            (PAST, text + (", and no temperature was read meanwhile" if unread else ""), batch.by_time or unread)
-        )
+        never = not batch.by_time and not hold.measured
+        meanwhile = ", and no temperature was read meanwhile" if never and not unread else ""
+        against.append((PAST, text + meanwhile, batch.by_time or never))
     return against
+
+
+def _unread(world: World, batch: Batch, at_ms: int) -> str:
+    """For how long nothing was read of food that heat keeps safe, in a cabinet with a probe of its own; "" where it was
+    read often enough."""
+    hold = batch.hold
+    assert hold
+    unread_ms = cabinet.unread_ms(hold, at_ms)
+    if world.rules < 7 or batch.by_time or unread_ms <= FRESH_MS:
+        return ""
+    if not (CABINET in world.latest or probe_loss.is_lost(world, CABINET)):
+        return ""
+    if not hold.measured:
+        return "no temperature was read while it was held"
+    return f"no temperature was read for {minutes_text(unread_ms)}" if unread_ms >= UNREAD_MS else ""
 
 
 def _discarded(world: World, command: Command) -> Answer:
     intent = command.intent
     batch = batch_meant(world, intent)
-    count, rest = _some(batch, intent.count)
+    count, rest = _some(world.rules, batch, intent.count)
     counted = f", {pieces_text(intent.count)}" if intent.count is not None else ""
     ask = f"Discard batch {batch.number}{counted}? Say confirm."
     pieces = batch.discarded_pieces + (count or 0)
@@ -112,7 +135,7 @@ def _dropped(world: World, command: Command) -> Answer:
     batch = batch_meant(world, command.intent)
     if command.intent.count is None:
         raise Refusal("say how many pieces")
-    count, rest = _some(batch, command.intent.count)
+    count, rest = _some(world.rules, batch, command.intent.count)
     pieces = batch.dropped_pieces + (count or 0)
     if rest:
         world = world.with_batch(batch.id, dropped_pieces=pieces)
@@ -122,7 +145,7 @@ def _dropped(world: World, command: Command) -> Answer:
     return done(world, f"Batch {batch.number}: no pieces left.")
 
 
-def _some(batch: Batch, count: int | None) -> tuple[int | None, int]:
+def _some(rules: int, batch: Batch, count: int | None) -> tuple[int | None, int]:
     """How many pieces are meant, and how many are left then (or `UNCOUNTED`); raises `Refusal` for more than there are.
 
     Without a count all are meant that are left; None where the load was not counted.
@@ -130,6 +153,8 @@ def _some(batch: Batch, count: int | None) -> tuple[int | None, int]:
     left = batch.pieces_left
     if count is None:
         return left, 0
+    if rules >= 7 and batch.stage is Stage.LOADING and not batch.loads:
+        raise Refusal(f"batch {batch.number} has no pieces yet; say the load first")
     if count < 1:
         raise Refusal("say how many pieces")
     if left is None:
