@@ -11,7 +11,9 @@ from recorder.core.events import Tick
 from recorder.journal.anchors import Anchor, compare, picked, signed_bytes, source, told
 from recorder.journal.chain import Entry
 from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from recorder.journal.verify import RecordFault
+from tests.appended import append
 
 OTHER = Anchor(1, "/stations/line-1/journals/ffffffffffff", 9, "f" * 64, 5)
 
@@ -26,7 +28,7 @@ def path(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("anchors") / "records.db"
     journal = Journal.open(path)
     for number in range(20):
-        journal.append(Stamp(number * 1000, "boot", number * 1000, number * 1000, True), Tick(number * 1000), ())
+        append(journal, Stamp(number * 1000, "boot", number * 1000, number * 1000, True), Tick(number * 1000))
     journal.close()
     return path
 
@@ -34,7 +36,7 @@ def path(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def own(path: Path) -> list[Anchor]:
     """An anchor of each entry; the one of entry n stands in line n."""
-    journal = Journal.read(path)
+    journal = Reader.open(path)
     found = [entry for entry, _ in journal.entries()]
     journal.close()
     name = source("line-1", found[0].hash)

@@ -7,7 +7,6 @@ import json
 import shutil
 import sqlite3
 from collections.abc import Callable
-from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -25,10 +24,12 @@ from recorder.journal import seal
 from recorder.journal.anchors import Anchor, compare, picked, told
 from recorder.journal.chain import GENESIS, Entry, linked
 from recorder.journal.codec import decode
-from recorder.journal.journal import ENTRY, Journal, as_entry, as_row
+from recorder.journal.journal import Journal
+from recorder.journal.reader import ENTRY, Reader, as_entry, as_row
 from recorder.notices.anchoring import ANCHOR_MS, Anchoring
 from recorder.notices.outbox import Messages
 from recorder.verification.examine import examine
+from tests.appended import append
 from tests.contract import validator
 from tests.kitchen import MINUTE, Kitchen, kept, m
 from tests.tampering import tamper, unguarded
@@ -65,10 +66,10 @@ def entries(path: Path) -> list[Entry]:
 
 def subscriber(path: Path, file: Path, every: int = 5, key: seal.Seal | None = None, upto: int = 10**6) -> Path:
     """What `mosquitto_sub -v` printed at another machine: the alerts, an anchor now and then, and other states."""
-    journal = Journal.read(path)
+    journal = Reader.open(path)
     first = journal.first()
     assert first
-    lines = [f"kitchen/line-1/alerts {row.message.body}" for row in journal.unsent(0, 1000)]
+    lines = [f"kitchen/line-1/alerts {row.message.body}" for row in journal.outbox.unsent(0, 1000)]
     lines = [line for line in lines if json.loads(line.split(" ", 1)[1])["data"]["entry"] <= upto]
     for entry in entries(path):
         if (entry.seq % every == 0 or entry.seq == len(entries(path))) and entry.seq <= upto:
@@ -81,11 +82,11 @@ def subscriber(path: Path, file: Path, every: int = 5, key: seal.Seal | None = N
 
 def rebuilt(source: Path, target: Path, change: Change) -> Path:
     """The attacker's whole work: change entries, number and hash all anew, and write every table as they explain it."""
-    journal, state = Journal.open(target, Messages("kitchen", "line-1", "alerts")), State()
+    journal, messages, state = Journal.open(target), Messages("kitchen", "line-1", "alerts"), State()
     for entry in change(entries(source)):
         event = decode(entry.kind, entry.body)
         state, effects = step(state, event)
-        journal.append(entry.stamp, event, effects)
+        append(journal, entry.stamp, event, effects, messages)
     journal.close()
     return target
 
@@ -231,7 +232,7 @@ def back(ms: int, begin: int, end: int | None = None) -> Change:
 
 
 def test_a_clock_rolled_back_is_found_by_verify_where_time_runs_backwards(honest: Path, tmp_path: Path) -> None:
-    with closing(Journal.read(honest)) as journal:
+    with Reader.open(honest) as journal:
         times = [entry.stamp.at_ms for entry, _ in journal.entries()]
     soon = next(at for at in range(30, len(times)) if times[at] - times[at - 1] < MINUTE)
     path = rebuilt(honest, tmp_path / "back.db", back(10 * MINUTE, soon))
@@ -380,7 +381,7 @@ def test_a_new_head_is_told_once_a_minute_and_at_the_stop(tmp_path: Path) -> Non
     kitchen, state = shift(), State()
     for event in kitchen.events:
         state, effects = step(state, event)
-        entry = journal.append(kept_stamp(event.at_ms), event, effects)
+        entry = append(journal, kept_stamp(event.at_ms), event, effects)
         anchoring.beat(event.at_ms)
     minutes = (kitchen.at_ms - kitchen.events[0].at_ms) // ANCHOR_MS
     assert 2 < len(given_) <= minutes + 1, "four times in this shift of few entries"

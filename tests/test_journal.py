@@ -17,11 +17,16 @@ from recorder.core.station import State, step
 from recorder.journal import schema
 from recorder.journal.chain import GENESIS, linked
 from recorder.journal.errors import JournalBusy, JournalError
-from recorder.journal.journal import Journal, Message
+from recorder.journal.file_integrity import locked
+from recorder.journal.journal import Journal
 from recorder.journal.migrations import TABLES, columns, migrations
+from recorder.journal.reader import Reader
+from recorder.journal.transactions import Transactions
+from recorder.journal.watch import Watch
 from recorder.loop import Loop
 from recorder.notices.outbox import Messages
 from recorder.verification.examine import examine
+from tests.appended import append, numbered, silent
 from tests.kitchen import MINUTE, Kitchen, kept, m
 
 STAMP = Stamp(1_772_100_000_000, "boot", 7, 1_772_100_000_000, True)
@@ -34,7 +39,7 @@ def test_nothing_is_cued_that_goes_into_a_file_that_is_not_there(gone: str, tmp_
     folder = tmp_path / "records"
     journal = Journal.open(folder / "r.db")
     cues: list[Cue] = []
-    loop = Loop(journal, ManualClock(0), cues.append)
+    loop = Loop(journal, ManualClock(0), cues.append, silent)
     loop.handle(Started(0, "boot", True, "test", "line-1", (1,)))
     assert len(cues) == 1
     if gone == "deleted with its folder":
@@ -62,23 +67,23 @@ def test_the_hash_is_sha_256_over_rfc_8785() -> None:
 
 def test_an_event_its_rows_and_its_messages_are_one_commit(tmp_path: Path) -> None:
     path = tmp_path / "records.db"
-    journal = Journal.open(path, lambda entry, event, effects: [Message("a/b", '{"id":"1"}')])
-    entry = journal.append(STAMP, Tick(1), (LOAD,))
+    journal = Journal.open(path)
+    entry = append(journal, STAMP, Tick(1), (LOAD,), numbered)
     with pytest.raises(JournalError):
-        journal.append(STAMP, Tick(2), (LOAD, Record("no such table", 1, ())))
+        append(journal, STAMP, Tick(2), (LOAD, Record("no such table", 1, ())), numbered)
     with pytest.raises(JournalError, match="takes no more"):
-        journal.append(STAMP, Tick(3), ())
+        append(journal, STAMP, Tick(3), (), numbered)
     journal.close()
     journal = Journal.open(path)
     assert [each for each, _ in journal.entries()] == [entry]
-    assert len(journal.table("loads")) == len(journal.unsent()) == 1
+    assert len(journal.table("loads")) == len(journal.outbox.unsent()) == 1
     journal.close()
 
 
 def test_the_journal_refuses_change_and_deletion(tmp_path: Path) -> None:
     path = tmp_path / "records.db"
-    journal = Journal.open(path, lambda entry, event, effects: [Message("a/b", "{}")])
-    journal.append(STAMP, Tick(1), ())
+    journal = Journal.open(path)
+    append(journal, STAMP, Tick(1), (), numbered)
     journal.close()
     connection = sqlite3.connect(path)
     for sql, why in (
@@ -94,10 +99,10 @@ def test_the_journal_refuses_change_and_deletion(tmp_path: Path) -> None:
 
 def test_a_message_is_sent_once(tmp_path: Path) -> None:
     path = tmp_path / "records.db"
-    journal = Journal.open(path, lambda entry, event, effects: [Message("a/b", "{}")])
-    journal.append(STAMP, Tick(1), ())
-    journal.mark_sent([1], 5)
-    journal.mark_sent([1], 9)  # the broker had it twice
+    journal = Journal.open(path)
+    append(journal, STAMP, Tick(1), (), numbered)
+    journal.outbox.mark_sent([1], 5)
+    journal.outbox.mark_sent([1], 9)  # the broker had it twice
     journal.close()
     connection = sqlite3.connect(path)
     assert connection.execute("SELECT sent_ms FROM outbox").fetchone() == (5,)
@@ -113,15 +118,15 @@ def test_a_full_disk_is_told_and_what_was_kept_is_kept(tmp_path: Path) -> None:
     assert next(journal.rows(f"PRAGMA max_page_count = {pages + 2}"))[0] == pages + 2
     with pytest.raises(JournalError, match="full; the disk is full; make room on it"):
         while True:
-            journal.append(STAMP, Tick(kept), (Record("oil", kept + 1, (("what", "x" * 400), ("struck", 0))),))
+            append(journal, STAMP, Tick(kept), (Record("oil", kept + 1, (("what", "x" * 400), ("struck", 0))),))
             kept += 1
     with pytest.raises(JournalError, match="takes no more"):
-        journal.append(STAMP, Tick(0), ())
+        append(journal, STAMP, Tick(0))
     journal.close()
     journal = Journal.open(path)
     assert [event for _, event in journal.entries()] == [Tick(number) for number in range(kept)] and kept > 3
     assert len(journal.table("oil")) == kept
-    journal.append(STAMP, Tick(0), ())
+    append(journal, STAMP, Tick(0))
     journal.close()
 
 
@@ -130,11 +135,11 @@ def test_a_second_recorder_on_the_same_file_is_stopped(tmp_path: Path) -> None:
     one = Journal.open(tmp_path / "r.db")
     with pytest.raises(JournalBusy, match="is being written by a recorder that runs; stop it first"):
         Journal.open(tmp_path / "r.db")
-    fcntl.flock(one._lock, fcntl.LOCK_UN)  # type: ignore[arg-type]
+    fcntl.flock(one._transactions._lock, fcntl.LOCK_UN)  # type: ignore[arg-type]
     other = Journal.open(tmp_path / "r.db")
-    one.append(STAMP, Tick(1), ())
+    append(one, STAMP, Tick(1))
     with pytest.raises(JournalError, match="another recorder writes the same file"):
-        other.append(STAMP, Tick(2), ())
+        append(other, STAMP, Tick(2))
     assert [event for _, event in one.entries()] == [Tick(1)]
     one.close()
     other.close()
@@ -147,14 +152,14 @@ def test_a_first_start_that_was_cut_short_is_taken_up(tmp_path: Path) -> None:
     migrations.ensure_migrations_table(Database(connection))
     connection.close()
     journal = Journal.open(path)
-    assert journal.append(STAMP, Tick(1), ()).seq == 1
+    assert append(journal, STAMP, Tick(1)).seq == 1
     journal.close()
 
 
 def test_columns_of_milliseconds_can_be_read_by_a_person(tmp_path: Path) -> None:
     path = tmp_path / "records.db"
     journal = Journal.open(path)
-    journal.append(STAMP, Tick(1), (Record("shifts", 1, (("cook", 4), ("started_ms", STAMP.at_ms), ("struck", 0))),))
+    append(journal, STAMP, Tick(1), (Record("shifts", 1, (("cook", 4), ("started_ms", STAMP.at_ms), ("struck", 0))),))
     journal.close()
     connection = sqlite3.connect(path)
     assert connection.execute("SELECT started, ended FROM shifts").fetchone() == ("2026-02-26T10:00:00Z", None)
@@ -218,36 +223,36 @@ def test_a_file_that_is_not_ours_is_left_alone(tmp_path: Path, make: object, com
 
 def test_reading_needs_a_database_of_records(tmp_path: Path) -> None:
     with pytest.raises(JournalError, match="is not a file"):
-        Journal.read(tmp_path / "none.db")
+        Reader.open(tmp_path / "none.db")
     (tmp_path / "text.db").write_text("hello")
     with pytest.raises(JournalError, match="can't be read"):
-        Journal.read(tmp_path / "text.db")
+        Reader.open(tmp_path / "text.db")
     sqlite3.connect(tmp_path / "empty.db").execute("CREATE TABLE journal (day)").connection.close()
     with pytest.raises(JournalError, match="it has no journal"):
-        Journal.read(tmp_path / "empty.db")
+        Reader.open(tmp_path / "empty.db")
 
 
 def test_sent_messages_are_marked_and_the_others_wait_in_order(tmp_path: Path) -> None:
-    journal = Journal.open(tmp_path / "r.db", lambda entry, event, effects: [Message("t", f"{entry.seq}")])
+    journal = Journal.open(tmp_path / "r.db")
     for number in range(5):
-        journal.append(STAMP, Tick(number), ())
-    journal.mark_sent([1, 3], 99)
-    assert [row.id for row in journal.unsent()] == [2, 4, 5]
-    assert [row.id for row in journal.unsent(after=2, most=1)] == [4]
+        append(journal, STAMP, Tick(number), (), numbered)
+    journal.outbox.mark_sent([1, 3], 99)
+    assert [row.id for row in journal.outbox.unsent()] == [2, 4, 5]
+    assert [row.id for row in journal.outbox.unsent(after=2, most=1)] == [4]
     journal.close()
 
 
 def test_an_entry_that_cannot_be_read_is_named(tmp_path: Path) -> None:
     path = tmp_path / "records.db"
     journal = Journal.open(path)
-    journal.append(STAMP, Tick(1), ())
+    append(journal, STAMP, Tick(1))
     journal.close()
     connection = sqlite3.connect(path)
     connection.execute("DROP TRIGGER journal_keeps")
     connection.execute("UPDATE journal SET kind = 'dance'")
     connection.commit()
     connection.close()
-    journal = Journal.read(path)
+    journal = Reader.open(path)
     with pytest.raises(JournalError, match="entry 1 can't be read"):
         list(journal.entries())
     journal.close()
@@ -268,15 +273,19 @@ def test_records_of_every_older_schema_go_on(newer: str, tmp_path: Path) -> None
     db = Database(sqlite3.connect(path), execute_plugins=False)
     names = [step.name for step in migrations.pending(db)]
     migrations.apply(db, stop_before=next(name for name in names if name.startswith(newer)))
-    journal, state, clock = Journal(db, Messages("kitchen", "line-1", "all")), State(), ManualClock(0)
+    db.enable_wal()
+    db.conn.execute("SELECT count(*) FROM sqlite_master").fetchall()
+    lock = locked(path)
+    journal = Journal(Transactions(db, Watch(path, Path(lock.name)), lock))
+    messages, state, clock = Messages("kitchen", "line-1", "all"), State(), ManualClock(0)
     for event in old:
         clock.at_ms = clock.wall_ms = event.at_ms
         state, effects = step(state, event)
-        journal.append(clock.stamp(), event, effects)
+        append(journal, clock.stamp(), event, effects, messages)
     journal.close()
     assert examine(path).faults == ()
     messages = Messages("kitchen", "line-1", "all")
-    journal = Journal.open(path, messages)
+    journal = Journal.open(path)
     messages.begin(journal.first(), journal.rules())
     newest = journal.newest()
     assert newest and (newest.seq, examine(path).faults) == (len(old), ())
@@ -286,7 +295,7 @@ def test_records_of_every_older_schema_go_on(newer: str, tmp_path: Path) -> None
         Heard(clock.at_ms, "hold end", Intent(m.HOLD_END), "test", "open"),
         Signed(clock.at_ms, "1970-01-01", "JD"),
     ]
-    loop = Loop(journal, clock, lambda cue: None)
+    loop = Loop(journal, clock, lambda cue: None, messages)
     for event in more:
         loop.handle(event)
     assert (len(journal.table("holds")), len(journal.table("signatures"))) == (1, 1)

@@ -5,7 +5,6 @@ import json
 import re
 from base64 import b64decode
 from collections.abc import Iterator
-from contextlib import closing
 from dataclasses import replace
 from importlib.metadata import version
 from itertools import pairwise
@@ -22,7 +21,8 @@ from recorder.core.effects import Alert, Level, Record
 from recorder.core.events import Acknowledged, Reading, Signed, Tick
 from recorder.core.world import World
 from recorder.journal.chain import Entry
-from recorder.journal.journal import Journal, Message
+from recorder.journal.journal import Journal
+from recorder.journal.messages import Message
 from recorder.notices import alive, answers, log_limit, passwords, states
 from recorder.notices.alive import Alive
 from recorder.notices.answers import ACKNOWLEDGE, SEEN, SIGN, Reception, parse
@@ -30,6 +30,7 @@ from recorder.notices.log_limit import LogLimit
 from recorder.notices.outbox import Messages, Outbox
 from recorder.notices.settings import MqttSettings
 from recorder.notices.state_publisher import StatePublisher
+from tests.appended import append, numbered
 from tests.kitchen import Kitchen
 
 
@@ -214,15 +215,15 @@ class Wire:
 
 @pytest.fixture
 def journal(tmp_path: Path) -> Iterator[Journal]:
-    with closing(Journal.open(tmp_path / "r.db", lambda entry, *_: [Message("t", f"{entry.seq}")])) as journal:
+    with Journal.open(tmp_path / "r.db") as journal:
         for number in range(230):
-            journal.append(Stamp(0, "b", 0, 0, True), Tick(number), ())
+            append(journal, Stamp(0, "b", 0, 0, True), Tick(number), (), numbered)
         yield journal
 
 
 def test_two_hundred_are_under_way_and_each_step_says_whether_more_is(journal: Journal) -> None:
     wire = Wire(0)
-    box = Outbox(journal, wire)
+    box = Outbox(journal.outbox, wire)
     assert box.step(0) is False and wire.given == [] and not box.empty()
     wire.number = 1
     assert box.step(0) is True and len(wire.given) == 200
@@ -240,7 +241,7 @@ def test_a_refused_message_is_tried_again_after_one_two_four_seconds_and_then_ea
     journal: Journal, caplog: pytest.LogCaptureFixture
 ) -> None:
     wire, now_ms, tried = Wire(), 0, list[int]()
-    box = Outbox(journal, wire)
+    box = Outbox(journal.outbox, wire)
     box.step(0)
     wire.answers = [(token, token != 5) for token in range(1, 201)]
     box.step(1_000)
@@ -257,12 +258,12 @@ def test_a_refused_message_is_tried_again_after_one_two_four_seconds_and_then_ea
     assert [each.getMessage() for each in caplog.records] == [
         "the broker refuses message 5; it is kept and tried again"
     ]
-    assert not box.empty() and [row.id for row in journal.unsent()] == [5]
+    assert not box.empty() and [row.id for row in journal.outbox.unsent()] == [5]
 
 
 def test_a_refused_message_that_went_through_at_last_makes_the_next_wait_short_again(journal: Journal) -> None:
     wire = Wire()
-    box = Outbox(journal, wire)
+    box = Outbox(journal.outbox, wire)
 
     def again(now_ms: int, wanted: str) -> bool:
         """Whether this step gives the message again."""
@@ -328,9 +329,9 @@ def test_only_the_newest_checks_are_kept_and_told(tmp_path: Path) -> None:
     kitchen = Kitchen()
     kitchen.say(m.SHIFT_START, cook=4)
     told: dict[str, dict[str, Any]] = {}
-    with closing(Journal.open(tmp_path / "r.db")) as records:
+    with Journal.open(tmp_path / "r.db") as records:
         rows = [Record("checks", n, (("temp_c", 70.0 + n), ("struck", 0))) for n in (30, 4, 5, *range(6, 30))]
-        records.append(Stamp(0, "b", 0, 0, True), Tick(0), rows)
+        append(records, Stamp(0, "b", 0, 0, True), Tick(0), rows)
         teller = StatePublisher(lambda name, value: told.update({name: value}), records, tmp_path / "r.db", ())
         teller._checks |= {n: {"batch": n} for n in (3, 1, 2)}
         teller.update(Tick(1), kitchen.state.world, 1)

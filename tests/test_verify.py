@@ -17,6 +17,7 @@ from recorder.journal.journal import Journal
 from recorder.journal.migrations import ADDED, LATER, SIGNED, TABLES, VIEWS
 from recorder.notices.outbox import Messages
 from recorder.verification.examine import examine
+from tests.appended import append
 from tests.kitchen import MINUTE, Kitchen, kept, m
 from tests.tampering import tamper
 
@@ -54,10 +55,11 @@ def test_a_record_from_before_a_column_was_added_is_clean_as_it_lies_and_when_it
     path, kitchen = tmp_path / "records.db", Kitchen(rules=4)
     kitchen.say(m.SHIFT_START, cook=4)
     kitchen.say(m.BATCH_START)
-    journal, clock, state = Journal.open(path, Messages("kitchen", "line-1", "all")), ManualClock(0), State()
+    journal, clock, state = Journal.open(path), ManualClock(0), State()
+    messages = Messages("kitchen", "line-1", "all")
     for event in kitchen.events:
         state, effects = step(state, event)
-        journal.append(clock.stamp(), event, effects)
+        append(journal, clock.stamp(), event, effects, messages)
     journal.close()
     connection = sqlite3.connect(path)
     for view in VIEWS:
@@ -160,16 +162,16 @@ def test_a_station_may_be_renamed(tmp_path: Path) -> None:
     kitchen.feed(Started(kitchen.at_ms, "boot-2", True, "test", "line-9", (1,)))
     kitchen.check("wing", 150)
     path = tmp_path / "records.db"
-    journal, state = Journal.open(path), State()
+    journal, messages, state = Journal.open(path), Messages("kitchen", "line-1", "alerts"), State()
     for event in kitchen.events:
         if isinstance(event, Started):
             journal.close()
             messages = Messages("kitchen", event.station, "alerts")
-            journal = Journal.open(path, messages)
+            journal = Journal.open(path)
             messages.begin(journal.first())
         state, effects = step(state, event)
-        journal.append(ManualClock(event.at_ms).stamp(), event, effects)
-    assert {row.message.topic for row in journal.unsent()} == {"kitchen/line-1/alerts", "kitchen/line-9/alerts"}
+        append(journal, ManualClock(event.at_ms).stamp(), event, effects, messages)
+    assert {row.message.topic for row in journal.outbox.unsent()} == {"kitchen/line-1/alerts", "kitchen/line-9/alerts"}
     journal.close()
     assert examine(path).faults == ()
 
@@ -177,17 +179,17 @@ def test_a_station_may_be_renamed(tmp_path: Path) -> None:
 def test_a_recorder_at_work_is_no_tampering(tmp_path: Path) -> None:
     """Field bug of 2026-11-25: rows that were written while `verify` read were taken for unexplained ones."""
     path, kitchen = tmp_path / "records.db", Kitchen()
-    journal, state = Journal.open(path, Messages("kitchen", "line-1", "alerts")), State()
+    journal, messages, state = Journal.open(path), Messages("kitchen", "line-1", "alerts"), State()
     for event in kitchen.events:
         state, effects = step(state, event)
-        journal.append(ManualClock(event.at_ms).stamp(), event, effects)
+        append(journal, ManualClock(event.at_ms).stamp(), event, effects, messages)
     written: list[Entry] = []
 
     def seen(seq: int) -> None:
         if not written:
             new = Heard(9, "shift start", Intent(m.SHIFT_START, cook=4), "test", "open")
             _, effects = step(state, new)
-            written.append(journal.append(ManualClock(9).stamp(), new, effects))
+            written.append(append(journal, ManualClock(9).stamp(), new, effects, messages))
 
     finding = examine(path, seen)
     assert finding.faults == () and finding.entries == 2

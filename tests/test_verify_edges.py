@@ -12,8 +12,10 @@ from recorder.clock import Stamp
 from recorder.core.events import LinkDown, LinkUp, Started, Tick
 from recorder.journal.chain import GENESIS, linked
 from recorder.journal.errors import JournalNewer
-from recorder.journal.journal import ENTRY, Journal, as_entry, as_row
+from recorder.journal.journal import Journal
+from recorder.journal.reader import ENTRY, Reader, as_entry, as_row
 from recorder.verification.examine import examine
+from tests.appended import append
 from tests.kitchen import MINUTE, Kitchen, kept, m
 from tests.tampering import tamper, unguarded
 
@@ -23,9 +25,9 @@ DAY = 24 * HOUR
 
 def stamped(path: Path, stamps: Sequence[tuple[int, str, int]]) -> Path:
     """A journal of ticks with these moments: time line, boot, boot clock."""
-    with closing(Journal.open(path)) as journal:
+    with Journal.open(path) as journal:
         for at_ms, boot_id, boot_ms in stamps:
-            journal.append(Stamp(at_ms, boot_id, boot_ms, at_ms, True), Tick(at_ms), ())
+            append(journal, Stamp(at_ms, boot_id, boot_ms, at_ms, True), Tick(at_ms))
     return path
 
 
@@ -339,7 +341,7 @@ def test_a_message_that_was_added_changed_or_taken_away(
     journal = kept(sold_evening(), path, "all")
     journal.close()
     tamper(path, sql)
-    with closing(Journal.read(path)) as journal:
+    with Reader.open(path) as journal:
         (last,) = next(journal.rows("SELECT max(id) FROM outbox"))
     found = [fault for fault in examine(path).faults if fault.table != "table sqlite_sequence"]
     assert {fault.table for fault in found} == {"outbox"}
@@ -377,7 +379,7 @@ def test_an_alert_that_was_not_told_is_named_by_its_message(tmp_path: Path) -> N
 def test_what_is_wrong_is_told_before_what_is_missing(tmp_path: Path) -> None:
     path = tmp_path / "r.db"
     journal = kept(sold_evening(), path)
-    last = journal.unsent(most=100)[-1].id
+    last = journal.outbox.unsent(most=100)[-1].id
     journal.close()
     tamper(
         path,
@@ -401,7 +403,7 @@ def test_a_row_of_which_two_values_differ_is_named_once_by_the_first(tmp_path: P
         ("oil", 99, "no entry of the journal explains this row"),
     ]
     tamper(path, "DELETE FROM loads")
-    with closing(Journal.read(path)) as journal:
+    with Reader.open(path) as journal:
         rows = [row["id"] for row in journal.table("batches")]
     missing = [fault for fault in examine(path).faults if fault.table == "loads"]
     assert len(missing) == 4 and len(rows) == 1

@@ -13,7 +13,7 @@ from typing import Any
 
 from recorder.journal.chain import Entry
 from recorder.journal.codec import CodecError, canonical
-from recorder.journal.journal import ENTRY, Journal, as_entry
+from recorder.journal.reader import Reader
 from recorder.journal.verify import RecordFault
 
 Genuine = Callable[[bytes, str], bool]
@@ -87,8 +87,7 @@ def compare(path: Path, anchors: Sequence[Anchor], genuine: Genuine | None = Non
 
     It trusts the hashes that stand in the rows: `verify` says whether they are right.
     """
-    journal = Journal.read(path)
-    try:
+    with Reader.open(path) as journal:
         first, newest = journal.first(), journal.newest()
         name, last = (first.hash[:12], newest.seq) if first and newest else ("", 0)
         own = [anchor for anchor in anchors if anchor.journal == name]
@@ -104,8 +103,6 @@ def compare(path: Path, anchors: Sequence[Anchor], genuine: Genuine | None = Non
                 faults.append(RecordFault("anchors", anchor.line, wrong))
         if genuine and own and not any(anchor.signature for anchor in own):
             faults.append(RecordFault("anchors", None, "none of them is signed, so the key shows nothing"))
-    finally:
-        journal.close()
     others: dict[str, int] = {}
     for anchor in anchors:
         if anchor.journal != name:
@@ -125,15 +122,14 @@ def _signed_value(source: str, entry: int, entry_hash: str, at_ms: int) -> dict[
     return {"source": source, "entry": entry, "entry_hash": entry_hash, "at_ms": at_ms}
 
 
-def _wrong(journal: Journal, anchor: Anchor, last: int) -> str | None:
+def _wrong(journal: Reader, anchor: Anchor, last: int) -> str | None:
     if anchor.entry > last:
         return f"the end is missing: entry {anchor.entry} was there, and the file ends with entry {last}"
     if anchor.entry < 1:
         return f"it is of entry {anchor.entry}, and there can be none"
-    row = next(journal.rows(f"{ENTRY} WHERE seq = ?", anchor.entry), None)
-    if row is None:
+    entry = journal.at(anchor.entry)
+    if entry is None:
         return f"entry {anchor.entry} was there and is missing"
-    entry = as_entry(row)
     if entry.hash != anchor.entry_hash:
         return f"entry {anchor.entry} or one before it was rewritten: its hash is not the one that was sent"
     if entry.stamp.at_ms != anchor.at_ms:

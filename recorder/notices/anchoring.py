@@ -4,7 +4,7 @@ from collections.abc import Callable
 from typing import Any
 
 from recorder.journal.anchors import Sign, told
-from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 
 ANCHOR_MS = 60_000
 """A head that changed is told this often at most; and once more at the stop."""
@@ -14,7 +14,7 @@ class Anchoring:
     """Knows which head was told last. Used by the loop's thread."""
 
     def __init__(
-        self, publish: Callable[[str, dict[str, Any]], None], journal: Journal, station: str, sign: Sign | None = None
+        self, publish: Callable[[str, dict[str, Any]], None], journal: Reader, station: str, sign: Sign | None = None
     ) -> None:
         """`publish` is given the last part of a topic and the state; `sign` signs, where there is a device key."""
         self._publish = publish

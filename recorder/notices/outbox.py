@@ -18,7 +18,8 @@ from recorder.core.events import Event, Started
 from recorder.journal.anchors import source
 from recorder.journal.chain import Entry
 from recorder.journal.codec import plain
-from recorder.journal.journal import Journal, Message, Possible, Unsent
+from recorder.journal.messages import Message, Possible, Unsent
+from recorder.journal.outbox_store import OutboxStore
 from recorder.notices.log_limit import LogLimit
 
 PUBLISH = ("alerts", "records", "all")
@@ -75,8 +76,9 @@ class Messages:
         """
         self._origin, self._rules = first.hash if first else None, rules
 
-    def __call__(self, entry: Entry, event: Event, effects: Sequence[Effect]) -> list[Message]:
-        return [each.make() for each in self.possible(entry, event, effects)]
+    def __call__(self, entry: Entry, event: Event, effects: Sequence[Effect]) -> Iterator[Message]:
+        """The messages of the entry, each made when it is asked for."""
+        return (each.make() for each in self.possible(entry, event, effects))
 
     def possible(self, entry: Entry, event: Event, effects: Sequence[Effect]) -> Iterator[Possible]:
         """All messages of the entry, none of them made yet."""
@@ -153,8 +155,8 @@ class Outbox:
     A message that the broker refuses is set aside, so that it holds up no other, and tried again ever more seldom.
     """
 
-    def __init__(self, journal: Journal, publisher: Publisher) -> None:
-        self._journal = journal
+    def __init__(self, store: OutboxStore, publisher: Publisher) -> None:
+        self._store = store
         self._publisher = publisher
         self.sent = 0
         """Messages that the broker has taken since this began."""
@@ -184,12 +186,12 @@ class Outbox:
     def _give_more(self, now_ms: int) -> bool:
         given = False
         while self._refused and now_ms >= self._not_before_ms and len(self._flying) < IN_FLIGHT:
-            if not self._give(*self._journal.unsent(self._refused[0] - 1, 1)):
+            if not self._give(*self._store.unsent(self._refused[0] - 1, 1)):
                 return given
             self._tried_again.add(self._refused.popleft())
             given = True
         if len(self._flying) < IN_FLIGHT:
-            for row in self._journal.unsent(self._newest, IN_FLIGHT - len(self._flying)):
+            for row in self._store.unsent(self._newest, IN_FLIGHT - len(self._flying)):
                 if not self._give(row):
                     return given
                 self._newest = row.id
@@ -198,7 +200,7 @@ class Outbox:
 
     def empty(self) -> bool:
         """Whether nothing waits."""
-        return not self._flying and not self._journal.unsent(0, 1)
+        return not self._flying and not self._store.unsent(0, 1)
 
     def _give(self, row: Unsent) -> bool:
         token = self._publisher.publish(row.message)
@@ -211,7 +213,7 @@ class Outbox:
             (self._flying.pop(token), taken) for token, taken in self._publisher.acknowledged() if token in self._flying
         ]
         if landed := [row for row, taken in results if taken]:
-            self._journal.mark_sent(landed, now_ms)
+            self._store.mark_sent(landed, now_ms)
             self.sent += len(landed)
         if self._tried_again.intersection(landed):
             self._wait_ms = self._not_before_ms = 0

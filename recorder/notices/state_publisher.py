@@ -63,7 +63,7 @@ class StatePublisher:
 
     def _health(self, world: World) -> dict[str, Any]:
         free_mb = shutil.disk_usage(self._database.parent).free // 100_000_000 * 100
-        unsent = self._journal.count_unsent()
+        unsent = self._journal.outbox.count_unsent()
         return states.health(world, self._channels, self._version, unsent, free_mb)
 
     def _kept_checks(self) -> dict[int, dict[str, Any]]:

@@ -46,7 +46,7 @@ class Uplink:
         """
         self._journal = journal
         self.publisher = MqttPublisher(settings, on_link, on_answer)
-        self.outbox = Outbox(journal, self.publisher)
+        self.outbox = Outbox(journal.outbox, self.publisher)
         self._states = StatePublisher(self.publisher.latest, journal, database, channels)
         self._anchoring = Anchoring(self.publisher.latest, journal, settings.station, sign)
         self._alive = Alive(self.publisher.passing, self._states.newest)

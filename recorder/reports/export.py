@@ -9,8 +9,8 @@ from typing import Any
 from recorder import private
 from recorder.journal.errors import JournalError
 from recorder.journal.finding import Finding
-from recorder.journal.journal import Journal
 from recorder.journal.migrations import ADDED, TABLES, columns
+from recorder.journal.reader import Reader
 from recorder.reports.dictionary import ANY
 from recorder.reports.integrity import NOT_KNOWN, integrity
 from recorder.reports.words import cell, hides
@@ -20,7 +20,7 @@ FORMS = ("csv", "jsonl", "parquet")
 KINDS = {"INTEGER": "int64", "REAL": "float64", "TEXT": "string"}
 
 
-def export(journal: Journal, folder: Path, form: str, name: str, finding: Finding) -> Iterator[tuple[Path, int]]:
+def export(journal: Reader, folder: Path, form: str, name: str, finding: Finding) -> Iterator[tuple[Path, int]]:
     """One file for each table and a dictionary of the columns; each file and its rows, as they are written.
 
     `finding` is what `verify` says of this `journal`, whose file has this `name`; it goes into a manifest beside them.
