@@ -21,8 +21,8 @@ from recorder.clock import Stamp
 from recorder.core.effects import Record
 from recorder.core.events import Signed
 from recorder.core.station import State, step
+from recorder.journal.columns import TABLES
 from recorder.journal.errors import JournalError
-from recorder.journal.migrations import TABLES
 from recorder.journal.reader import Reader
 from recorder.loop import Loop
 from recorder.reports.day import Day, gather

@@ -16,9 +16,9 @@ from recorder.__main__ import app
 from recorder.commands.report import made
 from recorder.core.events import LinkDown, LinkUp, Signed
 from recorder.demo import story
+from recorder.journal.columns import TABLES
 from recorder.journal.errors import JournalError
 from recorder.journal.finding import Finding, Kind, RecordFault
-from recorder.journal.migrations import TABLES
 from recorder.journal.reader import Reader
 from recorder.reports.export import export as write_all
 from recorder.reports.integrity import WORDS, integrity

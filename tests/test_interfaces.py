@@ -15,8 +15,8 @@ from recorder.core import alerts
 from recorder.core.events import Acknowledged, ProbeCharge, ProbeLost, Seen, Signed
 from recorder.core.station import State, step
 from recorder.journal.codec import KINDS
+from recorder.journal.columns import TABLES, columns
 from recorder.journal.journal import Journal
-from recorder.journal.migrations import TABLES, columns
 from recorder.notices import answers, mqtt
 from recorder.notices.outbox import Messages
 from recorder.notices.state_publisher import StatePublisher

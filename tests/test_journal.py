@@ -12,14 +12,15 @@ from sqlite_utils import Database
 
 from recorder.clock import ManualClock, Stamp
 from recorder.core.effects import Cue, Record
-from recorder.core.events import RULES, Acknowledged, Event, Heard, Intent, Seen, Signed, Started, Tick
+from recorder.core.events import RULES, Event, Heard, Intent, Signed, Started, Tick
 from recorder.core.station import State, step
 from recorder.journal import schema
 from recorder.journal.chain import GENESIS, linked
+from recorder.journal.columns import columns
 from recorder.journal.errors import JournalBusy, JournalError
 from recorder.journal.file_integrity import locked
 from recorder.journal.journal import Journal
-from recorder.journal.migrations import TABLES, columns, migrations
+from recorder.journal.migrations import migrations
 from recorder.journal.reader import Reader
 from recorder.journal.transactions import Transactions
 from recorder.journal.watch import Watch
@@ -165,26 +166,6 @@ def test_columns_of_milliseconds_can_be_read_by_a_person(tmp_path: Path) -> None
     assert connection.execute("SELECT started, ended FROM shifts").fetchone() == ("2026-02-26T10:00:00Z", None)
     assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
     connection.close()
-
-
-def test_the_rows_of_the_core_fit_the_tables() -> None:
-    """Every column that the core writes is a column of its table, and the other way round."""
-    kitchen = Kitchen()
-    kitchen.open_shift()
-    kitchen.say(m.HOLD_START)
-    kitchen.say(m.CONFIRM)
-    kitchen.hear(Intent(m.LID_OPEN), Intent(m.OIL_FILTERED))
-    for answer in (Seen, Acknowledged):
-        kitchen.feed(answer(kitchen.at_ms, kitchen.state.world.alerts[0].id, "JD"))
-    kitchen.feed(Signed(kitchen.at_ms, "2026-02-26", "JD", "reviewed"))
-    kitchen.deviate()
-    written: dict[str, set[str]] = {}
-    for effect in kitchen.effects:
-        if isinstance(effect, Record):
-            written.setdefault(effect.table, {"id"}).update(dict(effect.row))
-    assert written.keys() == TABLES.keys()
-    for table, names in written.items():
-        assert names == set(columns(table)), table
 
 
 def test_commits_are_synchronous(tmp_path: Path) -> None:

@@ -17,8 +17,8 @@ from recorder.core.effects import Effect, Notice, Record
 from recorder.core.rules_1_to_4 import alerts
 from recorder.core.station import State, step
 from recorder.journal.codec import canonical, decode, plain
+from recorder.journal.columns import TABLES
 from recorder.journal.journal import Journal
-from recorder.journal.migrations import TABLES
 from recorder.notices.outbox import Messages
 from recorder.verification.examine import examine
 from tests.appended import append

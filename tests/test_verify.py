@@ -13,8 +13,9 @@ from recorder.clock import ManualClock
 from recorder.core.events import Heard, Intent, Signed, Started
 from recorder.core.station import State, step
 from recorder.journal.chain import Entry
+from recorder.journal.columns import TABLES
 from recorder.journal.journal import Journal
-from recorder.journal.migrations import ADDED, LATER, SIGNED, TABLES, VIEWS
+from recorder.journal.migrations import ADDED, LATER, SIGNED, VIEWS
 from recorder.notices.outbox import Messages
 from recorder.verification.examine import examine
 from tests.appended import append
@@ -135,11 +136,11 @@ def test_a_changed_a_missing_and_an_added_row_of_each_table(copy: Path, table: s
     connection = sqlite3.connect(copy)
     (key,) = connection.execute(f"SELECT id FROM {table} LIMIT 1").fetchone()
     connection.close()
-    column = next(iter(TABLES[table]))
-    new = "'other'" if TABLES[table][column] == "TEXT" else "4711"
-    tamper(copy, f"UPDATE {table} SET {column} = {new} WHERE id = '{key}'")
+    column = TABLES[table][1]
+    new = "'other'" if column.kind == "TEXT" else "4711"
+    tamper(copy, f"UPDATE {table} SET {column.name} = {new} WHERE id = '{key}'")
     fault = examine(copy).faults[0]
-    assert (fault.table, fault.row) == (table, key) and column in fault.what
+    assert (fault.table, fault.row) == (table, key) and column.name in fault.what
     tamper(copy, f"DELETE FROM {table} WHERE id = '{key}'")
     assert (examine(copy).faults[0].row, examine(copy).faults[0].what) == (key, "the row is missing")
 

@@ -12,9 +12,10 @@ from recorder.core.events import Event, Started
 from recorder.journal import schema
 from recorder.journal.chain import Entry, linked
 from recorder.journal.codec import CodecError, decode
+from recorder.journal.columns import columns
 from recorder.journal.errors import JournalDamaged, JournalError, JournalNewer
 from recorder.journal.file_integrity import COLUMNS, is_ours
-from recorder.journal.migrations import ADDED, FIRST, STEPS, columns, taken
+from recorder.journal.migrations import STEPS, taken
 from recorder.journal.sqlite_errors import DAMAGE, is_damage, remedy
 
 ENTRY = f"SELECT {COLUMNS} FROM journal"
@@ -163,9 +164,9 @@ class Reader:
                 " batch-recorder verify names what in it is otherwise"
             )
         held = {column for (column,) in self.rows("SELECT name FROM pragma_table_info(?)", name)}
-        if not held and name not in FIRST:
+        names = [column for column in columns(name) if column in held]
+        if not names:
             return
-        names = [column for column in columns(name) if column in held or column not in ADDED.get(name, ())]
         empty = dict.fromkeys(columns(name))
         for row in self.rows(f"SELECT {', '.join(names)} FROM {name} WHERE {where} ORDER BY id", *values):
             yield empty | dict(zip(names, row, strict=True))

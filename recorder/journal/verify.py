@@ -9,9 +9,9 @@ from typing import Any
 
 from recorder.core.effects import Effect, Record
 from recorder.journal.chain import GENESIS
+from recorder.journal.columns import TABLES
 from recorder.journal.errors import JournalError, JournalNewer
 from recorder.journal.finding import Finding, Kind, RecordFault
-from recorder.journal.migrations import TABLES
 from recorder.journal.reader import Reader
 from recorder.journal.replay import Replay, Way
 from recorder.journal.verify_entries import Chain, entries, read
