@@ -114,7 +114,7 @@ class App:
 
     def open(self) -> None:
         """Begin to look for the broker, and record the start and the procedure in force."""
-        if self.uplink:  # first, so that it can be told if nothing can be recorded
+        if self.uplink:  # first, so that it hears if nothing can be recorded
             self.uplink.start()
         stamp, settings = self.clock.stamp(), self.settings
         newest, boot_id = self.journal.newest(), self.loop.state.world.boot_id
@@ -169,7 +169,7 @@ class App:
     def run(self, supervisor: Supervisor, stop: threading.Event, begun: Callable[[], None] = lambda: None) -> None:
         """Record until `stop`; systemd's watchdog is fed only while this loop turns and every worker lives.
 
-        `begun` is told once the start is on record.
+        `begun` is called once the start is on record.
         """
         with self._announcing():
             self.open()
@@ -208,7 +208,7 @@ class App:
 
     @contextmanager
     def _announcing(self) -> Iterator[None]:
-        """Whatever ends recording but a stop is told at once, before the drivers are stopped."""
+        """Whatever ends recording but a stop is announced at once, before the drivers are stopped."""
         try:
             yield
         except Exception as error:
@@ -239,7 +239,7 @@ class App:
 
 
 def _patience(seq: int) -> None:
-    """After so many entries: systemd waits as long as reading them takes, and is told how far it is."""
+    """After so many entries: systemd waits as long as reading them takes, and is shown how far it is."""
     if seq % SNAPSHOT_EVERY == 0:
         systemd.notify(f"EXTEND_TIMEOUT_USEC={PATIENCE_S * 1_000_000}\nSTATUS=Reading the records: entry {seq}.")
 

@@ -8,7 +8,8 @@ import pytest
 
 from recorder.clock import Stamp
 from recorder.core.events import Tick
-from recorder.journal.anchors import Anchor, compare, picked, signed_bytes, source, told
+from recorder.journal.anchors import Anchor, compare, picked, signed_bytes, source
+from recorder.journal.anchors import state as anchor_state
 from recorder.journal.chain import Entry
 from recorder.journal.journal import Journal
 from recorder.journal.reader import Reader
@@ -149,7 +150,7 @@ def test_an_anchor_goes_out_signed_over_what_a_receiver_works_out(own: list[Anch
     stamp = Stamp(1000, "boot", 1000, 1000, True)
     first = Entry(1, stamp, "tick", "{}", "0" * 64, "ab" * 32)
     newest = Entry(7, replace(stamp, at_ms=7000), "tick", "{}", "0" * 64, "cd" * 32)
-    value = told("line-1", first, newest, sign)
+    value = anchor_state("line-1", first, newest, sign)
     assert value == {
         "source": "/stations/line-1/journals/abababababab",
         "entry": 7,
@@ -159,7 +160,7 @@ def test_an_anchor_goes_out_signed_over_what_a_receiver_works_out(own: list[Anch
     }
     (anchor,) = picked([f"kitchen/line-1/anchor {json.dumps(value)}"])
     assert texts == [signed_bytes(anchor)] and anchor.journal == "abababababab"
-    assert "signature" not in told("line-1", first, newest, None)
+    assert "signature" not in anchor_state("line-1", first, newest, None)
 
 
 @pytest.mark.parametrize(

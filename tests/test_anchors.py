@@ -21,7 +21,8 @@ from recorder.clock import Stamp
 from recorder.core.station import State, step
 from recorder.driver import DriverUnavailable
 from recorder.journal import seal
-from recorder.journal.anchors import Anchor, compare, picked, told
+from recorder.journal.anchors import Anchor, compare, picked
+from recorder.journal.anchors import state as anchor_state
 from recorder.journal.chain import GENESIS, Entry, linked
 from recorder.journal.codec import decode
 from recorder.journal.journal import Journal
@@ -69,11 +70,13 @@ def subscriber(path: Path, file: Path, every: int = 5, key: seal.Seal | None = N
     journal = Reader.open(path)
     first = journal.first()
     assert first
-    lines = [f"kitchen/line-1/alerts {row.message.body}" for row in journal.outbox.unsent(0, 1000)]
+    lines = [f"kitchen/line-1/alerts {body}" for (body,) in journal.rows("SELECT body FROM outbox ORDER BY id")]
     lines = [line for line in lines if json.loads(line.split(" ", 1)[1])["data"]["entry"] <= upto]
     for entry in entries(path):
         if (entry.seq % every == 0 or entry.seq == len(entries(path))) and entry.seq <= upto:
-            lines.append(f"kitchen/line-1/anchor {json.dumps(told('line-1', first, entry, key.sign if key else None))}")
+            lines.append(
+                f"kitchen/line-1/anchor {json.dumps(anchor_state('line-1', first, entry, key.sign if key else None))}"
+            )
     lines += ['kitchen/line-1/state {"online": true}', "north/kitchen/line-1/link 1", "kitchen/line-1/anchor (null)"]
     journal.close()
     file.write_text("\n".join(lines) + "\n")
@@ -306,8 +309,8 @@ def test_a_signed_and_an_unsigned_anchor_are_as_the_schema_says(honest: Path, tm
     assert isinstance(check_anchor, Draft202012Validator)
     key = seal.make(tmp_path / "key")
     for sign in (None, key.sign):
-        assert list(check_anchor.iter_errors(told("line-1", found[0], found[9], sign))) == []
-    assert not check_anchor.is_valid({**told("line-1", found[0], found[9], None), "signature": "none"})
+        assert list(check_anchor.iter_errors(anchor_state("line-1", found[0], found[9], sign))) == []
+    assert not check_anchor.is_valid({**anchor_state("line-1", found[0], found[9], None), "signature": "none"})
 
 
 def test_a_signature_is_ed25519() -> None:
@@ -385,10 +388,10 @@ def test_a_new_head_is_told_once_a_minute_and_at_the_stop(tmp_path: Path) -> Non
         anchoring.beat(event.at_ms)
     minutes = (kitchen.at_ms - kitchen.events[0].at_ms) // ANCHOR_MS
     assert 2 < len(given_) <= minutes + 1, "four times in this shift of few entries"
-    anchoring.tell(kitchen.at_ms)
+    anchoring.send(kitchen.at_ms)
     told_ = len(given_)
-    assert given_[-1] == ("anchor", told("line-1", journal.first() or entry, entry, None))
-    anchoring.tell(kitchen.at_ms)
+    assert given_[-1] == ("anchor", anchor_state("line-1", journal.first() or entry, entry, None))
+    anchoring.send(kitchen.at_ms)
     anchoring.beat(kitchen.at_ms + 10 * ANCHOR_MS)
     assert len(given_) == told_, "a head that is known is not told again"
     journal.close()

@@ -4,7 +4,7 @@ import hashlib
 import json
 import re
 from base64 import b64decode
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from importlib.metadata import version
 from itertools import pairwise
@@ -17,8 +17,9 @@ import pytest
 from recorder.clock import Stamp
 from recorder.core import meanings as m
 from recorder.core.alerts import HEARS_BADLY, NOT_HEARING
+from recorder.core.editions import NEWEST, OWN_TIME
 from recorder.core.effects import Alert, Level, Record
-from recorder.core.events import Acknowledged, Reading, Signed, Tick
+from recorder.core.events import RULES, Acknowledged, Event, Reading, Signed, Started, Tick
 from recorder.core.world import World
 from recorder.journal.chain import Entry
 from recorder.journal.journal import Journal
@@ -30,8 +31,11 @@ from recorder.notices.log_limit import LogLimit
 from recorder.notices.outbox import Messages, Outbox
 from recorder.notices.settings import MqttSettings
 from recorder.notices.state_publisher import StatePublisher
+from recorder.notices.uplink import Uplink
 from tests.appended import append, numbered
+from tests.faulty import ScriptedBroker
 from tests.kitchen import Kitchen
+from tests.waiting import PATIENCE_S, until
 
 
 def test_a_complaint_comes_again_after_an_hour_with_how_many_were_kept_back(
@@ -278,6 +282,113 @@ def test_a_refused_message_that_went_through_at_last_makes_the_next_wait_short_a
     assert not again(1_001, "5")
     wire.answers = [(wire.given.index("5", 200) + 1, False)]
     assert not again(1_002, "5") and not again(2_001, "5") and again(2_002, "5"), "a second, as at the first time"
+
+
+def test_a_refusal_is_waited_for_to_the_millisecond_and_never_longer_than_a_minute(tmp_path: Path) -> None:
+    with Journal.open(tmp_path / "r.db") as journal:
+        append(journal, Stamp(0, "b", 0, 0, True), Tick(0), (), numbered)
+        wire, now_ms = Wire(), 0
+        box = Outbox(journal.outbox, wire)
+        box.step(now_ms)
+        for number, wait_ms in enumerate((1_000, 2_000, 4_000, 8_000, 16_000, 32_000, 60_000, 60_000), 1):
+            wire.answers = [(number, False)]
+            box.step(now_ms)
+            box.step(now_ms + wait_ms - 1)
+            assert len(wire.given) == number
+            now_ms += wait_ms
+            box.step(now_ms)
+            assert len(wire.given) == number + 1
+
+
+@pytest.mark.parametrize(
+    ("edition", "rules", "own"),
+    [
+        (NEWEST, 1, False),
+        (NEWEST, 2, False),
+        (NEWEST, 3, True),
+        (NEWEST, 4, True),
+        (NEWEST, RULES, True),
+        (OWN_TIME, 3, True),
+        (OWN_TIME - 1, 3, False),
+    ],
+)
+@pytest.mark.parametrize("by_start", [True, False])
+def test_a_rows_own_time_goes_out_since_rules_3_in_the_editions_that_kept_it(
+    edition: int, rules: int, own: bool, by_start: bool
+) -> None:
+    """Known by the recorder that starts, or by the one before, whose journal is gone on with."""
+    messages = Messages("kitchen", "line-1", "records", edition)
+    start = Started(0, "b", True, "t", "line-1", (1,), rules)
+    messages.begin(None, 1 if by_start else rules)
+    event = start if by_start else Tick(9)
+    assert row_time(messages, event) == (7 if own else 9)
+
+
+def test_messages_that_follow_no_start_have_the_entrys_time_and_name_the_first_entry_that_comes() -> None:
+    """Rules 1 knew no rules number: a journal that does not say has the first ones."""
+    messages = Messages("kitchen", "line-1", "records")
+    assert row_time(messages, Tick(9)) == 9
+    messages.begin(None)
+    assert row_time(messages, Tick(9)) == 9
+
+
+def row_time(messages: Messages, event: Event) -> int:
+    """The time in the message of a row that has 7 for its own, of an entry at 9; its source is looked at too."""
+    entry = Entry(4, Stamp(9, "b", 9, 9, True), "tick", "{}", "cd" * 32, "ab" * 32)
+    (message,) = messages(entry, event, (Record("oil", 4, (("at_ms", 7), ("struck", 0))),))
+    body = json.loads(message.body)
+    assert body["source"] == "/stations/line-1/journals/abababababab"
+    return int(body["data"]["at_ms"])
+
+
+# ---- the way to the broker ----
+
+
+@pytest.fixture
+def broker() -> Iterator[ScriptedBroker]:
+    broker = ScriptedBroker([])
+    yield broker
+    broker.stop()
+
+
+@pytest.fixture
+def uplink(broker: ScriptedBroker, journal: Journal, tmp_path: Path) -> Iterator[Uplink]:
+    """Connected, with 230 messages that wait."""
+    settings = MqttSettings("line-1", port=broker.port)
+    made = Uplink(settings, journal, tmp_path / "r.db", ("needle",), None, lambda *_: None, lambda *_: None)
+    made.start()
+    until(made.publisher.connected, "it is connected")
+    yield made
+    made.publisher.close()
+
+
+def bodies(broker: ScriptedBroker) -> list[dict[str, Any]]:
+    return [value for value in map(json.loads, list(broker.given)) if isinstance(value, dict)]
+
+
+def test_each_beat_sends_what_waits_and_what_is_due(uplink: Uplink, broker: ScriptedBroker) -> None:
+    """Messages, health, an anchor of the newest entry, a sign of life."""
+
+    def beaten(wanted: Callable[[dict[str, Any]], bool]) -> bool:
+        uplink.beat(World(), 100_000)
+        return any(map(wanted, bodies(broker)))
+
+    until(lambda: beaten(lambda body: body.get("entry") == 230 and "entry_hash" in body), "an anchor came")
+    until(lambda: beaten(lambda body: "unsent" in body), "health came")
+    until(lambda: beaten(lambda body: "newest" in body), "a sign of life came")
+    until(lambda: beaten(lambda body: False) or {str(n) for n in range(1, 231)} <= {*broker.given}, "messages came")
+    until(lambda: not uplink.beat(World(), 100_000) and uplink.outbox.empty(), "nothing is under way any more")
+
+
+def test_a_stop_sends_the_last_anchor_and_what_waits(
+    uplink: Uplink, broker: ScriptedBroker, journal: Journal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("recorder.notices.uplink.GOODBYE_S", PATIENCE_S)
+    uplink.close(lambda: 5)
+    assert journal.outbox.count_unsent() == 0 and uplink.outbox.sent == 230
+    until(lambda: any(body.get("entry") == 230 for body in bodies(broker)), "the anchor came")
+    assert not uplink.publisher.connected()
+    assert {at_ms for (at_ms,) in journal.rows("SELECT sent_ms FROM outbox")} == {5}
 
 
 def test_an_entry_goes_out_with_its_kind_its_body_and_the_hash_before(tmp_path: Path) -> None:

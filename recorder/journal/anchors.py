@@ -1,6 +1,6 @@
 """Anchors: what the chain's head was, kept off the device, and whether a database still agrees with them.
 
-A chain alone shows no change by somebody who can compute it anew; an anchor that he can't reach does. Every message
+A chain alone shows no change by somebody who can compute it again; an anchor out of his reach does. Every message
 of the outbox is one, since it has its entry's hash; the retained state `anchor` is another. Knows no broker.
 """
 
@@ -62,8 +62,8 @@ def source(station: str, first_hash: str) -> str:
     return f"/stations/{station}/journals/{first_hash[:12]}"
 
 
-def told(station: str, first: Entry, newest: Entry, sign: Sign | None) -> dict[str, Any]:
-    """The anchor for `newest`, as it goes out."""
+def state(station: str, first: Entry, newest: Entry, sign: Sign | None) -> dict[str, Any]:
+    """The retained state `anchor` for `newest`, as it goes out."""
     value = _signed_value(source(station, first.hash), newest.seq, newest.hash, newest.stamp.at_ms)
     return {**value, "signature": sign(canonical(value))} if sign else value
 
@@ -88,8 +88,8 @@ def compare(path: Path, anchors: Sequence[Anchor], genuine: Genuine | None = Non
     It trusts the hashes that stand in the rows: `verify` says whether they are right.
     """
     with Reader.open(path) as journal:
-        first, newest = journal.first(), journal.newest()
-        name, last = (first.hash[:12], newest.seq) if first and newest else ("", 0)
+        ends = journal.ends()
+        name, last = (ends[0].hash[:12], ends[1].seq) if ends else ("", 0)
         own = [anchor for anchor in anchors if anchor.journal == name]
         faults = [*_foreign(anchors, name), *_order(own)]
         covered = 0
@@ -152,7 +152,7 @@ def _foreign(anchors: Sequence[Anchor], name: str) -> Iterator[RecordFault]:
 
 
 def _order(own: Sequence[Anchor]) -> Iterator[RecordFault]:
-    """Whether time ran backwards from one told entry to a later one."""
+    """Whether time ran backwards from one anchored entry to a later one."""
     ordered = sorted(own, key=lambda anchor: anchor.entry)
     for before, after in pairwise(ordered):
         if after.at_ms < before.at_ms:

@@ -52,5 +52,5 @@ def unreported(journal: Reader, path: Path) -> list[str]:
     names = {match[1] for match in found if match}  # and not what a person made of it, such as a compressed one
     if not names:
         return []
-    told = journal.all_of("records set aside")
-    return sorted(names - {event.file for event in told if isinstance(event, RecordsSetAside)})
+    reported = journal.all_of("records set aside")
+    return sorted(names - {event.file for event in reported if isinstance(event, RecordsSetAside)})

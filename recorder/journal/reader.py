@@ -74,6 +74,11 @@ class Reader:
         """The last entry, or None; raises `JournalError`."""
         return self._one("seq DESC LIMIT 1")
 
+    def ends(self) -> tuple[Entry, Entry] | None:
+        """The first entry and the last one; None where there is none; raises `JournalError`."""
+        first, newest = self.first(), self.newest()
+        return (first, newest) if first and newest else None
+
     def at(self, seq: int) -> Entry | None:
         """The entry with this number, or None."""
         return self._one("seq", "seq = ?", seq)
@@ -101,10 +106,10 @@ class Reader:
 
     def between(self, low_ms: int, high_ms: int) -> Iterator[Event]:
         """The events that were recorded from `low_ms` up to and with `high_ms`; raises `JournalError`."""
-        first, newest = self.first(), self.newest()
-        if not first or not newest or first.stamp.at_ms > high_ms or newest.stamp.at_ms < low_ms:
+        ends = self.ends()
+        if not ends or ends[0].stamp.at_ms > high_ms or ends[1].stamp.at_ms < low_ms:
             return
-        before = self.last_where(lambda entry: entry.stamp.at_ms < low_ms, first, newest)
+        before = self.last_where(lambda entry: entry.stamp.at_ms < low_ms, *ends)
         after = before.seq - (before.stamp.at_ms >= low_ms)
         for entry, event in self.entries(after):
             if entry.stamp.at_ms > high_ms:
