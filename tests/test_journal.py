@@ -1,30 +1,36 @@
 """One commit per event, a chain over them, and nothing that can be changed."""
 
+import ast
 import fcntl
 import hashlib
+import math
+import re
 import shutil
 import sqlite3
+from collections.abc import Iterator, Sequence
 from contextlib import closing
+from importlib.resources import files
 from pathlib import Path
 
 import pytest
 from sqlite_utils import Database
 
 from recorder.clock import ManualClock, Stamp
-from recorder.core.effects import Cue, Record
-from recorder.core.events import RULES, Event, Heard, Intent, Signed, Started, Tick
+from recorder.core.effects import Cue, Effect, Record, Tone
+from recorder.core.events import RULES, Event, Heard, Intent, Reading, Signed, Started, Tick
 from recorder.core.station import State, step
 from recorder.journal import schema
-from recorder.journal.chain import GENESIS, linked
+from recorder.journal.chain import GENESIS, Entry, linked
 from recorder.journal.columns import columns
 from recorder.journal.errors import JournalBusy, JournalError
 from recorder.journal.file_integrity import locked
 from recorder.journal.journal import Journal
+from recorder.journal.messages import Message
 from recorder.journal.migrations import migrations
 from recorder.journal.reader import Reader
 from recorder.journal.transactions import Transactions
 from recorder.journal.watch import Watch
-from recorder.loop import Loop
+from recorder.loop import Loop, record
 from recorder.notices.outbox import Messages
 from recorder.verification.examine import examine
 from tests.appended import append, numbered, silent
@@ -79,6 +85,65 @@ def test_an_event_its_rows_and_its_messages_are_one_commit(tmp_path: Path) -> No
     assert [each for each, _ in journal.entries()] == [entry]
     assert len(journal.table("loads")) == len(journal.outbox.unsent()) == 1
     journal.close()
+
+
+def test_an_entry_is_sealed_before_it_is_written_so_that_its_messages_can_name_it(tmp_path: Path) -> None:
+    """`seal` writes nothing, and what it gave is what `commit` writes; `record` hands it to who makes messages."""
+    path, seen = tmp_path / "records.db", list[Entry]()
+    with Journal.open(path) as journal:
+        entry = journal.seal(STAMP, Tick(1))
+        assert journal.seal(STAMP, Tick(1)) == entry and journal.newest() is None
+        journal.commit(entry)
+        assert journal.newest() == entry
+
+        def named(entry: Entry, event: Event, effects: Sequence[Effect]) -> list[Message]:
+            seen.append(entry)
+            return [Message("t", f"{entry.hash} {event} {len(effects)}")]
+
+        second = record(journal, STAMP, Tick(2), (LOAD, Cue(Tone.DONE, "done")), named)
+        assert seen == [second] == [journal.newest()] and second.previous == entry.hash
+        assert [row.message.body for row in journal.outbox.unsent()] == [f"{second.hash} {Tick(2)} 2"]
+        assert len(journal.table("loads")) == 1
+
+
+def test_an_entry_that_does_not_follow_the_last_one_is_not_written(tmp_path: Path) -> None:
+    with Journal.open(tmp_path / "r.db") as journal:
+        stale = journal.seal(STAMP, Tick(1))
+        append(journal, STAMP, Tick(2))
+        with pytest.raises(JournalError, match="entry 1 does not follow the last one; seal it again"):
+            journal.commit(stale)
+        with pytest.raises(JournalError, match="takes no more"):
+            journal.seal(STAMP, Tick(3))
+        assert [event for _, event in journal.entries()] == [Tick(2)]
+
+
+@pytest.mark.parametrize("what", ["event", "messages"])
+def test_what_can_not_be_written_as_json_is_final_and_leaves_nothing(what: str, tmp_path: Path) -> None:
+    def messages(entry: Entry, event: Event, effects: Sequence[Effect]) -> Iterator[Message]:
+        yield Message("t", "{}")
+        raise ValueError("year 10000 is out of range")
+
+    with Journal.open(tmp_path / "r.db") as journal:
+        event = Reading(1, "needle", math.nan) if what == "event" else Tick(1)
+        with pytest.raises(JournalError, match=r"the record can't be kept: (year 10000|can't be written as JSON)"):
+            append(journal, STAMP, event, (LOAD,), messages)
+        with pytest.raises(JournalError, match="takes no more"):
+            append(journal, STAMP, Tick(2))
+        assert journal.newest() is None and journal.table("loads") == journal.outbox.unsent() == []
+
+
+def test_sql_stands_in_the_journals_room_alone() -> None:
+    """As a text that begins like a statement; that nobody else opens SQLite is a contract of import-linter."""
+    room = Path(str(files("recorder")))
+    begins = re.compile(r"\s*(SELECT|INSERT|UPDATE|DELETE|PRAGMA|CREATE|DROP|ALTER|BEGIN|VACUUM)\s.*", re.DOTALL)
+    found = [
+        f"{path.relative_to(room)}:{text.lineno}"
+        for path in room.rglob("*.py")
+        for text in ast.walk(ast.parse(path.read_text("utf-8")))
+        if isinstance(text, ast.Constant) and isinstance(text.value, str) and begins.fullmatch(text.value)
+    ]
+    assert len([each for each in found if each.startswith("journal/")]) > 30
+    assert [each for each in found if not each.startswith("journal/")] == []
 
 
 def test_the_journal_refuses_change_and_deletion(tmp_path: Path) -> None:

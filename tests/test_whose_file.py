@@ -16,9 +16,10 @@ from recorder.clock import Stamp
 from recorder.core.events import RecordsSetAside, Tick
 from recorder.driver import DriverUnavailable
 from recorder.journal import file_integrity, quarantine, schema, seal, upkeep
+from recorder.journal.columns import TABLES, columns
 from recorder.journal.errors import JournalBusy, JournalDamaged, JournalError
 from recorder.journal.journal import Journal
-from recorder.journal.migrations import ORDER, TABLES, columns, take, taken
+from recorder.journal.migrations import ORDER, take, taken
 from recorder.verification.examine import examine
 from tests.appended import append
 from tests.kitchen import Kitchen, kept

@@ -57,7 +57,7 @@ TEMPERATURE = Column("temperature", "REAL", BY_UNIT, "what was read, in the unit
 OIL_TEMPERATURE = Column("oil_temperature", "REAL", BY_UNIT, "the oil's temperature then")
 UNIT = Column("unit", "TEXT", "", "unit of the temperatures of this row: F is [degF], C is Cel", null=False)
 UNCERTAINTY_C = Column(
-    "uncertainty_c", "REAL", "K", "half of the 95 % interval of what was read, as far as the samples tell"
+    "uncertainty_c", "REAL", "K", "half of the 95 % interval of what was read, as far as the samples show"
 )
 TIME_PROVEN = Column("time_proven", "INTEGER", "1", "0: the recorder cannot vouch for the length of time")
 DISPUTED = Column("disputed", "TEXT", "", "who took it back; what was read stays on record")
