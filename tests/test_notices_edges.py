@@ -3,6 +3,8 @@
 import hashlib
 import json
 import re
+import shutil
+import time
 from base64 import b64decode
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -24,11 +26,13 @@ from recorder.core.world import World
 from recorder.journal.chain import Entry
 from recorder.journal.journal import Journal
 from recorder.journal.messages import Message
-from recorder.notices import alive, answers, log_limit, passwords, states
+from recorder.notices import alive, answers, client, log_limit, mqtt, passwords, states
 from recorder.notices.alive import Alive
 from recorder.notices.answers import ACKNOWLEDGE, SEEN, SIGN, Reception, parse
 from recorder.notices.log_limit import LogLimit
+from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.outbox import Messages, Outbox
+from recorder.notices.page_access import PageAccess, acl
 from recorder.notices.settings import MqttSettings
 from recorder.notices.state_publisher import StatePublisher
 from recorder.notices.uplink import Uplink
@@ -384,7 +388,9 @@ def test_a_stop_sends_the_last_anchor_and_what_waits(
     uplink: Uplink, broker: ScriptedBroker, journal: Journal, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("recorder.notices.uplink.GOODBYE_S", PATIENCE_S)
+    began_s = time.monotonic()
     uplink.close(lambda: 5)
+    assert time.monotonic() - began_s < PATIENCE_S / 2, "it ends once nothing waits"
     assert journal.outbox.count_unsent() == 0 and uplink.outbox.sent == 230
     until(lambda: any(body.get("entry") == 230 for body in bodies(broker)), "the anchor came")
     assert not uplink.publisher.connected()
@@ -475,6 +481,113 @@ def test_the_time_of_a_batch_that_cooks_is_its_cooks(proven: bool) -> None:
     batch = replace(batch, wait_known=not proven, cooks=(replace(batch.cooks[-1], time_proven=proven),))
     (told,) = states.batches(World(batches=(batch,)))["open"]
     assert told["time_proven"] is proven
+
+
+def test_the_brokers_list_has_a_line_for_each_sensor_and_a_part_for_each_phone() -> None:
+    """mosquitto.conf(5), acl_file: "user NAME", then "topic [read|write|readwrite] TOPIC" a line."""
+    about = PageAccess("kitchen", "line-1", "fry", ("ana", "bo"), "/page", "/etc/x", sensors=("s/1", "s/2"))
+    here = "kitchen/line-1/"
+    phone = ["topic read kitchen/line-1/#", *(f"topic write {here}{what}" for what in (ACKNOWLEDGE, SEEN, SIGN))]
+    recorder = ["user fry", f"topic readwrite {here}#", "topic read s/1", "topic read s/2"]
+    lines = [line for line in acl(about).splitlines() if line and not line.startswith("#")]
+    assert lines == [*recorder, "user ana", *phone, "user bo", *phone]
+
+
+# ---- the connection ----
+
+
+@pytest.fixture
+def reached(monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[MqttPublisher, SimpleNamespace, list[bool]]]:
+    """As paho's callbacks leave it after a first connection, the time in the test's hand, and what was reported."""
+    now, links = SimpleNamespace(s=1_000.0), list[bool]()
+    monkeypatch.setattr(mqtt, "time", SimpleNamespace(monotonic=lambda: now.s))
+    publisher = MqttPublisher(MqttSettings("line-1"), lambda up, reason: links.append(up))
+    publisher._up, publisher._number = True, 1
+    assert publisher.acknowledged() == [] and publisher.connection() == 1
+    yield publisher, now, links
+
+
+def test_the_token_of_a_sign_that_was_lost_with_its_connection_means_a_message_later(
+    reached: tuple[MqttPublisher, SimpleNamespace, list[bool]],
+) -> None:
+    """MQTT gives out packet identifiers again: there are 65,535 of them (OASIS MQTT 5.0, 2.2.1)."""
+    publisher, _, _ = reached
+    publisher._passing.add(7)
+    publisher._acknowledged.put((7, True))
+    assert publisher.acknowledged() == [], "a sign that went out"
+    publisher._passing.add(8)
+    publisher._number = 2
+    publisher.acknowledged()
+    publisher._acknowledged.put((8, True))
+    assert publisher.acknowledged() == [(8, True)]
+
+
+def test_patience_counts_from_the_last_acknowledgement_and_from_when_nothing_waited(
+    reached: tuple[MqttPublisher, SimpleNamespace, list[bool]], caplog: pytest.LogCaptureFixture
+) -> None:
+    publisher, now, _ = reached
+    now.s += 1_000
+    publisher.acknowledged()
+    publisher._waiting |= {1, 2}
+    now.s += 50
+    publisher._acknowledged.put((1, True))
+    assert publisher.acknowledged() == [(1, True)]
+    now.s += 60
+    publisher.acknowledged()
+    assert caplog.text == ""
+    now.s += 0.1
+    publisher.acknowledged()
+    assert "the broker has acknowledged nothing for 60 s; reconnecting" in caplog.text
+
+
+def test_a_connection_that_flaps_is_reported_six_times_in_ten_minutes(
+    reached: tuple[MqttPublisher, SimpleNamespace, list[bool]],
+) -> None:
+    publisher, now, links = reached
+    for number in range(20):
+        publisher._up = True
+        publisher._acknowledged.put((number, True))
+        publisher.acknowledged()
+        publisher._down("gone")
+        publisher.acknowledged()
+        publisher._reason = ""
+        now.s += 1
+    assert links == [True, False] * 6
+    now.s += 600
+    publisher._up = True
+    publisher.acknowledged()
+    assert links[12:] == [True]
+
+
+def test_a_client_has_a_password_only_where_a_file_holds_one(tmp_path: Path) -> None:
+    (tmp_path / "word").write_text("fries\n")
+    for file, word in ((None, None), (tmp_path / "word", "fries")):
+        made = client.make(MqttSettings("line-1", username="fry", password_file=file), "")
+        assert (made.username, made.password) == ("fry", word)
+
+
+def test_a_broker_that_is_not_reached_for_a_reason_that_nobody_holds_is_said_to_be_so() -> None:
+    assert client.unreached() == "the broker is not reached"
+    try:
+        raise OSError("no route")
+    except OSError:
+        assert client.unreached() == "the broker is not reached: no route"
+
+
+def test_settings_that_nobody_writes_are_these() -> None:
+    made = MqttSettings("line-1")
+    assert (made.host, made.port, made.protocol, made.root, made.tls) == ("127.0.0.1", 1883, "5", "kitchen", False)
+    assert (made.username, made.password_file, made.ca_file, made.cert_file, made.key_file) == (None,) * 5
+    assert made.keepalive_s == 30 and MqttSettings("line-1", host="far").port == 8883
+
+
+def test_health_says_how_much_room_the_records_disk_has_in_hundreds_of_mb(tmp_path: Path) -> None:
+    given: dict[str, dict[str, Any]] = {}
+    with Journal.open(tmp_path / "r.db") as records:
+        publisher = StatePublisher(lambda name, value: given.update({name: value}), records, tmp_path / "r.db", ())
+        publisher.beat(World(), 60_000)
+    free_mb = shutil.disk_usage(tmp_path).free / 1_000_000
+    assert given["health"]["free_mb"] % 100 == 0 and abs(given["health"]["free_mb"] - free_mb) < 1_000
 
 
 def test_a_key_without_its_certificate_is_refused_by_name() -> None:
