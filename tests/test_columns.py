@@ -12,7 +12,7 @@ import pytest
 from recorder.core import meanings as m
 from recorder.core.effects import Record
 from recorder.core.events import Acknowledged, Intent, Seen, Signed
-from recorder.journal.columns import BY_CHECKS, BY_UNIT, TABLES, Column
+from recorder.journal.columns import BY_CHECKS, BY_UNIT, TABLES, Column, columns
 from recorder.journal.journal import Journal
 from recorder.journal.reader import Reader
 from recorder.reports.export import dictionary
@@ -30,11 +30,10 @@ def stored(path: Path, table: str) -> list[tuple[str, str, bool]]:
         return [(name, kind, bool(refused)) for name, kind, refused in found]
 
 
-@pytest.fixture(scope="module")
-def database(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    path = tmp_path_factory.mktemp("columns") / "r.db"
-    Journal.open(path).close()
-    return path
+@pytest.fixture
+def database(tmp_path: Path) -> Path:
+    Journal.open(tmp_path / "r.db").close()
+    return tmp_path / "r.db"
 
 
 def test_a_database_has_these_tables(database: Path) -> None:
@@ -81,7 +80,7 @@ def test_the_core_makes_these_columns_and_values_of_their_types() -> None:
         wrong = {name: value for name, value in row.items() if not fits(described[name], value)}
         assert wrong == {}, record.table
         made.setdefault(record.table, set()).update(row)
-    assert made == {table: {column.name for column in columns} for table, columns in TABLES.items()}
+    assert made == {table: {*columns(table)} for table in TABLES}
 
 
 @pytest.mark.parametrize("name", ["be37cd4", "rules-5-deviations", "rules-6"])
@@ -90,9 +89,9 @@ def test_rows_of_released_versions_fit_them(name: str, tmp_path: Path) -> None:
     path = tmp_path / "r.db"
     path.write_bytes(lzma.decompress((FOLDER / f"{name}.db.xz").read_bytes()))
     with Reader.open(path) as reader:
-        for table, columns in TABLES.items():
+        for table, described in TABLES.items():
             for row in reader.each(table):
-                assert [each.name for each in columns if not fits(each, row[each.name])] == [], (table, row)
+                assert [each.name for each in described if not fits(each, row[each.name])] == [], (table, row)
 
 
 def test_the_published_schema_is_made_of_them() -> None:
@@ -102,8 +101,8 @@ def test_the_published_schema_is_made_of_them() -> None:
 def test_an_export_has_them_in_its_dictionary() -> None:
     described = [
         {"table": table, "column": each.name, "type": each.kind, "unit": each.unit, "means": each.about}
-        for table, columns in TABLES.items()
-        for each in columns
+        for table in TABLES
+        for each in TABLES[table]
     ]
     assert list(dictionary()) == described
 
@@ -111,8 +110,11 @@ def test_an_export_has_them_in_its_dictionary() -> None:
 @pytest.mark.parametrize("table", TABLES)
 def test_units_are_given_as_the_name_and_type_ask_for(table: str) -> None:
     """A moment is in ms, a number has a unit or "1", a text has none; and all say what they mean."""
+    assert columns(table) == [column.name for column in TABLES[table]]
     for column in TABLES[table]:
-        assert column.means and column.means[-1] != ".", column
+        assert column.means and column.means[-1] != "." and column.about.startswith(column.means), column
+        assert column.about.endswith("; ms since 1970 UTC on the station's time line") == (column.unit == "ms"), column
+        assert not column.flag or (column.kind, column.unit) == ("INTEGER", "1"), column
         assert (column.unit == "") == (column.kind == "TEXT"), column
         assert (column.unit == "ms") == column.name.endswith("_ms"), column
         assert column.unit in ("", "1", "ms", "s", "h", "%", "Cel", "K", BY_UNIT, BY_CHECKS), column

@@ -16,6 +16,7 @@ from recorder.core.events import Event, LinkUp, Started, Tick
 from recorder.journal.chain import Entry
 from recorder.journal.codec import plain
 from recorder.journal.errors import JournalDamaged, JournalError, JournalNewer
+from recorder.journal.finding import Kind, RecordFault
 from recorder.journal.journal import Journal
 from recorder.journal.messages import Message
 from recorder.journal.reader import Reader
@@ -77,6 +78,27 @@ def test_what_is_read_is_what_a_plain_list_gives(seed: int, tmp_path: Path) -> N
             between = [event for entry, event in held if low_ms <= entry.stamp.at_ms <= high_ms]
             assert list(journal.between(low_ms, high_ms)) == between
     journal.close()
+
+
+@pytest.mark.parametrize("last", range(1, 11))
+def test_the_last_entry_of_which_something_holds_is_found_also_where_entries_are_missing(
+    last: int, tmp_path: Path
+) -> None:
+    """Somebody deleted five in the middle: what is left is still halved."""
+    ticking(tmp_path / "r.db", 10).close()
+    with unguarded(tmp_path / "r.db") as connection:
+        connection.execute("DELETE FROM journal WHERE seq BETWEEN 5 AND 9")
+    with Reader.open(tmp_path / "r.db") as journal:
+        first, newest = journal.ends() or ()
+        assert (first.seq, newest.seq) == (1, 10)
+        found = journal.last_where(lambda entry: entry.seq <= last, first, newest)
+        assert found.seq == max(seq for seq in (1, 2, 3, 4, 10) if seq <= last)
+
+
+def test_what_is_wrong_is_said_in_these_kinds_and_is_about_one_row_where_nothing_else_is_said() -> None:
+    assert {kind.name.lower(): kind for kind in Kind} == {kind.value: kind for kind in Kind}
+    fault = RecordFault("oil", 3, "the row is missing")
+    assert (fault.kind, fault.count) == (Kind.CHANGED, 1)
 
 
 def test_an_empty_journal_has_nothing_to_read(tmp_path: Path) -> None:
