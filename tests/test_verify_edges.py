@@ -5,13 +5,14 @@ import sqlite3
 from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from recorder.clock import Stamp
 from recorder.core.events import LinkDown, LinkUp, Started, Tick
 from recorder.journal.chain import GENESIS, linked
-from recorder.journal.errors import JournalNewer
+from recorder.journal.errors import JournalError, JournalNewer
 from recorder.journal.journal import Journal
 from recorder.journal.reader import ENTRY, Reader, as_entry, as_row
 from recorder.verification.examine import examine
@@ -160,6 +161,23 @@ def test_a_journal_that_was_made_otherwise_is_not_read(ticks: Path) -> None:
     found = examine(ticks)
     assert (found.entries, found.head, found.rows) == (0, GENESIS, 0)
     assert [(fault.table, fault.row) for fault in found.faults] == [("table journal", None)]
+
+
+def test_where_there_is_no_room_to_verify_that_is_said_and_where_it_was_looked_for(
+    ticks: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What the entries explain is kept in a file of SQLite's own; here that may not grow (sqlite.org/tempfiles.html)."""
+    connect = sqlite3.connect
+
+    def crammed(address: str, **more: Any) -> sqlite3.Connection:
+        made = connect(address, **more)
+        if address == "":
+            made.execute("PRAGMA max_page_count = 2")
+        return made
+
+    monkeypatch.setattr(sqlite3, "connect", crammed)
+    with pytest.raises(JournalError, match=r"no room to verify .*: database or disk is full; .* SQLITE_TMPDIR says"):
+        examine(ticks)
 
 
 def test_messages_that_became_a_view_are_not_read(ticks: Path) -> None:

@@ -20,6 +20,7 @@ from recorder.journal import schema
 from recorder.journal.errors import JournalDamaged, JournalError
 from recorder.journal.file_integrity import check, damaged, locked, orphaned, sound
 from recorder.journal.migrations import migrations
+from recorder.journal.reader import rows
 from recorder.journal.sqlite_errors import DAMAGE, is_damage, remedy
 from recorder.journal.watch import FileCut, FileGone, Watch
 
@@ -110,14 +111,14 @@ class Transactions:
         nobody's: SQLite would write that into the database as it closes, so this connection is never closed.
         """
         if isinstance(error, FileGone) and error.log_alone:
-            with suppress(*DAMAGE):
+            with suppress(JournalError):
                 self._empty_log()
         if isinstance(error, FileCut):
             ctypes.pythonapi.Py_IncRef(ctypes.py_object(self.connection))
             self._left_open = True
 
     def _empty_log(self) -> None:
-        self.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+        next(rows(self.connection, "PRAGMA wal_checkpoint(TRUNCATE)"))
 
     def _schema_now(self) -> int:
         return int(self.connection.execute("PRAGMA schema_version").fetchone()[0])
@@ -128,11 +129,7 @@ class Transactions:
         Where a reader is in the way some of it stays, until the next time.
         """
         self._watch.stay()
-        try:
-            self._empty_log()
-        except DAMAGE as error:
-            kind = JournalDamaged if is_damage(error) else JournalError
-            raise kind(f"the log can't be emptied: {error}{remedy(error)}") from error
+        self._empty_log()
         self._watch.note()
 
     def close(self) -> None:
