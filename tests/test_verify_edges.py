@@ -164,9 +164,15 @@ def test_a_journal_that_was_made_otherwise_is_not_read(ticks: Path) -> None:
 
 
 def test_where_there_is_no_room_to_verify_that_is_said_and_where_it_was_looked_for(
-    ticks: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """What the entries explain is kept in a file of SQLite's own; here that may not grow (sqlite.org/tempfiles.html)."""
+    """The rows that entries explain go into a file of SQLite's own (sqlite.org/tempfiles.html), which is full here."""
+    kitchen = Kitchen()
+    kitchen.say(m.SHIFT_START, cook=4)
+    for _ in range(3):
+        kitchen.cook()
+        kitchen.check_all()
+    kept(kitchen, tmp_path / "r.db").close()
     connect = sqlite3.connect
 
     def crammed(address: str, **more: Any) -> sqlite3.Connection:
@@ -177,7 +183,7 @@ def test_where_there_is_no_room_to_verify_that_is_said_and_where_it_was_looked_f
 
     monkeypatch.setattr(sqlite3, "connect", crammed)
     with pytest.raises(JournalError, match=r"no room to verify .*: database or disk is full; .* SQLITE_TMPDIR says"):
-        examine(ticks)
+        examine(tmp_path / "r.db")
 
 
 def test_messages_that_became_a_view_are_not_read(ticks: Path) -> None:
