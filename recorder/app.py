@@ -33,6 +33,7 @@ from recorder.journal import quarantine, seal
 from recorder.journal.anchors import Sign
 from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from recorder.loop import Loop, restored
 from recorder.notices.answers import Reception
 from recorder.notices.outbox import Messages
@@ -93,7 +94,8 @@ class App:
         self._state_file = snapshot.beside(settings.database)
         start = snapshot.start(self._state_file, journal)
         self._snapshot_seq = start.seq
-        self.loop = Loop(journal, clock, give, self._tell, restored(journal, start, _patience))
+        self._messages = messages(settings, journal)
+        self.loop = Loop(journal, clock, give, self._messages, self._tell, restored(journal, start, _patience))
         sign = seal.load(settings.device_key).sign if settings.device_key else None
         self.uplink = self._uplink(settings.mqtt, sign) if settings.mqtt else None
         self._watch = watch
@@ -112,7 +114,7 @@ class App:
 
     def open(self) -> None:
         """Begin to look for the broker, and record the start and the procedure in force."""
-        if self.uplink:  # first, so that it can be told if nothing can be recorded
+        if self.uplink:  # first, so that it hears if nothing can be recorded
             self.uplink.start()
         stamp, settings = self.clock.stamp(), self.settings
         newest, boot_id = self.journal.newest(), self.loop.state.world.boot_id
@@ -167,7 +169,7 @@ class App:
     def run(self, supervisor: Supervisor, stop: threading.Event, begun: Callable[[], None] = lambda: None) -> None:
         """Record until `stop`; systemd's watchdog is fed only while this loop turns and every worker lives.
 
-        `begun` is told once the start is on record.
+        `begun` is called once the start is on record.
         """
         with self._announcing():
             self.open()
@@ -202,11 +204,11 @@ class App:
         """Once it has failed: tell the broker that nothing is recorded any more, as far as it is reached."""
         if self.uplink:
             world, now = self.loop.state.world, self.clock.stamp()
-            self.uplink.fail(messages(self.settings), world, str(error), now, longest_s)
+            self.uplink.fail(self._messages, world, str(error), now, longest_s)
 
     @contextmanager
     def _announcing(self) -> Iterator[None]:
-        """Whatever ends recording but a stop is told at once, before the drivers are stopped."""
+        """Whatever ends recording but a stop is announced at once, before the drivers are stopped."""
         try:
             yield
         except Exception as error:
@@ -237,33 +239,33 @@ class App:
 
 
 def _patience(seq: int) -> None:
-    """After so many entries: systemd waits as long as reading them takes, and is told how far it is."""
+    """After so many entries: systemd waits as long as reading them takes, and is shown how far it is."""
     if seq % SNAPSHOT_EVERY == 0:
         systemd.notify(f"EXTEND_TIMEOUT_USEC={PATIENCE_S * 1_000_000}\nSTATUS=Reading the records: entry {seq}.")
 
 
 def open_journal(settings: Settings) -> Journal:
     """The station's journal, ready to append; raises `JournalError`."""
-    post = messages(settings)
-    journal = Journal.open(settings.database, post)
+    journal = Journal.open(settings.database)
     try:
-        if (rules := journal.rules()) > RULES:
+        if journal.rules() > RULES:
             raise JournalError(f"{settings.database} was written by a newer version; install that one")
-        for _ in journal.rows("SELECT topic, body FROM outbox WHERE sent_ms IS NULL"):
-            pass  # one that can't be read is found now, and not by each start anew once the broker is reached
-        post.begin(journal.first(), rules)
+        journal.outbox.read_through()  # what can't be read is found now, and not by each start that reaches the broker
     except BaseException:
         journal.close()
         raise
     return journal
 
 
-def messages(settings: Settings) -> Messages:
-    """Who makes the messages of this station's entries."""
-    return Messages(settings.mqtt.root if settings.mqtt else ROOT, settings.station, settings.publish)
+def messages(settings: Settings, journal: Reader | None = None) -> Messages:
+    """Who makes the messages of this station's entries, those that come after what is in `journal`."""
+    made = Messages(settings.mqtt.root if settings.mqtt else ROOT, settings.station, settings.publish)
+    if journal:
+        made.begin(journal.first(), journal.rules())
+    return made
 
 
-def clock_after(journal: Journal) -> SystemClock:
+def clock_after(journal: Reader) -> SystemClock:
     """The board's clocks, on the time line of these records; raises `JournalError`."""
     newest = journal.newest()
     return SystemClock(newest.stamp if newest else None)

@@ -1,16 +1,22 @@
-"""The one writer: takes events from the inbox, steps the station, commits, and only then gives the cue.
+"""The loop: takes events from the inbox, steps the station, commits, and only then gives the cue.
 
-It holds the only `State` and the only journal. It judges nothing and knows no device.
+It holds the only `State` and the one writer of the journal. It judges nothing and knows no device.
 """
 
 import queue
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
 
-from recorder.clock import Clock
-from recorder.core.effects import Cue
+from recorder.clock import Clock, Stamp
+from recorder.core.effects import Cue, Effect, Record
 from recorder.core.events import Event, Tick
 from recorder.core.station import State, deadline, step
+from recorder.journal.chain import Entry
 from recorder.journal.journal import Journal
+from recorder.journal.messages import Message
+from recorder.journal.reader import Reader
+
+MakeMessages = Callable[[Entry, Event, Sequence[Effect]], Iterable[Message]]
+"""Makes the messages of one entry; each names the entry's hash."""
 
 NEW = State()
 """A station that nothing has happened to."""
@@ -24,10 +30,13 @@ class Loop:
         journal: Journal,
         clock: Clock,
         give: Callable[[Cue], None],
+        messages: MakeMessages,
         watch: Callable[[Event, State], None] = lambda event, state: None,
         state: State | None = None,
     ) -> None:
-        """`give` gives a cue; `watch` sees each event and the state after it, once they are on disk.
+        """`give` gives a cue; `messages` makes what goes to the broker, and is asked for each entry in order.
+
+        `watch` sees each event and the state after it, once they are on disk.
 
         `state` is the station's after all that is in the journal; without it that is read.
         """
@@ -35,13 +44,14 @@ class Loop:
         self._journal = journal
         self._clock = clock
         self._give = give
+        self._messages = messages
         self._watch = watch
         self.state = state or restored(journal)
 
     def handle(self, event: Event) -> None:
         """One event, all the way: step, one commit, then the cues. Raises `JournalError` when it can't be kept."""
         state, effects = step(self.state, event)
-        self._journal.append(self._clock.stamp(), event, effects)
+        record(self._journal, self._clock.stamp(), event, effects, self._messages)
         self.state = state
         for effect in effects:
             if isinstance(effect, Cue):
@@ -65,11 +75,19 @@ class Loop:
         return True
 
 
-def restored(journal: Journal, start: State = NEW, seen: Callable[[int], None] = lambda seq: None) -> State:
+def record(journal: Journal, stamp: Stamp, event: Event, effects: Sequence[Effect], messages: MakeMessages) -> Entry:
+    """The entry for `event`, committed with the rows among its `effects` and its messages; raises `JournalError`."""
+    entry = journal.seal(stamp, event)
+    rows = [effect for effect in effects if isinstance(effect, Record)]
+    journal.commit(entry, rows, messages(entry, event, effects))
+    return entry
+
+
+def restored(journal: Reader, start: State = NEW, seen: Callable[[int], None] = lambda seq: None) -> State:
     """The state after all of the journal; what was asked for on the way was done when it happened.
 
-    `start` is the state after its first `start.seq` entries, so that only the others are read; `seen` is told the
-    number of each. Raises `JournalError`.
+    `start` is the state after its first `start.seq` entries, so that only the others are read; `seen` is given
+    the number of each. Raises `JournalError`.
     """
     state = start
     for entry, event in journal.entries(start.seq):

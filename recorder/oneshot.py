@@ -8,12 +8,11 @@ import threading
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
 from recorder import snapshot
-from recorder.app import App, clock_after, open_journal
+from recorder.app import App, clock_after, messages, open_journal
 from recorder.clock import Clock, SystemClock
 from recorder.config import Settings
 from recorder.core.batch import Verdict
@@ -23,7 +22,7 @@ from recorder.core.station import State, step
 from recorder.core.world import ProbeCheck
 from recorder.driver import DriverUnavailable
 from recorder.journal.errors import JournalError
-from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from recorder.loop import Loop, restored
 from recorder.probes.probe import Probe
 
@@ -63,7 +62,7 @@ def check_probe(
 def _clock(database: Path) -> SystemClock:
     """As `clock_after`, of records that are not opened yet; who opens the file reports what is wrong with it."""
     try:
-        with closing(Journal.read(database)) as journal:
+        with Reader.open(database) as journal:
             return clock_after(journal)
     except JournalError:
         return SystemClock(None)
@@ -100,13 +99,13 @@ def sign(settings: Settings, event: Signed, give: Callable[[Cue], None]) -> None
 
     One that the station refuses leaves no entry.
     """
-    with closing(open_journal(settings)) as journal:
+    with open_journal(settings) as journal:
         clock = clock_after(journal)
         state = restored(journal, snapshot.start(snapshot.beside(settings.database), journal))
         event = replace(event, at_ms=clock.now_ms())
         _, effects = step(state, event)
         if any(isinstance(effect, Record) and effect.table == "signatures" for effect in effects):
-            Loop(journal, clock, give, state=state).handle(event)
+            Loop(journal, clock, give, messages(settings, journal), state=state).handle(event)
         else:
             for cue in [effect for effect in effects if isinstance(effect, Cue)][-1:]:
                 give(cue)

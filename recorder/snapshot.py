@@ -21,7 +21,7 @@ from recorder.core.station import State
 from recorder.core.striking import Said
 from recorder.core.world import World
 from recorder.journal.codec import built, decode, encode, plain
-from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 
 log = logging.getLogger(__name__)
 
@@ -66,7 +66,7 @@ def read(file: Path) -> Snapshot | None:
         return None
 
 
-def start(file: Path, journal: Journal) -> State:
+def start(file: Path, journal: Reader) -> State:
     """The state from which only the entries after its own have to be read: the snapshot, or a new station's."""
     snapshot = read(file)
     entry = journal.at(snapshot.state.seq) if snapshot else None

@@ -13,8 +13,11 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from recorder.clock import Stamp
 from recorder.core.events import Tick
-from recorder.journal.journal import Journal, Message
+from recorder.journal.chain import Entry
+from recorder.journal.journal import Journal
+from recorder.journal.messages import Message
 from recorder.notices.outbox import Outbox
+from tests.appended import append
 from tests.system import needs
 from tests.waiting import listens, wait_for
 
@@ -55,10 +58,15 @@ def event(number: int) -> str:
 
 
 def waiting(folder: Path, count: int) -> Journal:
-    journal = Journal.open(folder / "r.db", lambda entry, *_: [Message("kitchen/line-1/alerts", event(entry.seq))])
+    journal = Journal.open(folder / "r.db")
     for number in range(count):
-        journal.append(STAMP, Tick(number), ())
+        append(journal, STAMP, Tick(number), (), message)
     return journal
+
+
+def message(entry: Entry, *_: object) -> list[Message]:
+    """The message of each entry."""
+    return [Message("kitchen/line-1/alerts", event(entry.seq))]
 
 
 class Broker:

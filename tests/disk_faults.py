@@ -4,12 +4,12 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import closing, contextmanager, suppress
+from contextlib import contextmanager, suppress
 from itertools import pairwise
 from pathlib import Path
 
 from recorder.core.events import Heard
-from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from recorder.verification.examine import examine
 from tests.disks import Shim, notified
 
@@ -52,7 +52,7 @@ def fail(folder: Path, fault: str, after: int) -> None:
     )
     shim.does("")
     assert examine(folder / "records.db").faults == ()
-    with closing(Journal.read(folder / "records.db")) as journal:
+    with Reader.open(folder / "records.db") as journal:
         heard = [event for _, event in journal.entries() if isinstance(event, Heard)]
     assert len(heard) >= sum("Recorder started" not in cue for cue in cues)
 
@@ -83,7 +83,7 @@ def crawl(folder: Path, sync_s: float, lasts_s: float) -> tuple[float, float]:
     assert child.returncode == 0, complaints
     given = [(at_s, rest) for at_s, word, rest in told if word == "given"]
     cues = [(at_s, rest) for at_s, word, rest in told if word == "cue" and "Recorder started" not in rest]
-    with closing(Journal.read(folder / "records.db")) as journal:
+    with Reader.open(folder / "records.db") as journal:
         heard = [event.text for _, event in journal.entries() if isinstance(event, Heard)]
     assert heard == [number for _, number in given] and len(cues) == len(heard) > 20, "all in order, none lost"
     assert all(cue_s >= given_s for (given_s, _), (cue_s, _) in zip(given, cues, strict=True))

@@ -22,6 +22,7 @@ from recorder.core.events import Tick
 from recorder.daemon import on_records
 from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
+from tests.appended import append
 from tests.system import compiled
 
 STAMP = Stamp(1_772_100_000_000, "boot", 7, 1_772_100_000_000, True)
@@ -84,7 +85,7 @@ def notified(folder: Path) -> Iterator[socket.socket]:
 
 def write_on(journal: Journal) -> None:
     for number in range(2, 100_000):
-        journal.append(STAMP, Tick(number), (Record("oil", number, (("what", "x" * 400), ("struck", 0))),))
+        append(journal, STAMP, Tick(number), (Record("oil", number, (("what", "x" * 400), ("struck", 0))),))
 
 
 def station_on(folder: Path, cues: list[Cue]) -> App:

@@ -44,17 +44,18 @@ class Visit:
         self.send(b"\x20\x03\x00\x00\x00" if self.five else b"\x20\x02\x00\x00")
 
     def publishes(self) -> Iterator[tuple[int, str, str]]:
-        """Token, topic and body of what is published; everything else is answered as it should be."""
-        for kind, body, _ in self.packets():
+        """Token, topic and body of what is published at least once; all else is answered as it should be."""
+        for kind, body, flags in self.packets():
             match kind:
                 case 3:
-                    size = int.from_bytes(body[:2])
+                    size, once = int.from_bytes(body[:2]), flags & 6 == 0
                     topic, rest = body[2 : 2 + size].decode(), body[2 + size :]
-                    token, rest = int.from_bytes(rest[:2]), rest[2:]
+                    token, rest = (0, rest) if once else (int.from_bytes(rest[:2]), rest[2:])
                     if self.five:
                         rest = rest[1 + rest[0] :]
                     self._broker.given.append(rest.decode())
-                    yield token, topic, rest.decode()
+                    if not once:  # at most once is not acknowledged
+                        yield token, topic, rest.decode()
                 case 8:
                     codes = bytes(3)
                     self.send(bytes((0x90, 2 + self.five + 3)) + body[:2] + (b"\x00" if self.five else b"") + codes)

@@ -8,7 +8,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
+from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
 
@@ -17,7 +17,7 @@ from recorder.demo.devices.serial_board import Kitchen as Story
 from recorder.demo.devices.serial_board import SimulatedFirmware
 from recorder.demo.subscriber import Subscriber
 from recorder.journal.anchors import compare, picked
-from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from recorder.verification.examine import examine
 from tests.contract import validator
 from tests.disks import fill, notified, tiny_disk
@@ -112,7 +112,7 @@ def fills_up(folder: Path) -> None:
         told = systemd.recv(10_000) + systemd.recv(10_000)
         until(lambda: not json.loads(phone.retained["kitchen/line-1/state"])["online"], "it is off")
         phone.close()
-        with closing(Journal.read(disk / "records.db")) as journal:
+        with Reader.open(disk / "records.db") as journal:
             newest = journal.newest()
         assert examine(disk / "records.db").faults == ()
         anchors = list(picked(json.dumps(message) for message in phone.messages.values()))

@@ -54,6 +54,8 @@ class Killed:
     """Entries that had been cued until then, each found in the journal."""
     waiting: int
     """Messages that were on disk and not marked as sent."""
+    started: bool
+    """Whether its start was on disk; not where it died before that was committed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,8 +66,10 @@ class Shift:
     entries: int
     messages: int
     """Different messages that arrived at the subscriber: all that the journal has."""
-    alerts: int
-    """Alerts among them."""
+    starts: int
+    """Starts that are on record: of each life that did not die before."""
+    announced: int
+    """Those of them whose alert arrived."""
     doubles: int
 
 
@@ -96,8 +100,9 @@ class Story:
             finding = examine(folder / "records.db")
             assert finding.faults == ()
             all_arrived(folder / "records.db", phone)
-        alerts = sum(message["type"].startswith("alert.") for message in phone.messages.values())
-        return Shift(tuple(kills), finding.entries, len(phone.messages), alerts, phone.doubles)
+        raised = {each["data"]["entry"] for each in phone.messages.values() if each["type"] == "alert.raised"}
+        begun = starts(folder / "records.db")
+        return Shift(tuple(kills), finding.entries, len(phone.messages), len(begun), len(begun & raised), phone.doubles)
 
     def shifts(self, folder: Path, kills: int, chance: random.Random) -> Iterator[Shift]:
         """Shifts one after another, until there were so many kills; the points that had the fewest come first."""
@@ -127,6 +132,7 @@ class Story:
         return len(phone.messages)
 
     def _kills(self, life: Life, points: Sequence[str], chance: random.Random, phone: Subscriber) -> Iterator[Killed]:
+        before = 0
         for point in points:
             if point == RANDOM:
                 over = self.live(replace(life, pace_s=0.002), chance.uniform(0, LONGEST_S))
@@ -134,7 +140,11 @@ class Story:
                 over = self.live(fatal(life, point, chance), WHOLE_S)
             if over:
                 return
-            yield Killed(point, *held(Path(life.folder), phone))
+            cued, waiting = held(Path(life.folder), phone)
+            now = len(starts(Path(life.folder) / "records.db"))
+            assert before <= now <= before + 1
+            yield Killed(point, cued, waiting, now > before)
+            before = now
         assert self.live(life, WHOLE_S), "the shift does not come to its end"
 
 
@@ -167,6 +177,16 @@ def subscribed(life: Life) -> Iterator[Subscriber]:
         yield phone
     finally:
         phone.close()
+
+
+def starts(records: Path) -> set[int]:
+    """The numbers of the entries by which lives began."""
+    if not records.exists():
+        return set()
+    with closing(sqlite3.connect(records)) as connection:
+        if not connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'journal'").fetchone():
+            return set()
+        return {seq for (seq,) in connection.execute("SELECT seq FROM journal WHERE kind = 'started'")}
 
 
 def held(folder: Path, phone: Subscriber) -> tuple[int, int]:

@@ -13,6 +13,7 @@ from recorder.core.procedure import Part, Procedure
 from recorder.core.station import State, deadline, step
 from recorder.journal.journal import Journal
 from recorder.notices.outbox import Messages
+from tests.appended import append
 
 MINUTE = 60_000
 
@@ -199,9 +200,10 @@ class Kitchen:
 
 def kept(kitchen: Kitchen, path: Path, publish: str = "alerts") -> Journal:
     """The kitchen's events as a journal at `path`, open."""
-    journal, clock, state = Journal.open(path, Messages("kitchen", "line-1", publish)), ManualClock(0), State()
+    journal, clock, state = Journal.open(path), ManualClock(0), State()
+    messages = Messages("kitchen", "line-1", publish)
     for event in kitchen.events:
         clock.at_ms = clock.wall_ms = event.at_ms
         state, effects = step(state, event)
-        journal.append(clock.stamp(), event, effects)
+        append(journal, clock.stamp(), event, effects, messages)
     return journal

@@ -9,7 +9,8 @@ from recorder.demo.subscriber import Subscriber
 from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.outbox import IN_FLIGHT, Outbox
 from recorder.notices.settings import MqttSettings
-from tests.brokers import STAMP, event, waiting
+from tests.appended import append
+from tests.brokers import STAMP, event, message, waiting
 from tests.faulty import (
     Behaviour,
     Proxy,
@@ -29,18 +30,18 @@ def ordeal(folder: Path, script: list[Behaviour], protocol: str, messages: int, 
     publisher = MqttPublisher(MqttSettings("line-1", port=broker.port, protocol=protocol), patience_s=0.3)
     quick(publisher)
     journal = waiting(folder, messages)
-    box = Outbox(journal, publisher)
+    box = Outbox(journal.outbox, publisher)
     publisher.start()
     end_s, unsent = time.monotonic() + seconds, set(range(1, messages + 1))
     try:
         while unsent or broker.visits <= len(script):
             if not unsent:  # so that the rest of the script has something to do its worst to
                 messages += 1
-                journal.append(STAMP, Tick(messages), ())
+                append(journal, STAMP, Tick(messages), (), message)
                 unsent = {messages}
             box.step(round(time.monotonic() * 1000))
             publisher.latest("health", {"at_ms": time.monotonic_ns()})
-            left = {row.id for row in journal.unsent(0, messages)}
+            left = {row.id for row in journal.outbox.unsent(0, messages)}
             assert left <= unsent
             assert all(event(id) in broker.acknowledged for id in unsent - left), "sent means acknowledged"
             unsent = left
@@ -63,7 +64,7 @@ def broken_wire(folder: Path, port: int, messages: int, cuts: int) -> dict[str, 
     quick(publisher)
     publisher.start()
     journal = waiting(folder, messages)
-    box, done = Outbox(journal, publisher), 0
+    box, done = Outbox(journal.outbox, publisher), 0
     wait_for(lambda: phone.ready(0))
     end_s = time.monotonic() + 30 + cuts
     while not box.empty() or len(order) < messages:

@@ -22,7 +22,8 @@ from recorder.clock import ManualClock
 from recorder.config import load_procedure
 from recorder.core.effects import Cue
 from recorder.journal.codec import encode
-from recorder.journal.journal import Journal, Message
+from recorder.journal.messages import Message
+from recorder.journal.reader import Reader
 from recorder.notices.outbox import Outbox, Publisher
 from recorder.notices.settings import MqttSettings
 from tests.kitchen import settings_for
@@ -159,7 +160,7 @@ class Watched:
 
 def live(life: Life) -> None:
     """To the end of the shift, or to the death that was told."""
-    story_journal = Journal.read(Path(life.story))
+    story_journal = Reader.open(Path(life.story))
     story = [event for _, event in story_journal.entries(life.begin) if encode(event)[0] not in BESIDES][: life.events]
     story_journal.close()
     settings = settings_for(
@@ -186,8 +187,8 @@ def live(life: Life) -> None:
 
     app = App(settings, journal, clock, give)
     assert app.uplink
-    app.uplink.outbox = outbox = Outbox(journal, Watched(app.uplink.publisher, fate))
-    journal._db.conn.set_trace_callback(fate.statement)
+    app.uplink.outbox = outbox = Outbox(journal.outbox, Watched(app.uplink.publisher, fate))
+    journal._connection.set_trace_callback(fate.statement)
     app.open()
     end_s = time.monotonic() + 5
     while life.point in SOON and not app.uplink.publisher.connected() and time.monotonic() < end_s:

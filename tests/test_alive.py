@@ -17,7 +17,7 @@ from recorder.app import App, open_journal
 from recorder.clock import ManualClock
 from recorder.config import load
 from recorder.core.events import ProbeLost
-from recorder.journal.journal import Message
+from recorder.journal.messages import Message
 from recorder.notices.alive import EVERY_MS
 from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.settings import MqttSettings

@@ -8,10 +8,13 @@ import pytest
 
 from recorder.clock import Stamp
 from recorder.core.events import Tick
-from recorder.journal.anchors import Anchor, compare, picked, signed_bytes, source, told
+from recorder.journal.anchors import Anchor, compare, picked, signed_bytes, source
+from recorder.journal.anchors import state as anchor_state
 from recorder.journal.chain import Entry
 from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from recorder.journal.verify import RecordFault
+from tests.appended import append
 
 OTHER = Anchor(1, "/stations/line-1/journals/ffffffffffff", 9, "f" * 64, 5)
 
@@ -26,7 +29,7 @@ def path(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("anchors") / "records.db"
     journal = Journal.open(path)
     for number in range(20):
-        journal.append(Stamp(number * 1000, "boot", number * 1000, number * 1000, True), Tick(number * 1000), ())
+        append(journal, Stamp(number * 1000, "boot", number * 1000, number * 1000, True), Tick(number * 1000))
     journal.close()
     return path
 
@@ -34,7 +37,7 @@ def path(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def own(path: Path) -> list[Anchor]:
     """An anchor of each entry; the one of entry n stands in line n."""
-    journal = Journal.read(path)
+    journal = Reader.open(path)
     found = [entry for entry, _ in journal.entries()]
     journal.close()
     name = source("line-1", found[0].hash)
@@ -147,7 +150,7 @@ def test_an_anchor_goes_out_signed_over_what_a_receiver_works_out(own: list[Anch
     stamp = Stamp(1000, "boot", 1000, 1000, True)
     first = Entry(1, stamp, "tick", "{}", "0" * 64, "ab" * 32)
     newest = Entry(7, replace(stamp, at_ms=7000), "tick", "{}", "0" * 64, "cd" * 32)
-    value = told("line-1", first, newest, sign)
+    value = anchor_state("line-1", first, newest, sign)
     assert value == {
         "source": "/stations/line-1/journals/abababababab",
         "entry": 7,
@@ -157,7 +160,7 @@ def test_an_anchor_goes_out_signed_over_what_a_receiver_works_out(own: list[Anch
     }
     (anchor,) = picked([f"kitchen/line-1/anchor {json.dumps(value)}"])
     assert texts == [signed_bytes(anchor)] and anchor.journal == "abababababab"
-    assert "signature" not in told("line-1", first, newest, None)
+    assert "signature" not in anchor_state("line-1", first, newest, None)
 
 
 @pytest.mark.parametrize(

@@ -7,7 +7,6 @@ import json
 import shutil
 import sqlite3
 from collections.abc import Callable
-from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -24,13 +23,16 @@ from recorder.core import meanings as m
 from recorder.core.station import State, step
 from recorder.driver import DriverUnavailable
 from recorder.journal import seal
-from recorder.journal.anchors import Anchor, compare, picked, told
+from recorder.journal.anchors import Anchor, compare, picked
+from recorder.journal.anchors import state as anchor_state
 from recorder.journal.chain import GENESIS, Entry, linked
 from recorder.journal.codec import decode
-from recorder.journal.journal import ENTRY, Journal, as_entry, as_row
+from recorder.journal.journal import Journal
+from recorder.journal.reader import ENTRY, Reader, as_entry, as_row
 from recorder.notices.anchoring import ANCHOR_MS, Anchoring
 from recorder.notices.outbox import Messages
 from recorder.verification.examine import examine
+from tests.appended import append
 from tests.contract import validator
 from tests.kitchen import MINUTE, Kitchen, kept
 from tests.tampering import tamper, unguarded
@@ -67,14 +69,16 @@ def entries(path: Path) -> list[Entry]:
 
 def subscriber(path: Path, file: Path, every: int = 5, key: seal.Seal | None = None, upto: int = 10**6) -> Path:
     """What `mosquitto_sub -v` printed at another machine: the alerts, an anchor now and then, and other states."""
-    journal = Journal.read(path)
+    journal = Reader.open(path)
     first = journal.first()
     assert first
-    lines = [f"kitchen/line-1/alerts {row.message.body}" for row in journal.unsent(0, 1000)]
+    lines = [f"kitchen/line-1/alerts {body}" for (body,) in journal.rows("SELECT body FROM outbox ORDER BY id")]
     lines = [line for line in lines if json.loads(line.split(" ", 1)[1])["data"]["entry"] <= upto]
     for entry in entries(path):
         if (entry.seq % every == 0 or entry.seq == len(entries(path))) and entry.seq <= upto:
-            lines.append(f"kitchen/line-1/anchor {json.dumps(told('line-1', first, entry, key.sign if key else None))}")
+            lines.append(
+                f"kitchen/line-1/anchor {json.dumps(anchor_state('line-1', first, entry, key.sign if key else None))}"
+            )
     lines += ['kitchen/line-1/state {"online": true}', "north/kitchen/line-1/link 1", "kitchen/line-1/anchor (null)"]
     journal.close()
     file.write_text("\n".join(lines) + "\n")
@@ -83,11 +87,11 @@ def subscriber(path: Path, file: Path, every: int = 5, key: seal.Seal | None = N
 
 def rebuilt(source: Path, target: Path, change: Change) -> Path:
     """The attacker's whole work: change entries, number and hash all anew, and write every table as they explain it."""
-    journal, state = Journal.open(target, Messages("kitchen", "line-1", "alerts")), State()
+    journal, messages, state = Journal.open(target), Messages("kitchen", "line-1", "alerts"), State()
     for entry in change(entries(source)):
         event = decode(entry.kind, entry.body)
         state, effects = step(state, event)
-        journal.append(entry.stamp, event, effects)
+        append(journal, entry.stamp, event, effects, messages)
     journal.close()
     return target
 
@@ -234,7 +238,7 @@ def back(ms: int, begin: int, end: int | None = None) -> Change:
 
 
 def test_a_clock_rolled_back_is_found_by_verify_where_time_runs_backwards(honest: Path, tmp_path: Path) -> None:
-    with closing(Journal.read(honest)) as journal:
+    with Reader.open(honest) as journal:
         times = [entry.stamp.at_ms for entry, _ in journal.entries()]
     soon = next(at for at in range(30, len(times)) if times[at] - times[at - 1] < MINUTE)
     path = rebuilt(honest, tmp_path / "back.db", back(10 * MINUTE, soon))
@@ -308,8 +312,8 @@ def test_a_signed_and_an_unsigned_anchor_are_as_the_schema_says(honest: Path, tm
     assert isinstance(check_anchor, Draft202012Validator)
     key = seal.make(tmp_path / "key")
     for sign in (None, key.sign):
-        assert list(check_anchor.iter_errors(told("line-1", found[0], found[9], sign))) == []
-    assert not check_anchor.is_valid({**told("line-1", found[0], found[9], None), "signature": "none"})
+        assert list(check_anchor.iter_errors(anchor_state("line-1", found[0], found[9], sign))) == []
+    assert not check_anchor.is_valid({**anchor_state("line-1", found[0], found[9], None), "signature": "none"})
 
 
 def test_a_signature_is_ed25519() -> None:
@@ -383,14 +387,14 @@ def test_a_new_head_is_told_once_a_minute_and_at_the_stop(tmp_path: Path) -> Non
     kitchen, state = shift(), State()
     for event in kitchen.events:
         state, effects = step(state, event)
-        entry = journal.append(kept_stamp(event.at_ms), event, effects)
+        entry = append(journal, kept_stamp(event.at_ms), event, effects)
         anchoring.beat(event.at_ms)
     minutes = (kitchen.at_ms - kitchen.events[0].at_ms) // ANCHOR_MS
     assert 2 < len(given_) <= minutes + 1, "four times in this shift of few entries"
-    anchoring.tell(kitchen.at_ms)
+    anchoring.send(kitchen.at_ms)
     told_ = len(given_)
-    assert given_[-1] == ("anchor", told("line-1", journal.first() or entry, entry, None))
-    anchoring.tell(kitchen.at_ms)
+    assert given_[-1] == ("anchor", anchor_state("line-1", journal.first() or entry, entry, None))
+    anchoring.send(kitchen.at_ms)
     anchoring.beat(kitchen.at_ms + 10 * ANCHOR_MS)
     assert len(given_) == told_, "a head that is known is not told again"
     journal.close()

@@ -22,8 +22,10 @@ from recorder.demo.devices.serial_board import SimulatedFirmware
 from recorder.demo.subscriber import Subscriber
 from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from recorder.loop import Loop
 from recorder.verification.examine import examine
+from tests.appended import silent
 from tests.kitchen import PROCEDURE
 
 
@@ -31,14 +33,14 @@ def test_a_cue_comes_after_the_commit(tmp_path: Path) -> None:
     path, given = tmp_path / "records.db", []
 
     def give(cue: Cue) -> None:
-        reader = Journal.read(path)
+        reader = Reader.open(path)
         given.append((cue.say, reader.newest().kind, reader.table("commands")[-1]["reply"]))  # type: ignore[union-attr]
         reader.close()
 
     journal = Journal.open(path)
-    loop = Loop(journal, ManualClock(0), lambda cue: None)
+    loop = Loop(journal, ManualClock(0), lambda cue: None, silent)
     loop.handle(Started(0, "boot", True, "test", "line", (1,)))
-    loop = Loop(journal, ManualClock(0), give)
+    loop = Loop(journal, ManualClock(0), give, silent)
     loop.handle(Heard(1, "shift start cook four", Intent("shift start", cook=4), "test", "open"))
     journal.close()
     assert given == [("Shift started, cook 4.", "heard", "Shift started, cook 4.")]
@@ -47,7 +49,7 @@ def test_a_cue_comes_after_the_commit(tmp_path: Path) -> None:
 def test_no_cue_without_a_commit(tmp_path: Path) -> None:
     given: list[Cue] = []
     journal = Journal.open(tmp_path / "records.db")
-    loop = Loop(journal, ManualClock(0), given.append)
+    loop = Loop(journal, ManualClock(0), given.append, silent)
     journal.close()
     with pytest.raises(JournalError):
         loop.handle(Heard(1, "status", Intent("status"), "test", "open"))
@@ -56,7 +58,7 @@ def test_no_cue_without_a_commit(tmp_path: Path) -> None:
 
 def test_a_restart_goes_on_where_it_was(tmp_path: Path) -> None:
     journal = Journal.open(tmp_path / "records.db")
-    loop = Loop(journal, ManualClock(0), lambda cue: None)
+    loop = Loop(journal, ManualClock(0), lambda cue: None, silent)
     for event in (
         Started(0, "boot", True, "test", "line", (1,)),
         ProcedureLoaded(0, PROCEDURE),
@@ -64,7 +66,7 @@ def test_a_restart_goes_on_where_it_was(tmp_path: Path) -> None:
         Heard(2, "batch start", Intent("batch start"), "test", "open"),
     ):
         loop.handle(event)
-    again = Loop(journal, ManualClock(0), lambda cue: None)
+    again = Loop(journal, ManualClock(0), lambda cue: None, silent)
     journal.close()
     assert again.state == loop.state
 
@@ -72,7 +74,7 @@ def test_a_restart_goes_on_where_it_was(tmp_path: Path) -> None:
 def test_what_is_due_is_done_on_time_and_not_before(tmp_path: Path) -> None:
     clock, given = ManualClock(0), list[Cue]()
     journal = Journal.open(tmp_path / "records.db")
-    loop = Loop(journal, clock, given.append)
+    loop = Loop(journal, clock, given.append, silent)
     for event in (
         Started(0, "boot", True, "test", "line", (1,), RULES),
         ProcedureLoaded(0, PROCEDURE),
@@ -145,7 +147,7 @@ def test_the_daemon_records_tells_and_stops(tmp_path: Path) -> None:
     assert "a message on acknowledge is refused: it is not JSON" in complaints
     finding = examine(tmp_path / "records.db")
     assert finding.faults == ()
-    journal = Journal.read(tmp_path / "records.db")
+    journal = Reader.open(tmp_path / "records.db")
     (row,) = [row for row in journal.table("alerts") if row["id"] == opened["id"]]
     journal.close()
     assert (row["seen_by"], row["acknowledged_by"]) == ("phone 1", "JD")

@@ -19,7 +19,7 @@ from typer.testing import CliRunner
 
 from recorder.__main__ import app
 from recorder.demo.subscriber import Subscriber
-from recorder.journal.journal import Message
+from recorder.journal.messages import Message
 from recorder.notices.bridge import IN, OUT, PASSING, Bridge, join
 from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.settings import MqttSettings

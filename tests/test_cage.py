@@ -11,7 +11,7 @@ from pathlib import Path
 from recorder.demo.broker import LocalBroker
 from recorder.demo.devices.serial_board import Kitchen, SimulatedFirmware
 from recorder.demo.subscriber import Subscriber
-from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from tests.system import needs
 
 UNIT = "recorder/share/system/batch-recorder.service"
@@ -94,7 +94,7 @@ def test_the_daemon_lives_in_the_cage_and_nobody_can_call_it(tmp_path: Path) -> 
     assert daemon.returncode == 0, complaints
     assert "ermi" not in complaints and "failed" not in complaints, complaints
     assert reachable == set()
-    journal = Journal.read(tmp_path / "records.db")
+    journal = Reader.open(tmp_path / "records.db")
     kinds = {entry.kind for entry, _ in journal.entries()}
     newest = journal.newest()
     assert newest and newest.kind == "stopped"

@@ -10,6 +10,7 @@ import pytest
 from recorder.journal import quarantine, upkeep
 from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from recorder.journal.verify import Finding
 from recorder.verification.examine import examine
 from tests.kitchen import Kitchen, kept
@@ -76,7 +77,7 @@ def test_a_copy_that_failed_before_goes_and_another_s_stays(database: Path, tmp_
 
 def test_a_copy_says_how_far_it_reaches(database: Path, tmp_path: Path) -> None:
     copy = upkeep.keep(database, tmp_path / "some" / "copies", 3, examine)
-    journal = Journal.read(database)
+    journal = Reader.open(database)
     newest = journal.newest()
     journal.close()
     assert newest and (copy.entries, copy.head) == (newest.seq, newest.hash)

@@ -2,13 +2,13 @@
 
 import random
 from collections.abc import Iterator
-from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pytest
 
 from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from tests.conftest import Performance
 from tests.cuts import SPOILED, WAYS, Disk, Step, cut, recorded
 from tests.kills import Story, brokered
@@ -76,5 +76,5 @@ def test_a_folder_with_a_question_mark_in_its_name_is_no_address(tmp_path: Path)
     folder = tmp_path / "what? 100% #1"
     Journal.open(folder / "records.db").close()
     assert (folder / "records.db").stat().st_size > 0
-    with closing(Journal.read(folder / "records.db")) as journal:
+    with Reader.open(folder / "records.db") as journal:
         assert journal.newest() is None

@@ -21,14 +21,15 @@ from recorder.clock import Stamp
 from recorder.core.effects import Record
 from recorder.core.events import Signed
 from recorder.core.station import State, step
+from recorder.journal.columns import TABLES
 from recorder.journal.errors import JournalError
-from recorder.journal.journal import Journal
-from recorder.journal.migrations import TABLES
+from recorder.journal.reader import Reader
 from recorder.loop import Loop
 from recorder.reports.day import Day, gather
 from recorder.reports.days import MOMENT, PARTS, Calendar
 from recorder.reports.page import page
 from recorder.verification.examine import examine
+from tests.appended import silent
 from tests.kitchen import MINUTE, PROCEDURE
 from tests.true_time import CUTS, HAPPENINGS, HISTORIES, HOUR, MEMORY, SYNC_MS, Bench, TrueTime
 
@@ -59,11 +60,11 @@ def bench_at(path: Path, begin: datetime, seed: int = 1) -> Bench:
     return Bench(path, Ticking(begin, random.Random(seed)))
 
 
-def all_days(journal: Journal, zone: tzinfo) -> dict[date, Day]:
+def all_days(journal: Reader, zone: tzinfo) -> dict[date, Day]:
     return {day: gather(journal, day, zone) for day in Calendar(journal, zone).days()}
 
 
-def boots_of(journal: Journal) -> list[list[Stamp]]:
+def boots_of(journal: Reader) -> list[list[Stamp]]:
     """The stamps of the entries, boot by boot."""
     boots: list[list[Stamp]] = []
     for entry, _ in journal.entries():
@@ -99,7 +100,7 @@ def days_expected(boots: list[list[Stamp]], ahead: list[int], at_ms: int, zone: 
     raise AssertionError("a journal has a boot")
 
 
-def each_row_stands_once(bench: Bench, journal: Journal, zone: tzinfo) -> dict[date, Day]:
+def each_row_stands_once(bench: Bench, journal: Reader, zone: tzinfo) -> dict[date, Day]:
     days, calendar = all_days(journal, zone), Calendar(journal, zone)
     stands = Counter((table, row["id"]) for day in days.values() for table, row in day.rows())
     assert stands == Counter((table, row["id"]) for table in TABLES for row in journal.table(table))
@@ -154,7 +155,7 @@ def test_each_row_stands_in_one_days_report_whatever_the_clocks_did(seed: int) -
         for what, ms in history:
             bench.do(what, ms)
         bench.journal.close()
-        journal = Journal.read(Path(folder) / "records.db")
+        journal = Reader.open(Path(folder) / "records.db")
         each_row_stands_once(bench, journal, zone)
         journal.close()
 
@@ -178,7 +179,7 @@ def test_what_a_boots_first_entry_raises_stands_in_that_days_report(tmp_path: Pa
     bench.do("cut, 1970", 30 * HOUR)
     bench.do("sync", SYNC_MS)
     bench.journal.close()
-    journal = Journal.read(path)
+    journal = Reader.open(path)
     days = each_row_stands_once(bench, journal, UTC)
     journal.close()
     later = days[date(2028, 2, 29)]
@@ -196,7 +197,7 @@ def test_what_came_due_while_the_board_was_off_over_midnight_stands_in_a_report(
     bench.do("cut, right", 60 * HOUR)
     bench.settle()
     bench.journal.close()
-    journal = Journal.read(path)
+    journal = Reader.open(path)
     days = each_row_stands_once(bench, journal, UTC)
     journal.close()
     assert list(days) == [date(2028, 2, 27), date(2028, 2, 28), date(2028, 3, 1)]
@@ -213,12 +214,12 @@ def test_a_signature_that_is_its_boots_first_entry_has_its_own_time(tmp_path: Pa
     held_over(bench)
     bench.do("hold end", 0)
     journal, clock = bench.cut(265 * 24 * HOUR, 0, known=False)
-    Loop(journal, clock, lambda cue: None).handle(Signed(clock.now_ms(), "2026-02-26", "JD", "late"))
+    Loop(journal, clock, lambda cue: None, silent).handle(Signed(clock.now_ms(), "2026-02-26", "JD", "late"))
     journal.close()
     bench.board.set(0, known=True)
     bench.start()
     bench.journal.close()
-    journal = Journal.read(path)
+    journal = Reader.open(path)
     days = each_row_stands_once(bench, journal, UTC)
     journal.close()
     assert "signed by <b>JD</b> on 18 November 2026" in page_of(path, days[date(2026, 2, 26)])
@@ -230,7 +231,7 @@ def test_a_board_that_never_learns_the_time_has_all_its_rows_on_its_days(tmp_pat
     for what in ("work", "work", "cut, 1970", "work", "wait", "cut, 1970", "work", "work"):
         bench.do(what, 5 * HOUR)
     bench.journal.close()
-    journal = Journal.read(path)
+    journal = Reader.open(path)
     days = each_row_stands_once(bench, journal, ZoneInfo("Europe/Berlin"))
     journal.close()
     assert all(day.year == 1970 for day in days)

@@ -11,7 +11,7 @@ from recorder.core import alerts
 from recorder.core.effects import Notice
 from recorder.core.station import State, step
 from recorder.demo import story
-from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from recorder.thermal.settle import SURE_C
 from recorder.verification.examine import examine
 from tests.conftest import Performance
@@ -38,14 +38,14 @@ def test_it_ends_well(performance: Performance) -> None:
 
 
 def test_the_shift_is_about_ninety_minutes(performance: Performance) -> None:
-    journal = Journal.read(performance.database)
+    journal = Reader.open(performance.database)
     times = [event.at_ms for _, event in journal.entries() if event.at_ms >= story.START_MS]
     journal.close()
     assert 80 < (times[-1] - times[0]) / 60_000 < 100
 
 
 def test_each_alert_of_the_story_reached_the_phone_once(performance: Performance) -> None:
-    journal = Journal.read(performance.database)
+    journal = Reader.open(performance.database)
     rows = [row for row in journal.table("alerts") if row["began_ms"] >= story.START_MS]
     journal.close()
     assert {row["kind"] for row in rows} == STORY.keys() and len(rows) == len(STORY)
@@ -59,7 +59,7 @@ def test_each_alert_of_the_story_reached_the_phone_once(performance: Performance
 
 
 def test_the_story_holds(performance: Performance) -> None:
-    journal = Journal.read(performance.database)
+    journal = Reader.open(performance.database)
     before = len(story.YESTERDAY)
     batches = journal.table("batches")[before:]
     told = journal.table("alerts")
@@ -85,7 +85,7 @@ def test_the_story_holds(performance: Performance) -> None:
 
 def test_replay_gives_the_same_rows_and_alerts(performance: Performance) -> None:
     assert examine(performance.database).faults == ()
-    journal = Journal.read(performance.database)
+    journal = Reader.open(performance.database)
     state, told = State(), []
     for _, event in journal.entries():
         state, effects = step(state, event)

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from tests.conftest import OTHER_PROBES, Performance, perform
 
 
@@ -19,7 +19,7 @@ def verdicts(database: Path) -> dict[str, list[tuple[object, ...]]]:
         "probe_checks": ("how", "due", "verdict"),
         "alerts": ("kind", "level", "batch", "ended_by", "repeats"),
     }
-    journal = Journal.read(database)
+    journal = Reader.open(database)
     found = {
         table: [tuple(row[name] for name in columns) for row in journal.table(table)]
         for table, columns in names.items()

@@ -1,7 +1,6 @@
 """Disks that run full, fail or take seconds: nothing that was cued is lost, and it is never silent."""
 
 import threading
-from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -29,7 +28,7 @@ def test_space_is_watched_ahead_of_time(tmp_path: Path) -> None:
         (disk / "station.toml").write_text('station = "line-1"\nleast_free_mb = 20\n')
         clock, cues = ManualClock(0), list[Cue]()
         settings = load(disk / "station.toml")
-        with closing(open_journal(settings)) as journal:
+        with open_journal(settings) as journal:
             app = App(settings, journal, clock, cues.append)
             app.open()
             app.turn(0)
@@ -41,7 +40,7 @@ def test_space_is_watched_ahead_of_time(tmp_path: Path) -> None:
                 assert not app.turn(0) and len(cues) == 1 + bool(seen[1:])
                 clock.advance(1)
                 app.turn(0)
-                (row,) = journal.table("alerts", "kind = 'disk nearly full'") or [{"text": "", "ended_by": ""}]
+                (row,) = journal.table("alerts", kind="disk nearly full") or [{"text": "", "ended_by": ""}]
                 seen.append((row["text"][:52], row["ended_by"]))
             full = "The recorder's disk is nearly full: 14 MB free, shou"
             assert seen == [("", ""), (full, None), (full, None), (full, None), (full, "space is back")]

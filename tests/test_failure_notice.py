@@ -10,7 +10,6 @@ import subprocess
 import sys
 import tempfile
 import threading
-from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +32,7 @@ from recorder.journal.sqlite_errors import BY_NAME, BY_NUMBER, remedy
 from recorder.supervisor import Post, Supervisor
 from recorder.voice.audio import speaker as speaking
 from recorder.voice.audio.speaker import Speaker, tone_pcm
+from tests.appended import append
 from tests.disks import STAMP, fill, read_only, station_on, tiny_disk, write_on
 from tests.full_disk import a_broker, fills_up, played, player
 from tests.waiting import until
@@ -45,7 +45,7 @@ def test_a_second_recorder_is_told_so_and_says_nothing_aloud(tmp_path: Path, mon
     first = Journal.open(tmp_path / "records.db")
     (tmp_path / "station.toml").write_text('station = "line-1"\n[speaker]\n')
     second = CliRunner().invoke(command_line, ["run", "--config", str(tmp_path / "station.toml")])
-    first.append(STAMP, Tick(1), ())
+    append(first, STAMP, Tick(1))
     first.close()
     assert (second.exit_code, "stop it first" in second.output) == (4, True), second.output
     assert "nothing is recorded" not in second.output.lower() and not (tmp_path / "played").exists()
@@ -119,7 +119,7 @@ def test_each_trouble_has_a_remedy_of_its_own() -> None:
 def test_a_full_disk_and_a_read_only_one_are_told_apart(tmp_path: Path) -> None:
     with tiny_disk(tmp_path / "disk") as disk:
         journal = Journal.open(disk / "records.db")
-        journal.append(STAMP, Tick(1), ())
+        append(journal, STAMP, Tick(1))
         fill(disk)
         with pytest.raises(JournalError, match="the disk is full; make room on it"):
             write_on(journal)
@@ -176,7 +176,7 @@ def test_the_end_of_recording_is_cried_out_before_the_drivers_are_stopped(full: 
         if not full and isinstance(event, EarLost):
             raise RuntimeError("a fault of the program")
 
-    with closing(open_journal(settings)) as journal:
+    with open_journal(settings) as journal:
         if full:
             pages = next(journal.rows("PRAGMA page_count"))[0] + 9
             assert next(journal.rows(f"PRAGMA max_page_count = {pages}"))[0] == pages

@@ -16,10 +16,12 @@ from recorder.clock import Stamp
 from recorder.core.events import RecordsSetAside, Tick
 from recorder.driver import DriverUnavailable
 from recorder.journal import file_integrity, quarantine, schema, seal, upkeep
+from recorder.journal.columns import TABLES, columns
 from recorder.journal.errors import JournalBusy, JournalDamaged, JournalError
 from recorder.journal.journal import Journal
-from recorder.journal.migrations import ORDER, TABLES, columns, take, taken
+from recorder.journal.migrations import ORDER, take, taken
 from recorder.verification.examine import examine
+from tests.appended import append
 from tests.kitchen import Kitchen, kept
 from tests.tampering import tamper, unguarded
 
@@ -306,11 +308,11 @@ def test_what_was_set_aside_is_told_once_by_its_name(tmp_path: Path) -> None:
         (tmp_path / name).touch()
     for name in (f"{names[0]}.gz", f"{names[0]}-old", f"{path.name}.damaged-2026", "r1.db.damaged-20260226T100000Z"):
         (tmp_path / name).touch()
-    with closing(Journal.open(path)) as journal:
+    with Journal.open(path) as journal:
         all_of_them = [names[0], names[1], f"{names[2]}.2", names[3], f"{names[3]}.12"]
         assert quarantine.unreported(journal, path) == all_of_them
-        journal.append(STAMP, RecordsSetAside(0, names[1], "malformed"), ())
-        journal.append(STAMP, Tick(0), ())
+        append(journal, STAMP, RecordsSetAside(0, names[1], "malformed"))
+        append(journal, STAMP, Tick(0))
         assert quarantine.unreported(journal, path) == [name for name in all_of_them if name != names[1]]
         assert quarantine.unreported(journal, tmp_path / "other.db") == []
 

@@ -17,10 +17,10 @@ from recorder.commands.report import made
 from recorder.core import meanings as m
 from recorder.core.events import LinkDown, LinkUp, Signed
 from recorder.demo import story
+from recorder.journal.columns import TABLES
 from recorder.journal.errors import JournalError
 from recorder.journal.finding import Finding, Kind, RecordFault
-from recorder.journal.journal import Journal
-from recorder.journal.migrations import TABLES
+from recorder.journal.reader import Reader
 from recorder.reports.export import export as write_all
 from recorder.reports.integrity import WORDS, integrity
 from recorder.verification.examine import examine
@@ -50,7 +50,7 @@ def records(tmp_path_factory: pytest.TempPathFactory) -> Path:
     kitchen.feed(Signed(kitchen.at_ms, DAY.isoformat(), "JD", "reviewed"))
     path = tmp_path_factory.mktemp("integrity") / "records.db"
     journal = kept(kitchen, path)
-    journal.mark_sent([row.id for row in journal.unsent(most=20)], kitchen.at_ms)
+    journal.outbox.mark_sent([row.id for row in journal.outbox.unsent(most=20)], kitchen.at_ms)
     journal.close()
     return path
 
@@ -91,7 +91,7 @@ def said_by(path: Path, folder: Path) -> None:
     else:
         assert all(re.sub(r"\s+", " ", line) in text for line in record.found), text
         assert text.count("The record was changed or damaged") == 2 and record.not_compared in text, text
-    with closing(Journal.read(path)) as journal:
+    with Reader.open(path) as journal:
         written = {file.stem: rows for file, rows in write_all(journal, folder, "jsonl", path.name, finding)}
     manifest = json.loads((folder / "manifest.json").read_text("utf-8"))
     assert (manifest["record"], manifest["found"]) == ("changed or damaged", list(record.found))

@@ -16,11 +16,12 @@ from recorder.core import meanings as m
 from recorder.core.events import Acknowledged, ProbeCharge, ProbeLost, Seen, Signed
 from recorder.core.station import State, step
 from recorder.journal.codec import KINDS
+from recorder.journal.columns import TABLES, columns
 from recorder.journal.journal import Journal
-from recorder.journal.migrations import TABLES, columns
 from recorder.notices import answers, mqtt
 from recorder.notices.outbox import Messages
 from recorder.notices.state_publisher import StatePublisher
+from tests.appended import append
 from tests.conftest import Performance
 from tests.contract import SHARE, schema, validator
 from tests.kitchen import Kitchen, kept
@@ -119,11 +120,11 @@ def test_every_message_of_a_story_is_valid(tmp_path: Path) -> None:
     for answer in (Seen, Acknowledged):
         kitchen.feed(answer(kitchen.at_ms, kitchen.state.world.alerts[0].id, "JD"))
     kitchen.feed(Signed(kitchen.at_ms, "2026-02-26", "JD", "reviewed"))
-    journal, state = Journal.open(tmp_path / "r.db", Messages("kitchen", "line-1", "all")), State()
+    journal, messages, state = Journal.open(tmp_path / "r.db"), Messages("kitchen", "line-1", "all"), State()
     for event in kitchen.events:
         state, effects = step(state, event)
-        journal.append(Stamp(event.at_ms, "boot", event.at_ms, event.at_ms, True), event, effects)
-    sent = [row.message for row in journal.unsent(0, 10_000)]
+        append(journal, Stamp(event.at_ms, "boot", event.at_ms, event.at_ms, True), event, effects, messages)
+    sent = [row.message for row in journal.outbox.unsent(0, 10_000)]
     journal.close()
     assert {error for message in sent for error in wrong(message.topic, message.body)} == set()
     bodies = [json.loads(message.body) for message in sent]
@@ -171,7 +172,7 @@ def test_a_row_keeps_its_own_time(tmp_path: Path) -> None:
     kitchen.wait(60_000)
     kitchen.say(m.SCRATCH)
     journal = kept(kitchen, tmp_path / "r.db", "records")
-    sent = [json.loads(row.message.body)["data"] for row in journal.unsent(0, 1_000)]
+    sent = [json.loads(row.message.body)["data"] for row in journal.outbox.unsent(0, 1_000)]
     journal.close()
     loads = [row for row in sent if row.get("table") == "loads"]
     assert [(load["at_ms"], load["struck"]) for load in loads] == [(loaded_ms, 0), (loaded_ms, 1)]

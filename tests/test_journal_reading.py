@@ -16,7 +16,11 @@ from recorder.core.events import Event, LinkUp, Started, Tick
 from recorder.journal.chain import Entry
 from recorder.journal.codec import plain
 from recorder.journal.errors import JournalDamaged, JournalError, JournalNewer
-from recorder.journal.journal import Journal, Message
+from recorder.journal.finding import Kind, RecordFault
+from recorder.journal.journal import Journal
+from recorder.journal.messages import Message
+from recorder.journal.reader import Reader
+from tests.appended import append
 from tests.kitchen import Kitchen, kept
 from tests.tampering import tamper, unguarded
 
@@ -24,16 +28,16 @@ from tests.tampering import tamper, unguarded
 def events(path: Path, chance: random.Random, count: int, gone: float) -> tuple[Journal, list[tuple[Entry, Event]]]:
     """A journal with several entries at some moments; of them some are gone, though never the first or the last."""
     written: list[tuple[Entry, Event]] = []
-    with closing(Journal.open(path)) as journal:
+    with Journal.open(path) as journal:
         at_ms = 0
         for _ in range(count):
             at_ms += chance.choice((0, 0, 1, 2, 50))
             event: Event = chance.choice((Tick, LinkUp))(at_ms)
             stamp = Stamp(at_ms, "boot", at_ms, at_ms, chance.random() < 0.3)
-            written.append((journal.append(stamp, event, ()), event))
+            written.append((append(journal, stamp, event), event))
     lost = {entry.seq for entry, _ in written[1:-1] if chance.random() < gone}
     tamper(path, f"DELETE FROM journal WHERE seq IN ({', '.join(map(str, lost)) or 0})")
-    return Journal.read(path), [each for each in written if each[0].seq not in lost]
+    return Reader.open(path), [each for each in written if each[0].seq not in lost]
 
 
 @pytest.mark.parametrize("seed", range(8))
@@ -76,41 +80,65 @@ def test_what_is_read_is_what_a_plain_list_gives(seed: int, tmp_path: Path) -> N
     journal.close()
 
 
+@pytest.mark.parametrize("last", range(1, 11))
+def test_the_last_entry_of_which_something_holds_is_found_also_where_entries_are_missing(
+    last: int, tmp_path: Path
+) -> None:
+    """Somebody deleted five in the middle: what is left is still halved."""
+    ticking(tmp_path / "r.db", 10).close()
+    with unguarded(tmp_path / "r.db") as connection:
+        connection.execute("DELETE FROM journal WHERE seq BETWEEN 5 AND 9")
+    with Reader.open(tmp_path / "r.db") as journal:
+        first, newest = journal.ends() or ()
+        assert (first.seq, newest.seq) == (1, 10)
+        found = journal.last_where(lambda entry: entry.seq <= last, first, newest)
+        assert found.seq == max(seq for seq in (1, 2, 3, 4, 10) if seq <= last)
+
+
+def test_what_is_wrong_is_said_in_these_kinds_and_is_about_one_row_where_nothing_else_is_said() -> None:
+    assert {kind.name.lower(): kind for kind in Kind} == {kind.value: kind for kind in Kind}
+    fault = RecordFault("oil", 3, "the row is missing")
+    assert (fault.kind, fault.count) == (Kind.CHANGED, 1)
+
+
 def test_an_empty_journal_has_nothing_to_read(tmp_path: Path) -> None:
-    Journal.open(tmp_path / "r.db").close()
-    with closing(Journal.read(tmp_path / "r.db")) as journal:
+    with Journal.open(tmp_path / "r.db") as journal:
         assert journal.first() is journal.newest() is journal.at(1) is journal.newest_of("tick", 9) is None
         assert list(journal.entries()) == list(journal.between(0, 9)) == list(journal.all_of("tick")) == []
-        assert (journal.rules(), journal.count_unsent(), journal.unsent()) == (1, 0, [])
+        assert (journal.rules(), journal.outbox.count_unsent(), journal.outbox.unsent()) == (1, 0, [])
 
 
 def test_the_rules_are_the_last_recorders(tmp_path: Path) -> None:
-    with closing(Journal.open(tmp_path / "r.db")) as journal:
+    with Journal.open(tmp_path / "r.db") as journal:
         for rules in (2, 5, 3):
-            journal.append(Stamp(0, "b", 0, 0, True), Started(0, "b", True, "t", "line-1", (1,), rules), ())
-            journal.append(Stamp(0, "b", 0, 0, True), Tick(0), ())
+            append(journal, Stamp(0, "b", 0, 0, True), Started(0, "b", True, "t", "line-1", (1,), rules))
+            append(journal, Stamp(0, "b", 0, 0, True), Tick(0))
             assert journal.rules() == rules
 
 
 def test_rows_are_in_the_order_of_their_ids_and_those_that_were_asked_for(tmp_path: Path) -> None:
-    with closing(Journal.open(tmp_path / "r.db")) as journal:
+    with Journal.open(tmp_path / "r.db") as journal:
         rows = [Record("oil", id, (("vat", id % 2), ("what", f"w{id}"), ("struck", 0))) for id in (3, 1, 4, 2)]
-        journal.append(Stamp(0, "b", 0, 0, True), Tick(0), rows)
+        append(journal, Stamp(0, "b", 0, 0, True), Tick(0), rows)
         assert [row["id"] for row in journal.table("oil")] == [1, 2, 3, 4]
-        assert [row["what"] for row in journal.table("oil", "vat = ? AND id > ?", 1, 1)] == ["w3"]
+        assert [row["what"] for row in journal.table("oil", vat=1)] == ["w1", "w3"]
+        assert [row["id"] for row in journal.table("oil", vat=1, what="w3")] == [3]
+        assert [row["id"] for row in journal.each("oil", percent=None)] == [1, 2, 3, 4]
+        assert [row["id"] for row in journal.within("oil", "id", 2, 3)] == [2, 3]
+        assert (journal.greatest("oil", "id"), journal.greatest("oil", "percent")) == (4, None)
         assert journal.table("oil")[0]["percent"] is None and list(journal.table("oil")[0])[:3] == ["id", "vat", "what"]
         again = Record("oil", 3, (("vat", 7), ("what", "new"), ("struck", 1)))
-        journal.append(Stamp(0, "b", 0, 0, True), Tick(0), (again,))
+        append(journal, Stamp(0, "b", 0, 0, True), Tick(0), (again,))
         assert [(row["vat"], row["struck"]) for row in journal.table("oil")] == [(1, 0), (0, 0), (7, 1), (0, 0)]
         with pytest.raises(JournalError, match="can't be read here"):
-            journal.table("oil", "no_such_column = 1")
+            journal.table("oil", no_such_column=1)
 
 
 def test_the_last_checks_are_those_that_were_read_and_not_struck(tmp_path: Path) -> None:
-    with closing(Journal.open(tmp_path / "r.db")) as journal:
+    with Journal.open(tmp_path / "r.db") as journal:
         facts = [(70.0, 0), (None, 0), (71.0, 1), (72.0, 0), (73.0, 0), (None, 1)]
         rows = [Record("checks", n, (("temp_c", c), ("struck", struck))) for n, (c, struck) in enumerate(facts, 1)]
-        journal.append(Stamp(0, "b", 0, 0, True), Tick(0), rows)
+        append(journal, Stamp(0, "b", 0, 0, True), Tick(0), rows)
         assert [row["id"] for row in journal.last_checks(9)] == [1, 4, 5]
         assert [row["id"] for row in journal.last_checks(2)] == [4, 5]
 
@@ -119,13 +147,13 @@ def test_messages_that_wait_are_given_twenty_at_a_time(tmp_path: Path) -> None:
     def post(entry: Entry, event: object, effects: object) -> list[Message]:
         return [Message("t", f"{entry.seq}", bool(entry.seq % 2))]
 
-    with closing(Journal.open(tmp_path / "r.db", post)) as journal:
+    with Journal.open(tmp_path / "r.db") as journal:
         for _ in range(25):
-            journal.append(Stamp(0, "b", 0, 0, True), Tick(0), ())
-        assert [row.id for row in journal.unsent()] == list(range(1, 21)) and journal.count_unsent() == 25
-        journal.mark_sent((2, 3), 7)
-        assert [row.id for row in journal.unsent(1, 2)] == [4, 5] and journal.count_unsent() == 23
-        assert [row.message for row in journal.unsent(24)] == [Message("t", "25", True)]
+            append(journal, Stamp(0, "b", 0, 0, True), Tick(0), (), post)
+        assert [row.id for row in journal.outbox.unsent()] == list(range(1, 21)) and journal.outbox.count_unsent() == 25
+        journal.outbox.mark_sent((2, 3), 7)
+        assert [row.id for row in journal.outbox.unsent(1, 2)] == [4, 5] and journal.outbox.count_unsent() == 23
+        assert [row.message for row in journal.outbox.unsent(24)] == [Message("t", "25", True)]
         assert list(journal.rows("SELECT id, sent_ms FROM outbox WHERE sent_ms IS NOT NULL")) == [(2, 7), (3, 7)]
     assert Message("t", "b").retain is False
 
@@ -143,9 +171,9 @@ def test_plain_values_are_plain_all_the_way_down() -> None:
 def test_what_stands_behind_a_question_mark_in_a_name_is_its_name(tmp_path: Path) -> None:
     """RFC 3986, 3.4: in an address a question mark begins something else."""
     path = tmp_path / "a?mode=memory#1%20.db"
-    with closing(Journal.open(path)) as journal:
-        journal.append(Stamp(0, "b", 0, 0, True), Tick(0), ())
-    with closing(Journal.read(path)) as journal:
+    with Journal.open(path) as journal:
+        append(journal, Stamp(0, "b", 0, 0, True), Tick(0))
+    with Reader.open(path) as journal:
         assert journal.newest() is not None
     beside = {path.name + part for part in ("", ".lock", "-wal", "-shm")}
     assert {path.name} <= {file.name for file in tmp_path.iterdir()} <= beside
@@ -154,7 +182,7 @@ def test_what_stands_behind_a_question_mark_in_a_name_is_its_name(tmp_path: Path
 def test_a_log_without_its_database_is_no_fresh_start(tmp_path: Path) -> None:
     path = tmp_path / "r.db"
     journal = Journal.open(path)
-    journal.append(Stamp(0, "b", 0, 0, True), Tick(0), ())
+    append(journal, Stamp(0, "b", 0, 0, True), Tick(0))
     for name in ("r.db-wal", "r.db"):
         shutil.copy(tmp_path / name, tmp_path / f"kept-{name}")
     journal.close()
@@ -172,13 +200,15 @@ def test_a_log_without_its_database_is_no_fresh_start(tmp_path: Path) -> None:
 
 def test_readers_see_one_moment_and_can_not_write(tmp_path: Path) -> None:
     path = tmp_path / "r.db"
-    with closing(Journal.open(path)) as journal:
-        journal.append(Stamp(0, "b", 0, 0, True), Tick(0), ())
-        with closing(Journal.read(path)) as reader:
-            journal.append(Stamp(1, "b", 1, 1, True), Tick(1), ())
+    with Journal.open(path) as journal:
+        append(journal, Stamp(0, "b", 0, 0, True), Tick(0))
+        with Reader.open(path) as reader:
+            append(journal, Stamp(1, "b", 1, 1, True), Tick(1))
             assert len(list(reader.entries())) == 1
-            with pytest.raises(JournalError):
-                reader.append(Stamp(1, "b", 1, 1, True), Tick(1), ())
+            assert not hasattr(reader, "commit") and not hasattr(reader, "outbox")
+            for sql in ("DELETE FROM outbox", "CREATE TABLE t (x)", "INSERT INTO oil (id, struck) VALUES (1, 0)"):
+                with pytest.raises(JournalError, match="readonly"):
+                    list(reader.rows(sql))
         with closing(sqlite3.connect(":memory:")) as copy:
             journal.copy_to(copy)
             assert copy.execute("SELECT count(*) FROM journal").fetchone() == (2,)
@@ -191,7 +221,7 @@ def test_an_entry_that_a_program_wrote_is_newer_and_one_that_somebody_changed_is
     kind: str, body: str, tmp_path: Path
 ) -> None:
     from recorder.journal.chain import GENESIS, linked
-    from recorder.journal.journal import as_row
+    from recorder.journal.reader import as_row
 
     for path in (tmp_path / "newer.db", tmp_path / "damaged.db"):
         Journal.open(path).close()
@@ -200,7 +230,7 @@ def test_an_entry_that_a_program_wrote_is_newer_and_one_that_somebody_changed_is
             connection.execute(f"INSERT INTO journal VALUES ({', '.join('?' * 10)})", as_row(entry))
             if path.stem == "damaged":
                 connection.execute("UPDATE journal SET wall_ms = 1")
-        with closing(Journal.read(path)) as journal:
+        with Reader.open(path) as journal:
             made = JournalNewer if path.stem == "newer" else JournalDamaged
             with pytest.raises(
                 made, match=r"entry 1 can't be read.*(newer version wrote it|see batch-recorder verify)"
@@ -214,14 +244,14 @@ def test_an_entry_that_a_program_wrote_is_newer_and_one_that_somebody_changed_is
 def ticking(path: Path, count: int) -> Journal:
     journal = Journal.open(path)
     for at in range(count):
-        journal.append(Stamp(at, "b", at, at, True), Tick(at), ())
+        append(journal, Stamp(at, "b", at, at, True), Tick(at))
     return journal
 
 
 def alone(path: Path, copy: Path) -> int:
     """How many entries the database has without its log."""
     shutil.copy(path, copy)
-    with closing(Journal.read(copy)) as journal:
+    with Reader.open(copy) as journal:
         return len(list(journal.entries()))
 
 
@@ -232,9 +262,9 @@ def test_what_a_nameless_log_holds_goes_into_the_database_at_once(how: str, tmp_
     (tmp_path / "r.db-wal").unlink()
     with pytest.raises(JournalError, match="was moved or deleted") if how != "closed" else closing(journal):
         if how == "appended":
-            journal.append(Stamp(9, "b", 9, 9, True), Tick(9), ())
+            append(journal, Stamp(9, "b", 9, 9, True), Tick(9))
         elif how == "marked":
-            journal.mark_sent([], 9)
+            journal.outbox.mark_sent([], 9)
     assert alone(path, tmp_path / "copy.db") == 9
     journal.close()
 
@@ -247,13 +277,13 @@ def test_what_a_cut_log_holds_never_goes_into_the_database_even_when_nobody_uses
     journal = ticking(path, 4)
     journal.truncate_log()
     for at in range(4, 8):
-        journal.append(Stamp(at, "b", at, at, True), Tick(at), ())
+        append(journal, Stamp(at, "b", at, at, True), Tick(at))
     size, whole = (tmp_path / "r.db-wal").stat().st_size, path.read_bytes()
     os.truncate(tmp_path / "r.db-wal", 0)
     os.truncate(tmp_path / "r.db-wal", size)
     if how == "appended":
         with pytest.raises(JournalError, match="was cut"):
-            journal.append(Stamp(9, "b", 9, 9, True), Tick(9), ())
+            append(journal, Stamp(9, "b", 9, 9, True), Tick(9))
     journal.close()
     del journal
     gc.collect()

@@ -8,7 +8,7 @@ import pytest
 
 from tests.conftest import Performance
 from tests.kills import RANDOM, brokered
-from tests.shift_under_fire import POINTS
+from tests.shift_under_fire import COMMITTING, POINTS
 
 KILLS = 60
 SEED = 20260226
@@ -22,8 +22,12 @@ def test_what_was_cued_is_on_disk_and_no_alert_is_lost(performance: Performance,
     kills = Counter(kill.point for shift in shifts for kill in shift.kills)
     assert set(kills) == {*POINTS, RANDOM}
     assert max(kill.cued for shift in shifts for kill in shift.kills) > 10
-    starts = kills.total() - kills[RANDOM]
-    assert sum(shift.alerts for shift in shifts) > starts / 2, (
-        "every start is an alert that was killed after its commit"
+    for shift in shifts:
+        assert shift.starts == sum(kill.started for kill in shift.kills) + 1, "of each life, also of the one to the end"
+        assert shift.announced == shift.starts, "every start is an alert"
+    early = Counter(kill.point for shift in shifts for kill in shift.kills if not kill.started)
+    assert early.keys() <= {*COMMITTING.values(), RANDOM}, (
+        "only one that died in or before its first commit left no start"
     )
-    print(f"{kills.total()} kills, {sum(shift.messages for shift in shifts)} messages")
+    print(f"{kills.total()} kills in {len(shifts)} shifts, {sum(shift.messages for shift in shifts)} messages")
+    print(f"{early.total()} died before their start was committed: {dict(early)}")

@@ -21,11 +21,13 @@ from recorder.core.events import Tick
 from recorder.demo.broker import LocalBroker
 from recorder.demo.subscriber import Subscriber
 from recorder.driver import DriverUnavailable
-from recorder.journal.journal import Journal, Message
+from recorder.journal.journal import Journal
+from recorder.journal.messages import Message
 from recorder.notices.connection import reach
 from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.outbox import Outbox
 from recorder.notices.settings import MqttSettings
+from tests.appended import append
 from tests.brokers import STAMP, Mosquitto, event, mosquitto, stepped, waiting
 from tests.system import needs
 from tests.waiting import wait_for
@@ -56,11 +58,11 @@ def test_what_waited_arrives_in_order_after_the_broker_was_away(folder: Path, pr
     publisher.start()
     wait_for(lambda: publisher.acknowledged() is not None and bool(links) and phone.ready(0))
     journal = waiting(folder, 60)
-    box = Outbox(journal, publisher)
+    box = Outbox(journal.outbox, publisher)
     broker.stop(signal.SIGKILL)
     wait_for(lambda: not publisher.connected())
     box.step(0)
-    assert len(journal.unsent(0, 100)) == 60
+    assert len(journal.outbox.unsent(0, 100)) == 60
     broker.start()
     wait_for(lambda: publisher.connected() and phone.ready(0))
     wait_for(lambda: stepped(box) and box.empty())
@@ -162,15 +164,13 @@ def test_a_message_that_the_broker_refuses_is_kept_and_holds_up_no_other(folder:
     publisher = MqttPublisher(MqttSettings("line-1", port=broker.port))
     publisher.start()
     places = ["journal"] * 25 + ["alerts"] * 3
-    journal = Journal.open(
-        folder / "r.db",
-        lambda entry, *_: [Message(f"kitchen/line-1/{places[entry.seq - 1]}", event(entry.seq))],
-    )
-    for number in range(28):
-        journal.append(STAMP, Tick(number), ())
-    box = Outbox(journal, publisher)
+    journal = Journal.open(folder / "r.db")
+    for number, place in enumerate(places):
+        message = Message(f"kitchen/line-1/{place}", event(number + 1))
+        append(journal, STAMP, Tick(number), (), lambda *_, message=message: [message])  # type: ignore[misc]
+    box = Outbox(journal.outbox, publisher)
     wait_for(lambda: stepped(box) and box.sent == 3)
-    assert [row.id for row in journal.unsent(most=99)] == list(range(1, 26))
+    assert [row.id for row in journal.outbox.unsent(most=99)] == list(range(1, 26))
     publisher.close()
     journal.close()
     broker.stop()
@@ -261,7 +261,7 @@ def test_the_small_broker_goes_and_comes_back(tmp_path: Path, free_port: int) ->
     broker.start()
     wait_for(lambda: publisher.connected() and phone.ready(0))
     journal = waiting(tmp_path, 5)
-    box = Outbox(journal, publisher)
+    box = Outbox(journal.outbox, publisher)
     wait_for(lambda: stepped(box) and len(phone.messages) == 5)
     publisher.acknowledged()
     for message in (event(2), event(2)):

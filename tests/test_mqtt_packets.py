@@ -25,7 +25,7 @@ from recorder.demo.broker import LocalBroker, PageBroker
 from recorder.demo.subscriber import Subscriber
 from recorder.driver import DriverUnavailable
 from recorder.journal.chain import Entry
-from recorder.journal.journal import Message
+from recorder.journal.messages import Message
 from recorder.notices import client as door
 from recorder.notices import final_alert, mqtt
 from recorder.notices.connection import reach, send

@@ -117,9 +117,9 @@ def test_a_half_open_wire_is_found_and_nothing_is_lost(tmp_path: Path) -> None:
     wait_for(lambda: publisher.acknowledged() is not None and bool(links) and phone.ready(0))
     wire.freeze()
     journal = waiting(tmp_path, 300)
-    box = Outbox(journal, publisher)
+    box = Outbox(journal.outbox, publisher)
     box.step(0)
-    assert journal.count_unsent() == 300
+    assert journal.outbox.count_unsent() == 300
     wait_for(lambda: stepped(box) and box.empty() and len(order) == 300)
     assert order == [str(number) for number in range(1, 301)]
     assert [up for up, _ in links] == [True, False, True] and "Keep alive" in links[1][1]

@@ -3,9 +3,10 @@
 import hashlib
 import json
 import re
+import shutil
+import time
 from base64 import b64decode
-from collections.abc import Iterator
-from contextlib import closing
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from importlib.metadata import version
 from itertools import pairwise
@@ -18,19 +19,27 @@ import pytest
 from recorder.clock import Stamp
 from recorder.core import meanings as m
 from recorder.core.alerts import HEARS_BADLY, NOT_HEARING
+from recorder.core.editions import NEWEST, OWN_TIME
 from recorder.core.effects import Alert, Level, Record
-from recorder.core.events import Acknowledged, Reading, Signed, Tick
+from recorder.core.events import RULES, Acknowledged, Event, Reading, Signed, Started, Tick
 from recorder.core.world import World
 from recorder.journal.chain import Entry
-from recorder.journal.journal import Journal, Message
-from recorder.notices import alive, answers, log_limit, passwords, states
+from recorder.journal.journal import Journal
+from recorder.journal.messages import Message
+from recorder.notices import alive, answers, client, log_limit, mqtt, passwords, states
 from recorder.notices.alive import Alive
 from recorder.notices.answers import ACKNOWLEDGE, SEEN, SIGN, Reception, parse
 from recorder.notices.log_limit import LogLimit
+from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.outbox import Messages, Outbox
+from recorder.notices.page_access import PageAccess, acl
 from recorder.notices.settings import MqttSettings
 from recorder.notices.state_publisher import StatePublisher
+from recorder.notices.uplink import Uplink
+from tests.appended import append, numbered
+from tests.faulty import ScriptedBroker
 from tests.kitchen import Kitchen
+from tests.waiting import PATIENCE_S, until
 
 
 def test_a_complaint_comes_again_after_an_hour_with_how_many_were_kept_back(
@@ -214,15 +223,15 @@ class Wire:
 
 @pytest.fixture
 def journal(tmp_path: Path) -> Iterator[Journal]:
-    with closing(Journal.open(tmp_path / "r.db", lambda entry, *_: [Message("t", f"{entry.seq}")])) as journal:
+    with Journal.open(tmp_path / "r.db") as journal:
         for number in range(230):
-            journal.append(Stamp(0, "b", 0, 0, True), Tick(number), ())
+            append(journal, Stamp(0, "b", 0, 0, True), Tick(number), (), numbered)
         yield journal
 
 
 def test_two_hundred_are_under_way_and_each_step_says_whether_more_is(journal: Journal) -> None:
     wire = Wire(0)
-    box = Outbox(journal, wire)
+    box = Outbox(journal.outbox, wire)
     assert box.step(0) is False and wire.given == [] and not box.empty()
     wire.number = 1
     assert box.step(0) is True and len(wire.given) == 200
@@ -240,7 +249,7 @@ def test_a_refused_message_is_tried_again_after_one_two_four_seconds_and_then_ea
     journal: Journal, caplog: pytest.LogCaptureFixture
 ) -> None:
     wire, now_ms, tried = Wire(), 0, list[int]()
-    box = Outbox(journal, wire)
+    box = Outbox(journal.outbox, wire)
     box.step(0)
     wire.answers = [(token, token != 5) for token in range(1, 201)]
     box.step(1_000)
@@ -257,12 +266,12 @@ def test_a_refused_message_is_tried_again_after_one_two_four_seconds_and_then_ea
     assert [each.getMessage() for each in caplog.records] == [
         "the broker refuses message 5; it is kept and tried again"
     ]
-    assert not box.empty() and [row.id for row in journal.unsent()] == [5]
+    assert not box.empty() and [row.id for row in journal.outbox.unsent()] == [5]
 
 
 def test_a_refused_message_that_went_through_at_last_makes_the_next_wait_short_again(journal: Journal) -> None:
     wire = Wire()
-    box = Outbox(journal, wire)
+    box = Outbox(journal.outbox, wire)
 
     def again(now_ms: int, wanted: str) -> bool:
         """Whether this step gives the message again."""
@@ -277,6 +286,115 @@ def test_a_refused_message_that_went_through_at_last_makes_the_next_wait_short_a
     assert not again(1_001, "5")
     wire.answers = [(wire.given.index("5", 200) + 1, False)]
     assert not again(1_002, "5") and not again(2_001, "5") and again(2_002, "5"), "a second, as at the first time"
+
+
+def test_a_refusal_is_waited_for_to_the_millisecond_and_never_longer_than_a_minute(tmp_path: Path) -> None:
+    with Journal.open(tmp_path / "r.db") as journal:
+        append(journal, Stamp(0, "b", 0, 0, True), Tick(0), (), numbered)
+        wire, now_ms = Wire(), 0
+        box = Outbox(journal.outbox, wire)
+        box.step(now_ms)
+        for number, wait_ms in enumerate((1_000, 2_000, 4_000, 8_000, 16_000, 32_000, 60_000, 60_000), 1):
+            wire.answers = [(number, False)]
+            box.step(now_ms)
+            box.step(now_ms + wait_ms - 1)
+            assert len(wire.given) == number
+            now_ms += wait_ms
+            box.step(now_ms)
+            assert len(wire.given) == number + 1
+
+
+@pytest.mark.parametrize(
+    ("edition", "rules", "own"),
+    [
+        (NEWEST, 1, False),
+        (NEWEST, 2, False),
+        (NEWEST, 3, True),
+        (NEWEST, 4, True),
+        (NEWEST, RULES, True),
+        (OWN_TIME, 3, True),
+        (OWN_TIME - 1, 3, False),
+    ],
+)
+@pytest.mark.parametrize("by_start", [True, False])
+def test_a_rows_own_time_goes_out_since_rules_3_in_the_editions_that_kept_it(
+    edition: int, rules: int, own: bool, by_start: bool
+) -> None:
+    """Known by the recorder that starts, or by the one before, whose journal is gone on with."""
+    messages = Messages("kitchen", "line-1", "records", edition)
+    start = Started(0, "b", True, "t", "line-1", (1,), rules)
+    messages.begin(None, 1 if by_start else rules)
+    event = start if by_start else Tick(9)
+    assert row_time(messages, event) == (7 if own else 9)
+
+
+def test_messages_that_follow_no_start_have_the_entrys_time_and_name_the_first_entry_that_comes() -> None:
+    """Rules 1 knew no rules number: a journal that does not say has the first ones."""
+    messages = Messages("kitchen", "line-1", "records")
+    assert row_time(messages, Tick(9)) == 9
+    messages.begin(None)
+    assert row_time(messages, Tick(9)) == 9
+
+
+def row_time(messages: Messages, event: Event) -> int:
+    """The time in the message of a row that has 7 for its own, of an entry at 9; its source is looked at too."""
+    entry = Entry(4, Stamp(9, "b", 9, 9, True), "tick", "{}", "cd" * 32, "ab" * 32)
+    (message,) = messages(entry, event, (Record("oil", 4, (("at_ms", 7), ("struck", 0))),))
+    body = json.loads(message.body)
+    assert body["source"] == "/stations/line-1/journals/abababababab"
+    return int(body["data"]["at_ms"])
+
+
+# ---- the way to the broker ----
+
+
+@pytest.fixture
+def broker() -> Iterator[ScriptedBroker]:
+    broker = ScriptedBroker([])
+    yield broker
+    broker.stop()
+
+
+@pytest.fixture
+def uplink(broker: ScriptedBroker, journal: Journal, tmp_path: Path) -> Iterator[Uplink]:
+    """Connected, with 230 messages that wait."""
+    settings = MqttSettings("line-1", port=broker.port)
+    made = Uplink(settings, journal, tmp_path / "r.db", ("needle",), None, lambda *_: None, lambda *_: None)
+    made.start()
+    until(made.publisher.connected, "it is connected")
+    yield made
+    made.publisher.close()
+
+
+def bodies(broker: ScriptedBroker) -> list[dict[str, Any]]:
+    return [value for value in map(json.loads, list(broker.given)) if isinstance(value, dict)]
+
+
+def test_each_beat_sends_what_waits_and_what_is_due(uplink: Uplink, broker: ScriptedBroker) -> None:
+    """Messages, health, an anchor of the newest entry, a sign of life."""
+
+    def beaten(wanted: Callable[[dict[str, Any]], bool]) -> bool:
+        uplink.beat(World(), 100_000)
+        return any(map(wanted, bodies(broker)))
+
+    until(lambda: beaten(lambda body: body.get("entry") == 230 and "entry_hash" in body), "an anchor came")
+    until(lambda: beaten(lambda body: "unsent" in body), "health came")
+    until(lambda: beaten(lambda body: "newest" in body), "a sign of life came")
+    until(lambda: beaten(lambda body: False) or {str(n) for n in range(1, 231)} <= {*broker.given}, "messages came")
+    until(lambda: not uplink.beat(World(), 100_000) and uplink.outbox.empty(), "nothing is under way any more")
+
+
+def test_a_stop_sends_the_last_anchor_and_what_waits(
+    uplink: Uplink, broker: ScriptedBroker, journal: Journal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("recorder.notices.uplink.GOODBYE_S", PATIENCE_S)
+    began_s = time.monotonic()
+    uplink.close(lambda: 5)
+    assert time.monotonic() - began_s < PATIENCE_S / 2, "it ends once nothing waits"
+    assert journal.outbox.count_unsent() == 0 and uplink.outbox.sent == 230
+    until(lambda: any(body.get("entry") == 230 for body in bodies(broker)), "the anchor came")
+    assert not uplink.publisher.connected()
+    assert {at_ms for (at_ms,) in journal.rows("SELECT sent_ms FROM outbox")} == {5}
 
 
 def test_an_entry_goes_out_with_its_kind_its_body_and_the_hash_before(tmp_path: Path) -> None:
@@ -328,9 +446,9 @@ def test_only_the_newest_checks_are_kept_and_told(tmp_path: Path) -> None:
     kitchen = Kitchen()
     kitchen.say(m.SHIFT_START, cook=4)
     told: dict[str, dict[str, Any]] = {}
-    with closing(Journal.open(tmp_path / "r.db")) as records:
+    with Journal.open(tmp_path / "r.db") as records:
         rows = [Record("checks", n, (("temp_c", 70.0 + n), ("struck", 0))) for n in (30, 4, 5, *range(6, 30))]
-        records.append(Stamp(0, "b", 0, 0, True), Tick(0), rows)
+        append(records, Stamp(0, "b", 0, 0, True), Tick(0), rows)
         teller = StatePublisher(lambda name, value: told.update({name: value}), records, tmp_path / "r.db", ())
         teller._checks |= {n: {"batch": n} for n in (3, 1, 2)}
         teller.update(Tick(1), kitchen.state.world, 1)
@@ -363,6 +481,113 @@ def test_the_time_of_a_batch_that_cooks_is_its_cooks(proven: bool) -> None:
     batch = replace(batch, wait_known=not proven, cooks=(replace(batch.cooks[-1], time_proven=proven),))
     (told,) = states.batches(World(batches=(batch,)))["open"]
     assert told["time_proven"] is proven
+
+
+def test_the_brokers_list_has_a_line_for_each_sensor_and_a_part_for_each_phone() -> None:
+    """mosquitto.conf(5), acl_file: "user NAME", then "topic [read|write|readwrite] TOPIC" a line."""
+    about = PageAccess("kitchen", "line-1", "fry", ("ana", "bo"), "/page", "/etc/x", sensors=("s/1", "s/2"))
+    here = "kitchen/line-1/"
+    phone = ["topic read kitchen/line-1/#", *(f"topic write {here}{what}" for what in (ACKNOWLEDGE, SEEN, SIGN))]
+    recorder = ["user fry", f"topic readwrite {here}#", "topic read s/1", "topic read s/2"]
+    lines = [line for line in acl(about).splitlines() if line and not line.startswith("#")]
+    assert lines == [*recorder, "user ana", *phone, "user bo", *phone]
+
+
+# ---- the connection ----
+
+
+@pytest.fixture
+def reached(monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[MqttPublisher, SimpleNamespace, list[bool]]]:
+    """As paho's callbacks leave it after a first connection, the time in the test's hand, and what was reported."""
+    now, links = SimpleNamespace(s=1_000.0), list[bool]()
+    monkeypatch.setattr(mqtt, "time", SimpleNamespace(monotonic=lambda: now.s))
+    publisher = MqttPublisher(MqttSettings("line-1"), lambda up, reason: links.append(up))
+    publisher._up, publisher._number = True, 1
+    assert publisher.acknowledged() == [] and publisher.connection() == 1
+    yield publisher, now, links
+
+
+def test_the_token_of_a_sign_that_was_lost_with_its_connection_means_a_message_later(
+    reached: tuple[MqttPublisher, SimpleNamespace, list[bool]],
+) -> None:
+    """MQTT gives out packet identifiers again: there are 65,535 of them (OASIS MQTT 5.0, 2.2.1)."""
+    publisher, _, _ = reached
+    publisher._passing.add(7)
+    publisher._acknowledged.put((7, True))
+    assert publisher.acknowledged() == [], "a sign that went out"
+    publisher._passing.add(8)
+    publisher._number = 2
+    publisher.acknowledged()
+    publisher._acknowledged.put((8, True))
+    assert publisher.acknowledged() == [(8, True)]
+
+
+def test_patience_counts_from_the_last_acknowledgement_and_from_when_nothing_waited(
+    reached: tuple[MqttPublisher, SimpleNamespace, list[bool]], caplog: pytest.LogCaptureFixture
+) -> None:
+    publisher, now, _ = reached
+    now.s += 1_000
+    publisher.acknowledged()
+    publisher._waiting |= {1, 2}
+    now.s += 50
+    publisher._acknowledged.put((1, True))
+    assert publisher.acknowledged() == [(1, True)]
+    now.s += 60
+    publisher.acknowledged()
+    assert caplog.text == ""
+    now.s += 0.1
+    publisher.acknowledged()
+    assert "the broker has acknowledged nothing for 60 s; reconnecting" in caplog.text
+
+
+def test_a_connection_that_flaps_is_reported_six_times_in_ten_minutes(
+    reached: tuple[MqttPublisher, SimpleNamespace, list[bool]],
+) -> None:
+    publisher, now, links = reached
+    for number in range(20):
+        publisher._up = True
+        publisher._acknowledged.put((number, True))
+        publisher.acknowledged()
+        publisher._down("gone")
+        publisher.acknowledged()
+        publisher._reason = ""
+        now.s += 1
+    assert links == [True, False] * 6
+    now.s += 600
+    publisher._up = True
+    publisher.acknowledged()
+    assert links[12:] == [True]
+
+
+def test_a_client_has_a_password_only_where_a_file_holds_one(tmp_path: Path) -> None:
+    (tmp_path / "word").write_text("fries\n")
+    for file, word in ((None, None), (tmp_path / "word", "fries")):
+        made = client.make(MqttSettings("line-1", username="fry", password_file=file), "")
+        assert (made.username, made.password) == ("fry", word)
+
+
+def test_a_broker_that_is_not_reached_for_a_reason_that_nobody_holds_is_said_to_be_so() -> None:
+    assert client.unreached() == "the broker is not reached"
+    try:
+        raise OSError("no route")
+    except OSError:
+        assert client.unreached() == "the broker is not reached: no route"
+
+
+def test_settings_that_nobody_writes_are_these() -> None:
+    made = MqttSettings("line-1")
+    assert (made.host, made.port, made.protocol, made.root, made.tls) == ("127.0.0.1", 1883, "5", "kitchen", False)
+    assert (made.username, made.password_file, made.ca_file, made.cert_file, made.key_file) == (None,) * 5
+    assert made.keepalive_s == 30 and MqttSettings("line-1", host="far").port == 8883
+
+
+def test_health_says_how_much_room_the_records_disk_has_in_hundreds_of_mb(tmp_path: Path) -> None:
+    given: dict[str, dict[str, Any]] = {}
+    with Journal.open(tmp_path / "r.db") as records:
+        publisher = StatePublisher(lambda name, value: given.update({name: value}), records, tmp_path / "r.db", ())
+        publisher.beat(World(), 60_000)
+    free_mb = shutil.disk_usage(tmp_path).free / 1_000_000
+    assert given["health"]["free_mb"] % 100 == 0 and abs(given["health"]["free_mb"] - free_mb) < 1_000
 
 
 def test_a_key_without_its_certificate_is_refused_by_name() -> None:

@@ -17,10 +17,11 @@ from recorder.core.effects import Effect, Notice, Record
 from recorder.core.rules_1_to_4 import alerts
 from recorder.core.station import State, step
 from recorder.journal.codec import canonical, decode, plain
+from recorder.journal.columns import TABLES
 from recorder.journal.journal import Journal
-from recorder.journal.migrations import TABLES
 from recorder.notices.outbox import Messages
 from recorder.verification.examine import examine
+from tests.appended import append
 from tests.older_rules import story
 
 RULES = (1, 2, 3, 4)
@@ -47,12 +48,12 @@ def test_a_story_by_older_rules_is_replayed_row_by_row_and_notice_by_notice(rule
 def test_a_journal_by_older_rules_is_clean_before_and_after_it_is_opened_again(rules: int, tmp_path: Path) -> None:
     path = tmp_path / "records.db"
     messages, state, clock = Messages("kitchen", "line-1", "all"), State(), ManualClock(0)
-    journal = Journal.open(path, messages)
+    journal = Journal.open(path)
     for line in story(rules):
         event = decode(line["kind"], json.dumps(line["event"]))
         clock.at_ms = clock.wall_ms = max(clock.at_ms, event.at_ms)
         state, effects = step(state, event)
-        journal.append(clock.stamp(), event, effects)
+        append(journal, clock.stamp(), event, effects, messages)
     assert journal.rules() == rules
     journal.close()
     assert examine(path).faults == ()

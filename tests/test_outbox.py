@@ -3,7 +3,6 @@
 import json
 import logging
 from collections.abc import Callable, Iterator
-from contextlib import closing
 from itertools import pairwise
 from pathlib import Path
 
@@ -13,9 +12,11 @@ from recorder.clock import Stamp
 from recorder.core import meanings as m
 from recorder.core.events import Acknowledged, Reading, Seen, Tick
 from recorder.core.station import State, step
-from recorder.journal.journal import Journal, Message
+from recorder.journal.journal import Journal
+from recorder.journal.messages import Message
 from recorder.notices import outbox
 from recorder.notices.outbox import Messages, Outbox
+from tests.appended import append, numbered
 from tests.kitchen import Kitchen, kept
 
 STAMP = Stamp(1_772_100_000_000, "boot", 7, 1_772_100_000_000, True)
@@ -54,16 +55,16 @@ def few(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.fixture
 def journal(tmp_path: Path) -> Iterator[Journal]:
-    journal = Journal.open(tmp_path / "r.db", lambda entry, event, effects: [Message("t", f"{entry.seq}")])
+    journal = Journal.open(tmp_path / "r.db")
     for number in range(30):
-        journal.append(STAMP, Tick(number), ())
+        append(journal, STAMP, Tick(number), (), numbered)
     yield journal
     journal.close()
 
 
 def test_a_message_is_marked_only_when_the_broker_has_it(journal: Journal) -> None:
     wire = Wire()
-    box = Outbox(journal, wire)
+    box = Outbox(journal.outbox, wire)
     box.step(0)
     assert [message.body for message in wire.given] == [str(number) for number in range(1, outbox.IN_FLIGHT + 1)]
     box.step(1)
@@ -71,7 +72,7 @@ def test_a_message_is_marked_only_when_the_broker_has_it(journal: Journal) -> No
     wire.answer(1)
     wire.answer(3)
     box.step(2)
-    assert [row.id for row in journal.unsent()][:3] == [2, 4, 5] and box.sent == 2
+    assert [row.id for row in journal.outbox.unsent()][:3] == [2, 4, 5] and box.sent == 2
     assert wire.given[-1].body == "22"
 
 
@@ -79,7 +80,7 @@ def test_a_message_is_marked_only_when_the_broker_has_it(journal: Journal) -> No
 def test_what_was_in_flight_goes_again_on_a_new_connection(journal: Journal, seen_down: bool) -> None:
     """Whether or not a step saw that it was down between."""
     wire = Wire()
-    box = Outbox(journal, wire)
+    box = Outbox(journal.outbox, wire)
     box.step(0)
     wire.answer(1)
     if seen_down:
@@ -95,7 +96,7 @@ def test_what_was_in_flight_goes_again_on_a_new_connection(journal: Journal, see
 
 def test_an_acknowledgement_counts_once(journal: Journal) -> None:
     wire = Wire()
-    box = Outbox(journal, wire)
+    box = Outbox(journal.outbox, wire)
     box.step(0)
     for _ in range(3):
         wire.answer(1)
@@ -103,12 +104,12 @@ def test_an_acknowledgement_counts_once(journal: Journal) -> None:
     wire.answer(1)
     wire.answer(999)
     box.step(2)
-    assert box.sent == 1 and journal.unsent(0, 1)[0].id == 2
+    assert box.sent == 1 and journal.outbox.unsent(0, 1)[0].id == 2
 
 
 def test_a_refused_message_is_kept_and_tried_again_later(journal: Journal, caplog: pytest.LogCaptureFixture) -> None:
     wire = Wire()
-    box = Outbox(journal, wire)
+    box = Outbox(journal.outbox, wire)
     box.step(0)
     wire.answer(1, taken=False)
     with caplog.at_level(logging.WARNING):
@@ -141,10 +142,10 @@ class Guard(Wire):
 def test_refused_messages_hold_up_no_others(journal: Journal, caplog: pytest.LogCaptureFixture) -> None:
     """Field bug of 2026-11-25: as many refused messages as may be in flight kept every later alert back for ever."""
     wire = Guard(lambda number: number <= outbox.IN_FLIGHT + 5)
-    box = Outbox(journal, wire)
+    box = Outbox(journal.outbox, wire)
     for now_ms in range(0, 600_000, 250):
         box.step(now_ms)
-    assert [row.id for row in journal.unsent(most=99)] == list(range(1, outbox.IN_FLIGHT + 6)) and box.sent == 5
+    assert [row.id for row in journal.outbox.unsent(most=99)] == list(range(1, outbox.IN_FLIGHT + 6)) and box.sent == 5
     assert all(4 < wire.times(number) < 20 for number in range(1, outbox.IN_FLIGHT + 6)), "each, ever more seldom"
     assert caplog.text.count("refuses") == 1, "said once"
     wire.refuses = lambda number: False
@@ -155,11 +156,11 @@ def test_refused_messages_hold_up_no_others(journal: Journal, caplog: pytest.Log
 
 def test_what_goes_through_does_not_hurry_what_is_refused(tmp_path: Path) -> None:
     """A broker that takes alerts and refuses one other message is not asked for it at every turn."""
-    journal = Journal.open(tmp_path / "r.db", lambda entry, event, effects: [Message("t", f"{entry.seq}")])
+    journal = Journal.open(tmp_path / "r.db")
     wire = Guard(lambda number: number == 1)
-    box = Outbox(journal, wire)
+    box = Outbox(journal.outbox, wire)
     for now_ms in range(0, 600_000, 4000):
-        journal.append(STAMP, Tick(now_ms), ())
+        append(journal, STAMP, Tick(now_ms), (), numbered)
         box.step(now_ms)
     assert 10 < wire.times(1) < 20
     journal.close()
@@ -172,11 +173,9 @@ def test_events_are_not_retained(tmp_path: Path) -> None:
         sent = messages(tmp_path / publish, publish)
         assert sent and not any(message.retain for message in sent)
     retained = Message("t", "{}", True)
-    with closing(
-        Journal.open(tmp_path / "r.db", lambda entry, event, effects: [retained, Message("t", "{}")])
-    ) as journal:
-        journal.append(STAMP, Tick(1), ())
-        assert [row.message for row in journal.unsent()] == [retained, Message("t", "{}", False)]
+    with Journal.open(tmp_path / "r.db") as journal:
+        append(journal, STAMP, Tick(1), (), lambda entry, event, effects: [retained, Message("t", "{}")])
+        assert [row.message for row in journal.outbox.unsent()] == [retained, Message("t", "{}", False)]
 
 
 def test_of_what_is_published_each_level_holds_the_one_before(tmp_path: Path) -> None:
@@ -192,13 +191,13 @@ def test_of_what_is_published_each_level_holds_the_one_before(tmp_path: Path) ->
 
 
 def test_with_nothing_to_do_a_step_says_so(tmp_path: Path) -> None:
-    with closing(Journal.open(tmp_path / "r.db")) as empty:
-        assert Outbox(empty, Wire()).step(0) is False and Outbox(empty, Wire()).empty()
+    with Journal.open(tmp_path / "r.db") as empty:
+        assert Outbox(empty.outbox, Wire()).step(0) is False and Outbox(empty.outbox, Wire()).empty()
 
 
 def test_a_refused_message_waits_for_a_place_in_flight(journal: Journal) -> None:
     wire = Wire()
-    box = Outbox(journal, wire)
+    box = Outbox(journal.outbox, wire)
     box.step(0)
     wire.answer(1, taken=False)
     box.step(1)
@@ -212,7 +211,7 @@ def test_a_refused_message_waits_for_a_place_in_flight(journal: Journal) -> None
 
 def test_more_refusals_while_one_waits_put_nothing_off(journal: Journal, caplog: pytest.LogCaptureFixture) -> None:
     wire = Wire()
-    box = Outbox(journal, wire)
+    box = Outbox(journal.outbox, wire)
     box.step(0)
     for token in (3, 4):
         wire.answer(token, taken=False)
@@ -241,7 +240,7 @@ def test_what_nobody_has_done_about_an_alert_is_left_out(tmp_path: Path) -> None
     journal = kept(kitchen, tmp_path / "r.db")
     raised, in_hand = [
         event["data"]
-        for event in (json.loads(row.message.body) for row in journal.unsent(0, 99))
+        for event in (json.loads(row.message.body) for row in journal.outbox.unsent(0, 99))
         if event["data"]["id"] == alert.id
     ]
     journal.close()
@@ -258,7 +257,7 @@ def test_what_nobody_has_done_about_an_alert_is_left_out(tmp_path: Path) -> None
 def test_a_wire_that_takes_nothing_is_asked_again(journal: Journal) -> None:
     wire = Wire()
     wire.takes = False
-    box = Outbox(journal, wire)
+    box = Outbox(journal.outbox, wire)
     box.step(0)
     wire.takes = True
     box.step(1)
@@ -307,12 +306,13 @@ def test_records_go_out_without_the_entries(tmp_path: Path) -> None:
 
 def test_a_new_run_goes_on_under_the_same_source(tmp_path: Path) -> None:
     first = Messages("kitchen", "line-1", "all")
-    journal = Journal.open(tmp_path / "r.db", first)
-    entry = journal.append(STAMP, Reading(1, "needle", 70.0), ())
+    journal = Journal.open(tmp_path / "r.db")
+    entry = append(journal, STAMP, Reading(1, "needle", 70.0), (), first)
     again = Messages("kitchen", "line-1", "all")
     again.begin(journal.first())
     journal.close()
-    assert again(entry, Reading(1, "needle", 70.0), ()) == first(entry, Reading(1, "needle", 70.0), ())
+    (one,), (other,) = (each(entry, Reading(1, "needle", 70.0), ()) for each in (first, again))
+    assert one == other
 
 
 def messages(folder: Path, publish: str) -> list[Message]:
@@ -323,10 +323,10 @@ def messages(folder: Path, publish: str) -> list[Message]:
     kitchen.check("thigh", 150)
     kitchen.say(m.DISCARD)
     kitchen.say(m.CONFIRM)
-    journal, state = Journal.open(folder / "records.db", Messages("kitchen", "line-1", publish)), State()
+    journal, made, state = Journal.open(folder / "records.db"), Messages("kitchen", "line-1", publish), State()
     for event in kitchen.events:
         state, effects = step(state, event)
-        journal.append(Stamp(event.at_ms, "boot", event.at_ms, event.at_ms, True), event, effects)
-    waiting = [row.message for row in journal.unsent(0, 1000)]
+        append(journal, Stamp(event.at_ms, "boot", event.at_ms, event.at_ms, True), event, effects, made)
+    waiting = [row.message for row in journal.outbox.unsent(0, 1000)]
     journal.close()
     return waiting

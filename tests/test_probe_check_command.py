@@ -15,9 +15,11 @@ from recorder.core import meanings as m
 from recorder.core.events import Heard, Intent, Reading, Stopped
 from recorder.demo.devices.serial_board import STEP_MS, Kitchen, SimulatedFirmware
 from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from recorder.loop import Loop
 from recorder.thermal.water import boiling_point_at_c
 from recorder.verification.examine import examine
+from tests.appended import silent
 
 STATION = """
 station = "line-1"
@@ -78,7 +80,7 @@ def test_probes_in_boiling_water_a_mile_up(tmp_path: Path) -> None:
         assert at_work[place][2].returncode == code, shown[place]
         told = " ".join(shown[place].split())
         assert "Steam scalds" in told and f"The probe {verdict}" in told
-        journal = Journal.read(tmp_path / str(place) / "records.db")
+        journal = Reader.open(tmp_path / str(place) / "records.db")
         (row,) = journal.table("probe_checks")
         assert (row["verdict"], row["how"]) == (verdict, "boiling point")
         assert row["temp_c"] == pytest.approx(bath_c, abs=0.5)
@@ -115,14 +117,14 @@ def test_what_can_not_be_done_is_said(
 def test_one_that_is_refused_does_not_live_off_an_earlier_one(board: SimulatedFirmware, tmp_path: Path) -> None:
     station = configured(tmp_path, board.port, altitude="")
     journal = Journal.open(tmp_path / "records.db")
-    loop = Loop(journal, ManualClock(1_000_000), lambda cue: None)
+    loop = Loop(journal, ManualClock(1_000_000), lambda cue: None, silent)
     loop.handle(Heard(1_000_000, "ice point", Intent(m.ICE_POINT), "open", "test"))
     loop.handle(Reading(1_003_000, "needle", 0.0, settled=True, spot=1))
     journal.close()
     run = subprocess.run(command("boiling", station), capture_output=True, text=True, timeout=60, check=False)
     assert (run.returncode, run.stderr) == (1, "")
     assert "no altitude_m" in run.stdout.replace("\n", " ")
-    journal = Journal.read(tmp_path / "records.db")
+    journal = Reader.open(tmp_path / "records.db")
     (earlier,) = journal.table("probe_checks")
     assert (earlier["verdict"], earlier["how"]) == ("passed", "ice point")
     moments = [entry.stamp.at_ms for entry, _ in journal.entries()]
@@ -131,7 +133,7 @@ def test_one_that_is_refused_does_not_live_off_an_earlier_one(board: SimulatedFi
 
 
 def readings(database: Path) -> list[Reading]:
-    with closing(Journal.read(database)) as journal:
+    with Reader.open(database) as journal:
         return [event for _, event in journal.entries() if isinstance(event, Reading)]
 
 
@@ -139,7 +141,7 @@ def test_the_readings_stand_on_the_time_line_of_the_records(board: SimulatedFirm
     station = configured(tmp_path, board.port)
     journal = Journal.open(tmp_path / "records.db")
     ahead = round(time.time() * 1000) + 3_600_000
-    Loop(journal, ManualClock(ahead), lambda cue: None).handle(Stopped(ahead))
+    Loop(journal, ManualClock(ahead), lambda cue: None, silent).handle(Stopped(ahead))
     journal.close()
     with subprocess.Popen(command("ice", station), stdout=subprocess.PIPE, text=True) as program:
         for _ in range(40):

@@ -19,9 +19,11 @@ from recorder.daemon import on_records
 from recorder.journal import quarantine
 from recorder.journal.chain import GENESIS, linked
 from recorder.journal.errors import JournalBusy, JournalDamaged, JournalError
-from recorder.journal.journal import Journal, as_row
+from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader, as_row
 from recorder.journal.upkeep import keep
 from recorder.verification.examine import examine
+from tests.appended import append
 from tests.disks import STAMP, Shim, fill, read_only, station_on, tiny_disk
 from tests.spoilt import records_in, spoilt_at_random
 
@@ -85,10 +87,10 @@ def test_damaged_records_are_set_aside_told_and_begun_anew(what: str, shift_reco
     station_on(tmp_path, cues).close()
     (file,) = tmp_path.glob("records.db.damaged-*Z")
     assert file.read_bytes() == damaged
-    with closing(Journal.read(path)) as journal:
+    with Reader.open(path) as journal:
         events = [event for _, event in journal.entries()]
-        (alert,) = journal.table("alerts", "kind = 'records damaged'")
-        assert any(file.name in row.message.body for row in journal.unsent())
+        (alert,) = journal.table("alerts", kind="records damaged")
+        assert any(file.name in body for (body,) in journal.rows("SELECT body FROM outbox WHERE sent_ms IS NULL"))
     assert [type(event).__name__ for event in events[:3]] == ["Started", "ProcedureLoaded", "RecordsSetAside"]
     told = events[2]
     assert isinstance(told, RecordsSetAside) and told.file == file.name and told.reason
@@ -105,7 +107,7 @@ def test_what_lies_beside_a_damaged_database_goes_with_it(shift_records: bytes, 
     (tmp_path / "was").mkdir()
     (tmp_path / "was" / "records.db").write_bytes(shift_records)
     journal = Journal.open(tmp_path / "was" / "records.db")
-    journal.append(STAMP, Tick(STAMP.at_ms), ())
+    append(journal, STAMP, Tick(STAMP.at_ms))
     for part in ("", "-wal", "-shm"):
         shutil.copy(tmp_path / "was" / f"records.db{part}", tmp_path / f"records.db{part}")
     journal.close()
@@ -139,11 +141,11 @@ def test_what_was_set_aside_before_the_power_went_is_told_by_the_next_start(tmp_
     assert [each.stat().st_size for each in sorted(names, key=lambda each: each.stat().st_size)] == [*range(100, 120)]
     station_on(tmp_path, cues).close()
     assert len([cue for cue in cues if "damaged" in cue.say]) == 20
-    with closing(Journal.read(path)) as journal:
+    with Reader.open(path) as journal:
         assert {event.file for _, event in journal.entries() if isinstance(event, RecordsSetAside)} == {
             name.name for name in names
         }
-    with closing(Journal.open(path)), pytest.raises(JournalBusy):
+    with Journal.open(path), pytest.raises(JournalBusy):
         quarantine.isolate(path)
 
 
@@ -160,7 +162,7 @@ def test_what_was_wrong_is_told_of_the_file_that_it_was_wrong_with(name: str, tm
     app = on_records(load(tmp_path / "station.toml"), lambda cue: None, lambda reason: None)
     app.open()
     app.close()
-    with closing(Journal.read(path)) as journal:
+    with Reader.open(path) as journal:
         told = [event for _, event in journal.entries() if isinstance(event, RecordsSetAside)]
     assert [each.file for each in told] == [older.name, told[1].file]
     assert [bool(each.reason) for each in told] == [False, True]
@@ -202,15 +204,15 @@ def newer_schema(path: Path) -> None:
 
 
 def newer_rules(path: Path) -> None:
-    with closing(Journal.open(path)) as journal:
-        journal.append(STAMP, Started(0, "boot", True, "9", "line-1", (1,), RULES + 1), ())
+    with Journal.open(path) as journal:
+        append(journal, STAMP, Started(0, "boot", True, "9", "line-1", (1,), RULES + 1))
 
 
 def newer_kind(path: Path) -> None:
-    with closing(Journal.open(path)) as journal:
+    with Journal.open(path) as journal:
         entry = linked(1, STAMP, "hologram seen", '{"at_ms":1}', GENESIS)
-        with journal._db.atomic():
-            journal._db.execute(f"INSERT INTO journal VALUES ({', '.join('?' * 10)})", as_row(entry))
+        with journal._transactions._db.atomic():
+            journal._transactions._db.execute(f"INSERT INTO journal VALUES ({', '.join('?' * 10)})", as_row(entry))
 
 
 @pytest.mark.parametrize(

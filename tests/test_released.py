@@ -14,7 +14,9 @@ from recorder.core.editions import NEWEST, RULES_OF
 from recorder.journal import schema
 from recorder.journal.journal import Journal
 from recorder.journal.migrations import ORDER, taken
+from recorder.journal.reader import Reader
 from recorder.verification.examine import examine
+from tests.replayed import replayed
 from tests.tampering import tamper, unguarded
 
 FOLDER = Path(__file__).parent.parent / "fixtures/records"
@@ -42,7 +44,7 @@ def test_there_are_records_of_each_rules_number_edition_and_step() -> None:
 
 def test_they_are_what_the_index_says(released: tuple[str, Path]) -> None:
     name, path = released
-    with closing(Journal.read(path)) as journal:
+    with Reader.open(path) as journal:
         assert journal.rules() == INDEX[name]["rules"]
     with closing(sqlite3.connect(path)) as connection:
         assert len(taken(connection)) == INDEX[name]["schema"] and list(schema.faults(connection)) == []
@@ -56,6 +58,13 @@ def test_they_are_clean_as_they_lie_and_once_this_version_has_opened_them(releas
     with closing(sqlite3.connect(path)) as connection:
         assert taken(connection) == {*ORDER}
     assert examine(path).faults == ()
+
+
+@pytest.mark.parametrize("name", sorted(file.name.removesuffix(".db.xz") for file in FOLDER.glob("*.db.xz")))
+def test_they_replay_to_the_rows_messages_and_cues_that_they_always_did(name: str, tmp_path: Path) -> None:
+    """By digests that were taken once; `python -m tests.replayed` prints those of new records."""
+    lines = (Path(__file__).parent / "replays/released.txt").read_text("utf-8").splitlines()
+    assert replayed(name, tmp_path) in lines
 
 
 def test_they_are_reported_exported_and_copied(released: tuple[str, Path], tmp_path: Path) -> None:
@@ -97,7 +106,7 @@ def test_a_changed_value_in_them_is_found(name: str, tmp_path: Path) -> None:
 
 def newer(path: Path, what: str) -> None:
     from recorder.journal.chain import linked
-    from recorder.journal.journal import ENTRY, as_entry, as_row
+    from recorder.journal.reader import ENTRY, as_entry, as_row
 
     with unguarded(path) as connection:
         if what == "a step":

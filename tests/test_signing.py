@@ -20,7 +20,7 @@ from recorder.core.effects import Record
 from recorder.core.events import Acknowledged, Reading, Signed
 from recorder.core.limits import to_c
 from recorder.core.station import State, step
-from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from recorder.reports.day import gather
 from recorder.reports.later import Later
 from recorder.reports.signing import why_not
@@ -144,7 +144,7 @@ def test_all_rows_that_differ_from_what_was_signed_are_found(tmp_path: Path, see
     for change in chance.choices(happenings, k=4):
         change(kitchen)
     path = recorded(kitchen, tmp_path / "records.db")
-    journal = Journal.read(path)
+    journal = Reader.open(path)
     day = gather(journal, DAY, UTC)
     later = Later(day)
     examine(path, watch=later.see)
@@ -172,7 +172,7 @@ def test_what_changed_in_a_record_that_was_touched_is_not_made_up(tmp_path: Path
     kitchen = evening()
     signed(kitchen)
     path = recorded(kitchen, tmp_path / "records.db")
-    journal = Journal.read(path)
+    journal = Reader.open(path)
     text_before = made(path, DAY, UTC, kitchen.at_ms)[2]
     journal.close()
     assert "is not known" not in text_before
@@ -196,7 +196,7 @@ def sign(folder: Path, *arguments: str, station: str = STATION) -> tuple[int, st
 
 def left(path: Path) -> tuple[int, list[str]]:
     """The newest entry, and the files beside."""
-    journal = Journal.read(path)
+    journal = Reader.open(path)
     newest = journal.newest()
     journal.close()
     return newest.seq if newest else 0, sorted(each.name for each in path.parent.iterdir() if "-" not in each.name)
@@ -250,7 +250,7 @@ def test_after_a_refusal_the_last_day_of_trade_is_signed_and_named(
     assert (code, output) == (0, "Signed for 2026-02-26 by JD.\n")
     code, output = sign(tmp_path, "--by", "MK", "--note", "seen as well")
     assert (code, output) == (0, "Signed for 2026-02-26 by MK.\n"), "a signature makes no day of trade"
-    journal = Journal.read(path)
+    journal = Reader.open(path)
     assert [row["day"] for row in journal.table("signatures")] == ["2026-02-26"] * 2
     journal.close()
     assert examine(path).faults == ()

@@ -3,7 +3,6 @@
 import logging
 import socket
 from collections.abc import Callable
-from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -19,7 +18,7 @@ from recorder.core.events import Event, Heard, Intent, Reading, Started
 from recorder.core.station import State, current, step
 from recorder.journal.codec import decode, encode
 from recorder.journal.errors import JournalError
-from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from recorder.loop import restored
 from recorder.snapshot import Snapshot
 from recorder.verification.examine import examine
@@ -88,7 +87,7 @@ def started(settings: Settings) -> tuple[App, ManualClock]:
 
 
 def lived_through(database: Path) -> State:
-    journal = Journal.read(database)
+    journal = Reader.open(database)
     state = restored(journal)
     journal.close()
     return state
@@ -96,7 +95,7 @@ def lived_through(database: Path) -> State:
 
 def begun(settings: Settings) -> State:
     """The state from which a recorder would start reading."""
-    journal = Journal.read(settings.database)
+    journal = Reader.open(settings.database)
     try:
         return snapshot.start(snapshot.beside(settings.database), journal)
     finally:
@@ -198,7 +197,7 @@ def test_what_was_lived_through_is_not_read_again(settings: Settings, monkeypatc
     tamper(settings.database, "UPDATE journal SET body = '{' WHERE seq = 3")
     started(settings)[0].journal.close()
     snapshot.beside(settings.database).unlink()
-    with closing(open_journal(settings)) as journal, pytest.raises(JournalError, match="entry 3"):
+    with open_journal(settings) as journal, pytest.raises(JournalError, match="entry 3"):
         App(settings, journal, ManualClock(0), lambda cue: None)
 
 

@@ -1,6 +1,5 @@
 """The retained states of the uneven kitchen, whole: what a phone is given says how it stands, no more and no less."""
 
-from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -198,7 +197,7 @@ def test_a_check_of_an_unnamed_piece_has_no_limits_of_its_own() -> None:
 def test_health_goes_out_each_minute_to_the_millisecond(tmp_path: Path) -> None:
     k = Uneven()
     given: list[str] = []
-    with closing(Journal.open(tmp_path / "r.db")) as journal:
+    with Journal.open(tmp_path / "r.db") as journal:
         teller = StatePublisher(lambda name, value: given.append(name), journal, tmp_path / "r.db", ["needle"])
         for at_ms in (59_999, 60_000, 119_999, 120_000, 120_001):
             teller.beat(k.state.world, at_ms)

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from recorder.verification.examine import examine
 from tests.hanging import HANGS_S, full, mute, programs, station, thankless
 
@@ -37,7 +37,7 @@ def test_the_daemon_stops_whatever_hangs(broker: object, tmp_path: Path) -> None
             _, complaints = daemon.communicate(timeout=GUARD_S)
     assert daemon.returncode == 0, complaints
     assert not any(Path(f"/proc/{note.read_text().strip()}").exists() for note in notes)
-    journal = Journal.read(tmp_path / "records.db")
+    journal = Reader.open(tmp_path / "records.db")
     newest = journal.newest()
     assert newest and newest.kind == "stopped"
     journal.close()

@@ -47,7 +47,7 @@ def records(tmp_path_factory: pytest.TempPathFactory) -> Path:
     kitchen.feed(Signed(kitchen.at_ms, "2026-02-26", "JD", "reviewed"))
     path = tmp_path_factory.mktemp("tampering") / "records.db"
     journal = kept(kitchen, path, "all")
-    journal.mark_sent([row.id for row in journal.unsent(most=20)], kitchen.at_ms)
+    journal.outbox.mark_sent([row.id for row in journal.outbox.unsent(most=20)], kitchen.at_ms)
     journal.close()
     assert examine(path).faults == ()
     return path

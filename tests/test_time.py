@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from recorder.core import meanings as m
 from recorder.core.events import Heard
-from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from recorder.reports.day import gather
 from recorder.reports.page import page
 from recorder.reports.wall import wall_times
@@ -44,7 +44,7 @@ def test_what_is_marked_proven_is_true_and_the_rest_is_marked(seed: int) -> None
         for what, ms in history:
             bench.do(what, ms)
         bench.journal.close()
-        journal = Journal.read(path)
+        journal = Reader.open(path)
         lengths_are_true_or_marked(bench, journal)
         wall_times_are_true_or_marked(bench, journal)
         days_have_their_batches(bench, journal)
@@ -64,7 +64,7 @@ def test_a_plain_history_cooks_and_holds() -> None:
         bench.journal.close()
 
 
-def lengths_are_true_or_marked(bench: Bench, journal: Journal) -> None:
+def lengths_are_true_or_marked(bench: Bench, journal: Reader) -> None:
     cooks = [(row, row["lid_locked_ms"], row["lid_open_ms"]) for row in journal.table("cooks")]
     holds = [(row, row["counted_from_ms"], row["ended_ms"]) for row in journal.table("holds")]
     for row, begin_ms, end_ms in cooks + holds:
@@ -81,7 +81,7 @@ def lengths_are_true_or_marked(bench: Bench, journal: Journal) -> None:
             assert abs((end_ms - begin_ms) - (end_true_ms - begin_true_ms)) <= cuts * BOUND_MS
 
 
-def wall_times_are_true_or_marked(bench: Bench, journal: Journal) -> None:
+def wall_times_are_true_or_marked(bench: Bench, journal: Reader) -> None:
     walls, before = wall_times(journal), None
     for entry, event in journal.entries():
         if before:
@@ -94,7 +94,7 @@ def wall_times_are_true_or_marked(bench: Bench, journal: Journal) -> None:
             assert abs(walls.wall_ms(event.at_ms) - bench.true_ms[event.at_ms]) <= SYNC_MS + 20
 
 
-def days_have_their_batches(bench: Bench, journal: Journal) -> None:
+def days_have_their_batches(bench: Bench, journal: Reader) -> None:
     """Each batch is on one day: the true one, or one that says that its clock was not set."""
     batches, walls = journal.table("batches"), wall_times(journal)
     days = {datetime.fromtimestamp(walls.wall_ms(row["started_ms"]) / 1000, UTC).date() for row in batches}

@@ -15,6 +15,7 @@ from recorder.journal import upkeep
 from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
 from recorder.verification.examine import examine
+from tests.appended import append
 from tests.kitchen import Kitchen, kept, settings_for
 
 
@@ -32,10 +33,10 @@ def test_a_copy_is_made_beside_a_recorder_that_writes_and_can_take_its_place(wri
     assert newest and result.exit_code == 0, result.output
     (copy,) = (tmp_path / "copies").iterdir()
     assert f"{newest.seq} entries, verified; 0 older copies deleted" in result.output and newest.hash in result.output
-    writing.append(newest.stamp, Tick(newest.stamp.at_ms), ())
+    append(writing, newest.stamp, Tick(newest.stamp.at_ms))
     again = Journal.open(copy)
     assert again.newest() == newest
-    again.append(newest.stamp, Tick(newest.stamp.at_ms), ())
+    append(again, newest.stamp, Tick(newest.stamp.at_ms))
     assert [row["id"] for row in again.table("checks")] == [row["id"] for row in writing.table("checks")]
     again.close()
     writing.close()
@@ -65,10 +66,10 @@ def test_the_newest_copies_are_those_that_reach_furthest_whatever_the_clock_name
     assert newest
     nights, folder = [f"2026010{night}T033000Z" for night in range(1, 4)], tmp_path / "copies"
     for night, at in enumerate([*nights, "19700101T000200Z"]):
-        journal.append(newest.stamp, Tick(newest.stamp.at_ms + night), ())
+        append(journal, newest.stamp, Tick(newest.stamp.at_ms + night))
         copy = upkeep.keep(tmp_path / name, folder, 3, examine)
         copy.file.rename(folder / f"{copy.file.name[: -len('20260101T033000Z.db')]}{at}.db")
-    journal.append(newest.stamp, Tick(newest.stamp.at_ms + 9), ())
+    append(journal, newest.stamp, Tick(newest.stamp.at_ms + 9))
     last = upkeep.keep(tmp_path / name, folder, 2, examine)
     assert [file.name[-19:-3] for file in copy.dropped] == nights[:1]
     assert [file.name[-19:-3] for file in last.dropped] == nights[1:] and last.file.exists()

@@ -14,10 +14,12 @@ from recorder.core import meanings as m
 from recorder.core.events import Heard, Intent, Signed, Started
 from recorder.core.station import State, step
 from recorder.journal.chain import Entry
+from recorder.journal.columns import TABLES
 from recorder.journal.journal import Journal
-from recorder.journal.migrations import ADDED, LATER, SIGNED, TABLES, VIEWS
+from recorder.journal.migrations import ADDED, LATER, SIGNED, VIEWS
 from recorder.notices.outbox import Messages
 from recorder.verification.examine import examine
+from tests.appended import append
 from tests.kitchen import MINUTE, Kitchen, kept
 from tests.tampering import tamper
 
@@ -55,10 +57,11 @@ def test_a_record_from_before_a_column_was_added_is_clean_as_it_lies_and_when_it
     path, kitchen = tmp_path / "records.db", Kitchen(rules=4)
     kitchen.say(m.SHIFT_START, cook=4)
     kitchen.say(m.BATCH_START)
-    journal, clock, state = Journal.open(path, Messages("kitchen", "line-1", "all")), ManualClock(0), State()
+    journal, clock, state = Journal.open(path), ManualClock(0), State()
+    messages = Messages("kitchen", "line-1", "all")
     for event in kitchen.events:
         state, effects = step(state, event)
-        journal.append(clock.stamp(), event, effects)
+        append(journal, clock.stamp(), event, effects, messages)
     journal.close()
     connection = sqlite3.connect(path)
     for view in VIEWS:
@@ -134,11 +137,11 @@ def test_a_changed_a_missing_and_an_added_row_of_each_table(copy: Path, table: s
     connection = sqlite3.connect(copy)
     (key,) = connection.execute(f"SELECT id FROM {table} LIMIT 1").fetchone()
     connection.close()
-    column = next(iter(TABLES[table]))
-    new = "'other'" if TABLES[table][column] == "TEXT" else "4711"
-    tamper(copy, f"UPDATE {table} SET {column} = {new} WHERE id = '{key}'")
+    column = TABLES[table][1]
+    new = "'other'" if column.kind == "TEXT" else "4711"
+    tamper(copy, f"UPDATE {table} SET {column.name} = {new} WHERE id = '{key}'")
     fault = examine(copy).faults[0]
-    assert (fault.table, fault.row) == (table, key) and column in fault.what
+    assert (fault.table, fault.row) == (table, key) and column.name in fault.what
     tamper(copy, f"DELETE FROM {table} WHERE id = '{key}'")
     assert (examine(copy).faults[0].row, examine(copy).faults[0].what) == (key, "the row is missing")
 
@@ -161,16 +164,16 @@ def test_a_station_may_be_renamed(tmp_path: Path) -> None:
     kitchen.feed(Started(kitchen.at_ms, "boot-2", True, "test", "line-9", (1,)))
     kitchen.check("wing", 150)
     path = tmp_path / "records.db"
-    journal, state = Journal.open(path), State()
+    journal, messages, state = Journal.open(path), Messages("kitchen", "line-1", "alerts"), State()
     for event in kitchen.events:
         if isinstance(event, Started):
             journal.close()
             messages = Messages("kitchen", event.station, "alerts")
-            journal = Journal.open(path, messages)
+            journal = Journal.open(path)
             messages.begin(journal.first())
         state, effects = step(state, event)
-        journal.append(ManualClock(event.at_ms).stamp(), event, effects)
-    assert {row.message.topic for row in journal.unsent()} == {"kitchen/line-1/alerts", "kitchen/line-9/alerts"}
+        append(journal, ManualClock(event.at_ms).stamp(), event, effects, messages)
+    assert {row.message.topic for row in journal.outbox.unsent()} == {"kitchen/line-1/alerts", "kitchen/line-9/alerts"}
     journal.close()
     assert examine(path).faults == ()
 
@@ -178,17 +181,17 @@ def test_a_station_may_be_renamed(tmp_path: Path) -> None:
 def test_a_recorder_at_work_is_no_tampering(tmp_path: Path) -> None:
     """Field bug of 2026-11-25: rows that were written while `verify` read were taken for unexplained ones."""
     path, kitchen = tmp_path / "records.db", Kitchen()
-    journal, state = Journal.open(path, Messages("kitchen", "line-1", "alerts")), State()
+    journal, messages, state = Journal.open(path), Messages("kitchen", "line-1", "alerts"), State()
     for event in kitchen.events:
         state, effects = step(state, event)
-        journal.append(ManualClock(event.at_ms).stamp(), event, effects)
+        append(journal, ManualClock(event.at_ms).stamp(), event, effects, messages)
     written: list[Entry] = []
 
     def seen(seq: int) -> None:
         if not written:
             new = Heard(9, "shift start", Intent(m.SHIFT_START, cook=4), "test", "open")
             _, effects = step(state, new)
-            written.append(journal.append(ManualClock(9).stamp(), new, effects))
+            written.append(append(journal, ManualClock(9).stamp(), new, effects, messages))
 
     finding = examine(path, seen)
     assert finding.faults == () and finding.entries == 2

@@ -5,6 +5,7 @@ import sqlite3
 from collections.abc import Sequence
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -12,9 +13,11 @@ from recorder.clock import Stamp
 from recorder.core import meanings as m
 from recorder.core.events import LinkDown, LinkUp, Started, Tick
 from recorder.journal.chain import GENESIS, linked
-from recorder.journal.errors import JournalNewer
-from recorder.journal.journal import ENTRY, Journal, as_entry, as_row
+from recorder.journal.errors import JournalError, JournalNewer
+from recorder.journal.journal import Journal
+from recorder.journal.reader import ENTRY, Reader, as_entry, as_row
 from recorder.verification.examine import examine
+from tests.appended import append
 from tests.kitchen import MINUTE, Kitchen, kept
 from tests.tampering import tamper, unguarded
 
@@ -24,9 +27,9 @@ DAY = 24 * HOUR
 
 def stamped(path: Path, stamps: Sequence[tuple[int, str, int]]) -> Path:
     """A journal of ticks with these moments: time line, boot, boot clock."""
-    with closing(Journal.open(path)) as journal:
+    with Journal.open(path) as journal:
         for at_ms, boot_id, boot_ms in stamps:
-            journal.append(Stamp(at_ms, boot_id, boot_ms, at_ms, True), Tick(at_ms), ())
+            append(journal, Stamp(at_ms, boot_id, boot_ms, at_ms, True), Tick(at_ms))
     return path
 
 
@@ -159,6 +162,29 @@ def test_a_journal_that_was_made_otherwise_is_not_read(ticks: Path) -> None:
     found = examine(ticks)
     assert (found.entries, found.head, found.rows) == (0, GENESIS, 0)
     assert [(fault.table, fault.row) for fault in found.faults] == [("table journal", None)]
+
+
+def test_where_there_is_no_room_to_verify_that_is_said_and_where_it_was_looked_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The rows that entries explain go into a file of SQLite's own (sqlite.org/tempfiles.html), which is full here."""
+    kitchen = Kitchen()
+    kitchen.say(m.SHIFT_START, cook=4)
+    for _ in range(3):
+        kitchen.cook()
+        kitchen.check_all()
+    kept(kitchen, tmp_path / "r.db").close()
+    connect = sqlite3.connect
+
+    def crammed(address: str, **more: Any) -> sqlite3.Connection:
+        made = connect(address, **more)
+        if address == "":
+            made.execute("PRAGMA max_page_count = 2")
+        return made
+
+    monkeypatch.setattr(sqlite3, "connect", crammed)
+    with pytest.raises(JournalError, match=r"no room to verify .*: database or disk is full; .* SQLITE_TMPDIR says"):
+        examine(tmp_path / "r.db")
 
 
 def test_messages_that_became_a_view_are_not_read(ticks: Path) -> None:
@@ -340,7 +366,7 @@ def test_a_message_that_was_added_changed_or_taken_away(
     journal = kept(sold_evening(), path, "all")
     journal.close()
     tamper(path, sql)
-    with closing(Journal.read(path)) as journal:
+    with Reader.open(path) as journal:
         (last,) = next(journal.rows("SELECT max(id) FROM outbox"))
     found = [fault for fault in examine(path).faults if fault.table != "table sqlite_sequence"]
     assert {fault.table for fault in found} == {"outbox"}
@@ -378,7 +404,7 @@ def test_an_alert_that_was_not_told_is_named_by_its_message(tmp_path: Path) -> N
 def test_what_is_wrong_is_told_before_what_is_missing(tmp_path: Path) -> None:
     path = tmp_path / "r.db"
     journal = kept(sold_evening(), path)
-    last = journal.unsent(most=100)[-1].id
+    last = journal.outbox.unsent(most=100)[-1].id
     journal.close()
     tamper(
         path,
@@ -402,7 +428,7 @@ def test_a_row_of_which_two_values_differ_is_named_once_by_the_first(tmp_path: P
         ("oil", 99, "no entry of the journal explains this row"),
     ]
     tamper(path, "DELETE FROM loads")
-    with closing(Journal.read(path)) as journal:
+    with Reader.open(path) as journal:
         rows = [row["id"] for row in journal.table("batches")]
     missing = [fault for fault in examine(path).faults if fault.table == "loads"]
     assert len(missing) == 4 and len(rows) == 1

@@ -16,8 +16,10 @@ from recorder.core.effects import Cue
 from recorder.core.events import Tick
 from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from recorder.loop import Loop
 from recorder.verification.examine import examine
+from tests.appended import append, silent
 from tests.disks import tiny_disk
 from tests.kitchen import Kitchen
 
@@ -73,7 +75,7 @@ def test_no_cue_is_given_and_the_file_is_named(case: str, tmp_path: Path) -> Non
     folder = tmp_path / "records"
     do, named = CASES[case]
     journal, cues = Journal.open(folder / NAME), list[Cue]()
-    loop = Loop(journal, ManualClock(0), cues.append)
+    loop = Loop(journal, ManualClock(0), cues.append, silent)
     for event in Kitchen().events:
         loop.handle(event)
     before = len(cues)
@@ -98,7 +100,7 @@ from recorder.journal.journal import Journal
 path, what = Path(sys.argv[1]), sys.argv[2]
 journal = Journal.open(path)
 for at in range(24):
-    journal.append(Stamp(at, "b", at, at, True), Tick(at), ())
+    journal.commit(journal.seal(Stamp(at, "b", at, at, True), Tick(at)))
 log = path.with_name(path.name + "-wal")
 if what == "deleted":
     log.unlink()
@@ -107,7 +109,7 @@ elif what == "replaced":
 elif what == "shared memory":
     path.with_name(path.name + "-shm").unlink()
 try:
-    journal.append(Stamp(24, "b", 24, 24, True), Tick(24), ())
+    journal.commit(journal.seal(Stamp(24, "b", 24, 24, True), Tick(24)))
 except JournalError as error:
     print(error, flush=True)
     os._exit(3)  # as a crash: nothing is closed
@@ -120,7 +122,7 @@ def test_what_was_cued_before_is_saved_even_where_the_program_ends_at_once(what:
     run = subprocess.run([sys.executable, "-c", CRIES, str(path), what], capture_output=True, text=True, timeout=60)
     assert run.returncode == 3 and "stop the recorder before" in run.stdout, run.stderr
     (tmp_path / "r.db-wal").unlink() if what == "replaced" else None
-    with closing(Journal.open(path)) as journal:
+    with Journal.open(path) as journal:
         assert [event for _, event in journal.entries()] == [Tick(at) for at in range(24)]
 
 
@@ -129,26 +131,26 @@ def test_a_cut_log_is_never_written_into_the_database(tmp_path: Path) -> None:
     path = tmp_path / NAME
     journal = Journal.open(path)
     for at in range(5):
-        journal.append(ManualClock(at).stamp(), Tick(at), ())
+        append(journal, ManualClock(at).stamp(), Tick(at))
     journal.truncate_log()
     for at in range(5, 10):
-        journal.append(ManualClock(at).stamp(), Tick(at), ())
+        append(journal, ManualClock(at).stamp(), Tick(at))
     whole = path.read_bytes()
     cut_and_filled(tmp_path / "r.db-wal")
     with pytest.raises(JournalError, match="was cut"):
-        journal.append(ManualClock(10).stamp(), Tick(10), ())
+        append(journal, ManualClock(10).stamp(), Tick(10))
     journal.close()
     assert path.read_bytes() == whole
 
 
 def test_another_programs_trigger_never_runs_under_the_recorder(tmp_path: Path) -> None:
     journal = Journal.open(tmp_path / NAME)
-    journal.append(ManualClock(0).stamp(), Tick(0), ())
+    append(journal, ManualClock(0).stamp(), Tick(0))
     with closing(sqlite3.connect(tmp_path / NAME)) as other:
         other.execute("CREATE TRIGGER spy AFTER INSERT ON journal BEGIN DELETE FROM commands; END")
         other.commit()
     with pytest.raises(JournalError, match="somebody changed how the database is made"):
-        journal.append(ManualClock(1).stamp(), Tick(1), ())
+        append(journal, ManualClock(1).stamp(), Tick(1))
     journal.close()
     assert [(fault.table, fault.what.partition(":")[0]) for fault in examine(tmp_path / NAME).faults] == [
         ("trigger spy", "no version of the recorder makes it")
@@ -161,25 +163,25 @@ def test_work_and_upkeep_raise_no_alarm(tmp_path: Path) -> None:
     (tmp_path / NAME).symlink_to("disk/r.db")
     journal = Journal.open(tmp_path / NAME)
     for at in range(1_500):
-        journal.append(ManualClock(at).stamp(), Tick(at), ())
+        append(journal, ManualClock(at).stamp(), Tick(at))
         if at % 400 == 0:
-            with closing(Journal.read(tmp_path / NAME)) as reader, closing(sqlite3.connect(":memory:")) as copy:
+            with Reader.open(tmp_path / NAME) as reader, closing(sqlite3.connect(":memory:")) as copy:
                 assert reader.newest() == journal.newest()
                 reader.copy_to(copy)
         if at % 700 == 0:
             journal.truncate_log()
-        journal.mark_sent([], at)
+        journal.outbox.mark_sent([], at)
     journal.close()
-    with closing(Journal.read(tmp_path / NAME)) as reader:
+    with Reader.open(tmp_path / NAME) as reader:
         assert len(list(reader.entries())) == 1_500
 
 
 def test_a_mount_over_the_folder_is_seen(tmp_path: Path) -> None:
     """As when a disk is mounted late."""
     folder = tmp_path / "records"
-    with closing(Journal.open(folder / NAME)) as journal:
-        journal.append(ManualClock(0).stamp(), Tick(0), ())
+    with Journal.open(folder / NAME) as journal:
+        append(journal, ManualClock(0).stamp(), Tick(0))
         with tiny_disk(folder), pytest.raises(JournalError, match=r"r\.db was moved or deleted"):
-            journal.append(ManualClock(1).stamp(), Tick(1), ())
-    with closing(Journal.open(folder / NAME)) as journal:
+            append(journal, ManualClock(1).stamp(), Tick(1))
+    with Journal.open(folder / NAME) as journal:
         assert [event for _, event in journal.entries()] == [Tick(0)]

@@ -13,7 +13,7 @@ from recorder.app import App, clock_after, open_journal
 from recorder.config import load
 from recorder.core.events import EarLost
 from recorder.driver import Put
-from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from recorder.supervisor import Post, Supervisor
 
 
@@ -72,6 +72,6 @@ def test_a_driver_that_hangs_for_ever(
     station.join(30)
     driver.let_go.set()
     assert not station.is_alive()
-    journal = Journal.read(tmp_path / "records.db")
+    journal = Reader.open(tmp_path / "records.db")
     assert [event for _, event in journal.entries() if isinstance(event, EarLost)] == [EarLost(0, "it hangs")]
     journal.close()

@@ -12,6 +12,7 @@ from recorder.core.events import Event, Heard, Intent, Signed
 from recorder.core.station import State
 from recorder.journal.journal import Journal
 from recorder.loop import Loop
+from tests.appended import silent
 from tests.kitchen import MINUTE, settings_for
 
 HISTORIES = int(os.environ.get("TIME_HISTORIES", "40"))
@@ -156,7 +157,7 @@ class Bench:
                 self.start()
             case "signed":
                 journal, clock = self.cut(ms, 0, known=False)
-                Loop(journal, clock, lambda cue: None).handle(Signed(clock.now_ms(), self.signs, "JD"))
+                Loop(journal, clock, lambda cue: None, silent).handle(Signed(clock.now_ms(), self.signs, "JD"))
                 journal.close()
                 self.board.set(0, known=True)
                 self.start()

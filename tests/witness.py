@@ -6,7 +6,7 @@ from contextlib import closing
 from pathlib import Path
 
 from recorder.demo.subscriber import Subscriber
-from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from recorder.loop import restored
 from recorder.snapshot import beside, start
 from tests.waiting import until
@@ -20,7 +20,7 @@ def starts_as_it_was(records: Path) -> bool:
 
     Whether one was kept that can be used.
     """
-    with closing(Journal.read(records)) as journal:
+    with Reader.open(records) as journal:
         kept = start(beside(records), journal)
         resumed = restored(journal, kept)
         assert resumed == restored(journal)

@@ -6,7 +6,6 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable
-from contextlib import closing
 from datetime import UTC
 from pathlib import Path
 from typing import Annotated
@@ -18,7 +17,7 @@ from recorder.commands.shared import fail, terminal
 from recorder.demo.boards import BOARDS
 from recorder.demo.director import Director
 from recorder.demo.show import Show
-from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from recorder.reports.day import gather
 from recorder.reports.page import page
 from recorder.verification.examine import examine
@@ -58,7 +57,7 @@ def demo(
     report(finding, console)
     console.print(f"Records: {director.database}", soft_wrap=True)
     paper = folder / "report.html"
-    with closing(Journal.read(director.database)) as journal:
+    with Reader.open(director.database) as journal:
         newest = journal.newest()
         paper.write_text(page(gather(journal, None, UTC), finding, newest.stamp.at_ms if newest else 0), "utf-8")
     console.print(f"The day on paper: {paper}", soft_wrap=True)

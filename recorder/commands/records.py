@@ -1,6 +1,6 @@
 """Commands about records: `verify`, `device-key`."""
 
-from contextlib import closing, nullcontext
+from contextlib import nullcontext
 from functools import partial
 from pathlib import Path
 from typing import Annotated
@@ -12,7 +12,7 @@ from rich.progress import Progress
 from recorder.commands.shared import Database, Unusable, terminal
 from recorder.journal import seal
 from recorder.journal.anchors import Compared, compare
-from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from recorder.journal.verify import Finding
 from recorder.verification.anchor_file import genuine_by, read_anchors
 from recorder.verification.examine import examine
@@ -77,10 +77,10 @@ def _report_anchors(compared: Compared, signed: bool, console: Console) -> None:
 
 
 def examined(
-    database: Path, watch: Watch = lambda entry, event, effects: None, opened: Journal | None = None
+    database: Path, watch: Watch = lambda entry, event, effects: None, opened: Reader | None = None
 ) -> Finding:
     """As `examine`, and on a terminal it shows how far it is; raises `JournalError`."""
-    with nullcontext(opened) if opened else closing(Journal.read(database)) as journal:
+    with nullcontext(opened) if opened else Reader.open(database) as journal:
         newest = journal.newest()
     console = terminal(stderr=True)
     with Progress(console=console, transient=True, disable=not console.is_terminal) as bar:

@@ -2,7 +2,6 @@
 
 import json
 import time
-from contextlib import closing
 from datetime import date, tzinfo
 from pathlib import Path
 from typing import Annotated
@@ -17,7 +16,7 @@ from recorder.core.effects import Cue, Tone
 from recorder.core.events import Signed
 from recorder.initials import LETTERS
 from recorder.journal.errors import JournalBusy, JournalError
-from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from recorder.journal.verify import Finding
 from recorder.notices.answers import SIGN, signed
 from recorder.notices.connection import send
@@ -80,7 +79,7 @@ def made(database: Path, day: date | None, zone: tzinfo, made_ms: int) -> tuple[
     What is shown and what is verified is one state of the file. A record that was changed so that its day can't be
     shown is named in the error.
     """
-    with closing(Journal.read(database)) as journal:
+    with Reader.open(database) as journal:
         try:
             found = gather(journal, day, zone)
             later = Later(found)
@@ -112,7 +111,7 @@ def _warn(record: Integrity, database: Path) -> None:
 
 def _list(database: Path, zone: tzinfo) -> None:
     """Print the days that are on record, with who signed them."""
-    with closing(Journal.read(database)) as journal:
+    with Reader.open(database) as journal:
         signed = {row["day"]: row["initials"] for row in journal.table("signatures")}
         for day in Calendar(journal, zone).days():
             by = signed.get(day.isoformat())
@@ -134,7 +133,7 @@ def export(
     if form not in FORMS:
         fail(f"{form!r} is not a format; use one of {', '.join(FORMS)}")
     try:
-        with closing(Journal.read(database)) as journal:
+        with Reader.open(database) as journal:
             finding = examined(database, opened=journal)
             for file, rows in write_all(journal, out, form, database.name, finding):
                 typer.echo(f"{file}: {rows} rows")
@@ -173,7 +172,7 @@ def sign(
 def _event(database: Path, day: date | None, by: str, note: str) -> Signed:
     """The signature of `day`, or of the last day of trade, checked as one from a phone is."""
     if day is None:
-        with closing(Journal.read(database)) as journal:
+        with Reader.open(database) as journal:
             day = Calendar(journal, zones.here()).last_day()
     try:
         return signed({"day": day.isoformat(), "by": by, "note": note}, 0)
@@ -196,10 +195,8 @@ def _through_the_recorder(settings: MqttSettings, database: Path, event: Signed)
 
 def _signatures(database: Path, event: Signed) -> int:
     """How many there are like this one."""
-    with closing(Journal.read(database)) as journal:
-        return len(
-            journal.table("signatures", "day = ? AND initials = ? AND note = ?", event.day, event.by, event.note)
-        )
+    with Reader.open(database) as journal:
+        return len(journal.table("signatures", day=event.day, initials=event.by, note=event.note))
 
 
 def _date(text: str | None) -> date | None:

@@ -8,7 +8,6 @@ import socket
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import closing
 from functools import partial
 from pathlib import Path
 
@@ -28,7 +27,7 @@ from recorder.driver import DriverLost, DriverUnavailable
 from recorder.errors import RecorderError
 from recorder.journal import seal
 from recorder.journal.errors import JournalBusy, JournalError
-from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from recorder.notices.connection import reach
 from recorder.notices.settings import MqttSettings
 from recorder.probes.modbus.probe import ModbusSettings
@@ -161,7 +160,7 @@ def _tried(what: str, trial: Callable[[], str]) -> Finding:
 
 def _disk(database: Path, least_mb: int) -> str:
     if database.exists():
-        with closing(Journal.read(database)) as journal:
+        with Reader.open(database) as journal:
             newest = journal.newest()
         held = f"{newest.seq if newest else 0} entries"
     else:

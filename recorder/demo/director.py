@@ -14,7 +14,7 @@ from importlib.metadata import version
 from itertools import count
 from pathlib import Path
 
-from recorder.app import App, open_journal
+from recorder.app import App, messages, open_journal
 from recorder.clock import ManualClock
 from recorder.config import Settings, load_phrases, load_procedure
 from recorder.core.events import NEEDLE, RULES, Heard, ProcedureLoaded, Reading, Started, Stopped
@@ -134,7 +134,7 @@ class Director:
             case InHand(kind=kind, by=by):
                 self._answer(kind, by)
             case Broker(back=True):
-                self._show.broker(f"back; {len(self._app.journal.unsent())} messages have waited on disk")
+                self._show.broker(f"back; {len(self._app.journal.outbox.unsent())} messages have waited on disk")
                 self._broker.start()
                 self._until(self._reached, "phone and recorder reach the broker again")
                 self._until(self._delivered, "what waited is delivered")
@@ -206,7 +206,7 @@ class Director:
 def _record_yesterday(settings: Settings, start_ms: int) -> None:
     """A shift in brief, straight into the records: what today is compared with. Neither heard nor shown nor sent."""
     journal, clock = open_journal(settings), ManualClock(start_ms, boot_id="yesterday")
-    loop = Loop(journal, clock, lambda cue: None)
+    loop = Loop(journal, clock, lambda cue: None, messages(settings, journal))
 
     def say(text: str, seconds: int = 20) -> None:
         intent = settings.phrases.parse(text)
@@ -232,7 +232,7 @@ def _record_yesterday(settings: Settings, start_ms: int) -> None:
         say("hold end")
     say("shift end cook four")
     loop.handle(Stopped(clock.now_ms()))
-    journal.mark_sent([message.id for message in journal.unsent(most=1000)], clock.now_ms())
+    journal.outbox.mark_sent([message.id for message in journal.outbox.unsent(most=1000)], clock.now_ms())
     journal.close()
 
 

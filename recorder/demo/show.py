@@ -3,7 +3,6 @@
 import threading
 import time
 from collections.abc import Callable
-from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -18,7 +17,7 @@ from recorder.core.events import NEEDLE, Event, Reading
 from recorder.core.limits import degrees, minutes_text, temp_text
 from recorder.core.station import State
 from recorder.demo.subscriber import Subscriber
-from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 
 TONES = {Tone.DONE: "green", Tone.REFUSED: "red", Tone.ASKS: "cyan", Tone.ALERT: "yellow", Tone.ANSWER: "blue"}
 LEVELS = {"info": "blue", "warning": "yellow", "critical": "bold red"}
@@ -101,7 +100,7 @@ class Show:
 
     def summary(self, database: Path, phone: Subscriber) -> None:
         """The tables of batches and alerts, as the database has them, and what reached the phone."""
-        with closing(Journal.read(database)) as journal:
+        with Reader.open(database) as journal:
             self._console.print()
             self._console.print(_batches(journal))
             self._console.print()
@@ -118,7 +117,7 @@ class Show:
         time.sleep(self._pause_s)
 
 
-def _batches(journal: Journal) -> Table:
+def _batches(journal: Reader) -> Table:
     table = Table(
         title="Batches of this shift", title_justify="left", title_style="bold", box=None, padding=(0, 2, 0, 0)
     )
@@ -145,7 +144,7 @@ def _batches(journal: Journal) -> Table:
     return table
 
 
-def _alerts(journal: Journal, phone: Subscriber) -> Table:
+def _alerts(journal: Reader, phone: Subscriber) -> Table:
     received: dict[str, int] = {}
     for message in phone.messages.values():
         received[message["data"]["id"]] = received.get(message["data"]["id"], 0) + 1
@@ -167,7 +166,7 @@ def _alerts(journal: Journal, phone: Subscriber) -> Table:
     return table
 
 
-def _of(journal: Journal, table: str, batch_id: int) -> list[dict[str, Any]]:
+def _of(journal: Reader, table: str, batch_id: int) -> list[dict[str, Any]]:
     return [row for row in journal.table(table) if row["batch_id"] == batch_id and not row["struck"]]
 
 

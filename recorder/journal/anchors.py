@@ -1,6 +1,6 @@
 """Anchors: what the chain's head was, kept off the device, and whether a database still agrees with them.
 
-A chain alone shows no change by somebody who can compute it anew; an anchor that he can't reach does. Every message
+A chain alone shows no change by somebody who can compute it again; an anchor out of his reach does. Every message
 of the outbox is one, since it has its entry's hash; the retained state `anchor` is another. Knows no broker.
 """
 
@@ -13,7 +13,7 @@ from typing import Any
 
 from recorder.journal.chain import Entry
 from recorder.journal.codec import CodecError, canonical
-from recorder.journal.journal import ENTRY, Journal, as_entry
+from recorder.journal.reader import Reader
 from recorder.journal.verify import RecordFault
 
 Genuine = Callable[[bytes, str], bool]
@@ -62,8 +62,8 @@ def source(station: str, first_hash: str) -> str:
     return f"/stations/{station}/journals/{first_hash[:12]}"
 
 
-def told(station: str, first: Entry, newest: Entry, sign: Sign | None) -> dict[str, Any]:
-    """The anchor for `newest`, as it goes out."""
+def state(station: str, first: Entry, newest: Entry, sign: Sign | None) -> dict[str, Any]:
+    """The retained state `anchor` for `newest`, as it goes out."""
     value = _signed_value(source(station, first.hash), newest.seq, newest.hash, newest.stamp.at_ms)
     return {**value, "signature": sign(canonical(value))} if sign else value
 
@@ -87,10 +87,9 @@ def compare(path: Path, anchors: Sequence[Anchor], genuine: Genuine | None = Non
 
     It trusts the hashes that stand in the rows: `verify` says whether they are right.
     """
-    journal = Journal.read(path)
-    try:
-        first, newest = journal.first(), journal.newest()
-        name, last = (first.hash[:12], newest.seq) if first and newest else ("", 0)
+    with Reader.open(path) as journal:
+        ends = journal.ends()
+        name, last = (ends[0].hash[:12], ends[1].seq) if ends else ("", 0)
         own = [anchor for anchor in anchors if anchor.journal == name]
         faults = [*_foreign(anchors, name), *_order(own)]
         covered = 0
@@ -104,8 +103,6 @@ def compare(path: Path, anchors: Sequence[Anchor], genuine: Genuine | None = Non
                 faults.append(RecordFault("anchors", anchor.line, wrong))
         if genuine and own and not any(anchor.signature for anchor in own):
             faults.append(RecordFault("anchors", None, "none of them is signed, so the key shows nothing"))
-    finally:
-        journal.close()
     others: dict[str, int] = {}
     for anchor in anchors:
         if anchor.journal != name:
@@ -125,15 +122,14 @@ def _signed_value(source: str, entry: int, entry_hash: str, at_ms: int) -> dict[
     return {"source": source, "entry": entry, "entry_hash": entry_hash, "at_ms": at_ms}
 
 
-def _wrong(journal: Journal, anchor: Anchor, last: int) -> str | None:
+def _wrong(journal: Reader, anchor: Anchor, last: int) -> str | None:
     if anchor.entry > last:
         return f"the end is missing: entry {anchor.entry} was there, and the file ends with entry {last}"
     if anchor.entry < 1:
         return f"it is of entry {anchor.entry}, and there can be none"
-    row = next(journal.rows(f"{ENTRY} WHERE seq = ?", anchor.entry), None)
-    if row is None:
+    entry = journal.at(anchor.entry)
+    if entry is None:
         return f"entry {anchor.entry} was there and is missing"
-    entry = as_entry(row)
     if entry.hash != anchor.entry_hash:
         return f"entry {anchor.entry} or one before it was rewritten: its hash is not the one that was sent"
     if entry.stamp.at_ms != anchor.at_ms:
@@ -156,7 +152,7 @@ def _foreign(anchors: Sequence[Anchor], name: str) -> Iterator[RecordFault]:
 
 
 def _order(own: Sequence[Anchor]) -> Iterator[RecordFault]:
-    """Whether time ran backwards from one told entry to a later one."""
+    """Whether time ran backwards from one anchored entry to a later one."""
     ordered = sorted(own, key=lambda anchor: anchor.entry)
     for before, after in pairwise(ordered):
         if after.at_ms < before.at_ms:

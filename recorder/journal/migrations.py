@@ -1,4 +1,4 @@
-"""The schema, as numbered steps that only ever grow in number.
+"""The schema, as numbered steps that only ever grow in number. `columns` says what the tables are after all of them.
 
 `journal` is the truth: append-only by triggers. It has no hidden row number, so that every byte of a row stands for a
 value that its hash covers. The trade's tables are its shadow, rewritten by the journal alone.
@@ -155,8 +155,6 @@ SIGNED: dict[str, dict[str, str]] = {
 }
 """The one that step 7 makes."""
 
-TABLES = FIRST | LATER | SIGNED
-
 PROOF: dict[str, dict[str, str]] = {
     "loads": {"said_late": "INTEGER"},
     "cooks": {"said_late": "INTEGER"},
@@ -195,11 +193,6 @@ ADDED: dict[str, dict[str, str]] = {
     },
 }
 """Columns that later steps added, behind the others. A database that no recorder has opened since then lacks them."""
-
-
-def columns(table: str) -> list[str]:
-    """The stored columns of one of `TABLES`, in order."""
-    return ["id", *TABLES[table], *(() if table == "alerts" else ("struck",)), *ADDED.get(table, ())]
 
 
 @migrations()

@@ -9,7 +9,7 @@ from pathlib import Path
 from recorder.core.events import RecordsSetAside
 from recorder.journal.errors import JournalError
 from recorder.journal.file_integrity import locked, read_whole
-from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from recorder.journal.sqlite_errors import remedy
 
 PARTS = ("", "-wal", "-shm")
@@ -42,7 +42,7 @@ def isolate(path: Path) -> Path:
     return path.with_name(name)
 
 
-def unreported(journal: Journal, path: Path) -> list[str]:
+def unreported(journal: Reader, path: Path) -> list[str]:
     """The names of what was set aside beside the database at `path`, of which its journal does not know yet.
 
     Raises `JournalError`.
@@ -52,5 +52,5 @@ def unreported(journal: Journal, path: Path) -> list[str]:
     names = {match[1] for match in found if match}  # and not what a person made of it, such as a compressed one
     if not names:
         return []
-    told = journal.all_of("records set aside")
-    return sorted(names - {event.file for event in told if isinstance(event, RecordsSetAside)})
+    reported = journal.all_of("records set aside")
+    return sorted(names - {event.file for event in reported if isinstance(event, RecordsSetAside)})

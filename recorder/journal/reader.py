@@ -1,19 +1,21 @@
-"""Reading a database of records, on a connection that who makes one hands in. It judges nothing."""
+"""Reading a database of records: it can only read, and judges nothing."""
 
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import suppress
-from typing import Any
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
 
 from recorder.clock import Stamp
 from recorder.core.events import Event, Started
 from recorder.journal import schema
 from recorder.journal.chain import Entry, linked
 from recorder.journal.codec import CodecError, decode
+from recorder.journal.columns import columns
 from recorder.journal.errors import JournalDamaged, JournalError, JournalNewer
-from recorder.journal.file_integrity import COLUMNS
-from recorder.journal.messages import Message, Unsent
-from recorder.journal.migrations import ADDED, FIRST, STEPS, columns, taken
+from recorder.journal.file_integrity import COLUMNS, is_ours
+from recorder.journal.migrations import STEPS, taken
 from recorder.journal.sqlite_errors import DAMAGE, is_damage, remedy
 
 ENTRY = f"SELECT {COLUMNS} FROM journal"
@@ -21,11 +23,42 @@ ENTRY = f"SELECT {COLUMNS} FROM journal"
 
 
 class Reader:
-    """The entries, rows and messages of an open database."""
+    """The entries and rows of an open database. Make one with `open`; as a context manager it is closed at the end."""
 
     def __init__(self, connection: sqlite3.Connection) -> None:
         self._connection = connection
         self._otherwise: frozenset[str] | None = None
+
+    @classmethod
+    def open(cls, path: Path) -> "Reader":
+        """The database at `path` as it stands now, whatever is appended; raises `JournalError`."""
+        if not path.is_file():
+            raise JournalError(f"{path} is not a file; name the database of records")
+        connection = None
+        try:
+            connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
+            connection.text_factory = lambda raw: raw.decode("utf-8", "replace")
+            connection.execute("PRAGMA trusted_schema = OFF")
+            connection.execute("BEGIN")
+            if not is_ours(connection):
+                raise sqlite3.DatabaseError("it has no journal")
+            return cls(connection)
+        except DAMAGE as error:
+            if connection:
+                connection.close()
+            raise JournalError(f"{path} can't be read as a database of records: {error}") from error
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the database."""
+        self._connection.close()
 
     def entries(self, after: int = 0) -> Iterator[tuple[Entry, Event]]:
         """All entries after number `after`, in order; raises `JournalError` for one that can't be read."""
@@ -40,6 +73,11 @@ class Reader:
     def newest(self) -> Entry | None:
         """The last entry, or None; raises `JournalError`."""
         return self._one("seq DESC LIMIT 1")
+
+    def ends(self) -> tuple[Entry, Entry] | None:
+        """The first entry and the last one; None where there is none; raises `JournalError`."""
+        first, newest = self.first(), self.newest()
+        return (first, newest) if first and newest else None
 
     def at(self, seq: int) -> Entry | None:
         """The entry with this number, or None."""
@@ -68,10 +106,10 @@ class Reader:
 
     def between(self, low_ms: int, high_ms: int) -> Iterator[Event]:
         """The events that were recorded from `low_ms` up to and with `high_ms`; raises `JournalError`."""
-        first, newest = self.first(), self.newest()
-        if not first or not newest or first.stamp.at_ms > high_ms or newest.stamp.at_ms < low_ms:
+        ends = self.ends()
+        if not ends or ends[0].stamp.at_ms > high_ms or ends[1].stamp.at_ms < low_ms:
             return
-        before = self.last_where(lambda entry: entry.stamp.at_ms < low_ms, first, newest)
+        before = self.last_where(lambda entry: entry.stamp.at_ms < low_ms, *ends)
         after = before.seq - (before.stamp.at_ms >= low_ms)
         for entry, event in self.entries(after):
             if entry.stamp.at_ms > high_ms:
@@ -93,12 +131,34 @@ class Reader:
         entry = self._one("seq DESC LIMIT 1", "seq BETWEEN ? AND ? AND wall_known", first, last)
         return entry.stamp if entry else None
 
-    def table(self, name: str, where: str = "1", *values: Any) -> list[dict[str, Any]]:
-        """The rows of one of the trade's tables `where` SQL holds, in the order of their ids; raises `JournalError`."""
-        return list(self.each(name, where, *values))
+    def table(self, name: str, **equal: Any) -> list[dict[str, Any]]:
+        """The rows of one of the trade's tables, in the order of their ids; raises `JournalError`.
 
-    def each(self, name: str, where: str = "1", *values: Any) -> Iterator[dict[str, Any]]:
-        """As `table`, but one row at a time.
+        Those alone whose columns are `equal` to these values, where some are given: `table("alerts", ended_ms=None)`.
+        """
+        return list(self.each(name, **equal))
+
+    def each(self, name: str, **equal: Any) -> Iterator[dict[str, Any]]:
+        """As `table`, but one row at a time."""
+        where = " AND ".join(f"{column} IS ?" for column in equal) or "1"
+        return self._where(name, where, *equal.values())
+
+    def within(self, name: str, column: str, least: int, most: int) -> Iterator[dict[str, Any]]:
+        """As `each`, the rows that have from `least` up to and with `most` in this column."""
+        return self._where(name, f"{column} BETWEEN ? AND ?", least, most)
+
+    def greatest(self, name: str, column: str) -> int | None:
+        """The greatest number in this column of all rows; None where there is none."""
+        found = self._where(name, f"{column} = (SELECT max({column}) FROM {name})")
+        return next((row[column] for row in found), None)
+
+    def last_checks(self, most: int) -> list[dict[str, Any]]:
+        """The newest rows of the table of checks that were read and not struck, oldest first."""
+        read = "SELECT id FROM checks WHERE temp_c IS NOT NULL AND NOT struck ORDER BY id DESC LIMIT ?"
+        return list(self._where("checks", f"id IN ({read})", most))
+
+    def _where(self, name: str, where: str, *values: Any) -> Iterator[dict[str, Any]]:
+        """The rows of a table of which this holds, in the order of their ids.
 
         In a file that no recorder has opened since, a later column is None and a later table has no rows. A table that
         was made otherwise, or that a view stands in for, is not read: it need not end, nor hold what a row can.
@@ -109,17 +169,12 @@ class Reader:
                 " batch-recorder verify names what in it is otherwise"
             )
         held = {column for (column,) in self.rows("SELECT name FROM pragma_table_info(?)", name)}
-        if not held and name not in FIRST:
+        names = [column for column in columns(name) if column in held]
+        if not names:
             return
-        names = [column for column in columns(name) if column in held or column not in ADDED.get(name, ())]
         empty = dict.fromkeys(columns(name))
         for row in self.rows(f"SELECT {', '.join(names)} FROM {name} WHERE {where} ORDER BY id", *values):
             yield empty | dict(zip(names, row, strict=True))
-
-    def last_checks(self, most: int) -> list[dict[str, Any]]:
-        """The newest rows of the table of checks that were read and not struck, oldest first."""
-        read = "SELECT id FROM checks WHERE temp_c IS NOT NULL AND NOT struck ORDER BY id DESC LIMIT ?"
-        return self.table("checks", f"id IN ({read})", most)
 
     def rules(self) -> int:
         """The rules that the last recorder started with; 1 where none did yet; raises `JournalError`."""
@@ -147,36 +202,32 @@ class Reader:
             return ", ".join(sorted(taken(self._connection) - STEPS))
         return ""
 
-    def count_unsent(self) -> int:
-        """How many messages wait."""
-        return int(next(self.rows("SELECT count(*) FROM outbox WHERE sent_ms IS NULL"))[0])
-
-    def unsent(self, after: int = 0, most: int = 20) -> list[Unsent]:
-        """The oldest messages after id `after` that wait to be sent, `most` at the most."""
-        sql = "SELECT id, topic, body, retain FROM outbox WHERE sent_ms IS NULL AND id > ? ORDER BY id LIMIT ?"
-        return [Unsent(row[0], Message(row[1], row[2], bool(row[3]))) for row in self.rows(sql, after, most)]
-
     def copy_to(self, empty: sqlite3.Connection) -> None:
         """Copy all to another database, as it stands at this moment, whatever is appended; raises `sqlite3.Error`."""
         self._connection.backup(empty)
 
     def rows(self, sql: str, *values: Any) -> Iterator[tuple[Any, ...]]:
-        """Rows as they are stored; raises `JournalError` where they can't be read."""
-        try:
-            cursor = self._connection.execute(sql, values)
-            try:
-                for row in cursor:  # noqa: UP028 - the cursor is closed below, whoever drops this half-way
-                    yield row
-            finally:
-                with suppress(sqlite3.ProgrammingError):  # the file was closed before
-                    cursor.close()
-        except DAMAGE as error:
-            kind = JournalDamaged if is_damage(error) else JournalError
-            raise kind(f"the file can't be read here: {error}{remedy(error)}") from error
+        """As the function `rows`; for this room and tests."""
+        return rows(self._connection, sql, *values)
 
     def _one(self, place: str, where: str = "1", *values: Any) -> Entry | None:
         row = next(self.rows(f"{ENTRY} WHERE {where} ORDER BY {place}", *values), None)
         return as_entry(row) if row else None
+
+
+def rows(connection: sqlite3.Connection, sql: str, *values: Any) -> Iterator[tuple[Any, ...]]:
+    """Rows as they are stored; raises `JournalError` where they can't be read."""
+    try:
+        cursor = connection.execute(sql, values)
+        try:
+            for row in cursor:  # noqa: UP028 - the cursor is closed below, whoever drops this half-way
+                yield row
+        finally:
+            with suppress(sqlite3.ProgrammingError):  # the file was closed before
+                cursor.close()
+    except DAMAGE as error:
+        kind = JournalDamaged if is_damage(error) else JournalError
+        raise kind(f"the file can't be read here: {error}{remedy(error)}") from error
 
 
 def _event(entry: Entry) -> Event:

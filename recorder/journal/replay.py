@@ -7,7 +7,7 @@ from typing import Protocol
 from recorder.core.effects import Effect
 from recorder.core.events import Event
 from recorder.journal.chain import Entry
-from recorder.journal.journal import Possible
+from recorder.journal.messages import Possible
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""A device key, by which an anchor says which device told it: Ed25519 (RFC 8032). The only door to cryptography.
+"""A device key, by which an anchor says which device made it: Ed25519 (RFC 8032). The only door to cryptography.
 
 The private key is a file of one person's rights (PKCS #8 in PEM, as other tools read it). Knows no anchor and no topic.
 """

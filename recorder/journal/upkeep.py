@@ -16,7 +16,7 @@ from pathlib import Path
 from recorder import private
 from recorder.journal.chain import Entry
 from recorder.journal.errors import JournalError
-from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from recorder.journal.sqlite_errors import DAMAGE, remedy
 from recorder.journal.verify import Finding
 
@@ -50,7 +50,7 @@ def keep(database: Path, folder: Path, most: int, examine: Examine) -> Copy:
     `.part` behind its name.
     """
     part = folder / f"{database.stem}-{time.strftime('%Y%m%dT%H%M%SZ', time.gmtime())}.db.part"
-    with closing(Journal.read(database)) as journal:
+    with Reader.open(database) as journal:
         if (found := next(journal.rows("PRAGMA quick_check(1)"))[0]) != "ok":
             raise JournalError(f"{database} is damaged ({found}); keep the copies, set it aside, start with a new file")
         first, newest = journal.first(), journal.newest()
@@ -93,7 +93,7 @@ def _copies(database: Path, folder: Path, first: Entry | None) -> list[Path]:
     found = []
     for each in folder.glob(f"{glob.escape(database.stem)}-*T*Z.db"):
         try:
-            with closing(Journal.read(each)) as journal:
+            with Reader.open(each) as journal:
                 ends = journal.first(), journal.newest()
         except JournalError:
             ends = first, None

@@ -3,15 +3,16 @@
 import json
 import sqlite3
 from collections.abc import Iterable, Iterator
+from contextlib import closing, nullcontext
 from pathlib import Path
 from typing import Any
 
 from recorder.core.effects import Effect, Record
 from recorder.journal.chain import GENESIS
+from recorder.journal.columns import TABLES
 from recorder.journal.errors import JournalError, JournalNewer
 from recorder.journal.finding import Finding, Kind, RecordFault
-from recorder.journal.journal import Journal
-from recorder.journal.migrations import TABLES
+from recorder.journal.reader import Reader
 from recorder.journal.replay import Replay, Way
 from recorder.journal.verify_entries import Chain, entries, read
 from recorder.journal.verify_link import Link
@@ -20,47 +21,44 @@ from recorder.journal.verify_outbox import Outbox
 __all__ = ["Finding", "Kind", "RecordFault", "Replay", "Way", "verify"]
 
 
-def verify(path: Path, replay: Replay, opened: Journal | None = None) -> Finding:
+def verify(path: Path, replay: Replay, opened: Reader | None = None) -> Finding:
     """Check the database at `path`, or as it stands for `opened`, which reads it and stays open.
 
     Raises `JournalError` when it can't be opened as one at all, and `JournalNewer` for one that a newer version wrote,
     as long as nothing in it was changed that this version knows.
     """
-    journal = opened or Journal.read(path)
-    expected = _Expected()
-    try:
-        newer = journal.newer_steps()
-        made = [] if newer else [RecordFault(what, None, wrong) for what, wrong in journal.changed()]
-        otherwise = {fault.table for fault in made}
-        if "table journal" in otherwise:
-            return Finding(0, GENESIS, 0, tuple(made))
-        chain = Chain()
-        outbox, link = Outbox(journal, "table outbox" not in otherwise), Link()
-        for row, entry in entries(journal, chain.faults):
-            event = chain.event(row, entry)
-            if chain.faults or event is None:
-                continue  # what follows from a changed entry, or from one that is not understood, is unknown
-            link.see(entry, event)
-            outbox.begun(event)
-            expected.put_all(outbox.chosen(entry, event, replay))
-        if chain.newer and not newer:
-            newer = chain.newer
-        faults, rows = chain.faults, 0
-        if not faults and not newer:
-            rows = expected.count()
-            for table in TABLES:
-                if f"table {table}" not in otherwise:
-                    faults += _table_faults(journal, table, expected)
-            faults += outbox.rest(link)
-        for (found,) in read(journal, "PRAGMA integrity_check(10)", "file", faults):
-            if found != "ok":
-                faults.append(RecordFault("file", None, str(found), Kind.UNREADABLE))
-    except sqlite3.Error as error:
-        raise JournalError(f"there is no room to verify {path}: {error}; make some where SQLITE_TMPDIR says") from error
-    finally:
-        expected.close()
-        if journal is not opened:
-            journal.close()
+    with closing(_Expected()) as expected, nullcontext(opened) if opened else Reader.open(path) as journal:
+        try:
+            newer = journal.newer_steps()
+            made = [] if newer else [RecordFault(what, None, wrong) for what, wrong in journal.changed()]
+            otherwise = {fault.table for fault in made}
+            if "table journal" in otherwise:
+                return Finding(0, GENESIS, 0, tuple(made))
+            chain = Chain()
+            outbox, link = Outbox(journal, "table outbox" not in otherwise), Link()
+            for row, entry in entries(journal, chain.faults):
+                event = chain.event(row, entry)
+                if chain.faults or event is None:
+                    continue  # what follows from a changed entry, or from one that is not understood, is unknown
+                link.see(entry, event)
+                outbox.begun(event)
+                expected.put_all(outbox.chosen(entry, event, replay))
+            if chain.newer and not newer:
+                newer = chain.newer
+            faults, rows = chain.faults, 0
+            if not faults and not newer:
+                rows = expected.count()
+                for table in TABLES:
+                    if f"table {table}" not in otherwise:
+                        faults += _table_faults(journal, table, expected)
+                faults += outbox.rest(link)
+            for (found,) in read(journal, "PRAGMA integrity_check(10)", "file", faults):
+                if found != "ok":
+                    faults.append(RecordFault("file", None, str(found), Kind.UNREADABLE))
+        except sqlite3.Error as error:
+            raise JournalError(
+                f"there is no room to verify {path}: {error}; make some where SQLITE_TMPDIR says"
+            ) from error
     if newer and not faults:
         raise JournalNewer(f"{path} was written by a newer version ({newer}); verify it with that version")
     return Finding(chain.entries, chain.head, rows, (*made, *faults))
@@ -100,7 +98,7 @@ class _Expected:
         self._db.close()
 
 
-def _table_faults(journal: Journal, table: str, expected: _Expected) -> Iterator[RecordFault]:
+def _table_faults(journal: Reader, table: str, expected: _Expected) -> Iterator[RecordFault]:
     try:
         for row in journal.each(table):
             wanted = expected.take(table, row["id"])

@@ -11,7 +11,7 @@ from recorder.journal.codec import CodecError, canonical, decode, encode
 from recorder.journal.errors import JournalError
 from recorder.journal.file_integrity import COLUMNS
 from recorder.journal.finding import Kind, RecordFault
-from recorder.journal.journal import Journal, as_entry, as_row
+from recorder.journal.reader import Reader, as_entry, as_row
 
 SCAN = f"SELECT {COLUMNS}, copy FROM journal CROSS JOIN (SELECT 0 AS copy UNION ALL SELECT 1)"
 """The journal as it stands in the file, each row twice: Python reads one row ahead, and where that one is damaged it
@@ -65,7 +65,7 @@ def _as_written(event: Event, entry: Entry) -> bool:
     return canonical(json.loads(entry.body)).decode() == entry.body
 
 
-def entries(journal: Journal, faults: list[RecordFault]) -> Iterator[tuple[tuple[Any, ...], Entry]]:
+def entries(journal: Reader, faults: list[RecordFault]) -> Iterator[tuple[tuple[Any, ...], Entry]]:
     """Rows of the journal and what they say, as far as the file can be read; gaps and damage go to `faults`."""
     seq = 1
     try:
@@ -85,7 +85,7 @@ def entries(journal: Journal, faults: list[RecordFault]) -> Iterator[tuple[tuple
         faults.append(RecordFault("journal", seq, str(error), Kind.UNREADABLE))
 
 
-def read(journal: Journal, sql: str, table: str, faults: list[RecordFault]) -> Iterator[tuple[Any, ...]]:
+def read(journal: Reader, sql: str, table: str, faults: list[RecordFault]) -> Iterator[tuple[Any, ...]]:
     """Rows; a damaged file becomes a fault."""
     try:
         yield from journal.rows(sql)

@@ -7,8 +7,8 @@ from recorder.core.events import Event, LinkDown, LinkUp, Started
 from recorder.journal.chain import Entry
 
 LINK_SLACK_MS = 15 * 60_000
-"""How far the journal may be behind with how the broker is reached: a connection that flaps is told at most six times
-in ten minutes, and what a killed recorder had not written of it yet."""
+"""How far the journal may be behind with how the broker is reached: a connection that flaps is reported at most six
+times in ten minutes, and what a killed recorder had not written of it yet."""
 
 
 class Link:

@@ -9,7 +9,8 @@ from recorder.core.events import Event, Started
 from recorder.journal.chain import Entry
 from recorder.journal.errors import JournalError
 from recorder.journal.finding import Kind, RecordFault
-from recorder.journal.journal import Journal, Message, Possible
+from recorder.journal.messages import Message, Possible
+from recorder.journal.reader import Reader
 from recorder.journal.replay import Replay, Way
 from recorder.journal.verify_entries import read
 from recorder.journal.verify_link import Link
@@ -24,7 +25,7 @@ SENT_SLACK_MS = 24 * 3_600_000
 class Outbox:
     """The messages on disk, compared entry by entry, so that no more than one entry's are in memory."""
 
-    def __init__(self, journal: Journal, readable: bool) -> None:
+    def __init__(self, journal: Reader, readable: bool) -> None:
         sql = "SELECT id, seq, topic, body, retain, sent_ms FROM outbox ORDER BY seq, id"
         self._journal, self._readable = journal, readable
         self._unread: list[RecordFault] = []
@@ -79,7 +80,7 @@ class Outbox:
     def _stored(self, table: str, id: int) -> dict[str, Any] | None:
         """The row as it stands on disk; None where it can't be read."""
         try:
-            return next(self._journal.each(table, "id = ?", id), None)
+            return next(self._journal.each(table, id=id), None)
         except JournalError:
             return None
 

@@ -117,7 +117,7 @@ def _note(note: object) -> str:
 class Reception:
     """Lets answers in that are to the letter, change something and are not too many. For paho's thread.
 
-    What is refused is told in the log, once for each kind in an hour, in words of ours alone.
+    What is refused stands in the log, once for each kind in an hour, in words of ours alone.
     """
 
     def __init__(self, world: Callable[[], World], signable: Signable = lambda event: None) -> None:

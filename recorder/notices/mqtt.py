@@ -20,7 +20,7 @@ from recorder.notices.settings import MqttSettings
 CONTENT_TYPE = "application/cloudevents+json"
 
 FLAPS = 6
-"""A connection is told to be up at most so often in ten minutes: each telling is an entry of the journal."""
+"""A connection is reported to be up at most so often in ten minutes: each report is an entry of the journal."""
 
 
 class Sendable(Protocol):
@@ -48,9 +48,9 @@ class MqttPublisher:
         on_answer: Callable[[str, bytes], None] = lambda what, payload: None,
         patience_s: float = 60.0,
     ) -> None:
-        """`on_link(up, reason)` is told of changes of the connection that last; `on_answer` is given what comes on the
-        topics of `answers`, from another thread. A connection on which nothing is acknowledged for `patience_s` is
-        given up for a new one. Raises `DriverUnavailable` when a file of the settings can't be used.
+        """`on_link(up, reason)` is called with changes of the connection that last, and `on_answer` with what comes on
+        the topics of `answers`, both from another thread. A connection on which nothing is acknowledged for
+        `patience_s` is given up for a new one. Raises `DriverUnavailable` when a file of the settings can't be used.
         """
         self._settings = settings
         self._on_link = on_link
@@ -72,7 +72,7 @@ class MqttPublisher:
         self._reason = ""
         self._number = 0
         self._seen_number = 0
-        self._told: bool | None = None
+        self._reported: bool | None = None
         self._flaps = Gate(FLAPS, 600_000)
         self._heard_s = 0.0
         self._alive = False
@@ -103,7 +103,7 @@ class MqttPublisher:
     def acknowledged(self) -> list[tuple[int, bool]]:
         """Tokens that came back, and whether the broker took the message. To be called at every turn.
 
-        States that waited go out then, and changes of the connection are told.
+        States that waited go out then, and changes of the connection are reported.
         """
         if self._number != self._seen_number:
             self._seen_number = self._number
@@ -185,12 +185,12 @@ class MqttPublisher:
             self._owed.discard(topic)
 
     def _tell(self) -> None:
-        """A connection counts once something was acknowledged on it; one that flaps is not told over and over."""
-        if self._told is not True and self._up and self._alive and self._flaps.open(round(time.monotonic() * 1000)):
-            self._told = True
+        """A connection counts once something was acknowledged on it; one that flaps is not reported over and over."""
+        if self._reported is not True and self._up and self._alive and self._flaps.open(round(time.monotonic() * 1000)):
+            self._reported = True
             self._on_link(True, "")
-        elif self._told is not False and not self._up and self._reason:
-            self._told = False
+        elif self._reported is not False and not self._up and self._reason:
+            self._reported = False
             self._on_link(False, self._reason)
 
     def _renew(self) -> None:

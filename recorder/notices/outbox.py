@@ -18,7 +18,8 @@ from recorder.core.events import Event, Started
 from recorder.journal.anchors import source
 from recorder.journal.chain import Entry
 from recorder.journal.codec import plain
-from recorder.journal.journal import Journal, Message, Possible, Unsent
+from recorder.journal.messages import Message, Possible, Unsent
+from recorder.journal.outbox_store import OutboxStore
 from recorder.notices.log_limit import LogLimit
 
 PUBLISH = ("alerts", "records", "all")
@@ -64,29 +65,35 @@ class Messages:
         self._edition = edition
         self._root, self._station = root, station
         self._all = PUBLISH[: PUBLISH.index(publish) + 1]
-        self._origin: str | None = None
-        self._rules = 1
+        self._origin = ""
+        """Hash of the journal's first entry."""
+        self._own_time = False
+        """Whether a row's own `at_ms` goes out: under rules 3, and in some editions of 3, the entry's stood there."""
 
     def begin(self, first: Entry | None, rules: int = 1) -> None:
-        """Take the journal's name from its first entry; where there is none, the first to come gives it.
+        """Go on after a journal with this first entry; where there is none, the first to come is it.
 
-        `rules` are those that its last recorder started with: under 3, and in some editions of 3, a row's own `at_ms`
-        was lost.
+        `rules` are those that its last recorder started with.
         """
-        self._origin, self._rules = first.hash if first else None, rules
+        self._origin = first.hash if first else ""
+        self._judged_by(rules)
 
-    def __call__(self, entry: Entry, event: Event, effects: Sequence[Effect]) -> list[Message]:
-        return [each.make() for each in self.possible(entry, event, effects)]
+    def _judged_by(self, rules: int) -> None:
+        self._own_time = rules >= 3 and self._edition >= OWN_TIME
+
+    def __call__(self, entry: Entry, event: Event, effects: Sequence[Effect]) -> Iterator[Message]:
+        """The messages of the entry, each made when it is asked for."""
+        return (each.make() for each in self.possible(entry, event, effects))
 
     def possible(self, entry: Entry, event: Event, effects: Sequence[Effect]) -> Iterator[Possible]:
         """All messages of the entry, none of them made yet."""
         self._origin = self._origin or entry.hash
         if isinstance(event, Started):
-            self._rules = event.rules
+            self._judged_by(event.rules)
         for place, effect in enumerate(effects):
             match effect:
                 case Notice(alert=alert, change=change):
-                    yield self._possible(entry, f"{place}", f"alert.{change}", partial(_told, alert), True)
+                    yield self._possible(entry, f"{place}", f"alert.{change}", partial(_alert, alert), True)
                 case Record() if "records" in self._all:
                     yield self._possible(entry, f"{place}", "record", partial(_row, effect))
         if "all" in self._all:
@@ -95,7 +102,7 @@ class Messages:
     def unrecorded(self, first: Entry, newest: Entry, alert: Alert, now: Stamp) -> Message:
         """What can't be recorded any more, as one more message of the newest entry."""
         self._origin = first.hash
-        return self._message(newest, "unrecorded", "alert.raised", _told(alert), now.wall_ms)
+        return self._message(newest, "unrecorded", "alert.raised", _alert(alert), now.wall_ms)
 
     def _possible(
         self, entry: Entry, place: str, kind: str, data: Callable[[], dict[str, Any]], must: bool = False
@@ -106,7 +113,6 @@ class Messages:
         self, entry: Entry, place: str, kind: str, data: dict[str, Any], wall_ms: int | None = None
     ) -> Message:
         stamp = entry.stamp
-        own_time = self._rules >= 3 and self._edition >= OWN_TIME
         about = {
             "entry": entry.seq,
             "entry_hash": entry.hash,
@@ -116,19 +122,19 @@ class Messages:
         body = {
             "specversion": "1.0",
             "id": _id(entry, place),
-            "source": source(self._station, self._origin or ""),
+            "source": source(self._station, self._origin),
             "type": kind,
             "time": datetime.fromtimestamp((stamp.wall_ms if wall_ms is None else wall_ms) / 1000, UTC).isoformat(
                 timespec="milliseconds"
             ),
             "datacontenttype": "application/json",
-            "data": {"station": self._station, **data, **about, **(data if own_time else {})},
+            "data": {"station": self._station, **data, **about, **(data if self._own_time else {})},
         }
         topic = f"{self._root}/{self._station}/{TOPICS[kind.split('.')[0]]}"
         return Message(topic, json.dumps(body, ensure_ascii=False, separators=(",", ":")))
 
 
-def _told(alert: Alert) -> dict[str, Any]:
+def _alert(alert: Alert) -> dict[str, Any]:
     """The alert's fields; what nobody has done about it yet is left out."""
     done = ("acknowledged_ms", "acknowledged_by", "seen_ms", "seen_by")
     return {name: value for name, value in plain(alert).items() if value is not None or name not in done}
@@ -153,8 +159,8 @@ class Outbox:
     A message that the broker refuses is set aside, so that it holds up no other, and tried again ever more seldom.
     """
 
-    def __init__(self, journal: Journal, publisher: Publisher) -> None:
-        self._journal = journal
+    def __init__(self, store: OutboxStore, publisher: Publisher) -> None:
+        self._store = store
         self._publisher = publisher
         self.sent = 0
         """Messages that the broker has taken since this began."""
@@ -184,12 +190,12 @@ class Outbox:
     def _give_more(self, now_ms: int) -> bool:
         given = False
         while self._refused and now_ms >= self._not_before_ms and len(self._flying) < IN_FLIGHT:
-            if not self._give(*self._journal.unsent(self._refused[0] - 1, 1)):
+            if not self._give(*self._store.unsent(self._refused[0] - 1, 1)):
                 return given
             self._tried_again.add(self._refused.popleft())
             given = True
         if len(self._flying) < IN_FLIGHT:
-            for row in self._journal.unsent(self._newest, IN_FLIGHT - len(self._flying)):
+            for row in self._store.unsent(self._newest, IN_FLIGHT - len(self._flying)):
                 if not self._give(row):
                     return given
                 self._newest = row.id
@@ -198,7 +204,7 @@ class Outbox:
 
     def empty(self) -> bool:
         """Whether nothing waits."""
-        return not self._flying and not self._journal.unsent(0, 1)
+        return not self._flying and not self._store.unsent(0, 1)
 
     def _give(self, row: Unsent) -> bool:
         token = self._publisher.publish(row.message)
@@ -211,7 +217,7 @@ class Outbox:
             (self._flying.pop(token), taken) for token, taken in self._publisher.acknowledged() if token in self._flying
         ]
         if landed := [row for row, taken in results if taken]:
-            self._journal.mark_sent(landed, now_ms)
+            self._store.mark_sent(landed, now_ms)
             self.sent += len(landed)
         if self._tried_again.intersection(landed):
             self._wait_ms = self._not_before_ms = 0

@@ -1,4 +1,4 @@
-"""Tells phones how the station stands: the retained states, each as soon as it differs from what was told last."""
+"""Publishes how the station stands: the retained states, each as soon as it differs from the last one published."""
 
 import shutil
 from collections.abc import Callable, Sequence
@@ -32,7 +32,7 @@ class StatePublisher:
         self._database = database
         self._channels = channels
         self._version = version("batch-recorder")
-        self._told: dict[str, dict[str, Any]] = {}
+        self._published: dict[str, dict[str, Any]] = {}
         self.newest: dict[str, int] = {}
         """The `at_ms` of each state as it was given last, readings excepted."""
         self._checks = self._kept_checks()
@@ -58,19 +58,19 @@ class StatePublisher:
         """Time has passed: health goes out every `HEALTH_MS`, changed or not, so that silence means something."""
         if at_ms - self._beat_ms >= HEALTH_MS:
             self._beat_ms = at_ms
-            self._told.pop("health", None)
+            self._published.pop("health", None)
             self._latest("health", self._health(world), at_ms)
 
     def _health(self, world: World) -> dict[str, Any]:
         free_mb = shutil.disk_usage(self._database.parent).free // 100_000_000 * 100
-        unsent = self._journal.count_unsent()
+        unsent = self._journal.outbox.count_unsent()
         return states.health(world, self._channels, self._version, unsent, free_mb)
 
     def _kept_checks(self) -> dict[int, dict[str, Any]]:
         return {row["id"]: states.kept_check(row) for row in self._journal.last_checks(states.CHECKS)}
 
     def _latest(self, name: str, value: dict[str, Any], at_ms: int) -> None:
-        if self._told.get(name) != value:
-            self._told[name] = value
+        if self._published.get(name) != value:
+            self._published[name] = value
             self.newest[name] = at_ms
             self._publish(name, {"at_ms": at_ms, **value})

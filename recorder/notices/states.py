@@ -15,14 +15,14 @@ from recorder.core.world import World
 State = dict[str, Any]
 
 CHECKS = 24
-"""So many of the last checks are told."""
+"""So many of the last checks are published."""
 
 
 def open_alerts(world: World) -> State:
     """All alerts that have not ended."""
     names = ("id", "kind", "level", "text", "batch", "began_ms", "repeats", "acknowledged_ms", "acknowledged_by")
-    told = [{name: getattr(alert, name) for name in names} for alert in world.alerts if alert.ended_ms is None]
-    return {"alerts": told}
+    found = [{name: getattr(alert, name) for name in names} for alert in world.alerts if alert.ended_ms is None]
+    return {"alerts": found}
 
 
 def batches(world: World) -> State:

@@ -46,7 +46,7 @@ class Uplink:
         """
         self._journal = journal
         self.publisher = MqttPublisher(settings, on_link, on_answer)
-        self.outbox = Outbox(journal, self.publisher)
+        self.outbox = Outbox(journal.outbox, self.publisher)
         self._states = StatePublisher(self.publisher.latest, journal, database, channels)
         self._anchoring = Anchoring(self.publisher.latest, journal, settings.station, sign)
         self._alive = Alive(self.publisher.passing, self._states.newest)
@@ -69,7 +69,7 @@ class Uplink:
 
     def close(self, now_ms: Callable[[], int]) -> None:
         """Send the last anchor, and what waits if the broker takes it soon; say goodbye. Raises `JournalError`."""
-        self._anchoring.tell(now_ms())
+        self._anchoring.send(now_ms())
         end_s = time.monotonic() + GOODBYE_S
         while self.publisher.connected() and not self.outbox.empty() and time.monotonic() < end_s:
             self.outbox.step(now_ms())
@@ -80,10 +80,9 @@ class Uplink:
         """Send the final alert, that nothing is recorded any more because of `reason`, and say goodbye."""
         self.start()  # it has not begun where a driver could not even be made
         try:
-            first, newest = self._journal.first(), self._journal.newest()
+            ends = self._journal.ends()
         except JournalError:
-            first = newest = None
-        ends = (first, newest) if first and newest else None
+            ends = None
         final_alert.send(self.publisher, messages, ends, world, reason, now, longest_s)
         _part(self.publisher)
 

@@ -13,7 +13,7 @@ from recorder.core.batch import FAILED
 from recorder.core.events import NEEDLE, ProcedureLoaded, Reading, Started
 from recorder.core.limits import in_unit
 from recorder.core.procedure import Procedure
-from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from recorder.reports.days import MOMENT, PARTS, Calendar, Row
 
 Curve = tuple[tuple[int, float], ...]
@@ -177,7 +177,7 @@ def passed(check: Row) -> bool:
     return check["verdict"] == "passed" and not doubtful(check) and bool(check["stage"] or check["counts"] != 0)
 
 
-def gather(journal: Journal, day: date | None, zone: tzinfo) -> Day:
+def gather(journal: Reader, day: date | None, zone: tzinfo) -> Day:
     """The records of `day` in `zone`, or of the last day of trade; raises `JournalError` where there is nothing."""
     calendar = Calendar(journal, zone)
     day = day or calendar.last_day()
@@ -194,10 +194,13 @@ def gather(journal: Journal, day: date | None, zone: tzinfo) -> Day:
     def mine(table: str) -> list[Row]:
         return [right(row) for row in calendar.rows(table, day)]
 
+    def carried(table: str, over: str) -> list[Row]:
+        return [right(row) for row in _carried(journal, calendar, begin_ms, table, over)]
+
     batches = mine("batches")
     ids = [batch["id"] for batch in batches]
-    within = ("batch_id BETWEEN ? AND ?", min(ids, default=0), max(ids, default=0))
-    parts = {name: [row for row in journal.table(name, *within) if row["batch_id"] in ids] for name in PARTS}
+    ends = min(ids, default=0), max(ids, default=0)
+    parts = {name: [row for row in journal.within(name, "batch_id", *ends) if row["batch_id"] in ids] for name in PARTS}
     curves = {check["id"]: _curve(journal, calendar, check) for check in parts["checks"]}
     parts = {name: [right(row) for row in rows] for name, rows in parts.items()}
     procedures = list(_procedures(journal, calendar, begin_ms, end_ms))
@@ -210,13 +213,9 @@ def gather(journal: Journal, day: date | None, zone: tzinfo) -> Day:
         end_ms=end_ms,
         now_ms=calendar.now_ms,
         shifts=mine("shifts"),
-        carried=[right(row) for row in _carried(journal, calendar, begin_ms, "shifts", "ended_ms", "NOT struck")[-1:]],
-        carried_batches=[
-            right(row) for row in _carried(journal, calendar, begin_ms, "batches", "closed_ms", "NOT struck")
-        ],
-        carried_alerts=[
-            right(row) for row in _carried(journal, calendar, begin_ms, "alerts", "ended_ms", "level <> 'info'")
-        ],
+        carried=carried("shifts", "ended_ms")[-1:],
+        carried_batches=carried("batches", "closed_ms"),
+        carried_alerts=carried("alerts", "ended_ms"),
         sheets=[_sheet(batch, parts, curves) for batch in batches],
         alerts=mine("alerts"),
         commands=mine("commands"),
@@ -254,7 +253,7 @@ def _sheet(batch: Row, parts: dict[str, list[Row]], curves: dict[int, Curve]) ->
     )
 
 
-def _curve(journal: Journal, calendar: Calendar, check: Row) -> Curve:
+def _curve(journal: Reader, calendar: Calendar, check: Row) -> Curve:
     """What the needle read from shortly before a check was asked for until it was read, at wall times."""
     if check["source"] != "probe" or check["closed_ms"] is None:
         return ()
@@ -266,17 +265,21 @@ def _curve(journal: Journal, calendar: Calendar, check: Row) -> Curve:
     )
 
 
-def _carried(journal: Journal, calendar: Calendar, begin_ms: int, table: str, over: str, where: str) -> list[Row]:
-    """The rows that began before `begin_ms` and were not over by then, by the moment in the column `over`."""
+def _carried(journal: Reader, calendar: Calendar, begin_ms: int, table: str, over: str) -> list[Row]:
+    """The rows that began before `begin_ms` and were not over by then, by the moment in the column `over`.
+
+    Without those that were taken back, and without alerts that only inform.
+    """
     wall_ms, began = calendar.walls.wall_ms, MOMENT[table]
     return [
         row
-        for row in journal.each(table, where)
+        for row in journal.each(table)
+        if not row.get("struck") and row.get("level") != "info"
         if wall_ms(row[began]) < begin_ms and (row[over] is None or wall_ms(row[over]) > begin_ms)
     ]
 
 
-def _procedures(journal: Journal, calendar: Calendar, begin_ms: int, end_ms: int) -> Iterator[Procedure]:
+def _procedures(journal: Reader, calendar: Calendar, begin_ms: int, end_ms: int) -> Iterator[Procedure]:
     """Those that were in force at some time from `begin_ms` to `end_ms`, in order."""
     before: Procedure | None = None
     for event in journal.all_of("procedure loaded"):
@@ -296,7 +299,7 @@ def _less_safe(procedure: Procedure) -> str:
     return f"{procedure.product}: {text.strip()}" if text.strip() else ""
 
 
-def _station(journal: Journal, calendar: Calendar, end_ms: int) -> str:
+def _station(journal: Reader, calendar: Calendar, end_ms: int) -> str:
     """The station's name, as the last recorder that started before `end_ms` had it, or the first one."""
     names = [
         (calendar.walls.wall_ms(event.at_ms), event.station)

@@ -9,7 +9,7 @@ from datetime import date, datetime, time, timedelta, tzinfo
 from typing import Any
 
 from recorder.journal.errors import JournalError
-from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from recorder.reports.wall import Stretch, WallTimes, wall_times
 
 MOMENT = {
@@ -35,7 +35,7 @@ Row = dict[str, Any]
 class Calendar:
     """The days of one journal in one time zone."""
 
-    def __init__(self, journal: Journal, zone: tzinfo) -> None:
+    def __init__(self, journal: Reader, zone: tzinfo) -> None:
         """Raises `JournalError` where nothing is on record."""
         if journal.newest() is None:
             raise JournalError("nothing is on record yet")
@@ -68,12 +68,12 @@ class Calendar:
     def rows(self, table: str, day: date) -> list[Row]:
         """The rows of a table that belong to `day`, in the order of their moments; none of `PARTS`."""
         if table == "signatures":
-            return self._journal.table(table, "day = ?", day.isoformat())
+            return self._journal.table(table, day=day.isoformat())
         column = MOMENT[table]
         found = [
             row
             for low_ms, high_ms in self._ranges(day)
-            for row in self._journal.each(table, f"{column} BETWEEN ? AND ?", low_ms, high_ms)
+            for row in self._journal.within(table, column, low_ms, high_ms)
             if self.day_of(table, row) == day
         ]
         return sorted(found, key=lambda row: (self.walls.wall_ms(row[column]), self.walls.at(row[column])))
@@ -92,11 +92,8 @@ class Calendar:
 
     def last_day(self) -> date:
         """The day of the newest row of trade, by the time line; where there is none, that of the newest entry."""
-        newest = [
-            row[MOMENT[table]]
-            for table in TRADE
-            for row in self._journal.each(table, f"{MOMENT[table]} = (SELECT max({MOMENT[table]}) FROM {table})")
-        ]
+        found = (self._journal.greatest(table, MOMENT[table]) for table in TRADE)
+        newest = [at_ms for at_ms in found if at_ms is not None]
         return self.moment(self.walls.wall_ms(max(newest)) if newest else self.now_ms).date()
 
     def missing(self, day: date) -> JournalError:

@@ -7,11 +7,10 @@ from pathlib import Path
 from typing import Any
 
 from recorder import private
+from recorder.journal.columns import TABLES, columns
 from recorder.journal.errors import JournalError
 from recorder.journal.finding import Finding
-from recorder.journal.journal import Journal
-from recorder.journal.migrations import ADDED, TABLES, columns
-from recorder.reports.dictionary import ANY
+from recorder.journal.reader import Reader
 from recorder.reports.integrity import NOT_KNOWN, integrity
 from recorder.reports.words import cell, hides
 
@@ -20,7 +19,7 @@ FORMS = ("csv", "jsonl", "parquet")
 KINDS = {"INTEGER": "int64", "REAL": "float64", "TEXT": "string"}
 
 
-def export(journal: Journal, folder: Path, form: str, name: str, finding: Finding) -> Iterator[tuple[Path, int]]:
+def export(journal: Reader, folder: Path, form: str, name: str, finding: Finding) -> Iterator[tuple[Path, int]]:
     """One file for each table and a dictionary of the columns; each file and its rows, as they are written.
 
     `finding` is what `verify` says of this `journal`, whose file has this `name`; it goes into a manifest beside them.
@@ -70,15 +69,9 @@ def _manifest(file: Path, name: str, form: str, counts: dict[str, int | None], f
 def dictionary() -> Iterator[dict[str, Any]]:
     """Every column of every table: its type, its UCUM code and what it means."""
     for table in TABLES:
-        for column in columns(table):
-            unit, means = ANY[column]
-            yield {"table": table, "column": column, "type": _kind(table, column), "unit": unit, "means": means}
-
-
-def _kind(table: str, column: str) -> str:
-    if column == "id":
-        return "TEXT" if table == "alerts" else "INTEGER"
-    return "INTEGER" if column == "struck" else (TABLES[table] | ADDED.get(table, {}))[column]
+        for column in TABLES[table]:
+            about = {"type": column.kind, "unit": column.unit, "means": column.about}
+            yield {"table": table, "column": column.name, **about}
 
 
 def _csv(file: Path, table: str | None, rows: list[dict[str, Any]]) -> None:
@@ -110,8 +103,8 @@ def _parquet(file: Path, table: str, rows: list[dict[str, Any]]) -> None:
     except ImportError as error:
         raise JournalError("Parquet needs pyarrow; pip install pyarrow, or take csv or jsonl") from error
     fields = [
-        pyarrow.field(name, KINDS[_kind(table, name)], metadata={"unit": ANY[name][0], "means": ANY[name][1]})
-        for name in columns(table)
+        pyarrow.field(column.name, KINDS[column.kind], metadata={"unit": column.unit, "means": column.about})
+        for column in TABLES[table]
     ]
     private.make(file)
     parquet.write_table(pyarrow.Table.from_pylist(rows, pyarrow.schema(fields)), file)

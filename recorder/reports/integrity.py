@@ -3,8 +3,8 @@
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from recorder.journal.columns import TABLES
 from recorder.journal.finding import Finding, Kind, RecordFault
-from recorder.journal.migrations import TABLES
 
 NAMED = 5
 """So many rows, entries or parts of one kind are named; the rest is counted."""

@@ -1,12 +1,11 @@
 """Whether a day may be signed: the same rules at a keyboard and over MQTT. It writes nothing."""
 
-from contextlib import closing
 from datetime import date, tzinfo
 from pathlib import Path
 
 from recorder.core.events import Signed, Started
 from recorder.initials import LETTERS, are_initials
-from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from recorder.reports.days import MOMENT, Calendar
 
 
@@ -30,7 +29,7 @@ def why_not(database: Path, station: str, event: Signed, zone: tzinfo) -> str | 
 
     Raises `JournalError` where they can't be read or there are none yet.
     """
-    with closing(Journal.read(database)) as journal:
+    with Reader.open(database) as journal:
         if (other := recorded_by(journal)) not in (None, station):
             return (
                 f"Not signed: {database} holds the records of station {other!r}, the configuration is of {station!r};"
@@ -38,14 +37,14 @@ def why_not(database: Path, station: str, event: Signed, zone: tzinfo) -> str | 
             )
         calendar, day = Calendar(journal, zone), date.fromisoformat(event.day)
         kept = calendar.entries(day) or any(calendar.rows(table, day) for table in MOMENT)
-        open_alerts = len(journal.table("alerts", "ended_ms IS NULL AND level <> 'info'"))
+        open_alerts = sum(row["level"] != "info" for row in journal.each("alerts", ended_ms=None))
         return refusal(event, bool(kept), calendar.last_day(), open_alerts)
 
 
 EVER_MS = 2**60
 
 
-def recorded_by(journal: Journal) -> str | None:
+def recorded_by(journal: Reader) -> str | None:
     """The station whose records these are; None where no recorder has started on them."""
     started = journal.newest_of("started", EVER_MS)
     return started.station if isinstance(started, Started) else None

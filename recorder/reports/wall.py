@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from functools import partial
 
 from recorder.journal.chain import Entry
-from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +68,7 @@ class WallTimes:
         return wall_ms
 
 
-def wall_times(journal: Journal) -> WallTimes:
+def wall_times(journal: Reader) -> WallTimes:
     """Those of a journal that has entries; raises `JournalError`."""
     stretches: list[Stretch] = []
     newest = journal.newest()
@@ -84,7 +84,7 @@ def _same_boot(one: Entry, other: Entry) -> bool:
     return one.stamp.boot_id == other.stamp.boot_id
 
 
-def _stretch(journal: Journal, first: Entry, last: Entry, before: Stretch | None) -> Stretch:
+def _stretch(journal: Reader, first: Entry, last: Entry, before: Stretch | None) -> Stretch:
     begin_ms, end_ms = first.stamp.at_ms, last.stamp.at_ms
     if known := journal.newest_known(first.seq, last.seq):
         return Stretch(begin_ms, end_ms, known.wall_ms - known.at_ms, True, first.seq, last.seq)

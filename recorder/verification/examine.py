@@ -6,7 +6,7 @@ from pathlib import Path
 
 from recorder import snapshot
 from recorder.journal.finding import Finding
-from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from recorder.journal.verify import verify
 from recorder.verification.replay import Replay, Watch
 
@@ -15,7 +15,7 @@ def examine(
     database: Path,
     seen: Callable[[int], None] = lambda seq: None,
     watch: Watch = lambda entry, event, effects: None,
-    opened: Journal | None = None,
+    opened: Reader | None = None,
 ) -> Finding:
     """What `verify` finds, replaying through the station. Raises `JournalError`.
 

@@ -24,7 +24,10 @@ from recorder.config import load
 from recorder.core.events import Tick
 from recorder.demo.subscriber import Subscriber
 from recorder.journal.chain import Entry
-from recorder.journal.journal import Journal, Message
+from recorder.journal.journal import Journal
+from recorder.journal.messages import Message
+from recorder.journal.reader import Reader
+from tests.appended import append
 from tests.bench.alert_path import broker, free_port
 
 WEEK_MS = 7 * 24 * 3_600_000
@@ -64,7 +67,7 @@ def measure(folder: Path, messages: int) -> str:
     for _ in range(200):  # the broker is still away
         clock.advance(60_000)
         app.turn(0.001)
-    away_kb, waiting = resident_kb(), journal.count_unsent()
+    away_kb, waiting = resident_kb(), journal.outbox.count_unsent()
     program = broker(folder, "broker", CONFIG.format(port=port))
     try:
         with listening(port, "kitchen/+/+") as ear:
@@ -101,11 +104,11 @@ def fill(database: Path, messages: int) -> None:
     def post(entry: Entry, *_: object) -> list[Message]:
         return [message(entry.seq, place) for place in range(PER_ENTRY)]
 
-    journal = Journal.open(database, post)
+    journal = Journal.open(database)
     entries = messages // PER_ENTRY
     for number in range(entries):
         at_ms = BEGIN_MS + WEEK_MS * number // entries
-        journal.append(Stamp(at_ms, "boot", at_ms - BEGIN_MS, at_ms, True), Tick(at_ms), ())
+        append(journal, Stamp(at_ms, "boot", at_ms - BEGIN_MS, at_ms, True), Tick(at_ms), (), post)
     journal.close()
 
 
@@ -143,7 +146,7 @@ def drain(app: App, waiting: int) -> tuple[float, int]:
 
 def plain(database: Path, port: int, most: int) -> float:
     """Seconds in which paho alone gives the same bodies to the broker, and has them acknowledged."""
-    journal = Journal.read(database)
+    journal = Reader.open(database)
     bodies = [
         (topic.replace("kitchen", "bare"), body)
         for topic, body in journal.rows("SELECT topic, body FROM outbox ORDER BY id LIMIT ?", most)

@@ -39,10 +39,10 @@ def main() -> None:
         print(f"{point:<36}{kills[point]:>7}{cued[point]:>14}{waiting[point]:>18}")
     print(f"{'all':<36}{kills.total():>7}{cued.total():>14}{waiting.total():>18}")
     entries, messages = sum(shift.entries for shift in shifts), sum(shift.messages for shift in shifts)
-    alerts, doubles = sum(shift.alerts for shift in shifts), sum(shift.doubles for shift in shifts)
+    announced, doubles = sum(shift.announced for shift in shifts), sum(shift.doubles for shift in shifts)
     print(
         f"{len(shifts)} shifts of {entries} entries in {time.monotonic() - begin_s:.0f} s: {messages} messages"
-        f" delivered, {alerts} of them alerts, {doubles} doubles"
+        f" delivered, the alerts of {announced} starts among them, {doubles} doubles"
     )
     print("It would have stopped at an entry or a message that was lost or invented.")
 

@@ -23,7 +23,8 @@ from recorder.clock import ManualClock
 from recorder.core import meanings as m
 from recorder.core.events import Event, Heard, Intent, Reading
 from recorder.core.limits import to_c
-from recorder.journal.journal import Journal, Message
+from recorder.journal.messages import Message
+from recorder.journal.reader import Reader
 from recorder.loop import restored
 from recorder.notices.outbox import Outbox
 from recorder.notices.state_publisher import StatePublisher
@@ -74,7 +75,7 @@ class Trade:
     def start(self) -> None:
         self.journal = open_journal(self.settings)
         self.app = App(self.settings, self.journal, self.clock, lambda cue: None, self._tell)
-        self.outbox = Outbox(self.journal, self.sink)
+        self.outbox = Outbox(self.journal.outbox, self.sink)
         self.teller = StatePublisher(self.sink.tell, self.journal, self.settings.database, ("needle", "vat1", "vat2"))
         self.app.open()
 
@@ -188,7 +189,7 @@ def figures(path: Path, trade: Trade) -> None:
     timed("the last checks", lambda: trade.journal.last_checks(20))
     trade.app.close()
     print(f"resident {resident_mb():.0f} MB")
-    reader = Journal.read(path)
+    reader = Reader.open(path)
     newest = reader.newest()
     assert newest
     last = datetime.fromtimestamp(newest.stamp.at_ms / 1000, UTC).date() - timedelta(1)  # it ended the next morning

@@ -16,7 +16,7 @@ import time
 from collections import Counter
 from pathlib import Path
 
-from recorder.journal.journal import Journal
+from recorder.journal.reader import Reader
 from recorder.verification.examine import examine
 from tests.hanging import full, mute, programs, station, thankless
 
@@ -44,7 +44,7 @@ def main() -> None:
                 lengths.append((time.monotonic() - began_s, moment_s))
             last, records = "no records", folder / "records.db"
             if records.exists():
-                journal = Journal.read(records)
+                journal = Reader.open(records)
                 newest = journal.newest()
                 last = newest.kind if newest else "nothing recorded"
                 journal.close()

@@ -13,7 +13,7 @@ from recorder.core import meanings as m
 from recorder.core.effects import Cue, Effect, Notice, Record
 from recorder.core.events import ClockStepped, Event, Heard, Intent, ProcedureLoaded, Started
 from recorder.core.procedure import Procedure
-from recorder.journal.migrations import TABLES, columns
+from recorder.journal.columns import TABLES, columns
 
 Row = dict[str, Any]
 Key = tuple[str, int | str]
