@@ -22,7 +22,7 @@ from recorder.probes.probe import Probe
 from recorder.space import Reserve
 from recorder.supervisor import Post, Supervisor
 from recorder.voice import ear
-from recorder.voice.audio.microphone import Microphone
+from recorder.voice.audio.sources import source
 from recorder.voice.audio.speaker import Speaker
 
 log = logging.getLogger(__name__)
@@ -39,9 +39,9 @@ def posts(settings: Settings, clock: Clock, deaf: Callable[[], bool]) -> tuple[P
     made = [_probe_post(Probe(probe, clock), clock) for probe in settings.probes]
     if settings.voice:
         recogniser = ear.build(settings.phrases, settings.voice)
-        source = Microphone(settings.voice.device)
+        microphone = source(settings.voice.device)
         switch = ear.foot_switch(settings.voice)
-        driver = load("arecord")(source, recogniser, settings.phrases, settings.voice, clock, deaf, switch)
+        driver = load("arecord")(microphone, recogniser, settings.phrases, settings.voice, clock, deaf, switch)
         made.append(
             Post(
                 driver,

@@ -37,7 +37,7 @@ from recorder.probes.probe import Probe, ProbeSettings
 from recorder.probes.serial_probe import SerialSettings
 from recorder.space import free_bytes
 from recorder.voice import ear
-from recorder.voice.audio.microphone import Microphone
+from recorder.voice.audio.sources import source
 from recorder.voice.engines.pronunciation import pronouncer
 from recorder.voice.footswitch import FootSwitch
 from recorder.voice.language.confusable import close_words, pairs
@@ -265,7 +265,7 @@ def _microphone(settings: Settings, console: Console) -> str:
     assert settings.voice
     device = settings.voice.device
     try:
-        sound = meter.listen(Microphone(device), console)
+        sound = meter.listen(source(device), console)
     except DriverLost as error:
         raise SelfTestFailed(f"{error}; arecord -l lists what there is, device in [voice] names one of them") from error
     if trouble := sound.trouble():

@@ -67,14 +67,18 @@ def look(host: str, port: int) -> Port:
     try:
         address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0][4]
     except (OSError, UnicodeError):  # the second of a name that can be none, such as a..b
-        return Port(False, f"no machine is called {host!r}; correct host in [mqtt], or is the network's name server away?")
+        return Port(
+            False, f"no machine is called {host!r}; correct host in [mqtt], or is the network's name server away?"
+        )
     try:
         with socket.create_connection(address[:2], WAIT_S) as plain:
             return Port(True, _spoken(plain, address[:2]))
     except ConnectionRefusedError:
         return Port(False, f"nothing listens at {host}:{port}; does the broker run there, is port right?")
     except TimeoutError:
-        return Port(False, f"{host}:{port} does not answer; is that machine on, in this network, and its firewall open?")
+        return Port(
+            False, f"{host}:{port} does not answer; is that machine on, in this network, and its firewall open?"
+        )
     except OSError as error:
         return Port(False, f"{host}:{port} is not reached: {error.strerror or error}")
 
