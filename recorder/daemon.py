@@ -11,12 +11,14 @@ from collections.abc import Callable, Mapping
 from recorder.app import App, clock_after, messages, open_journal
 from recorder.clock import Clock, SystemClock
 from recorder.config import Settings
+from recorder.console.view import View
 from recorder.core.effects import Cue
 from recorder.core.events import EarLost, ProbeLost
 from recorder.driver import load
 from recorder.failure_notice import FailureNotice, Lamp
 from recorder.journal import quarantine
 from recorder.journal.errors import JournalBusy, JournalDamaged
+from recorder.loop import Watch, nobody
 from recorder.notices import uplink
 from recorder.probes.probe import Probe
 from recorder.space import Reserve
@@ -58,7 +60,11 @@ def _probe_post(probe: Probe, clock: Clock) -> Post:
 
 
 def on_records(
-    settings: Settings, give: Callable[[Cue], None], on_failure: Callable[[str], None], reserve: Reserve | None = None
+    settings: Settings,
+    give: Callable[[Cue], None],
+    on_failure: Callable[[str], None],
+    reserve: Reserve | None = None,
+    watch: Watch = nobody,
 ) -> App:
     """The station on its records. Damaged ones are set aside and new ones begun.
 
@@ -68,9 +74,7 @@ def on_records(
     def built(damages: Mapping[str, str]) -> App:
         journal = open_journal(settings)
         try:
-            return App(
-                settings, journal, clock_after(journal), give, on_failure=on_failure, damages=damages, reserve=reserve
-            )
+            return App(settings, journal, clock_after(journal), give, watch, on_failure, damages, reserve)
         except BaseException:
             journal.close()
             raise
@@ -83,8 +87,8 @@ def on_records(
         return built({file.name: str(error)})
 
 
-def run(settings: Settings, stop: threading.Event) -> None:
-    """Record with the real devices of `settings` until `stop`.
+def run(settings: Settings, stop: threading.Event, view: View | None = None) -> None:
+    """Record with the real devices of `settings` until `stop`; `view` sees what happens and may put events in.
 
     Raises `JournalBusy`, and what else ended it (`DriverUnavailable`, a `JournalError`, a fault of the program) after
     that was said aloud, shown and told.
@@ -95,7 +99,10 @@ def run(settings: Settings, stop: threading.Event) -> None:
     try:
         reserve = Reserve(settings.database)
         reserve.tend()  # before the records are opened: on a full disk they can't be
-        app = on_records(settings, speaker.give if speaker else lambda cue: None, notice.announce, reserve)
+        give = speaker.give if speaker else lambda cue: None
+        app = on_records(settings, give, notice.announce, reserve, view.see if view else nobody)
+        if view:
+            view.begin(app.loop.inbox.put, app.clock)
         drivers = posts(settings, app.clock, speaker.talking if speaker else lambda: False)
         app.run(Supervisor(drivers, app.loop.inbox.put), stop, notice.rest)
     except JournalBusy:  # another one records

@@ -4,13 +4,21 @@ It holds the only `State` and the only journal. It judges nothing and knows no d
 """
 
 import queue
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from recorder.clock import Clock
-from recorder.core.effects import Cue
+from recorder.core.effects import Cue, Effect
 from recorder.core.events import Event, Tick
 from recorder.core.station import State, deadline, step
 from recorder.journal.journal import Journal
+
+Watch = Callable[[Event, State, Sequence[Effect]], None]
+"""Sees each event, the state after it and its effects, once they are on disk."""
+
+
+def nobody(event: Event, state: State, effects: Sequence[Effect]) -> None:
+    """A `Watch` that looks at nothing."""
+
 
 NEW = State()
 """A station that nothing has happened to."""
@@ -24,13 +32,10 @@ class Loop:
         journal: Journal,
         clock: Clock,
         give: Callable[[Cue], None],
-        watch: Callable[[Event, State], None] = lambda event, state: None,
+        watch: Watch = nobody,
         state: State | None = None,
     ) -> None:
-        """`give` gives a cue; `watch` sees each event and the state after it, once they are on disk.
-
-        `state` is the station's after all that is in the journal; without it that is read.
-        """
+        """`give` gives a cue; `state` is the station's after all that is in the journal; without it that is read."""
         self.inbox: queue.SimpleQueue[Event] = queue.SimpleQueue()
         self._journal = journal
         self._clock = clock
@@ -46,7 +51,7 @@ class Loop:
         for effect in effects:
             if isinstance(effect, Cue):
                 self._give(effect)
-        self._watch(event, state)
+        self._watch(event, state, effects)
 
     def turn(self, longest_s: float) -> bool:
         """Handle what is due or comes in within `longest_s`; False when nothing did."""

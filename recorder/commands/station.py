@@ -4,13 +4,14 @@ import logging
 import os
 import shutil
 import signal
-import socket
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import closing
+from contextlib import closing, contextmanager
 from functools import partial
 from pathlib import Path
+from typing import Annotated
 
 import typer
 from rich.console import Console
@@ -20,8 +21,11 @@ from rich.text import Text
 from recorder import daemon
 from recorder.clock import SystemClock, wall_known
 from recorder.commands import meter
-from recorder.commands.shared import Config, both, fail, printable, terminal
+from recorder.commands.shared import Config, both, fail, terminal
 from recorder.config import ConfigError, Settings, load, load_procedure
+from recorder.console.plain import Plain
+from recorder.console.screen import Screen
+from recorder.console.view import LogLines, View
 from recorder.core.events import NEEDLE, OFFSET, Event, ProbeLost, Reading
 from recorder.core.subjects.hearing import TROUBLES
 from recorder.driver import DriverLost, DriverUnavailable
@@ -49,6 +53,9 @@ HOW = {"open": "listening openly", "switch": "listening while the foot switch is
 KITCHEN_C = (0.0, 45.0)
 """What a needle in the air of a kitchen shows (common practice, no source)."""
 
+PROMPT_S = 1.0
+"""How long the end of the prompt is waited for."""
+
 LISTEN_S = 4.0
 """How long `check` waits for a probe or the broker."""
 
@@ -57,30 +64,64 @@ OPEN_S, SLOW_S, LOOK_S = 20.0, 12.0, 0.05
 it is known whether a needle is measured often enough."""
 
 
-class _Printable(logging.Formatter):
-    """Names of devices and reasons of brokers are logged too, and somebody reads the log in a terminal."""
-
-    def format(self, record: logging.LogRecord) -> str:
-        return printable(super().format(record))
-
-
 @app.command()
-def run(config: Config) -> None:
-    """Record until stopped (Ctrl-C, or SIGTERM from systemd)."""
-    logging.basicConfig(level=logging.INFO)
-    for handler in logging.getLogger().handlers:
-        handler.setFormatter(_Printable("%(levelname)s %(name)s: %(message)s"))
+def run(
+    config: Config,
+    plain: Annotated[
+        bool, typer.Option("--plain", help="One line of key=value for each thing that happens, as without a terminal.")
+    ] = False,
+) -> None:
+    """Record until stopped (Ctrl-C, or SIGTERM from systemd). On a terminal: watch it, and type commands."""
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
     try:
         settings = load(config)
-        logging.getLogger("recorder").info("%s starts; records: %s", settings.station, settings.database)
-        daemon.run(settings, stop)
+        live = not plain and sys.stdin.isatty() and sys.stdout.isatty()
+        with _live(settings, stop) if live else _plain(settings) as view:
+            logging.getLogger("recorder").info("%s starts; records: %s", settings.station, settings.database)
+            daemon.run(settings, stop, view)
     except JournalBusy as error:
         fail(error, 4)
     except JournalError as error:
         fail(f"nothing is recorded any more: {error}", 3)
+
+
+@contextmanager
+def _plain(settings: Settings) -> Iterator[View]:
+    """A view that writes lines to stderr."""
+    view = View(settings, Plain(sys.stderr).show)
+    with _logged(view):
+        yield view
+
+
+@contextmanager
+def _live(settings: Settings, stop: threading.Event) -> Iterator[View]:
+    """A view on the whole terminal, with a prompt."""
+    view = View(settings, lambda line: screen.show(line))
+    screen = Screen(settings.phrases, view.standing, view.typed, stop.set)
+    prompt = threading.Thread(target=screen.run, name="prompt", daemon=True)
+    prompt.start()
+    try:
+        with _logged(view):
+            yield view
+    finally:
+        screen.close()
+        prompt.join(PROMPT_S)
+
+
+@contextmanager
+def _logged(view: View) -> Iterator[None]:
+    """What the program logs is seen there too."""
+    root, handler = logging.getLogger(), LogLines(view)
+    root.addHandler(handler)
+    level = root.level
+    root.setLevel(logging.INFO)
+    try:
+        yield
+    finally:
+        root.setLevel(level)
+        root.removeHandler(handler)
 
 
 @app.command()
@@ -305,13 +346,6 @@ def _phrases(settings: Settings) -> str:
 
 def _broker(settings: Settings) -> str:
     assert settings.mqtt
-    try:
-        socket.create_connection((settings.mqtt.host, settings.mqtt.port), LISTEN_S).close()
-    except (OSError, UnicodeError) as error:  # the second of a name that can be none, such as a..b
-        raise SelfTestFailed(
-            f"not reached: {getattr(error, 'strerror', None) or error}; does the broker run there,"
-            " are host and port right?"
-        ) from error
     if reason := reach(settings.mqtt, LISTEN_S):
         raise SelfTestFailed(reason)
     weak = "; ".join(_weak(settings.mqtt))

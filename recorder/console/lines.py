@@ -175,7 +175,6 @@ def _alert(notice: Notice, linked: bool | None) -> Line:
     fields = (
         ("id", alert.id),
         ("kind", alert.kind),
-        ("level", alert.level.value),
         ("change", change),
         ("batch", alert.batch),
     )

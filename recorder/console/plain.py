@@ -21,7 +21,7 @@ LEVELS = {Level.INFO: logging.INFO, Level.WARNING: logging.WARNING, Level.CRITIC
 
 
 def text(line: Line) -> str:
-    """One line of `key=value`; a value with anything but letters, digits and .:/+- in it stands in quotes, as in JSON."""
+    """One line of `key=value`; a value with more than letters, digits and .:/+- in it is quoted as in JSON."""
     pairs = (("what", line.what), *line.fields, ("text", line.text))
     return " ".join(f"{key}={_value(value)}" for key, value in pairs if value is not None)
 

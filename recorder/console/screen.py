@@ -3,9 +3,11 @@
 The only door to prompt_toolkit. The prompt has a thread of its own; lines come from any thread.
 """
 
+import shutil
 import threading
 from collections.abc import Callable, Iterator
 from datetime import datetime
+from textwrap import wrap
 from typing import Any
 
 from recorder.console.lines import Line
@@ -16,6 +18,9 @@ from recorder.voice.language.phrases import Phrases
 COLOURS = {Level.INFO: "", Level.WARNING: "ansiyellow", Level.CRITICAL: "ansired bold"}
 QUIET = ("check",)
 """Not shown: the station has just said it in its own words."""
+
+WHO, LEAST = 11, 30
+"""Columns for who did it, and at least for what."""
 
 MARKS = {Level.INFO: " ", Level.WARNING: "!", Level.CRITICAL: "‼"}
 """Levels can be told without colours."""
@@ -47,11 +52,14 @@ class Screen:
             return
         colour = COLOURS[line.level]
         at = datetime.now().strftime("%H:%M:%S")
+        head = f"{at} {MARKS[line.level]} {line.who:<{WHO}}"
+        wide = max(shutil.get_terminal_size().columns - len(head), LEAST)
+        text = ("\n" + " " * len(head)).join(wrap(line.text, wide))
         words = [
             ("ansigray", f"{at} "),
             (colour, f"{MARKS[line.level]} "),
-            ("bold", f"{line.who:<11}"),
-            (colour, line.text),
+            ("bold", f"{line.who:<{WHO}}"),
+            (colour, text),
         ]
         with self._lock:
             print_formatted_text(FormattedText(words))
@@ -77,6 +85,7 @@ class Screen:
             bottom_toolbar=lambda: "\n".join(self._standing()),
             refresh_interval=1.0,
             reserve_space_for_menu=0,
+            erase_when_done=True,
         )
         with patch_stdout(raw=True):
             try:

@@ -15,8 +15,8 @@ WAIT_S = 2.0
 """How long each question to the port may take; there are three at most."""
 
 REFUSALS = {
-    "Bad user name or password": "username or password_file in [mqtt] is not the broker's",
-    "Not authorized": "the broker knows no such user, or wants one: username and password_file in [mqtt]",
+    "Bad user name or password": "correct username and password_file in [mqtt]",
+    "Not authorized": "it does not know this user or password; correct username and password_file in [mqtt]",
     "Unsupported protocol version": 'the broker speaks the other MQTT; change protocol in [mqtt] ("5" or "3.1.1")',
     "Client identifier not valid": "the broker takes no such client id; see its configuration",
     "Banned": "the broker has banned this client; see its configuration",
@@ -57,22 +57,25 @@ def explained(reason: str, settings: MqttSettings) -> str:
         return f"{at} speaks TLS; write tls = true in [mqtt], and ca_file where its certificate is the kitchen's own"
     if settings.tls and port.speaks != "TLS":
         return f"{at} does not speak TLS; write tls = false in [mqtt] only for a broker on a network that you trust"
+    if settings.tls and "Hostname mismatch" in reason:
+        return f"the certificate of {at} is another machine's; write host in [mqtt] as it names it"
     if settings.tls and (found := re.search(r"certificate verify failed: (.+?) \(", reason)):
         return f"the certificate of {at} is not trusted ({found[1]}); name its authority as ca_file in [mqtt]"
-    return f"{at} does not answer as an MQTT broker ({reason})"
+    own = "; if it wants this device's certificate, name cert_file and key_file" if settings.tls else ""
+    return f"{at} does not answer as an MQTT broker ({reason}){own}"
 
 
 def look(host: str, port: int) -> Port:
     """Ask the port what it speaks."""
     try:
-        address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0][4]
+        socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)
     except (OSError, UnicodeError):  # the second of a name that can be none, such as a..b
         return Port(
             False, f"no machine is called {host!r}; correct host in [mqtt], or is the network's name server away?"
         )
     try:
-        with socket.create_connection(address[:2], WAIT_S) as plain:
-            return Port(True, _spoken(plain, address[:2]))
+        with socket.create_connection((host, port), WAIT_S) as plain:
+            return Port(True, _spoken(plain, (host, port)))
     except ConnectionRefusedError:
         return Port(False, f"nothing listens at {host}:{port}; does the broker run there, is port right?")
     except TimeoutError:
