@@ -1,4 +1,4 @@
-"""A broker that is not reached is named by its cause, against the real mosquitto and against ports that are no broker's."""
+"""A broker that is not reached is named by its cause: against the real mosquitto, and ports that are no broker's."""
 
 import gc
 import socket

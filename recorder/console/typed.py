@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from difflib import get_close_matches
+from itertools import product
 
 from recorder.core.events import Heard
 from recorder.voice.language.phrases import Phrases
@@ -14,10 +15,25 @@ MOST = 12
 
 
 def heard(phrases: Phrases, text: str, at_ms: int) -> Heard | None:
-    """The event of this sentence; None where it is none. Case and spaces don't matter."""
-    sentence = " ".join(text.lower().split())
-    intent = phrases.parse(sentence)
-    return Heard(at_ms, sentence, intent, ENGINE, LISTENING) if intent else None
+    """The event of this sentence; None where it is none. Numbers may be digits; case and spaces don't matter."""
+    for sentence in _spelled(phrases, text):
+        if intent := phrases.parse(sentence):
+            return Heard(at_ms, sentence, intent, ENGINE, LISTENING)
+    return None
+
+
+def _spelled(phrases: Phrases, text: str) -> Iterator[str]:
+    """`text` with each number in words, in every way that the phrase file says that number."""
+    ways = []
+    for word in text.lower().split():
+        said = {
+            " ".join(words): None
+            for slot in phrases.slots.values()
+            for words, value in slot.forms
+            if word.isdecimal() and value == int(word)
+        }
+        ways.append(list(said) or [word])
+    return (" ".join(words) for words in product(*ways))
 
 
 def nearest(phrases: Phrases, text: str) -> str:
