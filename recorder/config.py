@@ -7,7 +7,7 @@ import os
 import re
 import tomllib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, TypeVar
@@ -19,6 +19,7 @@ from recorder.core.world import FRESH_MS
 from recorder.errors import RecorderError
 from recorder.notices.outbox import PUBLISH
 from recorder.notices.settings import MqttSettings
+from recorder.practice import DATABASE, PRACTICE, is_practice
 from recorder.probes.mqtt_probe import SHARED, MqttProbeSettings
 from recorder.probes.probe import ProbeSettings
 from recorder.probes.urls import from_table
@@ -68,6 +69,11 @@ class Settings:
     least_free_mb: int = LEAST_MB
     """With less space on the disk of the records than this, the manager gets an alert."""
 
+    def practice(self) -> "Settings":
+        """Those of the same station for a trainee: a record of its own, and nothing goes to a broker."""
+        database = self.database.with_name(DATABASE)
+        return replace(self, station=f"{self.station}{PRACTICE}", database=database, mqtt=None, device_key=None)
+
 
 def load(path: Path) -> Settings:
     """The settings in the station file at `path`; raises `ConfigError`."""
@@ -76,6 +82,8 @@ def load(path: Path) -> Settings:
     station = _take(table, "station", str, where)
     if not re.fullmatch(r"[a-z0-9][a-z0-9-]*", station):
         raise ConfigError(f"{where}: station is {station!r}; use small letters, digits and -")
+    if is_practice(station):
+        raise ConfigError(f"{where}: station is {station!r}; names that end in {PRACTICE} are those of run --practice")
     vats = _take(table, "vats", list, where, [1])
     if not vats or any(type(vat) is not int or vat < 1 for vat in vats) or len(set(vats)) != len(vats):
         raise ConfigError(f"{where}: vats is {vats!r}; write each vat's number once, such as [1, 2]")

@@ -13,13 +13,14 @@ import termios
 import time
 from collections.abc import Callable
 from contextlib import closing
+from datetime import UTC
 from io import StringIO
 from pathlib import Path
 
 import pyte
 import pytest
 
-from recorder.config import load_phrases, load_procedure
+from recorder.config import ConfigError, load, load_phrases, load_procedure
 from recorder.console.lines import Line, lines
 from recorder.console.plain import Plain, text
 from recorder.console.standing import standing
@@ -30,6 +31,9 @@ from recorder.core.meanings import Intent
 from recorder.core.procedure import Procedure
 from recorder.core.station import State, step
 from recorder.journal.journal import Journal
+from recorder.reports.day import gather
+from recorder.reports.page import page
+from recorder.verification.examine import examine
 
 ROWS, COLUMNS = 30, 100
 PHRASES = load_phrases(None)
@@ -242,3 +246,25 @@ def test_without_a_terminal_each_thing_is_a_line(tmp_path: Path) -> None:
         child.terminate()
     assert "level=info what=started station=line-1" in "".join(seen)
     assert "nothing listens at 127.0.0.1:1; does the broker run there, is port right?" in seen[-1]
+
+
+def test_practice_is_a_record_of_its_own_that_says_so(tmp_path: Path) -> None:
+    """Nothing of it is in the real record, nothing goes to the broker, and the report says what it is."""
+    config = tmp_path / "station.toml"
+    config.write_text('station = "line-1"\n[mqtt]\nport = 1\n')
+    command = [sys.executable, "-m", "recorder", "run", "--practice", "--config", str(config)]
+    with subprocess.Popen(command, stdin=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True) as child:
+        assert child.stderr
+        for line in child.stderr:
+            assert "what=broker" not in line
+            if "what=procedure" in line:
+                break
+        child.terminate()
+    assert not (tmp_path / "records.db").exists()
+    with closing(Journal.read(tmp_path / "practice.db")) as journal:
+        day = gather(journal, None, UTC)
+    assert day.station == "line-1-practice" and day.practice
+    assert "Practice. None of this happened to food" in page(day, examine(tmp_path / "practice.db"), 0)
+    config.write_text('station = "line-1-practice"\n')
+    with pytest.raises(ConfigError, match="are those of run --practice"):
+        load(config)

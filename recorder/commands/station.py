@@ -70,13 +70,16 @@ def run(
     plain: Annotated[
         bool, typer.Option("--plain", help="One line of key=value for each thing that happens, as without a terminal.")
     ] = False,
+    practice: Annotated[
+        bool, typer.Option("--practice", help="For a trainee: records in practice.db, and nothing goes to the broker.")
+    ] = False,
 ) -> None:
     """Record until stopped (Ctrl-C, or SIGTERM from systemd). On a terminal: watch it, and type commands."""
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
     try:
-        settings = load(config)
+        settings = load(config).practice() if practice else load(config)
         live = not plain and sys.stdin.isatty() and sys.stdout.isatty()
         with _live(settings, stop) if live else _plain(settings) as view:
             logging.getLogger("recorder").info("%s starts; records: %s", settings.station, settings.database)
