@@ -36,7 +36,7 @@ class Stamp:
 
 
 class Clock(Protocol):
-    """Tells the time; the only source of it in the program."""
+    """The time; its only source in the program."""
 
     gap_known: bool
     """Whether the time line is known to have no gap of unknown length between the newest record and this clock."""

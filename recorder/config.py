@@ -16,11 +16,12 @@ from recorder.core import meanings as m
 from recorder.core.limits import Limit
 from recorder.core.procedure import BY_READING, BY_TEMPERATURE, Part, Procedure
 from recorder.core.world import FRESH_MS
+from recorder.driver import DriverUnavailable
 from recorder.errors import RecorderError
 from recorder.notices.outbox import PUBLISH
 from recorder.notices.settings import MqttSettings
 from recorder.practice import DATABASE, PRACTICE, is_practice
-from recorder.probes.mqtt_probe import SHARED, MqttProbeSettings
+from recorder.probes.mqtt.settings import SHARED, MqttProbeSettings
 from recorder.probes.probe import ProbeSettings
 from recorder.probes.urls import from_table
 from recorder.space import LEAST_MB
@@ -207,7 +208,7 @@ def _probe(entry: dict[str, Any], folder: Path, where: str, broker: dict[str, An
         entry |= {"host": MqttSettings("").host, **{key: broker[key] for key in SHARED if key in broker}}
     try:
         made = from_table(entry)
-    except ValueError as error:
+    except (ValueError, DriverUnavailable) as error:
         raise ConfigError(f"{where}: {error}") from error
     return made.at(folder) if isinstance(made, MqttProbeSettings) else made
 

@@ -14,7 +14,6 @@ from recorder.config import Settings
 from recorder.console.view import View
 from recorder.core.effects import Cue
 from recorder.core.events import EarLost, ProbeLost
-from recorder.driver import load
 from recorder.failure_notice import FailureNotice, Lamp
 from recorder.journal import quarantine
 from recorder.journal.errors import JournalBusy, JournalDamaged
@@ -43,7 +42,7 @@ def posts(settings: Settings, clock: Clock, deaf: Callable[[], bool]) -> tuple[P
         recogniser = ear.build(settings.phrases, settings.voice)
         microphone = source(settings.voice.device)
         switch = ear.foot_switch(settings.voice)
-        driver = load("arecord")(microphone, recogniser, settings.phrases, settings.voice, clock, deaf, switch)
+        driver = ear.MicrophoneEar(microphone, recogniser, settings.phrases, settings.voice, clock, deaf, switch)
         made.append(
             Post(
                 driver,
@@ -55,7 +54,7 @@ def posts(settings: Settings, clock: Clock, deaf: Callable[[], bool]) -> tuple[P
 
 
 def _probe_post(probe: Probe, clock: Clock) -> Post:
-    """A probe tells its losses itself, but not while it hangs."""
+    """A probe reports its losses itself, but not while it hangs."""
     return Post(probe, hangs=lambda: tuple(ProbeLost(clock.now_ms(), name, "it hangs") for name in probe.names()))
 
 
@@ -91,7 +90,7 @@ def run(settings: Settings, stop: threading.Event, view: View | None = None) -> 
     """Record with the real devices of `settings` until `stop`; `view` sees what happens and may put events in.
 
     Raises `JournalBusy`, and what else ended it (`DriverUnavailable`, a `JournalError`, a fault of the program) after
-    that was said aloud, shown and told.
+    that was spoken, shown and sent.
     """
     speaker = Speaker(settings.speaker) if settings.speaker else None
     notice = FailureNotice(speaker, Lamp(settings.lamp) if settings.lamp else None)

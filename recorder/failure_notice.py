@@ -35,7 +35,7 @@ class Lamp:
 
 
 class FailureNotice:
-    """All that tells the people at the station, as far as it is there."""
+    """All that can warn the people at the station, as far as it is there."""
 
     def __init__(self, speaker: Speaker | None, lamp: Lamp | None) -> None:
         self._speaker = speaker

@@ -37,8 +37,8 @@ def check_probe(
 ) -> ProbeCheck | None:
     """Check the needle in a bath as if the cook had said so, and record it; None when `stop` came first.
 
-    The port is opened before the records are: where another recorder has it, nothing is written. What has to be told
-    waits in the records until the recorder runs. Raises `DriverUnavailable`, `DriverLost` and `JournalError`.
+    The port is opened before the records are: where another recorder has it, nothing is written. Messages
+    wait in the records until the recorder runs. Raises `DriverUnavailable`, `DriverLost` and `JournalError`.
     """
     ports = [probe for probe in settings.probes if NEEDLE in probe.names() or not probe.names()]
     if not ports:
@@ -61,7 +61,7 @@ def check_probe(
 
 
 def _clock(database: Path) -> SystemClock:
-    """As `clock_after`, of records that are not opened yet; what is wrong with the file is told by who opens it."""
+    """As `clock_after`, of records that are not opened yet; who opens the file reports what is wrong with it."""
     try:
         with closing(Journal.read(database)) as journal:
             return clock_after(journal)

@@ -12,7 +12,7 @@ from recorder.core.events import SpaceBack, SpaceLow
 log = logging.getLogger(__name__)
 
 LEAST_MB = 200
-"""The usual least: full trade takes 1.3 MB a day (tests.bench.longlife), so it is told long before anything is lost."""
+"""The usual least: full trade takes 1.3 MB a day (tests.bench.longlife), so the alert comes long before a loss."""
 
 LOOK_MS = 60_000
 """How often it is looked at."""

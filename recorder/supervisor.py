@@ -26,7 +26,7 @@ RESTART_S = 900.0
 """How long the program must have run before a driver that hangs is worth a restart of it.
 
 Only a restart ends a thread that hangs in the kernel. A device that hangs at once every time may not have the whole
-station restarted for ever: its loss is told, and the others go on recording.
+station restarted for ever: its loss is reported, and the others go on recording.
 """
 
 
@@ -100,7 +100,7 @@ class Supervisor:
             worker.thread.join(max(end_s - time.monotonic(), 0))
 
     def watch(self) -> None:
-        """Tell of every driver that hangs, once; when it wakes, it is begun anew."""
+        """Report every driver that hangs, once; when it wakes, it is started again."""
         for worker in self._workers:
             heartbeat = worker.heartbeat
             expired = heartbeat is not None and heartbeat.expired()

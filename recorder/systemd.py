@@ -1,4 +1,4 @@
-"""Tells systemd how the daemon is: ready, alive, stopping. Does nothing where systemd did not start it.
+"""Reports to systemd how the daemon is: ready, alive, stopping. Does nothing where systemd did not start it.
 
 The protocol is sd_notify(3): one datagram to the socket named in NOTIFY_SOCKET, which may be abstract ("@...").
 """
@@ -8,7 +8,7 @@ import socket
 
 
 def notify(message: str) -> bool:
-    """Send `message`, such as "READY=1"; False when there is nobody to tell, or it can't be."""
+    """Send `message`, such as "READY=1"; False when nobody listens, or it can't be sent."""
     address = os.environ.get("NOTIFY_SOCKET")
     if not address:
         return False

@@ -11,8 +11,8 @@ from pathlib import Path
 import hypothesis
 import pytest
 
+from recorder.demo.devices.micropython_board import interpreter
 from recorder.driver import DriverUnavailable
-from recorder.probes.micropython_board import interpreter
 
 hypothesis.settings.register_profile("untimed", deadline=None)  # a busy machine is no failure
 hypothesis.settings.load_profile("untimed")

@@ -8,11 +8,11 @@ from pathlib import Path
 
 import pytest
 
+from recorder.demo.devices.chips import Max31856
+from recorder.demo.devices.micropython_board import NOTES, MicropythonBoard, interpreter
+from recorder.demo.devices.serial_board import Kitchen
 from recorder.driver import DriverUnavailable
-from recorder.probes.chips import Max31856
-from recorder.probes.frames import FramedLines
-from recorder.probes.micropython_board import NOTES, MicropythonBoard, interpreter
-from recorder.probes.simulated import Kitchen
+from recorder.probes.serial.frames import FramedLines
 from recorder.probes.source import Charge, Chunk, Fault, Found, Sample
 from tests.listener import Listener
 

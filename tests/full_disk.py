@@ -13,11 +13,11 @@ from datetime import date
 from pathlib import Path
 
 from recorder.demo.broker import LocalBroker
+from recorder.demo.devices.serial_board import Kitchen as Story
+from recorder.demo.devices.serial_board import SimulatedFirmware
 from recorder.demo.subscriber import Subscriber
 from recorder.journal.anchors import compare, picked
 from recorder.journal.journal import Journal
-from recorder.probes.simulated import Kitchen as Story
-from recorder.probes.simulated import SimulatedFirmware
 from recorder.verification.examine import examine
 from tests.contract import validator
 from tests.disks import fill, notified, tiny_disk

@@ -2,7 +2,7 @@
 
 import serial
 
-from recorder.probes.simulated import SimulatedFirmware
+from recorder.demo.devices.serial_board import SimulatedFirmware
 
 
 class Listener(serial.Serial):

@@ -16,16 +16,16 @@ from typing import Protocol
 from recorder.clock import ManualClock
 from recorder.core.events import Event, ProbeLost, Reading
 from recorder.demo.broker import LocalBroker
+from recorder.demo.devices.ble_thermometers import CLOCK, SimulatedThermometers, measurement, temperature
+from recorder.demo.devices.modbus_transmitters import REGISTERS, SimulatedTransmitters
+from recorder.demo.devices.script import Script
+from recorder.demo.devices.serial_board import Kitchen, SimulatedFirmware, framed
 from recorder.driver import Driver, DriverLost
 from recorder.notices.client import bare
-from recorder.probes.ble_simulated import CLOCK, SimulatedThermometers, measurement, temperature
-from recorder.probes.modbus_simulated import REGISTERS, SimulatedTransmitters
-from recorder.probes.mqtt_probe import MqttProbeSettings
+from recorder.probes.mqtt.settings import MqttProbeSettings
 from recorder.probes.probe import Probe, ProbeSettings
 from recorder.probes.recording import ReplaySettings
-from recorder.probes.script import Script
-from recorder.probes.serial_probe import SerialSettings
-from recorder.probes.simulated import Kitchen, SimulatedFirmware, framed
+from recorder.probes.serial.port import SerialSettings
 from recorder.probes.source import Charge, Found
 from tests import waiting
 

@@ -4,9 +4,9 @@ import time
 
 from recorder.clock import ManualClock
 from recorder.core.events import Event
+from recorder.demo.devices.serial_board import Kitchen, SimulatedFirmware
 from recorder.probes.probe import Probe
-from recorder.probes.serial_probe import SerialSettings
-from recorder.probes.simulated import Kitchen, SimulatedFirmware
+from recorder.probes.serial.port import SerialSettings
 from recorder.supervisor import Post, Supervisor
 from tests.waiting import until
 

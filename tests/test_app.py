@@ -17,12 +17,12 @@ from recorder.clock import ManualClock
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import RULES, Heard, Intent, ProcedureLoaded, Reading, Started
 from recorder.demo.broker import LocalBroker
+from recorder.demo.devices.serial_board import Kitchen as Story
+from recorder.demo.devices.serial_board import SimulatedFirmware
 from recorder.demo.subscriber import Subscriber
 from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
 from recorder.loop import Loop
-from recorder.probes.simulated import Kitchen as Story
-from recorder.probes.simulated import SimulatedFirmware
 from recorder.verification.examine import examine
 from tests.kitchen import PROCEDURE
 

@@ -16,13 +16,13 @@ import pytest
 
 from recorder.clock import ManualClock
 from recorder.core.events import Event, ProbeBack, ProbeCharge, ProbeLost, Reading
+from recorder.demo.devices.ble_thermometers import CHARGE, SimulatedThermometers, measurement, temperature
+from recorder.demo.devices.serial_board import Kitchen
 from recorder.driver import DriverLost
-from recorder.probes import ble_probe
-from recorder.probes.ble_probe import BleProbe, BleSettings, nearby
-from recorder.probes.ble_simulated import CHARGE, SimulatedThermometers, measurement, temperature
-from recorder.probes.gatt import BATTERY, MEASUREMENT, TEMPERATURE
+from recorder.probes.ble import probe as ble_probe
+from recorder.probes.ble.gatt import BATTERY, MEASUREMENT, TEMPERATURE
+from recorder.probes.ble.probe import BleProbe, BleSettings, nearby
 from recorder.probes.probe import Probe
-from recorder.probes.simulated import Kitchen
 from tests.bluez import Bluez, Thermometer
 from tests.system import needs
 from tests.waiting import until

@@ -8,11 +8,11 @@ from collections.abc import Callable
 import pytest
 
 from recorder.driver import DriverLost
-from recorder.probes import ble_probe
-from recorder.probes.ble_probe import BleProbe, BleSettings
-from recorder.probes.ble_radio import Link, Seen
-from recorder.probes.gatt import BATTERY, INTERMEDIATE, MEASUREMENT, TEMPERATURE
-from recorder.probes.gatt_intervals import interval_s, trigger, update_s, valid_s
+from recorder.probes.ble import probe as ble_probe
+from recorder.probes.ble.gatt import BATTERY, INTERMEDIATE, MEASUREMENT, TEMPERATURE
+from recorder.probes.ble.intervals import interval_s, trigger, update_s, valid_s
+from recorder.probes.ble.probe import BleProbe, BleSettings
+from recorder.probes.ble.radio import Link, Seen
 from recorder.probes.source import Chunk
 
 PATIENCE_S = 30.0

@@ -11,8 +11,8 @@ import pytest
 
 from recorder import supervisor
 from recorder.core.events import ProbeBack, ProbeLost, Reading
-from recorder.probes.line_notes import TIMES
-from recorder.probes.simulated import framed
+from recorder.demo.devices.serial_board import framed
+from recorder.probes.serial.line_notes import TIMES
 from tests.line_protocol import NOTES, outside_crc
 from tests.serial_bench import Bench
 

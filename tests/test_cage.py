@@ -9,9 +9,9 @@ import time
 from pathlib import Path
 
 from recorder.demo.broker import LocalBroker
+from recorder.demo.devices.serial_board import Kitchen, SimulatedFirmware
 from recorder.demo.subscriber import Subscriber
 from recorder.journal.journal import Journal
-from recorder.probes.simulated import Kitchen, SimulatedFirmware
 from tests.system import needs
 
 UNIT = "recorder/share/system/batch-recorder.service"

@@ -10,12 +10,12 @@ from typer.testing import CliRunner
 from recorder.__main__ import app
 from recorder.config import ConfigError, load
 from recorder.core.world import FRESH_MS
+from recorder.demo.devices.serial_board import Kitchen, SimulatedFirmware, framed
 from recorder.probes import urls
-from recorder.probes.frames import PlainLines
-from recorder.probes.modbus_probe import ModbusSettings
-from recorder.probes.registers import Register
-from recorder.probes.serial_probe import SerialSettings
-from recorder.probes.simulated import Kitchen, SimulatedFirmware, framed
+from recorder.probes.modbus.probe import ModbusSettings
+from recorder.probes.modbus.registers import Register
+from recorder.probes.serial.frames import PlainLines
+from recorder.probes.serial.port import SerialSettings
 from recorder.probes.source import Chunk, Doubt, Sample
 from tests.written import station
 

@@ -9,9 +9,9 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from recorder.core.events import NEEDLE, Event, ProbeBack, ProbeLost, Reading
+from recorder.demo.devices.serial_board import framed
 from recorder.probes.channels import Channels
-from recorder.probes.frames import FramedLines
-from recorder.probes.simulated import framed
+from recorder.probes.serial.frames import FramedLines
 from recorder.probes.source import Chunk
 from recorder.thermal.contact import BAD_CONTACT, FROZEN, MOST_SPIKES, QUIET_MS, RECENT
 from recorder.thermal.settle import MOST_CORRECTED, WINDOW_MS, Rest

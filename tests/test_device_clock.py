@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from recorder.probes.device_clock import HELD_MS, SURE_MS, WINDOW_MS, DeviceClock
-from recorder.probes.line_notes import SHUFFLED_MS, TIMES, BoardTimes
+from recorder.probes.serial.line_notes import SHUFFLED_MS, TIMES, BoardTimes
 from recorder.probes.source import Taken
 
 EVERY_MS = 250

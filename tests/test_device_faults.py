@@ -16,11 +16,11 @@ from recorder import supervisor
 from recorder.clock import ManualClock
 from recorder.config import load_phrases
 from recorder.core.events import EarBack, EarLost, EarTrouble, Event, ProbeBack, ProbeLost, Reading
-from recorder.probes import serial_probe
-from recorder.probes.frames import FramedLines, Lines, PlainLines
+from recorder.demo.devices.serial_board import Kitchen, SimulatedFirmware, framed
 from recorder.probes.probe import Probe
-from recorder.probes.serial_probe import SerialSettings
-from recorder.probes.simulated import Kitchen, SimulatedFirmware, framed
+from recorder.probes.serial import port as serial_probe
+from recorder.probes.serial.frames import FramedLines, Lines, PlainLines
+from recorder.probes.serial.port import SerialSettings
 from recorder.probes.source import Chunk
 from recorder.supervisor import Post, Supervisor
 from recorder.voice.audio import microphone

@@ -24,8 +24,8 @@ from recorder.core.subjects.loading import HIGHEST_BATCH
 from recorder.core.subjects.probe_check import tolerance_c
 from recorder.notices import alive, anchoring, answers, states, uplink
 from recorder.notices.settings import MqttSettings
-from recorder.probes.modbus_probe import ModbusSettings
-from recorder.probes.serial_probe import SerialSettings
+from recorder.probes.modbus.probe import ModbusSettings
+from recorder.probes.serial.port import SerialSettings
 from recorder.thermal import sampling, settle
 from recorder.voice import footswitch
 from recorder.voice.audio.frontend import FrontEndSettings

@@ -11,8 +11,9 @@ from queue import SimpleQueue
 import pytest
 
 from recorder.core.events import Event, ProbeBack, ProbeCharge, ProbeLost, Reading
-from recorder.driver import DRIVERS, PROBES, Driver, DriverLost, load
-from recorder.probes.script import Script
+from recorder.demo.devices.script import Script
+from recorder.driver import Driver, DriverLost
+from recorder.probes.kinds import PROBES
 from recorder.probes.source import Doubt, Fault, Sample
 from tests import rigs, waiting
 from tests.rigs import SOON_S, ProbeRig, Rig
@@ -216,14 +217,9 @@ def test_a_stop_in_a_flood_is_a_stop(probe: ProbeRig) -> None:
     assert not flood.is_alive()
 
 
-@pytest.mark.parametrize("name", DRIVERS)
-def test_every_driver_of_the_table_is_there(name: str) -> None:
-    assert callable(load(name).run)
-
-
-@pytest.mark.parametrize("name", PROBES)
+@pytest.mark.parametrize("name", PROBES.own)
 def test_every_kind_of_probe_is_there_and_has_a_rig(name: str) -> None:
-    assert callable(load(name, PROBES).source)
+    assert all(callable(getattr(PROBES.load(name), method)) for method in PROBES.methods)
     assert any(rig.partition(",")[0] == name for rig in rigs.PROBES)
 
 

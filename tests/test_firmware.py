@@ -15,13 +15,13 @@ from hypothesis import strategies as st
 
 from recorder.clock import ManualClock
 from recorder.core.events import Event, ProbeBack, ProbeLost, Reading
+from recorder.demo.devices import micropython_board
+from recorder.demo.devices.chips import DEFAULTS, SETTINGS, Felt, Max31855, Max31856
+from recorder.demo.devices.micropython_board import MicropythonBoard
+from recorder.demo.devices.serial_board import Kitchen
 from recorder.driver import DriverUnavailable
-from recorder.probes import micropython_board
-from recorder.probes.chips import DEFAULTS, SETTINGS, Felt, Max31855, Max31856
-from recorder.probes.micropython_board import MicropythonBoard
 from recorder.probes.probe import Probe
-from recorder.probes.serial_probe import SerialSettings
-from recorder.probes.simulated import Kitchen
+from recorder.probes.serial.port import SerialSettings
 from recorder.probes.source import Fault, Sample
 from recorder.thermal.converters import Converted, Unfit, max31855k, max31856
 from tests.firmware_desk import Desk, StillKitchen, micropython, on_micropython, wired

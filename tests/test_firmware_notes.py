@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from recorder.probes.frames import FAULTS, OUT_OF_RANGE
-from recorder.probes.more_chips import ratio
+from recorder.demo.devices.more_chips import ratio
+from recorder.probes.serial.frames import FAULTS, OUT_OF_RANGE
 from recorder.thermal.converters import STUCK_ONES, STUCK_ZEROS, Unfit, max31855k
 from recorder.thermal.settle import UNSEEN_C
 from recorder.thermal.thermocouple import emf_mv

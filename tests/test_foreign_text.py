@@ -20,14 +20,15 @@ from typer.testing import CliRunner
 
 from recorder.__main__ import app
 from recorder.clock import SystemClock
-from recorder.commands import probes
 from recorder.commands.shared import json_line, printable, terminal
 from recorder.commands.station import _Printable
 from recorder.driver import DriverUnavailable
 from recorder.probes import urls
-from recorder.probes.ble_probe import Seen
+from recorder.probes.ble import probe as ble
+from recorder.probes.ble.probe import Seen
 from recorder.probes.recording import DEEPEST, Recording, Replay
-from recorder.probes.serial_probe import SerialSettings
+from recorder.probes.serial import port
+from recorder.probes.serial.port import SerialSettings
 from recorder.tables import toml
 from recorder.voice.audio.soundfile import LONGEST_BYTES, SoundError, read_wav
 
@@ -82,8 +83,8 @@ def test_hostile_names_are_shown_as_they_are(tmp_path: Path, command: list[str])
 
 def test_a_bluetooth_name_is_no_line_of_the_configuration(monkeypatch: pytest.MonkeyPatch) -> None:
     name = f'{ESCAPES}\n[[probe]]\ndriver = "replay"\nfile = "/etc/passwd"'
-    monkeypatch.setattr(probes, "nearby", lambda seconds: [Seen("00:11:22:33:44:55", name, "thermometer")])
-    monkeypatch.setattr(probes, "attached", list)
+    monkeypatch.setattr(ble, "nearby", lambda seconds: [Seen("00:11:22:33:44:55", name, "thermometer")])
+    monkeypatch.setattr(port, "attached", list)
     done = CliRunner().invoke(app, ["probes"])
     assert [each["driver"] for each in tomllib.loads(done.stdout)["probe"]] == ["ble"]
     assert obeyed(done.output) == []

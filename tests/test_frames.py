@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from thermocouples import get_thermocouple
 
 from recorder.core.limits import Limit
-from recorder.probes.frames import LONGEST_LINE, SEQUENCE, FramedLines, Lines, PlainLines, checksum
-from recorder.probes.simulated import framed
+from recorder.demo.devices.serial_board import framed
+from recorder.probes.serial.frames import LONGEST_LINE, SEQUENCE, FramedLines, Lines, PlainLines, checksum
 from recorder.probes.source import Chunk, Doubt, Fault, Found, Sample
 from tests.line_protocol import NOTES, outside_crc
 

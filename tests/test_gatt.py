@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from recorder.probes.gatt import (
+from recorder.probes.ble.gatt import (
     BATTERY,
     INTERMEDIATE,
     MEASUREMENT,

@@ -23,14 +23,14 @@ from recorder import supervisor
 from recorder.clock import ManualClock, SystemClock
 from recorder.config import load
 from recorder.core.events import Event, ProbeBack, ProbeLost, Reading
+from recorder.demo.devices.modbus_transmitters import HOLD_S, REGISTERS, SimulatedTransmitters
+from recorder.demo.devices.serial_board import Kitchen
 from recorder.driver import DriverLost, DriverUnavailable
-from recorder.probes.modbus_line import Answer, Line
-from recorder.probes.modbus_probe import ModbusSettings
-from recorder.probes.modbus_scan import FIRST, Guess, scan
-from recorder.probes.modbus_simulated import HOLD_S, REGISTERS, SimulatedTransmitters
+from recorder.probes.modbus.line import Answer, Line
+from recorder.probes.modbus.probe import ModbusSettings
+from recorder.probes.modbus.registers import Register
+from recorder.probes.modbus.scan import FIRST, Guess, scan
 from recorder.probes.probe import Probe
-from recorder.probes.registers import Register
-from recorder.probes.simulated import Kitchen
 from recorder.probes.urls import from_table
 from recorder.probes.urls import settings as settings_of
 from recorder.supervisor import Post, Supervisor

@@ -9,14 +9,14 @@ import pytest
 
 from recorder.clock import ManualClock
 from recorder.core.events import Event, Reading
+from recorder.demo.devices.modbus_transmitters import SimulatedTransmitters
+from recorder.demo.devices.serial_board import Kitchen
 from recorder.driver import DriverLost
-from recorder.probes.modbus_line import Line, endpoint
-from recorder.probes.modbus_probe import ModbusSettings
-from recorder.probes.modbus_scan import scan
-from recorder.probes.modbus_simulated import SimulatedTransmitters
+from recorder.probes.modbus.line import Line, endpoint
+from recorder.probes.modbus.probe import ModbusSettings
+from recorder.probes.modbus.registers import Register
+from recorder.probes.modbus.scan import scan
 from recorder.probes.probe import Probe
-from recorder.probes.registers import Register
-from recorder.probes.simulated import Kitchen
 from tests.waiting import until
 
 ORDERS = tuple(

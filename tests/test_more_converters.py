@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from recorder.probes.chips import Felt
-from recorder.probes.micropython_board import NOTES, MicropythonBoard
-from recorder.probes.more_chips import Max31865, Mcp9600, Mcp9601, ratio
-from recorder.probes.simulated import Kitchen
+from recorder.demo.devices.chips import Felt
+from recorder.demo.devices.micropython_board import NOTES, MicropythonBoard
+from recorder.demo.devices.more_chips import Max31865, Mcp9600, Mcp9601, ratio
+from recorder.demo.devices.serial_board import Kitchen
 from recorder.probes.source import Fault, Sample
 from tests.firmware_desk import Desk, micropython, on_micropython, wired
 

@@ -19,8 +19,8 @@ from recorder.driver import DriverLost, DriverUnavailable
 from recorder.notices.client import bare
 from recorder.notices.page_access import PageAccess, acl
 from recorder.probes import urls
-from recorder.probes.mqtt_probe import MqttProbeSettings
-from recorder.probes.mqtt_values import LARGEST, RETAINED, MqttReader
+from recorder.probes.mqtt.settings import MqttProbeSettings
+from recorder.probes.mqtt.values import LARGEST, RETAINED, MqttReader
 from recorder.probes.probe import Probe
 from recorder.probes.source import Chunk, Fault, Found, Sample
 from recorder.tables import toml

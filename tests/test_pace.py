@@ -5,8 +5,8 @@ import math
 
 import pytest
 
+from recorder.demo.devices.serial_board import framed
 from recorder.probes.pace import SLOWEST_NEEDLE_MS, Pace
-from recorder.probes.simulated import framed
 from recorder.probes.thinning import Thinning
 from tests.serial_bench import Bench
 

@@ -13,9 +13,9 @@ import pytest
 from recorder.clock import ManualClock
 from recorder.core import meanings as m
 from recorder.core.events import Heard, Intent, Reading, Stopped
+from recorder.demo.devices.serial_board import STEP_MS, Kitchen, SimulatedFirmware
 from recorder.journal.journal import Journal
 from recorder.loop import Loop
-from recorder.probes.simulated import STEP_MS, Kitchen, SimulatedFirmware
 from recorder.thermal.water import boiling_point_at_c
 from recorder.verification.examine import examine
 

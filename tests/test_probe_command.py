@@ -16,9 +16,9 @@ from rich.console import Console
 from recorder.clock import ManualClock
 from recorder.commands.probe_panel import Panel
 from recorder.core.events import Reading
+from recorder.demo.devices.serial_board import Kitchen, SimulatedFirmware
 from recorder.probes.probe import Probe
-from recorder.probes.serial_probe import SerialSettings
-from recorder.probes.simulated import Kitchen, SimulatedFirmware
+from recorder.probes.serial.port import SerialSettings
 from recorder.probes.source import Charge, Fault, Sample
 
 

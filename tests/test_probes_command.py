@@ -19,13 +19,15 @@ import pytest
 from typer.testing import CliRunner
 
 from recorder.__main__ import app
-from recorder.commands import probes
 from recorder.config import ConfigError, load
-from recorder.probes.modbus_probe import ModbusSettings
-from recorder.probes.modbus_simulated import SimulatedTransmitters
-from recorder.probes.registers import Register
-from recorder.probes.serial_probe import SerialSettings, attached
-from recorder.probes.simulated import Kitchen, SimulatedFirmware
+from recorder.demo.devices.modbus_transmitters import SimulatedTransmitters
+from recorder.demo.devices.serial_board import Kitchen, SimulatedFirmware
+from recorder.probes.kinds import Search
+from recorder.probes.modbus.probe import ModbusSettings
+from recorder.probes.modbus.registers import Register
+from recorder.probes.modbus.scan import offers
+from recorder.probes.serial import port
+from recorder.probes.serial.port import SerialSettings, attached
 from recorder.tables import build, toml
 
 
@@ -40,7 +42,7 @@ def test_ports_are_found_by_the_names_that_last(tmp_path: Path) -> None:
 
 def test_what_is_found_is_printed_as_configuration_that_works(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     line = SimulatedTransmitters(Kitchen())
-    monkeypatch.setattr(probes, "attached", lambda: ["/dev/serial/by-id/usb-board-if00"])
+    monkeypatch.setattr(port, "attached", lambda: ["/dev/serial/by-id/usb-board-if00"])
     done = CliRunner().invoke(app, ["probes", "--seconds", "0", "--modbus", line.port, "--devices", "1-2"])
     line.close()
     assert done.exit_code == 0, done.output
@@ -63,7 +65,7 @@ def test_what_is_found_is_printed_as_configuration_that_works(tmp_path: Path, mo
 
 def test_what_cannot_be_looked_at_is_told_and_the_rest_goes_on(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", f"unix:path={tmp_path}/none")
-    monkeypatch.setattr(probes, "attached", list)
+    monkeypatch.setattr(port, "attached", list)
     done = CliRunner().invoke(app, ["probes", "--seconds", "0.1", "--modbus", str(tmp_path / "none")])
     assert done.exit_code == 1
     assert done.stdout == ""
@@ -98,7 +100,8 @@ def test_more_than_three_transmitters_on_a_line_each_get_a_channel() -> None:
     """ "vat" and "vat1" are one."""
     registers = tuple(Register("vat", device, 0, scale=0.1, unit="C") for device in range(1, 6))
     with closing(SimulatedTransmitters(Kitchen(), registers, True)) as far:
-        ((_, settings),) = probes._modbus(far.port, range(1, 6), 9_600, 0.2)
+        (offer,) = offers(Search(bus=far.port, addresses=range(1, 6)))
+    settings = offer.settings
     assert isinstance(settings, ModbusSettings)
     assert [each.device for each in settings.register] == [1, 2, 3, 4, 5]
     assert settings.names() == ("needle", "cabinet", "vat1", "vat2", "vat3")

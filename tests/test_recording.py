@@ -11,11 +11,11 @@ import pytest
 from recorder.clock import ManualClock
 from recorder.config import ConfigError, load
 from recorder.core.events import Event, ProbeBack, ProbeLost, Reading
+from recorder.demo.devices.serial_board import Kitchen, SimulatedFirmware, framed
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.probes.probe import Probe
 from recorder.probes.recording import OVER, Recording, ReplaySettings
-from recorder.probes.serial_probe import SerialSettings
-from recorder.probes.simulated import Kitchen, SimulatedFirmware, framed
+from recorder.probes.serial.port import SerialSettings
 from tests.waiting import until
 
 

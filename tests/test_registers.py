@@ -17,7 +17,7 @@ from pymodbus.pdu.register_message import (
     ReadInputRegistersRequest,
 )
 
-from recorder.probes.registers import EXCEPTIONS, KINDS, MOST, TYPES, Block, Register, RegisterReader, blocks
+from recorder.probes.modbus.registers import EXCEPTIONS, KINDS, MOST, TYPES, Block, Register, RegisterReader, blocks
 from recorder.probes.source import Chunk, Doubt, Fault, Sample
 
 FRAMES = {

@@ -12,11 +12,12 @@ import pytest
 
 from recorder.clock import ManualClock
 from recorder.core.events import Event, ProbeLost, Reading
+from recorder.demo.devices.serial_board import framed
 from recorder.driver import DriverLost, DriverUnavailable
-from recorder.probes import protocol_rfcomm, urls
+from recorder.probes import urls
 from recorder.probes.probe import Probe
-from recorder.probes.serial_probe import SerialSettings
-from recorder.probes.simulated import framed
+from recorder.probes.serial import protocol_rfcomm
+from recorder.probes.serial.port import SerialSettings
 from tests.waiting import until
 
 URL = "rfcomm://00:11:22:33:44:55/1"

@@ -14,10 +14,10 @@ import pytest
 from recorder import supervisor
 from recorder.clock import ManualClock
 from recorder.core.events import Event, ProbeBack, ProbeLost, Reading
+from recorder.demo.devices.serial_board import framed
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.probes.probe import Probe
-from recorder.probes.serial_probe import SerialSettings
-from recorder.probes.simulated import framed
+from recorder.probes.serial.port import SerialSettings
 from tests.serial_bench import Bench
 from tests.waiting import until
 

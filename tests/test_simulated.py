@@ -11,8 +11,7 @@ from pathlib import Path
 import pytest
 import serial
 
-from recorder.probes.frames import FramedLines
-from recorder.probes.simulated import (
+from recorder.demo.devices.serial_board import (
     AIR_C,
     AIR_LAG_S,
     CABINET_C,
@@ -23,6 +22,7 @@ from recorder.probes.simulated import (
     SimulatedFirmware,
     framed,
 )
+from recorder.probes.serial.frames import FramedLines
 from recorder.probes.source import Chunk, Fault, Sample
 from tests.listener import Listener
 
@@ -163,7 +163,7 @@ def test_no_file_stays_open() -> None:
 
 
 def test_the_program_prints_its_port_and_speaks_in_real_time() -> None:
-    command = [sys.executable, "-W", "error", "-m", "recorder.probes.simulated"]
+    command = [sys.executable, "-W", "error", "-m", "recorder.demo.devices.serial_board"]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as program:
         try:
             assert program.stdout

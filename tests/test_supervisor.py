@@ -10,9 +10,9 @@ import pytest
 from recorder import supervisor
 from recorder.clock import ManualClock
 from recorder.core.events import EarLost, Event, ProbeLost, Tick
-from recorder.driver import DriverLost, DriverUnavailable, Put, load
+from recorder.driver import DriverLost, Put
 from recorder.probes.probe import Probe
-from recorder.probes.serial_probe import SerialSettings
+from recorder.probes.serial.port import SerialSettings
 from recorder.supervisor import Post, Supervisor
 
 
@@ -58,11 +58,6 @@ def test_a_driver_is_kept_running_however_it_ends(
         Tick(4),
     ]
     assert "flaky: unplugged; trying again" in caplog.text
-
-
-def test_an_unknown_driver_is_named_with_the_ones_there_are() -> None:
-    with pytest.raises(DriverUnavailable, match=r"'parrot'; there are .*probe"):
-        load("parrot")
 
 
 class Hangs:

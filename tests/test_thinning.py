@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 from recorder.core.events import CABINET, NEEDLE, Reading
 from recorder.core.limits import Limit
-from recorder.probes.frames import FramedLines
-from recorder.probes.simulated import STEP_MS, Kitchen, framed
+from recorder.demo.devices.serial_board import STEP_MS, Kitchen, framed
+from recorder.probes.serial.frames import FramedLines
 from recorder.probes.source import Chunk, Sample
 from recorder.probes.thinning import COMMON_STEP_C, PERIOD_MS, REPEAT_MS, Thinning
 

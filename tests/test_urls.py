@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from recorder.config import load
-from recorder.probes.serial_probe import SerialSettings
+from recorder.probes.serial.port import SerialSettings
 from recorder.probes.urls import settings
 
 

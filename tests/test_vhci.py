@@ -11,10 +11,10 @@ import pytest
 
 from recorder.clock import ManualClock
 from recorder.core.events import Event, Reading
-from recorder.probes.ble_probe import BleSettings, in_loop
-from recorder.probes.ble_simulated import ADDRESSES, SimulatedThermometers
+from recorder.demo.devices.ble_thermometers import ADDRESSES, SimulatedThermometers
+from recorder.demo.devices.serial_board import Kitchen
+from recorder.probes.ble.probe import BleSettings, in_loop
 from recorder.probes.probe import Probe
-from recorder.probes.simulated import Kitchen
 from recorder.supervisor import Post, Supervisor
 from tests.waiting import until
 

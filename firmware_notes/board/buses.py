@@ -1,6 +1,6 @@
 """The buses that the converters are on, on any board that MicroPython runs on. With `main.py` all that knows pins.
 
-An SPI bus is opened anew for each clock phase, with all it needs in one call: what `init` keeps of the pins differs
+An SPI bus is opened again for each clock phase, with all it needs in one call: what `init` keeps of the pins differs
 between boards. A board whose bus has pins of its own (CLOCK_PIN = None) is given none.
 """
 

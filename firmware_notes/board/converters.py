@@ -44,7 +44,7 @@ class MAX31855:
 
 
 class MAX31856:
-    """Each value is a measurement of its own, begun when the last one was read, so that no value is told twice."""
+    """Each value is a measurement of its own, begun when the last one was read, so that no value is sent twice."""
 
     BUS, PHASE = "spi", 1
     """The clock's phase: SPI mode 1 (M)."""
@@ -82,7 +82,7 @@ class MAX31856:
         return self._registers()[:2] == self._settings and self._begin()
 
     def _begin(self):
-        """Whether it has heard: without that, what it measured before would be told again."""
+        """Whether it has heard: without that, what it measured before would be sent again."""
         begun = self._settings[0] | ONE_SHOT
         self._transfer(bytes((WRITE, begun)))
         return self._transfer(bytes(2))[1] == begun

@@ -21,7 +21,7 @@ I2C_HZ = 100_000
 """The second bus, for an MCP9600 or MCP9601; opened only where one is listed above."""
 
 SPI_HZ = 500_000
-"""Far below what the chips bear (5 MHz, from memory), for wires of a hand's length."""
+"""Far below what the chips support (5 MHz, from memory), for wires of a hand's length."""
 
 WATCHDOG_MS = 8_000
 """The board starts again when not every channel was served within this; some boards can't do more (from memory)."""

@@ -16,7 +16,6 @@ from recorder.commands.shared import Unusable, printable, terminal
 from recorder.commands.station import tried
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.practice import is_practice
-from recorder.probes.probe import ProbeSettings
 from recorder.probes.urls import settings as probe_settings
 from recorder.tables import toml
 from recorder.voice.audio.devices import capture_devices
@@ -84,9 +83,7 @@ class _Asker:
     def __init__(self, live: bool) -> None:
         self.live = live
 
-    def __call__(
-        self, option: str, question: str, given: str | None, default: str, check: Callable[[str], str]
-    ) -> str:
+    def __call__(self, option: str, question: str, given: str | None, default: str, check: Callable[[str], str]) -> str:
         if given is not None or not self.live:
             if given is None:
                 raise Unusable(f"nobody is there to be asked; give {option}, such as {option} {default}")
@@ -145,7 +142,7 @@ def _list_microphones(console: Console) -> None:
         except (DriverLost, DriverUnavailable) as error:
             level = str(error)
         console.print(f"  {each.alsa}   {each.name}\n      {level}")
-    console.print(f'  {FOLDER}DIR   a folder of WAV files\n  {NONE}   commands are typed')
+    console.print(f"  {FOLDER}DIR   a folder of WAV files\n  {NONE}   commands are typed")
 
 
 def _list_probes(console: Console) -> None:
@@ -166,5 +163,5 @@ def _station(folder: Path, name: str, vats: int, sound: str, needle: str) -> str
     if sound != NONE:
         parts.append(f"[voice]\n{toml_line('device', sound)}\n")
         parts.append("[speaker]\n")
-    parts.append("# [mqtt]                  # alerts to phones: see the page on alerts\n# host = \"127.0.0.1\"\n")
+    parts.append('# [mqtt]                  # alerts to phones: see the page on alerts\n# host = "127.0.0.1"\n')
     return "\n".join(parts)

@@ -44,7 +44,7 @@ def demo(
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         fail(f"{folder} can't be created: {error.strerror}; choose another folder with --out")
-    logging.getLogger("recorder").setLevel(logging.CRITICAL)  # the story takes the broker away, and paho tells of that
+    logging.getLogger("recorder").setLevel(logging.CRITICAL)  # the story takes the broker away, and paho logs that
     console = terminal()
     began_s = time.monotonic()
     show = Show(console)
@@ -71,11 +71,11 @@ def demo(
 
 def _interrupted() -> Callable[[], bool]:
     """Asked for the first time it says what to do; then whether Ctrl-C was pressed."""
-    stop, told = threading.Event(), threading.Event()
+    stop, asked = threading.Event(), threading.Event()
 
     def pressed() -> bool:
-        if not told.is_set():
-            told.set()
+        if not asked.is_set():
+            asked.set()
             signal.signal(signal.SIGINT, lambda *_: stop.set())
             typer.echo("\nThe shift is over. Look at the phone page, then press Ctrl-C.")
         return stop.is_set()

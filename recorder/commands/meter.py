@@ -27,7 +27,7 @@ CELL_DB = 3
 """What one cell of the bar stands for."""
 
 STEP_DB = -90
-"""One step of 16 bits: nothing is told to be quieter."""
+"""One step of 16 bits: nothing can be quieter."""
 
 QUIET_DB = -30
 """With no peak above this either nobody spoke or the level is low. Measured with the sphinx engine on the clips of

@@ -16,7 +16,7 @@ from recorder.notices import client
 from recorder.notices.page_access import PageAccess, acl, conf
 from recorder.notices.passwords import hashed, made
 from recorder.notices.settings import MqttSettings
-from recorder.probes.mqtt_probe import MqttProbeSettings
+from recorder.probes.mqtt.settings import MqttProbeSettings
 
 app = typer.Typer()
 

@@ -27,7 +27,7 @@ from recorder.probes.recording import OVER, Recording
 app = typer.Typer()
 
 DRAW_S = 0.25
-"""The panel is drawn anew this often."""
+"""The panel is drawn this often."""
 
 
 @app.command()

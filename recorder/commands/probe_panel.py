@@ -1,4 +1,4 @@
-"""What `probe` shows in a terminal: two lines for each channel, drawn anew as samples come.
+"""What `probe` shows in a terminal: two lines for each channel, drawn again as samples come.
 
 The first has the newest value and how it moves, the second the pace, the curve and its range. All fits 60 columns.
 """
@@ -72,7 +72,7 @@ class Panel:
                     row.charge = percent
 
     def event(self, event: Event) -> None:
-        """What the driver would tell the station."""
+        """What the driver would report to the station."""
         with self._lock:
             match event:
                 case Reading(channel=channel):

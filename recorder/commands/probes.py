@@ -1,8 +1,7 @@
 """The command `probes`: what is attached or in range, and the lines of the configuration for it."""
 
+import re
 import sys
-from collections.abc import Callable
-from dataclasses import replace
 from typing import Annotated
 
 import typer
@@ -10,22 +9,10 @@ from rich.text import Text
 
 from recorder.commands.shared import fail, printable, terminal
 from recorder.driver import DriverLost, DriverUnavailable
-from recorder.probes.ble_probe import BleSettings, nearby
-from recorder.probes.modbus_probe import TIMEOUT_S, ModbusSettings
-from recorder.probes.modbus_scan import FoundDevice, scan
-from recorder.probes.probe import CHANNELS, ProbeSettings
-from recorder.probes.serial_probe import SerialSettings, attached
+from recorder.probes.kinds import PROBES, Offer, Search
 from recorder.tables import toml
 
 app = typer.Typer()
-
-PRIVATE = (
-    ". Its address is a private one, which changes: pair it once (bluetoothctl, then pair ADDRESS and trust ADDRESS),"
-    " look again, and write the address that is shown then. One that can't be paired can't be used"
-)
-
-Offer = tuple[str, ProbeSettings]
-"""What it is, for a comment; how it would be configured."""
 
 
 @app.command()
@@ -55,37 +42,36 @@ def probes(
     The configuration goes to standard output, everything else to standard error. Only the port of --modbus is opened.
     """
     try:
-        wanted = _range(devices)
+        search = Search(seconds, modbus or "", _range(devices), baud, timeout)
     except ValueError as error:
         fail(error)
-    places: dict[str, Callable[[], list[Offer]]] = {"Serial ports": _serial}
-    if seconds > 0:
-        places["Bluetooth"] = lambda: _bluetooth(seconds)
-    if modbus:
-        places[f"Modbus at {modbus}"] = lambda: _modbus(modbus, wanted, baud, timeout)
     console = terminal(stderr=True, soft_wrap=True)
     offers: list[Offer] = []
-    for place, look in places.items():
+    for name in PROBES:
+        place = name
         try:
+            if not (detection := PROBES.load(name).detect(search)):
+                continue
+            place = detection.place
             with console.status(Text(f"{place} ...")):
-                found = look()
+                found = detection.look()
         except (DriverLost, DriverUnavailable, ValueError) as error:
             console.print(f"{place}: {error}", markup=False)
             continue
         console.print(f"{place}: {len(found) or 'none'}", markup=False)
         offers += found
-    for what, settings in offers:
-        sys.stdout.write(f"# {printable(what)}\n{_entry(settings)}\n\n")
+    for offer in offers:
+        sys.stdout.write("".join(f"# {_one_line(line)}\n" for line in offer.remarks) + f"{_entry(offer)}\n\n")
     if not offers:
         raise typer.Exit(1)
     console.print("Fill in what each one measures: channels, or channel.", style="dim")
 
 
-def _entry(settings: ProbeSettings) -> str:
-    """Its lines of the configuration. No device says what unit its registers have, so that line is left to fill in."""
-    text = toml("probe", settings)
-    if isinstance(settings, ModbusSettings):
-        return text.replace('\nunit = "C"', '\n# unit = "C"   # or "F"; write what the manual says')
+def _entry(offer: Offer) -> str:
+    """Its lines of the configuration. What no device says is commented out, so that somebody has to fill it in."""
+    text = toml("probe", offer.settings)
+    for key, hint in offer.to_fill.items():
+        text = re.sub(rf"^({re.escape(key)} = .*)$", rf"# \1   # {hint}", text, flags=re.MULTILINE)
     return text
 
 
@@ -100,50 +86,6 @@ def _range(text: str) -> range:
     return found
 
 
-def _serial() -> list[Offer]:
-    return [
-        (f"What it says: batch-recorder probe {_one_line(port)}", SerialSettings("serial", port)) for port in attached()
-    ]
-
-
-def _one_line(name: str) -> str:
-    """A name for a comment: what a device calls itself must not become a line of the configuration."""
-    return " ".join(printable(name).split())
-
-
-def _bluetooth(seconds: float) -> list[Offer]:
-    return [
-        (
-            (_one_line(each.name) or "It gives no name") + (PRIVATE if each.private else ""),
-            BleSettings("ble", each.address, profile=each.profile),
-        )
-        for each in nearby(seconds)
-    ]
-
-
-def _modbus(port: str, devices: range, baud: int, timeout_s: float) -> list[Offer]:
-    """All devices of the line in one: a port can be opened once. What else their registers could be is told too."""
-    found = scan(port, devices, baud, timeout_s)
-    likely = [guess.register for each in found if (guess := each.likeliest())]
-    if not likely:
-        return []
-    names = [name for name in CHANNELS if name != "vat"]  # which is the same as "vat1"
-    registers = tuple(replace(each, channel=name) for each, name in zip(likely, names, strict=False))
-    told = "\n# ".join(_told(each) for each in found)
-    remark = (
-        "A guess: of each device the reading nearest to a room's, taken for °C. Its manual knows better, and knows the"
-        " unit. What else there could be:"
-    )
-    timeout_s = max(timeout_s, TIMEOUT_S)
-    return [(f"{remark}\n# {told}", ModbusSettings("modbus", port, registers, baud, timeout_s=timeout_s))]
-
-
-def _told(found: FoundDevice) -> str:
-    ways = []
-    for guess in found.guesses:
-        made = guess.register
-        order = f", {made.word_order} word first" if made.words > 1 else ""
-        order += ", bytes swapped" if made.byte_order == "little" else ""
-        shown = f"{guess.temp_c:6.1f} °C or {guess.temp_c:.1f} °F"
-        ways.append(f"\n#     {shown}: {made.kind} {made.address}, {made.type}{order}, scale {made.scale:g}")
-    return f"device {found.device}:{''.join(ways) or ' nothing like a temperature'}"
+def _one_line(text: str) -> str:
+    """For a comment: what a device calls itself must not become a line of the configuration."""
+    return printable(text).replace("\n", " ").replace("\t", " ").rstrip()

@@ -59,7 +59,7 @@ class Unusable(RecorderError):
 
 
 class Group(TyperGroup):
-    """The commands. An error that a person can mend ends the program with its text and exit code 2."""
+    """The commands. An error that a person can fix ends the program with its text and exit code 2."""
 
     def invoke(self, ctx: Any) -> Any:
         try:

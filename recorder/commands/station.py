@@ -35,10 +35,10 @@ from recorder.journal.errors import JournalBusy, JournalError
 from recorder.journal.journal import Journal
 from recorder.notices.connection import reach
 from recorder.notices.settings import MqttSettings
-from recorder.probes.modbus_probe import ModbusSettings
-from recorder.probes.mqtt_probe import MqttProbeSettings
+from recorder.probes.modbus.probe import ModbusSettings
+from recorder.probes.mqtt.settings import MqttProbeSettings
 from recorder.probes.probe import Probe, ProbeSettings
-from recorder.probes.serial_probe import SerialSettings
+from recorder.probes.serial.port import SerialSettings
 from recorder.space import free_bytes
 from recorder.voice import ear
 from recorder.voice.audio.sources import source
@@ -343,8 +343,8 @@ def _phrases(settings: Settings) -> str:
         return f"{len(known)} sentences, not compared: {error}"
     if not alike:
         return f"{len(known)} sentences, no two words but numbers sound alike"
-    told = "; ".join(f'"{pair.first}" and "{pair.second}"' for pair in alike[:3])
-    return f"beware, these sound alike: {told}. See batch-recorder phrases --confusable --config"
+    listed = "; ".join(f'"{pair.first}" and "{pair.second}"' for pair in alike[:3])
+    return f"beware, these sound alike: {listed}. See batch-recorder phrases --confusable --config"
 
 
 def _broker(settings: Settings) -> str:
@@ -362,9 +362,9 @@ def _weak(mqtt: MqttSettings) -> Iterator[str]:
     if not mqtt.tls and not mqtt.local:
         yield "without TLS all can be read and changed on its way, a password too; take tls = false out"
     if not mqtt.local and not mqtt.username and not mqtt.cert_file:
-        yield "the broker can't tell who this is; name username and password_file, or cert_file and key_file"
+        yield "the broker does not know who this is; name username and password_file, or cert_file and key_file"
     for file in (mqtt.password_file, mqtt.key_file):
         if file and file.stat().st_mode & 0o007:
             yield f"others may read {file}; chmod o= it"
     if mqtt.protocol == "3.1.1":
-        yield 'MQTT 3.1.1 does not tell when the broker\'s access list drops a message; protocol = "5" does'
+        yield 'MQTT 3.1.1 does not say when the broker\'s access list drops a message; protocol = "5" does'

@@ -3,12 +3,12 @@
 from collections.abc import Callable
 from typing import Protocol
 
-from recorder.probes.ble_simulated import SimulatedThermometers
-from recorder.probes.micropython_board import MicropythonBoard
-from recorder.probes.modbus_simulated import SimulatedTransmitters
+from recorder.demo.devices.ble_thermometers import SimulatedThermometers
+from recorder.demo.devices.micropython_board import MicropythonBoard
+from recorder.demo.devices.modbus_transmitters import SimulatedTransmitters
+from recorder.demo.devices.serial_board import Kitchen, SimulatedFirmware
 from recorder.probes.probe import ProbeSettings
-from recorder.probes.serial_probe import SerialSettings
-from recorder.probes.simulated import Kitchen, SimulatedFirmware
+from recorder.probes.serial.port import SerialSettings
 
 CHANNELS = ("needle", "vat", "cabinet")
 

@@ -51,7 +51,7 @@ class LocalBroker:
         """Shut amqtt down, which waits for readers that it has cancelled.
 
         They wait in `asyncio.wait_for`, which in Python 3.11 loses a cancellation that comes together with a packet. So
-        they are told again.
+        they are cancelled again.
         """
         shutdown = asyncio.create_task(self._broker.shutdown())
         while not (await asyncio.wait([shutdown], timeout=0.2))[0]:

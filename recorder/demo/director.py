@@ -206,7 +206,7 @@ class Director:
 
 
 def _record_yesterday(settings: Settings, start_ms: int) -> None:
-    """A shift in brief, straight into the records: what today is compared with. Neither heard nor shown nor told."""
+    """A shift in brief, straight into the records: what today is compared with. Neither heard nor shown nor sent."""
     journal, clock = open_journal(settings), ManualClock(start_ms, boot_id="yesterday")
     loop = Loop(journal, clock, lambda cue: None)
 

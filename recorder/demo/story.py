@@ -1,4 +1,4 @@
-"""An invented shift at an invented school canteen: what the cook says and does, and what befalls probe and broker.
+"""An invented shift at an invented school canteen: what the cook says and does, and what happens to probe and broker.
 
 The story is data. `director.py` plays it through the real parts; nothing here knows them.
 """

@@ -14,7 +14,7 @@ class Subscriber:
     def __init__(
         self, host: str, port: int, topic: str, protocol: str = "3.1.1", seen: Callable[[Any], object] = id
     ) -> None:
-        """`seen` is told each new CloudEvents message, from another thread."""
+        """`seen` gets each new CloudEvents message, from another thread."""
         self.messages: dict[tuple[str, str], dict[str, Any]] = {}
         self.doubles = 0
         self.retained: dict[str, str] = {}

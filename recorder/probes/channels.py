@@ -29,7 +29,7 @@ class Channels:
         """Channels whose last message was a fault."""
         self._heard_ms: dict[str, int] = {}
         self._device_clock = DeviceClock()
-        self._told_ms: dict[str, int] = {}
+        self._reported_ms: dict[str, int] = {}
         """To when all is known of a channel: what was measured before that comes too late."""
         self.late = 0
         """Messages that were not used, since they were measured before something that is known already."""
@@ -113,10 +113,10 @@ class Channels:
         """When it was measured; None where that is not known, or comes too late."""
         taken = None if isinstance(found, Charge) else found.taken
         measured_ms = self._device_clock.dated(at_ms, taken) if taken else at_ms
-        if measured_ms is None or measured_ms < self._told_ms.get(found.channel, measured_ms):
+        if measured_ms is None or measured_ms < self._reported_ms.get(found.channel, measured_ms):
             return None
         if taken:
-            self._told_ms[found.channel] = measured_ms
+            self._reported_ms[found.channel] = measured_ms
         return measured_ms
 
     def _sampled(self, name: str, at_ms: int, temp_c: float, put: Put) -> None:
@@ -139,10 +139,10 @@ class Channels:
         self._thinning[name] = Thinning(name, self._period_ms)
 
     def _lose(self, name: str, reason: str, at_ms: int, put: Put) -> None:
-        """The channel is lost for the first reason that is known, and told once until it is back."""
+        """The channel is lost for the first reason that is known, and reported once until it is back."""
         if name not in self._lost:
             self._lost.add(name)
-            self._told_ms[name] = at_ms
+            self._reported_ms[name] = at_ms
             self._thinning[name].interrupted()
             if name == NEEDLE:
                 self._pace.interrupted()

@@ -28,7 +28,7 @@ DRIFT = 0.01
 """Worst of a device's clock: a ceramic resonator is within half of this (common practice, no source)."""
 
 CRAWLS = 0.05
-"""A clock that loses more than this on ours stands, or the way has become longer; the two can't be told apart."""
+"""A clock that loses more than this on ours stands, or the way has become longer; the two look the same."""
 
 
 class DeviceClock:

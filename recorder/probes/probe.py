@@ -6,7 +6,7 @@ One class for all kinds of probes; what differs is the settings, from which sour
 import logging
 import threading
 from collections.abc import Callable
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from recorder.clock import Clock
 from recorder.core.events import CABINET, NEEDLE, vat_channel
@@ -14,6 +14,9 @@ from recorder.driver import Put
 from recorder.probes.channels import Channels
 from recorder.probes.pace import SLOWEST_NEEDLE_MS
 from recorder.probes.source import Chunk, Found, Reader, Source
+
+if TYPE_CHECKING:
+    from recorder.probes.kinds import Detection, Search
 
 log = logging.getLogger(__name__)
 
@@ -29,9 +32,14 @@ CHANNELS = (NEEDLE, CABINET, "vat", *map(vat_channel, range(1, 10)))
 class ProbeSettings(Protocol):
     """One [[probe]] of the configuration."""
 
+    @classmethod
+    def detect(cls, search: "Search") -> "Detection | None":
+        """Where probes of this kind would be looked for; None where they can't be, or `search` does not allow it."""
+        ...
+
     @property
     def driver(self) -> str:
-        """Its name in `recorder/driver.py`'s table."""
+        """Its name in `kinds.PROBES`."""
         ...
 
     @property
@@ -49,7 +57,7 @@ class ProbeSettings(Protocol):
         ...
 
     def url(self) -> str:
-        """How `batch-recorder probe` is told of it."""
+        """How it is named to `batch-recorder probe`."""
         ...
 
     def names(self) -> tuple[str, ...]:

@@ -14,6 +14,7 @@ from typing import IO, Any
 
 from recorder.clock import Clock
 from recorder.driver import DriverLost, DriverUnavailable
+from recorder.probes.kinds import Detection, Search
 from recorder.probes.probe import ProbeSettings
 from recorder.probes.source import READ_S, Chunk, Reader
 from recorder.probes.urls import from_table
@@ -74,7 +75,7 @@ class ReplaySettings:
     """A recording in place of its device; what is measured and how it is read stands in the recording."""
 
     driver: str
-    """Its name in `recorder/driver.py`'s table: "replay"."""
+    """Its name in `kinds.PROBES`: "replay"."""
     file: str
     """The recording's path."""
 
@@ -90,6 +91,11 @@ class ReplaySettings:
     def period_s(self) -> float:
         """As recorded."""
         return self.device().period_s
+
+    @classmethod
+    def detect(cls, search: Search) -> Detection | None:
+        """Never: a recording is a file that somebody has."""
+        return None
 
     def title(self) -> str:
         """For logs."""

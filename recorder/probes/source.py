@@ -119,4 +119,4 @@ class Reader(ABC):
 
     @abstractmethod
     def reopened(self) -> None:
-        """The device was opened again: the rest of a message is not to come, and the device may have started anew."""
+        """The device was opened again: the rest of a message is not to come, and the device may have started again."""

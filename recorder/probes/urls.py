@@ -14,15 +14,18 @@ from collections.abc import Mapping
 from dataclasses import fields
 from typing import Any, get_args, get_origin, get_type_hints
 
-from recorder.driver import PROBES, load
+from recorder.probes.kinds import PROBES
 from recorder.probes.probe import ProbeSettings
 from recorder.tables import build
 
 
 def settings(url: str, **more: Any) -> ProbeSettings:
-    """What `url` means; `more` are settings that hold unless it says otherwise. Raises `ValueError`."""
+    """What `url` means; `more` are settings that hold unless it says otherwise.
+
+    Raises `ValueError`, and `DriverUnavailable` where its kind can't be used.
+    """
     driver, address, options = _parts(url)
-    kind = load(driver, PROBES)
+    kind = PROBES.load(driver)
     hints = get_type_hints(kind)
     first = fields(kind)[1].name
     table: dict[str, Any] = {"driver": driver, first: address}
@@ -46,18 +49,21 @@ def settings(url: str, **more: Any) -> ProbeSettings:
 
 
 def from_table(table: Mapping[str, Any]) -> ProbeSettings:
-    """The settings in a table of plain values, such as [[probe]] of the configuration. Raises `ValueError`."""
+    """The settings in a table of plain values, such as [[probe]] of the configuration.
+
+    Raises `ValueError`, and `DriverUnavailable` where its kind can't be used.
+    """
     name = table.get("driver")
     if not isinstance(name, str) or name not in PROBES:
-        raise ValueError(f"driver is {name!r}; write one of {', '.join(PROBES)}")
-    made: ProbeSettings = build(load(name, PROBES), table)
+        raise ValueError(f"driver is {name!r}; write one of {PROBES.listed()}")
+    made: ProbeSettings = build(PROBES.load(name), table)
     return made
 
 
 def _parts(url: str) -> tuple[str, str, dict[str, str]]:
     driver, colon, rest = url.partition(":")
     if colon and driver not in PROBES and re.fullmatch(r"[a-z]+", driver) and not rest.startswith("//"):
-        raise ValueError(f"{url}: {driver!r} is no driver; write one of {', '.join(PROBES)}")
+        raise ValueError(f"{url}: {driver!r} is no driver; write one of {PROBES.listed()}")
     if not colon or driver not in PROBES:
         driver, rest = "serial", url
     address, _, query = rest.partition("?")

@@ -1,4 +1,4 @@
-"""One day of a station, gathered from its records: what a report shows, and nothing judged anew. Knows no HTML.
+"""One day of a station, gathered from its records: what a report shows, and nothing judged again. Knows no HTML.
 
 Moments are in wall time, as far as the clock was ever known in their boot (see `wall.py`); which day a row belongs to
 is said in `days.py`.

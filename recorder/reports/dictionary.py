@@ -99,7 +99,7 @@ ANY = {
     "text": ("", "its words"),
     "time_proven": ("1", "0: the recorder cannot vouch for the length of time"),
     "tolerance": ("by unit", "how far off an accurate probe may be (Food Code 2022, 4-203.11)"),
-    "uncertainty_c": ("K", "half of the 95 % interval of what was read, as far as the samples tell"),
+    "uncertainty_c": ("K", "half of the 95 % interval of what was read, as far as the samples show"),
     "unit": ("", "unit of the temperatures of this row: F is [degF], C is Cel"),
     "until_ms": ("ms", "when the hold's limit is reached"),
     "vat": ("1", "the vat's number"),

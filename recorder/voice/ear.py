@@ -158,7 +158,7 @@ class MicrophoneEar:
         deaf: Callable[[], bool] = lambda: False,
         switch: FootSwitch | None = None,
     ) -> None:
-        """`deaf` tells when to hear nothing, such as while the station itself speaks; with `switch`, nothing is heard
+        """`deaf` says when to hear nothing, such as while the station itself speaks; with `switch`, nothing is heard
         but what is said while it is held."""
         self.name = f"microphone {source.device}"
         self._source = source

@@ -26,7 +26,7 @@ SYN_DROPPED = 3
 """Code of an EV_SYN event: the kernel had no room and has thrown events away."""
 
 RELEASED, PRESSED = 0, 1
-"""Values of an EV_KEY event; 2 is autorepeat, and tells nothing new."""
+"""Values of an EV_KEY event; 2 is autorepeat, and says nothing new."""
 
 STALE_S = 3.0
 """An event is never taken for older; a wall clock that was just set can't move it further."""
@@ -60,7 +60,7 @@ class FootSwitch:
         self._key = key
 
     def __enter__(self) -> "FootSwitch":
-        """Open the device; raises `DriverUnavailable`. A switch that is down already counts once it is pressed anew."""
+        """Open the device; raises `DriverUnavailable`. A switch that is down already counts at its next press."""
         try:
             self._file = os.open(self._path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
         except FileNotFoundError as error:

@@ -64,7 +64,7 @@ SHIPPED = {
 of tests/bench/hearing.py; for vosk set by judgement, not measured: there was no English model here to measure with."""
 
 SHIPPED_OPEN = SHIPPED | {"moonshine": _alike(Thresholds(named=0.0, score=3.0, lead=1.5), rival_lead=4.0)}
-"""The same for open listening, where no name tells commands from talk."""
+"""The same for open listening, where no name separates commands from talk."""
 
 SHIPPED_SWITCH = SHIPPED | {"moonshine": _alike(Thresholds(named=0.0, score=-2.0, lead=1.5), rival_lead=4.0)}
 """The same while the switch is held: what is said then is meant for the station."""
@@ -135,7 +135,12 @@ def from_dict(table: Mapping[str, Any]) -> VoiceSettings:
     settings = _build(VoiceSettings, values, "voice")
     assert isinstance(settings, VoiceSettings)
     if settings.engine not in ENGINES:
-        raise ValueError(f"voice.engine is {settings.engine!r}; write one of {', '.join(ENGINES)}")
+        raise ValueError(f"voice.engine is {settings.engine!r}; write one of {ENGINES.listed()}")
+    if settings.engine not in SHIPPED and settings.thresholds is None:
+        raise ValueError(
+            f"voice.thresholds is missing, and only its maker knows what the scores of {settings.engine!r} mean; write"
+            " [voice.thresholds.plain] and [voice.thresholds.numbered] with named and score"
+        )
     if settings.listening not in LISTENING:
         raise ValueError(f'voice.listening is {settings.listening!r}; write "name", "open" or "switch"')
     if settings.listening == "switch" and settings.switch is None:

@@ -1,6 +1,6 @@
 """Thresholds for one site, from what its noise scored and what a cook's own commands scored. Pure.
 
-Thresholds move only as far as the site bears it: up and away from noise that comes near, down to commands that would be
+Thresholds move only as far as the site allows: up and away from noise that comes near, down to commands that would be
 refused, never closer to the noise than a step, and never far below the shipped ones, which were chosen on more speech
 than one cook says in a minute.
 """

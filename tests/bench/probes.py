@@ -26,9 +26,9 @@ from recorder.app import App, open_journal
 from recorder.clock import SystemClock
 from recorder.config import load
 from recorder.core.events import Event
+from recorder.demo.devices.serial_board import Kitchen, framed
 from recorder.probes.probe import Probe
-from recorder.probes.serial_probe import SerialSettings
-from recorder.probes.simulated import Kitchen, framed
+from recorder.probes.serial.port import SerialSettings
 
 CHANNELS = ("needle", "cabinet", "vat1", "vat2")
 PERIOD_S = 0.1

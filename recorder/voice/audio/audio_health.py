@@ -83,7 +83,7 @@ class Measure:
 
 
 class AudioHealth:
-    """Watches one stream: a trouble begins and ends only after some seconds, and is told once."""
+    """Watches one stream: a trouble begins and ends only after some seconds, and is reported once."""
 
     def __init__(self) -> None:
         self.trouble = ""
@@ -95,9 +95,9 @@ class AudioHealth:
     def feed(self, pcm: bytes) -> list[str]:
         """Take sound in pieces of any size; what `trouble` became, each time that it changed.
 
-        While another trouble draws near, the end of one is not told.
+        While another trouble draws near, the end of one is not reported.
         """
-        told = []
+        changes = []
         self._waiting += pcm
         while len(self._waiting) >= WINDOW_BYTES:
             self._take(measure(bytes(self._waiting[:WINDOW_BYTES])))
@@ -105,8 +105,8 @@ class AudioHealth:
             gravest = next((what for what in self._against if what in self._present), "")
             if gravest != self.trouble and (gravest or not any(self._against.values())):
                 self.trouble = gravest
-                told.append(gravest)
-        return told
+                changes.append(gravest)
+        return changes
 
     def _take(self, window: Measure) -> None:
         """Count for each trouble how many windows in a row speak against what is believed; change it when sure."""

@@ -72,7 +72,7 @@ class Utterance:
     start_ms: int
     end_ms: int
     ended: bool = True
-    """False while the speaker may go on: then it is given anew, longer, unless `FrontEnd.end` is called first."""
+    """False while the speaker may go on: then it is given again, longer, unless `FrontEnd.end` is called first."""
 
 
 class FrontEnd:

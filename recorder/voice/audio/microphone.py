@@ -48,10 +48,10 @@ class Microphone:
 
         Raises `DriverLost` when the device goes, gives too little or too much, `DriverUnavailable` without the program.
         """
-        with tempfile.TemporaryFile() as complaints:
+        with tempfile.TemporaryFile() as errors:
             try:
                 child = subprocess.Popen(
-                    self._command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=complaints, bufsize=0
+                    self._command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=errors, bufsize=0
                 )
             except OSError as error:
                 raise DriverUnavailable(f"{self._command[0]} cannot run ({error}); apt install alsa-utils") from error
@@ -60,7 +60,7 @@ class Microphone:
                 yield from self._read(child.stdout, stop)
                 if not stop.is_set():
                     child.wait(timeout=WATCH_S)
-                    raise DriverLost(f"microphone {self.device}: {_last_line(complaints) or 'it stopped giving sound'}")
+                    raise DriverLost(f"microphone {self.device}: {_last_line(errors) or 'it stopped giving sound'}")
             except subprocess.TimeoutExpired as error:
                 raise DriverLost(f"microphone {self.device}: it closed its sound and hangs") from error
             finally:
@@ -90,7 +90,7 @@ class Microphone:
                     begin, count = now, 0
 
 
-def _last_line(complaints: IO[bytes]) -> str:
-    complaints.seek(0)
-    lines = complaints.read().decode(errors="replace").strip().splitlines()
+def _last_line(errors: IO[bytes]) -> str:
+    errors.seek(0)
+    lines = errors.read().decode(errors="replace").strip().splitlines()
     return lines[-1] if lines else ""

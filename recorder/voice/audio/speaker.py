@@ -119,8 +119,8 @@ class Speaker:
             if cue.say and self._voice is not None:
                 self._piped(player, self._piped([self._voice, "--stdout"], cue.say.encode()))
         except subprocess.CalledProcessError as error:
-            complaint = error.stderr.decode(errors="replace").strip().splitlines()
-            self._tell(complaint[-1] if complaint else str(error))
+            lines = error.stderr.decode(errors="replace").strip().splitlines()
+            self._tell(lines[-1] if lines else str(error))
         except (OSError, subprocess.TimeoutExpired) as error:
             self._tell(str(error))
 
@@ -132,12 +132,12 @@ class Speaker:
             child.kill()
         with child:
             try:
-                made, complaints = child.communicate(given, SLACK_S + len(given) / (2 * RATE))
+                made, errors = child.communicate(given, SLACK_S + len(given) / (2 * RATE))
             except BaseException:
                 child.kill()
                 raise
         if child.returncode and not self._cut:
-            raise subprocess.CalledProcessError(child.returncode, command, made, complaints)
+            raise subprocess.CalledProcessError(child.returncode, command, made, errors)
         return made
 
     def _tell(self, why: str) -> None:

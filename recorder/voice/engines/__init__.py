@@ -4,21 +4,25 @@ A recogniser turns one utterance into its best guess at a whole sentence. It doe
 good enough to be acted on is `recorder/voice/ear.py`'s matter. Imports no vendor library.
 """
 
-import importlib
 import math
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Protocol
 
-from recorder.driver import DriverUnavailable
+from recorder.plugins import Kinds
 from recorder.voice.language.phrases import Phrases
 
-ENGINES = {
-    "moonshine": "recorder.voice.engines.moonshine:Moonshine",
-    "sphinx": "recorder.voice.engines.sphinx:Sphinx",
-    "vosk": "recorder.voice.engines.vosk:Vosk",
-}
-"""Engine name, as the configuration writes it -> "module:Class"."""
+ENGINES = Kinds(
+    "recogniser",
+    "batch_recorder.recognisers",
+    {
+        "moonshine": "recorder.voice.engines.moonshine:Moonshine",
+        "sphinx": "recorder.voice.engines.sphinx:Sphinx",
+        "vosk": "recorder.voice.engines.vosk:Vosk",
+    },
+    ("recognise",),
+)
+"""Engine, as the configuration writes it -> its class: `build` calls it as `class(phrases, name, model)`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +42,7 @@ class Guess:
     weakest: float = math.inf
     """Score of the least sure of the words, where the engine scores each."""
     stray_ms: int = 0
-    """Sound from the first word to the last that is none of the words, where the engine tells."""
+    """Sound from the first word to the last that is none of the words, where the engine knows."""
 
 
 class Recogniser(Protocol):
@@ -57,8 +61,5 @@ def build(engine: str, phrases: Phrases, name: str, model: Path | None) -> Recog
 
     Raises `DriverUnavailable` that says the remedy: no such engine, library or model, or a word that it cannot know.
     """
-    if engine not in ENGINES:
-        raise DriverUnavailable(f"no recogniser is called {engine!r}; there are {', '.join(ENGINES)}")
-    module, _, attribute = ENGINES[engine].partition(":")
-    recogniser: Any = getattr(importlib.import_module(module), attribute)
-    return recogniser(phrases, name, model)  # type: ignore[no-any-return]
+    recogniser: Recogniser = ENGINES.load(engine)(phrases, name, model)
+    return recogniser

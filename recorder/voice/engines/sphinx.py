@@ -1,7 +1,7 @@
 """The small recogniser, pocketsphinx: works after `pip install`, with the model that its package brings.
 
 The one door to `pocketsphinx`. Its grammar takes almost any speech for one of its sentences, and the probability it
-gives is no help; what tells them apart is the acoustic score of each word, divided by the word's length.
+gives is no help; what separates them is the acoustic score of each word, divided by the word's length.
 """
 
 import math

@@ -9,7 +9,7 @@ from recorder.voice.language.wording import PhraseError
 
 DOES = {
     meanings.SHIFT_START: "opens the shift",
-    meanings.SHIFT_END: "closes the shift and tells what is still open",
+    meanings.SHIFT_END: "closes the shift and says what is still open",
     meanings.OIL_LEVEL_OK: "records that the oil level is right",
     meanings.OIL_LEVEL_LOW: "records that the oil level is low",
     meanings.OIL_TOPPED_UP: "records that oil was added; hot oil burns",
@@ -33,9 +33,9 @@ DOES = {
     meanings.DISCARD: 'asks back; "confirm" discards the batch, or so many pieces of it',
     meanings.CONFIRM: "answers yes to what was asked",
     meanings.SCRATCH: "strikes your last command; a probe's reading stays on record, as disputed",
-    meanings.TIME_LEFT: "tells how long the cook or the hold still has",
-    meanings.STATUS: "tells what each vat and each hold is doing",
-    meanings.LAST_READING: "tells the newest probe reading",
+    meanings.TIME_LEFT: "says how long the cook or the hold still has",
+    meanings.STATUS: "says what each vat and each hold is doing",
+    meanings.LAST_READING: "says the newest probe reading",
 }
 """Meaning -> what it does, in a cook's words."""
 

@@ -21,8 +21,8 @@ Pronounce = Callable[[str], Sequence[str]]
 """Word -> ways to say it, each as phones with spaces between them: "two" -> ["T UW"]."""
 
 CLOSE = 0.45
-"""A kitchen is told of words nearer than this. A judgement: of the shipped words, English and Spanish, only numbers are
-nearer."""
+"""A kitchen is warned of words nearer than this. A judgement: of the shipped words, English and Spanish, only numbers
+are nearer."""
 
 FAR = 1.2
 """Two templates that are further apart than this with any values are not tried with others."""

@@ -15,8 +15,9 @@ from typing import Any
 from recorder.clock import Clock
 from recorder.core.events import NEEDLE
 from recorder.driver import DriverLost, DriverUnavailable
-from recorder.probes.frames import FramedLines, Lines, PlainLines
+from recorder.probes.kinds import Detection, Offer, Search
 from recorder.probes.probe import FASTEST_BAUD, LONGEST_S, named, within
+from recorder.probes.serial.frames import FramedLines, Lines, PlainLines
 from recorder.probes.source import READ_S, Chunk
 from recorder.probes.thinning import PERIOD_MS
 
@@ -24,7 +25,7 @@ _ABSENT = (errno.ENOENT, errno.ENODEV, errno.ENXIO)
 """There is no such port; any other failure to open means that it is there, but not for us, or is no serial port."""
 
 MUTE_S = 60.0
-"""A port that gives nothing for so long is opened anew, or later where `silence_s` is long."""
+"""A port that gives nothing for so long is opened again, or later where `silence_s` is long."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +33,7 @@ class SerialSettings:
     """One port and what is on it."""
 
     driver: str
-    """Its name in `recorder/driver.py`'s table: "serial"."""
+    """Its name in `kinds.PROBES`: "serial"."""
     port: str
     """A device path, best by /dev/serial/by-id, or any URL that pyserial takes, and rfcomm://ADDRESS/CHANNEL."""
     channels: tuple[str, ...] = (NEEDLE,)
@@ -69,6 +70,16 @@ class SerialSettings:
         within("baud", self.baud, FASTEST_BAUD)
         within("silence_s", self.silence_s, LONGEST_S)
         within("period_s", self.period_s, LONGEST_S)
+
+    @classmethod
+    def detect(cls, search: Search) -> Detection:
+        """The ports that are plugged in. Nothing says what is at their other end."""
+        return Detection(
+            "Serial ports",
+            lambda: [
+                Offer(cls("serial", port), (f"What it says: batch-recorder probe {port}",)) for port in attached()
+            ],
+        )
 
     def title(self) -> str:
         """For logs."""
@@ -117,7 +128,7 @@ class SerialPort:
     """A source: the bytes of one port."""
 
     def __init__(self, port: str, baud: int, mute_s: float) -> None:
-        """After `mute_s` without a byte it is opened anew: half of a connection may be all that is left of it."""
+        """After `mute_s` without a byte it is opened again: half of a connection may be all that is left of it."""
         self._port, self._baud, self._mute_s = port, baud, mute_s
 
     def chunks(self, stop: threading.Event) -> Iterator[Chunk | None]:

@@ -7,7 +7,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from recorder.probes.simulated import alone
+from recorder.demo.devices.serial_board import alone
 
 LOOK_S = 0.002
 """How often a port that nobody has open is looked at."""

@@ -6,12 +6,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from recorder.clock import Clock
-from recorder.probes.mqtt_values import MqttReader
+from recorder.probes.kinds import Detection, Search
+from recorder.probes.mqtt.values import MqttReader
 from recorder.probes.probe import LONGEST_S, named, within
 from recorder.probes.thinning import PERIOD_MS
 
 if TYPE_CHECKING:
-    from recorder.probes.mqtt_topic import Topic
+    from recorder.probes.mqtt.topic import Topic
 
 PLAIN_PORT, TLS_PORT = 1883, 8883
 """As registered with IANA for mqtt and secure-mqtt."""
@@ -27,7 +28,7 @@ class MqttProbeSettings:
     """One topic, and the broker that has it."""
 
     driver: str
-    """Its name in `recorder/driver.py`'s table: "mqtt"."""
+    """Its name in `kinds.PROBES`: "mqtt"."""
     topic: str
     """What the sensor publishes to, without wildcards, such as "sensors/fryer-2/oil"."""
     channel: str = ""
@@ -105,6 +106,11 @@ class MqttProbeSettings:
         named_files = {key: str(folder / getattr(self, key)) for key in FILES if getattr(self, key)}
         return replace(self, **named_files)  # type: ignore[arg-type]
 
+    @classmethod
+    def detect(cls, search: Search) -> Detection | None:
+        """Never: only the kitchen knows what its broker carries."""
+        return None
+
     def title(self) -> str:
         """For logs."""
         return f"mqtt {self.topic}"
@@ -132,7 +138,7 @@ class MqttProbeSettings:
 
     def source(self, clock: Clock) -> "Topic":
         """The topic, not yet subscribed to."""
-        from recorder.probes.mqtt_topic import Topic
+        from recorder.probes.mqtt.topic import Topic
 
         return Topic(self)
 

@@ -1,7 +1,7 @@
 """The serial port of a classic Bluetooth probe as one more URL: rfcomm://ADDRESS/CHANNEL. No radio library.
 
 pyserial finds this module by its name (`serial.protocol_handler_packages`) and takes its `Serial` for a port; what is
-here is what `recorder/probes/serial_probe.py` asks of one. The kernel does the rest: the probe must be paired once.
+here is what `recorder/probes/serial/port.py` asks of one. The kernel does the rest: the probe must be paired once.
 """
 
 import errno

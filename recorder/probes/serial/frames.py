@@ -10,8 +10,8 @@ from abc import abstractmethod
 from dataclasses import replace
 
 from recorder.core.limits import to_c
-from recorder.probes.line_notes import KNOWN, NOTE, TIMES, VERSION, BoardTimes
 from recorder.probes.plausible import HIGHEST_C, LOWEST_C, Plausible
+from recorder.probes.serial.line_notes import KNOWN, NOTE, TIMES, VERSION, BoardTimes
 from recorder.probes.source import Chunk, Doubt, Fault, Found, Reader, Sample
 from recorder.thermal.converters import COLDEST_C, HOTTEST_C, Unfit, max31855k, max31856
 from recorder.thermal.thermocouple import temp_c as hot_c

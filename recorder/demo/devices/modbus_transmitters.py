@@ -18,11 +18,11 @@ from pathlib import Path
 from typing import Any
 
 from recorder.core.limits import in_unit
+from recorder.demo.devices.modbus_ends import PtyEnd, TcpEnd
+from recorder.demo.devices.serial_board import SLOW_MS, Kitchen, Simulation
 from recorder.driver import DriverUnavailable
-from recorder.probes.modbus_ends import PtyEnd, TcpEnd
-from recorder.probes.modbus_probe import ModbusSettings
-from recorder.probes.registers import KINDS, Register
-from recorder.probes.simulated import SLOW_MS, Kitchen, Simulation
+from recorder.probes.modbus.probe import ModbusSettings
+from recorder.probes.modbus.registers import KINDS, Register
 
 REGISTERS = (
     Register("needle", 1, 0, type="int32", scale=0.01, unit="C", faults=(0x7FFF_FFFF,)),
@@ -72,7 +72,7 @@ class SimulatedTransmitters(Simulation):
 
     @property
     def sent(self) -> int:
-        """Registers that were told to somebody, or are new and about to be asked for by who has the port open."""
+        """Registers that were sent to somebody, or are new and about to be asked for by who has the port open."""
         with self._lock:
             return self._sent
 
@@ -232,7 +232,7 @@ class SimulatedTransmitters(Simulation):
 
 
 async def _ended() -> None:
-    """Whatever still waits for something is told that it will not come."""
+    """Whatever still waits for something learns that it will not come."""
     rest = [task for task in asyncio.all_tasks() if task is not asyncio.current_task()]
     for task in rest:
         task.cancel()

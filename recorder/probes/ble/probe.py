@@ -17,10 +17,11 @@ from typing import TypeVar
 from recorder.clock import Clock
 from recorder.core.events import NEEDLE
 from recorder.driver import DriverLost
-from recorder.probes.ble_radio import SERVICES, Link, Radio, Seen, connected, in_loop, turns_of
-from recorder.probes.gatt import BATTERY, INTERMEDIATE, MEASUREMENT, TEMPERATURE, GattReader
-from recorder.probes.gatt_intervals import LONGEST_S as LONGEST_INTERVAL_S
-from recorder.probes.gatt_intervals import paced
+from recorder.probes.ble.gatt import BATTERY, INTERMEDIATE, MEASUREMENT, TEMPERATURE, GattReader
+from recorder.probes.ble.intervals import LONGEST_S as LONGEST_INTERVAL_S
+from recorder.probes.ble.intervals import paced
+from recorder.probes.ble.radio import SERVICES, Link, Radio, Seen, connected, in_loop, turns_of
+from recorder.probes.kinds import Detection, Offer, Search
 from recorder.probes.probe import LONGEST_S, named, within
 from recorder.probes.source import READ_S, Chunk
 from recorder.probes.thinning import PERIOD_MS
@@ -30,7 +31,7 @@ T = TypeVar("T")
 log = logging.getLogger(__name__)
 
 VALUES = {"thermometer": (MEASUREMENT, INTERMEDIATE), "environment": (TEMPERATURE,)}
-"""Profile -> the characteristics that it tells temperatures by; the first must be there."""
+"""Profile -> the characteristics that carry its temperatures; the first must be there."""
 
 CONNECT_S = 15.0
 """Longest for finding a probe; connecting to it may take half of that."""
@@ -45,7 +46,13 @@ CLOSE_S = 0.5
 """A stop waits so long for the connection's end."""
 
 ASK_S = 1.0
-"""An environmental probe that does not tell by itself is asked this often."""
+"""An environmental probe that sends nothing by itself is asked this often."""
+
+
+PRIVATE = (
+    ". Its address is a private one, which changes: pair it once (bluetoothctl, then pair ADDRESS and trust ADDRESS),"
+    " look again, and write the address that is shown then. One that can't be paired can't be used"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +60,7 @@ class BleSettings:
     """One probe."""
 
     driver: str
-    """Its name in `recorder/driver.py`'s table: "ble"."""
+    """Its name in `kinds.PROBES`: "ble"."""
     address: str
     """Its Bluetooth address, such as "00:11:22:33:44:55"."""
     channel: str = NEEDLE
@@ -80,6 +87,11 @@ class BleSettings:
             raise ValueError(f"interval_s is {self.interval_s}; write whole seconds, 0 to {LONGEST_INTERVAL_S}")
         within("silence_s", self.silence_s, LONGEST_S)
         within("period_s", self.period_s, LONGEST_S)
+
+    @classmethod
+    def detect(cls, search: Search) -> Detection | None:
+        """The probes in range that make themselves known meanwhile."""
+        return Detection("Bluetooth", lambda: list(map(_offer, nearby(search.radio_s)))) if search.radio_s > 0 else None
 
     def title(self) -> str:
         """For logs."""
@@ -179,7 +191,7 @@ class BleProbe:
             if not link.tells(needed):
                 hear(needed, await self._answer(link.read(needed)))
             elif self._settings.profile == "environment" and now_s() - last_s > self._settings.silence_s / 2:
-                with suppress(DriverLost):  # it may tell changes only
+                with suppress(DriverLost):  # it may send changes only
                     hear(needed, await self._answer(link.read(needed)))
             with suppress(TimeoutError):
                 await asyncio.wait_for(link.lost.wait(), ASK_S)
@@ -200,6 +212,11 @@ def nearby(seconds: float, radio: Radio | None = None) -> list[Seen]:
     return in_loop(_looked(radio or own_radio(), seconds)).result()
 
 
+def _offer(seen: Seen) -> Offer:
+    name = (seen.name.strip() or "It gives no name") + (PRIVATE if seen.private else "")
+    return Offer(BleSettings("ble", seen.address, profile=seen.profile), (name,))
+
+
 async def _looked(radio: Radio, seconds: float) -> list[Seen]:
     async with turns_of(radio).busy:
         return await radio.nearby(seconds)
@@ -208,6 +225,6 @@ async def _looked(radio: Radio, seconds: float) -> list[Seen]:
 @cache
 def own_radio() -> Radio:
     """The board's own."""
-    from recorder.probes.bleak_radio import BleakRadio
+    from recorder.probes.ble.bleak_radio import BleakRadio
 
     return BleakRadio()

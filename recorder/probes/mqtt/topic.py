@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from recorder.driver import DriverLost, DriverUnavailable
-from recorder.probes.mqtt_probe import MqttProbeSettings
-from recorder.probes.mqtt_values import LARGEST, RETAINED
+from recorder.probes.mqtt.settings import MqttProbeSettings
+from recorder.probes.mqtt.values import LARGEST, RETAINED
 from recorder.probes.source import READ_S, Chunk
 
 CONNECT_S = 5.0

@@ -36,7 +36,7 @@ GRAIN_MS = 1_000
 
 RESTARTED_AFTER = 5
 """So many measurements in a row whose times are before the last one's, but follow each other, mean a probe whose clock
-was set anew; so many that are all the same, one whose clock stands."""
+was set again; so many that are all the same, one whose clock stands."""
 
 
 def float_11073(data: bytes) -> float | str:

@@ -57,7 +57,7 @@ class Link(Protocol):
         ...
 
     def tells(self, characteristic: str) -> bool:
-        """Whether it tells its value by itself, by notifications or indications."""
+        """Whether it sends its value by itself, by notifications or indications."""
         ...
 
     def writes(self, characteristic: str) -> bool:

@@ -13,12 +13,12 @@ import sys
 from functools import partial
 from pathlib import Path
 
+from recorder.demo.devices.chips import CHIPS, Chip, Felt
+from recorder.demo.devices.more_chips import MORE_CHIPS, Mcp9600
+from recorder.demo.devices.serial_board import Kitchen, SimulatedFirmware
 from recorder.driver import DriverUnavailable
-from recorder.probes.chips import CHIPS, Chip, Felt
-from recorder.probes.more_chips import MORE_CHIPS, Mcp9600
-from recorder.probes.simulated import Kitchen, SimulatedFirmware
 
-NOTES = Path(__file__).parents[2] / "firmware_notes"
+NOTES = Path(__file__).parents[3] / "firmware_notes"
 """The firmware; it is in the repository and not in the installed package."""
 
 STEP_MS = 250

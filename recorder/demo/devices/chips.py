@@ -51,7 +51,7 @@ class Chip:
         self._feel = feel
 
     def power_up(self) -> None:
-        """It has power again: whatever it had been told is gone."""
+        """It has power again: its settings are gone."""
 
     def exchange(self, out: bytes, phase: int, now_ms: int) -> bytes:
         """What it answers while it is sent `out`."""
@@ -83,7 +83,7 @@ class Max31856(Chip):
     """A MAX31856: it measures when CR0 asks for one measurement, and does ITS-90 of the type that CR1 names.
 
     An open circuit is only found where CR0 says so; else, and with a wire at the supply, its number is that of the
-    chip's own temperature (invented, so that whoever heeds no fault bit is found out).
+    chip's own temperature (invented, so that code which ignores the fault bits is found out).
     """
 
     phase = 1

@@ -11,13 +11,13 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from recorder.clock import Clock
+from recorder.demo.devices.bumble_radio import BumbleRadio, bumble, powered
+from recorder.demo.devices.serial_board import SLOW_MS, Kitchen, Simulation
 from recorder.driver import DriverUnavailable
-from recorder.probes.ble_probe import BleProbe, BleSettings
-from recorder.probes.ble_radio import SERVICES, Radio, in_loop
-from recorder.probes.bumble_radio import BumbleRadio, bumble, powered
-from recorder.probes.gatt import BATTERY, FAHRENHEIT, MEASUREMENT, SPECIAL, STAMPED, TEMPERATURE, UNKNOWN
-from recorder.probes.gatt_intervals import ES_MEASUREMENT, ES_TRIGGER, FIXED, INTERVAL, RANGE, trigger
-from recorder.probes.simulated import SLOW_MS, Kitchen, Simulation
+from recorder.probes.ble.gatt import BATTERY, FAHRENHEIT, MEASUREMENT, SPECIAL, STAMPED, TEMPERATURE, UNKNOWN
+from recorder.probes.ble.intervals import ES_MEASUREMENT, ES_TRIGGER, FIXED, INTERVAL, RANGE, trigger
+from recorder.probes.ble.probe import BleProbe, BleSettings
+from recorder.probes.ble.radio import SERVICES, Radio, in_loop
 
 ADDRESSES = {"needle": "F0:00:00:00:00:01", "vat": "F0:00:00:00:00:02", "cabinet": "F0:00:00:00:00:03"}
 RADIO = "F0:00:00:00:00:FF"
@@ -52,7 +52,7 @@ class SimulatedThermometers(Simulation):
         """Raises `DriverUnavailable` where bumble is missing."""
         super().__init__(kitchen)
         self.sent = 0
-        """Values that were told to somebody, or asked for."""
+        """Values that were sent to somebody, or asked for."""
         self.link: Any = bumble().link.LocalLink()
         """The air between them, for another controller to join."""
         self._probes = {channel: _Thermometer(channel) for channel in channels}
@@ -74,7 +74,7 @@ class SimulatedThermometers(Simulation):
         in_loop(self._each("vanish")).result()
 
     def send(self, channel: str, value: bytes) -> None:
-        """This probe tells these bytes as its temperature."""
+        """This probe has these bytes as its temperature."""
         in_loop(self._send(channel, value)).result()
 
     def interval_s(self, channel: str) -> int:
@@ -152,14 +152,14 @@ class _Thermometer:
         battery = b.gatt.Characteristic(BATTERY, kinds.READ, readable, b.gatt.CharacteristicValue(read=charge))
         self.device.add_service(b.gatt.Service(SERVICES[self.profile], [self._value, *self._intervals()]))
         self.device.add_service(b.gatt.Service("180F", [battery]))
-        told = [
+        advertised = [
             (b.core.AdvertisingData.COMPLETE_LOCAL_NAME, self.channel.encode()),
             (
                 b.core.AdvertisingData.COMPLETE_LIST_OF_16_BIT_SERVICE_CLASS_UUIDS,
                 bytes(b.core.UUID(SERVICES[self.profile])),
             ),
         ]
-        self.device.advertising_data = bytes(b.core.AdvertisingData(told))
+        self.device.advertising_data = bytes(b.core.AdvertisingData(advertised))
         await self.appear()
 
     def _intervals(self) -> list[Any]:
@@ -217,15 +217,15 @@ class _Thermometer:
 
     async def tell(self, value: bytes) -> int:
         """To how many."""
-        told, device = 0, self.device
+        reached, device = 0, self.device
         tell = device.indicate_subscriber if self.profile == "thermometer" else device.notify_subscriber
         for connection in list(device.connections.values()):
             subscribed = device.gatt_server.subscribers.get(connection, {}).get(self._value.handle)
             if subscribed and any(subscribed):
                 with suppress(asyncio.CancelledError):  # it hung up before it confirmed; bumble would wait on
                     await connection.cancel_on_disconnection(tell(connection, self._value, value))
-                    told += 1
-        return told
+                    reached += 1
+        return reached
 
 
 def measurement(value: float | None, stamp: datetime | None = None, unit: str = "C") -> bytes:

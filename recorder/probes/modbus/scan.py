@@ -1,12 +1,15 @@
 """Which devices answer on a Modbus line, and what temperatures their first registers could be. It only ever reads."""
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 
-from recorder.probes.modbus_line import Line
+from recorder.probes.kinds import Offer, Search
+from recorder.probes.modbus.line import Line
+from recorder.probes.modbus.probe import TIMEOUT_S, ModbusSettings
+from recorder.probes.modbus.registers import KINDS, Register
 from recorder.probes.plausible import HIGHEST_C, LOWEST_C
-from recorder.probes.registers import KINDS, Register
+from recorder.probes.probe import CHANNELS
 
 ROOM_C = 25.0
 
@@ -62,6 +65,39 @@ def scan(port: str, devices: Iterable[int], baud: int, timeout_s: float = 0.2) -
     """
     with Line(port, baud, "N", 1, timeout_s) as line:
         return [found for device in devices if (found := _found(line, device))]
+
+
+REMARK = (
+    "A guess: of each device the reading nearest to a room's, taken for °C. Its manual knows better, and knows the"
+    " unit. What else there could be:"
+)
+
+
+def offers(search: Search) -> list[Offer]:
+    """All devices of the line in one offer, since a port can be opened once; and what else their registers could be."""
+    found = scan(search.bus, search.addresses, search.baud, search.timeout_s)
+    likely = [guess.register for each in found if (guess := each.likeliest())]
+    if not likely:
+        return []
+    names = [name for name in CHANNELS if name != "vat"]  # which is the same as "vat1"
+    registers = tuple(replace(each, channel=name) for each, name in zip(likely, names, strict=False))
+    timeout_s = max(search.timeout_s, TIMEOUT_S)
+    settings = ModbusSettings("modbus", search.bus, registers, search.baud, timeout_s=timeout_s)
+    remarks = (REMARK, *(line for each in found for line in _in_words(each)))
+    return [Offer(settings, remarks, {"unit": 'or "F"; write what the manual says'})]
+
+
+def _in_words(found: FoundDevice) -> Iterator[str]:
+    if not found.guesses:
+        yield f"device {found.device}: nothing like a temperature"
+        return
+    yield f"device {found.device}:"
+    for guess in found.guesses:
+        made = guess.register
+        order = f", {made.word_order} word first" if made.words > 1 else ""
+        order += ", bytes swapped" if made.byte_order == "little" else ""
+        shown = f"{guess.temp_c:6.1f} °C or {guess.temp_c:.1f} °F"
+        yield f"    {shown}: {made.kind} {made.address}, {made.type}{order}, scale {made.scale:g}"
 
 
 def _found(line: Line, device: int) -> FoundDevice | None:

@@ -9,7 +9,7 @@ from contextlib import suppress
 from typing import Any
 
 from recorder.driver import DriverLost, DriverUnavailable
-from recorder.probes.ble_radio import SERVICES, Seen, private, refusal
+from recorder.probes.ble.radio import SERVICES, Seen, private, refusal
 
 
 def bumble() -> Any:
@@ -49,12 +49,12 @@ class BumbleRadio:
         """As `Radio` promises."""
         b, found = bumble(), dict[str, Seen]()
 
-        def heard(told: Any) -> None:
-            listed = told.data.get(b.core.AdvertisingData.COMPLETE_LIST_OF_16_BIT_SERVICE_CLASS_UUIDS) or ()
+        def heard(advertised: Any) -> None:
+            listed = advertised.data.get(b.core.AdvertisingData.COMPLETE_LIST_OF_16_BIT_SERVICE_CLASS_UUIDS) or ()
             for profile, service in SERVICES.items():
                 if b.core.UUID(service) in listed:
-                    name = told.data.get(b.core.AdvertisingData.COMPLETE_LOCAL_NAME) or ""
-                    address = told.address.to_string(False)
+                    name = advertised.data.get(b.core.AdvertisingData.COMPLETE_LOCAL_NAME) or ""
+                    address = advertised.address.to_string(False)
                     found[address] = Seen(address, name, profile, private(address))
 
         self._device.on("advertisement", heard)
@@ -72,8 +72,8 @@ class BumbleRadio:
         """As `Radio` promises."""
         here, found = asyncio.Event(), set[str]()
 
-        def heard(told: Any) -> None:
-            address = told.address.to_string(False)
+        def heard(advertised: Any) -> None:
+            address = advertised.address.to_string(False)
             if wanted(address):
                 found.add(address)
                 here.set()

@@ -6,7 +6,7 @@ tables 9 and 12; what is marked M is from memory. Resistances by IEC 60751, all 
 
 from collections.abc import Callable
 
-from recorder.probes.chips import Chip, Felt
+from recorder.demo.devices.chips import Chip, Felt
 
 CONVERSION_MS = 66
 """A MAX31865's longest for one measurement, at 50 Hz (M)."""

@@ -7,12 +7,12 @@ from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Any
 
 from recorder.driver import DriverLost, DriverUnavailable
-from recorder.probes.ble_radio import SERVICES, Seen, private, refusal
+from recorder.probes.ble.radio import SERVICES, Seen, private, refusal
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-REMEDIES = {"no Bluetooth": "; is there an adapter, does bluetoothd run, is its user in the group bluetooth?"}
+HINTS = {"no Bluetooth": "; is there an adapter, does bluetoothd run, is its user in the group bluetooth?"}
 
 ALL = "0000{}-0000-1000-8000-00805f9b34fb"
 """The long form of the SIG's four digits."""
@@ -31,10 +31,10 @@ class BleakRadio:
         with _told("no Bluetooth"):
             found = await bleak.BleakScanner.discover(seconds, return_adv=True)
         return [
-            Seen(device.address, told.local_name or device.name or "", profile, _private(device))
-            for device, told in found.values()
+            Seen(device.address, advertised.local_name or device.name or "", profile, _private(device))
+            for device, advertised in found.values()
             for profile, service in SERVICES.items()
-            if _long(service) in told.service_uuids
+            if _long(service) in advertised.service_uuids
         ]
 
     async def held(self, address: str) -> bool:
@@ -51,13 +51,13 @@ class BleakRadio:
         bleak, here = _bleak(), asyncio.Event()
         found: dict[str, Any] = {}
 
-        def told(device: Any, _: Any) -> None:
+        def seen(device: Any, _: Any) -> None:
             if wanted(device.address.upper()):
                 found[device.address.upper()] = device
                 here.set()
 
         with _told("no Bluetooth"):
-            async with bleak.BleakScanner(told):
+            async with bleak.BleakScanner(seen):
                 with suppress(TimeoutError):
                     await asyncio.wait_for(here.wait(), seconds)
         self._found |= found
@@ -168,7 +168,7 @@ def _told(reason: str) -> "Iterator[None]":
     except (BleakError, OSError, EOFError, TimeoutError) as error:
         if unpaired := refusal(error):
             raise DriverLost("not paired", unpaired) from error
-        raise DriverLost(reason, f"{str(error) or type(error).__name__}{REMEDIES.get(reason, '')}") from error
+        raise DriverLost(reason, f"{str(error) or type(error).__name__}{HINTS.get(reason, '')}") from error
 
 
 def _long(digits: str) -> str:

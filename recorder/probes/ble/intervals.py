@@ -9,8 +9,8 @@ import logging
 from contextlib import suppress
 
 from recorder.driver import DriverLost
-from recorder.probes.ble_radio import Link
-from recorder.probes.gatt import TEMPERATURE
+from recorder.probes.ble.gatt import TEMPERATURE
+from recorder.probes.ble.radio import Link
 
 log = logging.getLogger(__name__)
 
@@ -87,7 +87,7 @@ async def _environment(link: Link, wanted_s: int | None) -> str:
         await link.redescribe(TEMPERATURE, ES_TRIGGER, trigger(wanted_s))
     except DriverLost as refused:
         return f"{said or 'does not say how often it measures'}, and refuses {wanted_s} s ({refused})"
-    return f"is asked to tell every {wanted_s} s"
+    return f"is asked to measure every {wanted_s} s"
 
 
 def _said(seconds: int | None) -> str:

@@ -4,7 +4,7 @@ The driver at the near end is the real one. What the probes measure is a thermal
 oil that sags on a load and recovers, a holding cabinet that swings a little; with noise from a seed. The numbers of the
 story are invented; lags and noise are of the size of a thin needle's.
 
-    python -m recorder.probes.simulated      prints the port and speaks in real time
+    python -m recorder.demo.devices.serial_board      prints the port and speaks in real time
 """
 
 import math
@@ -18,7 +18,7 @@ import tty
 from abc import ABC, abstractmethod
 from pathlib import Path
 
-from recorder.probes.frames import SEQUENCE, checksum
+from recorder.probes.serial.frames import SEQUENCE, checksum
 
 AIR_C = 34.0
 OIL_C = 170.0

@@ -12,7 +12,7 @@ from typing import Any
 from urllib.parse import urlsplit
 
 from recorder.driver import DriverLost, DriverUnavailable
-from recorder.probes.registers import KINDS
+from recorder.probes.modbus.registers import KINDS
 
 LONGEST = 2 * 260
 """Bytes; what is longer than two of the longest frames (Modbus/TCP) and still no answer never becomes one."""

@@ -31,7 +31,7 @@ EXCEPTIONS = {
     10: "gateway path unavailable",
     11: "device behind the gateway does not answer",
 }
-"""Exception codes of the Modbus application protocol, as records tell them."""
+"""Exception codes of the Modbus application protocol, as records name them."""
 
 
 @dataclass(frozen=True, slots=True)

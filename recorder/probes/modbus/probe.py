@@ -6,9 +6,10 @@ from dataclasses import dataclass, fields, replace
 from typing import Any
 
 from recorder.clock import Clock
-from recorder.probes.modbus_line import Line, endpoint
+from recorder.probes.kinds import Detection, Search
+from recorder.probes.modbus.line import Line, endpoint
+from recorder.probes.modbus.registers import Block, Register, RegisterReader, blocks
 from recorder.probes.probe import FASTEST_BAUD, LONGEST_S, named, within
-from recorder.probes.registers import Block, Register, RegisterReader, blocks
 from recorder.probes.source import READ_S, Chunk
 from recorder.probes.thinning import PERIOD_MS
 
@@ -30,7 +31,7 @@ class ModbusSettings:
     """One line and the registers on it."""
 
     driver: str
-    """Its name in `recorder/driver.py`'s table: "modbus"."""
+    """Its name in `kinds.PROBES`: "modbus"."""
     port: str
     """A device path, best by /dev/serial/by-id, for RTU; "tcp://host" or "tcp://host:port" for TCP (port 502).
 
@@ -69,6 +70,13 @@ class ModbusSettings:
         if self.silence_s <= self.poll_s + self.timeout_s:
             raise ValueError("silence_s must be longer than poll_s and timeout_s together")
         endpoint(self.port)
+
+    @classmethod
+    def detect(cls, search: Search) -> Detection | None:
+        """The devices that answer on `search.bus`, all in one offer. They are only read."""
+        from recorder.probes.modbus.scan import offers
+
+        return Detection(f"Modbus at {search.bus}", lambda: offers(search)) if search.bus else None
 
     def title(self) -> str:
         """For logs."""
