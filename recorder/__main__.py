@@ -4,6 +4,7 @@ import typer
 
 from recorder.commands import (
     bridge,
+    configure,
     demo,
     page,
     probe,
@@ -29,6 +30,7 @@ app = typer.Typer(
 )
 for room in (
     station,
+    configure,
     demo,
     voice,
     voice_tune,

@@ -1,5 +1,6 @@
 """The command `configure`: five questions, and the two files of a station that this makes."""
 
+import json
 import re
 import sys
 from collections.abc import Callable
@@ -11,11 +12,14 @@ import typer
 from rich.console import Console
 
 from recorder.commands import meter
-from recorder.commands.probes import found_probes
+from recorder.commands.probes import looked
 from recorder.commands.shared import Unusable, printable, terminal
 from recorder.commands.station import tried
+from recorder.core.events import CABINET, NEEDLE, vat_channel
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.practice import is_practice
+from recorder.probes.kinds import Search
+from recorder.probes.simulated import SimulatedSettings
 from recorder.probes.urls import settings as probe_settings
 from recorder.tables import toml
 from recorder.voice.audio.devices import capture_devices
@@ -27,12 +31,14 @@ STATION, PROCEDURE = "station.toml", "procedure.toml"
 
 NONE, SIMULATED = "none", "simulated"
 
+RADIO_S = 4.0
+"""How long Bluetooth is listened to."""
+
 PROCEDURES = {"F": "procedure.toml", "C": "procedure-celsius.toml"}
 
 HEAD = """\
 # One station, made by `batch-recorder configure`. Try it after each change: batch-recorder check --config {name}
-# Everything that can stand here: {example}
-"""
+# Everything else that can stand here: batch-recorder configure --example"""
 
 
 @app.command()
@@ -48,11 +54,17 @@ def configure(
     probe: Annotated[
         str | None, typer.Option(metavar="PROBE", help='As of the command probe, "simulated" or "none".')
     ] = None,
+    example: Annotated[
+        bool, typer.Option("--example", help="Only print an example with everything that can stand in station.toml.")
+    ] = False,
 ) -> None:
     """Make the files of a station from five answers, and try them. Nothing is overwritten.
 
     Every answer can be an option; what is missing is asked for.
     """
+    if example:
+        typer.echo(files("recorder").joinpath(f"share/{STATION}").read_text("utf-8"))
+        return
     console = terminal(soft_wrap=True)
     for name in (STATION, PROCEDURE):
         if (folder / name).exists():
@@ -66,13 +78,16 @@ def configure(
     sound = ask("--microphone", "Which microphone", microphone, NONE, _sound)
     if probe is None and ask.live:
         _list_probes(console)
-    needle = ask("--probe", "Which probe", probe, SIMULATED, _probe)
-    folder.mkdir(parents=True, exist_ok=True)
+    chosen = ask("--probe", "Which probe", probe, SIMULATED, _probe)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise Unusable(f"{folder} can't be made: {error.strerror}; choose another place with --folder") from error
     _write(folder / PROCEDURE, files("recorder").joinpath(f"share/{PROCEDURES[scale]}").read_text("utf-8"))
-    _write(folder / STATION, _station(folder, name, count, sound, needle))
+    _write(folder / STATION, _station(name, count, sound, chosen))
     console.print(f"\n{folder / STATION} and {folder / PROCEDURE} are written. Trying them:\n")
     problems = tried(folder / STATION, console)
-    console.print(_next(folder / STATION, problems))
+    console.print(_next(folder / STATION, chosen == SIMULATED))
     if problems:
         raise typer.Exit(1)
 
@@ -146,22 +161,48 @@ def _list_microphones(console: Console) -> None:
 
 
 def _list_probes(console: Console) -> None:
-    for what, found in found_probes():
-        console.print(f"  {found.url()}   {what}")
+    for place, offers in looked(Search(RADIO_S), console):
+        console.print(f"  {place}: {len(offers) or 'none'}")
+        for offer in offers:
+            console.print(f"    {offer.settings.url()}   {'; '.join(offer.remarks)}")
     console.print(f"  {SIMULATED}   needle, vat and cabinet without a device, to try things out\n  {NONE}")
 
 
-def _station(folder: Path, name: str, vats: int, sound: str, needle: str) -> str:
-    example = files("recorder").joinpath("share/station.toml")
-    numbers = ", ".join(map(str, range(1, vats + 1)))
-    parts = [
-        HEAD.format(name=STATION, example=example),
-        f'station = "{name}"\nvats = [{numbers}]\nprocedure = "{PROCEDURE}"\n',
+def _station(name: str, vats: int, sound: str, probe: str) -> str:
+    """The text of the station's file."""
+    tables = [
+        f'station = "{name}"\nvats = [{", ".join(map(str, range(1, vats + 1)))}]\nprocedure = "{PROCEDURE}"',
+        _probe_table(probe, vats),
+        f"[voice]\ndevice = {json.dumps(sound)}\n\n[speaker]" if sound != NONE else "",
+        '# [mqtt]                  # alerts to phones; see the page "Alerts" of the documents\n# host = "127.0.0.1"',
     ]
-    if needle != NONE:
-        parts.append(f"{toml('probe', _settings(needle, vats))}\n")
-    if sound != NONE:
-        parts.append(f"[voice]\n{toml_line('device', sound)}\n")
-        parts.append("[speaker]\n")
-    parts.append('# [mqtt]                  # alerts to phones: see the page on alerts\n# host = "127.0.0.1"\n')
-    return "\n".join(parts)
+    return "\n\n".join([HEAD.format(name=STATION), *filter(None, tables)]) + "\n"
+
+
+def _probe_table(probe: str, vats: int) -> str:
+    if probe == NONE:
+        return ""
+    if probe == SIMULATED:
+        channels = (NEEDLE, *map(vat_channel, range(1, vats + 1)), CABINET)
+        return toml("probe", SimulatedSettings(SIMULATED, channels=channels))
+    return toml("probe", probe_settings(probe))
+
+
+def _write(path: Path, text: str) -> None:
+    """A new file; raises `Unusable`."""
+    try:
+        with path.open("x", encoding="utf-8") as file:
+            file.write(text)
+    except OSError as error:
+        raise Unusable(f"{path} can't be written: {error.strerror}; choose another place with --folder") from error
+
+
+def _next(path: Path, simulated: bool) -> str:
+    """What to type now."""
+    real = "once a real probe stands in it: simulated ones only practise" if simulated else "the real record"
+    return f"""
+What to type now:
+  batch-recorder run --practice --config {path}   a record for practice; type or say "batch start"
+  batch-recorder phrases --config {path}          what can be said, for the wall
+  batch-recorder run --config {path}              {real}
+Put your kitchen's own numbers into {path.parent / PROCEDURE} first: those in it are an example."""

@@ -21,7 +21,7 @@ from rich.text import Text
 from recorder import daemon
 from recorder.clock import SystemClock, wall_known
 from recorder.commands import meter
-from recorder.commands.shared import Config, both, fail, terminal
+from recorder.commands.shared import Config, Unusable, both, fail, terminal
 from recorder.config import ConfigError, Settings, load, load_procedure
 from recorder.console.plain import Plain
 from recorder.console.screen import Screen
@@ -39,6 +39,7 @@ from recorder.probes.modbus.probe import ModbusSettings
 from recorder.probes.mqtt.settings import MqttProbeSettings
 from recorder.probes.probe import Probe, ProbeSettings
 from recorder.probes.serial.port import SerialSettings
+from recorder.probes.simulated import SimulatedSettings
 from recorder.space import free_bytes
 from recorder.voice import ear
 from recorder.voice.audio.sources import source
@@ -80,6 +81,8 @@ def run(
         signal.signal(number, lambda *_: stop.set())
     try:
         settings = load(config).practice() if practice else load(config)
+        if not practice and any(isinstance(probe, SimulatedSettings) for probe in settings.probes):
+            raise Unusable("simulated probes measure no food, so nothing of them is recorded as real; add --practice")
         live = not plain and sys.stdin.isatty() and sys.stdout.isatty()
         with _live(settings, stop) if live else _plain(settings) as view:
             logging.getLogger("recorder").info("%s starts; records: %s", settings.station, settings.database)
@@ -130,7 +133,12 @@ def _logged(view: View) -> Iterator[None]:
 @app.command()
 def check(config: Config) -> None:
     """Try configuration, disk, clock, probes, microphone, model and broker, and list the problems."""
-    console = terminal()
+    if tried(config, terminal()):
+        raise typer.Exit(1)
+
+
+def tried(config: Path, console: Console) -> int:
+    """Try all that `config` names, and list what is found; how many problems there are."""
     table = Table.grid(padding=(0, 2))
     table.add_column()
     table.add_column(overflow="fold", max_width=max(22, console.width // 3))
@@ -141,8 +149,7 @@ def check(config: Config) -> None:
         table.add_row(Text("fix", "red") if fault else Text("ok", "green"), what, meter.coloured(fault or found))
     console.print(table)
     console.print(f"{bad} problem{'s' * (bad != 1)} found." if bad else "No problems found.")
-    if bad:
-        raise typer.Exit(1)
+    return bad
 
 
 Finding = tuple[str, str, str]

@@ -33,10 +33,10 @@ class Screen:
         self,
         phrases: Phrases,
         standing: Callable[[], tuple[str, ...]],
-        typed: Callable[[str], str],
+        typed: Callable[[str], None],
         done: Callable[[], None],
     ) -> None:
-        """`standing` gives the lines of the foot, `typed` takes a line and gives an answer for the person, "" for none;
+        """`standing` gives the lines of the foot, `typed` takes a line;
         `done` is called when the person ends the program.
         """
         self._phrases, self._standing, self._typed, self._done = phrases, standing, typed, done
@@ -91,9 +91,7 @@ class Screen:
             try:
                 while True:
                     self._application = session.app
-                    text = session.prompt(handle_sigint=False)
-                    if text.strip() and (answer := self._typed(text)):
-                        self.show(Line("typed", "keyboard", answer, Level.WARNING))
+                    self._typed(session.prompt(handle_sigint=False))
             except (EOFError, KeyboardInterrupt):
                 self._done()
 

@@ -12,6 +12,10 @@ from recorder.core.effects import Effect, Level
 from recorder.core.events import Event, LinkDown, LinkUp
 from recorder.core.station import State
 from recorder.driver import Put
+from recorder.probes.simulated import KITCHEN
+
+SIMULATE = "simulate"
+"""A typed line that begins so is for the simulated probes, and no command."""
 
 
 class View:
@@ -48,13 +52,19 @@ class View:
             return ("reading the records ...", "", "")
         return standing(self._state.world, self._clock.now_ms(), self._linked)
 
-    def typed(self, text: str) -> str:
-        """Give a typed sentence to the station; what the person is to know of it instead, "" for nothing."""
-        if self._put is None or self._clock is None:
-            return "not recording yet; wait a moment"
-        if event := typed.heard(self._settings.phrases, text, self._clock.now_ms()):
+    def typed(self, text: str) -> None:
+        """Give a typed sentence to the station, or say why not; steer what is simulated."""
+        first, *words = text.split() or [""]
+        if first.lower() == SIMULATE:
+            self._show(Line("simulated", "simulated", KITCHEN.steer(words, self._state.world.unit)))
+        elif self._put is None or self._clock is None:
+            self._show(Line("typed", "keyboard", "not recording yet; wait a moment", Level.WARNING))
+        elif event := typed.heard(self._settings.phrases, text, self._clock.now_ms()):
             self._put(event)
-            return ""
+        elif first:
+            self._show(Line("typed", "keyboard", self._hint(text), Level.WARNING))
+
+    def _hint(self, text: str) -> str:
         near = typed.nearest(self._settings.phrases, text)
         hint = (
             f'did you mean "{near}"?'
