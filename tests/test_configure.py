@@ -1,6 +1,10 @@
 """The first files of a station: five answers, asked for or given; and what stands in for devices that are not there."""
 
+import os
+import pty
+import select
 import struct
+import subprocess
 import sys
 import threading
 import time
@@ -40,6 +44,37 @@ def test_five_answers_make_a_station_that_checks_clean(tmp_path: Path) -> None:
     assert made.probes[0].names() == ("needle", "vat1", "vat2", "cabinet")
     for command in ("run --practice", "phrases", "run"):
         assert f"batch-recorder {command} --config {tmp_path / 'new/station.toml'}" in told
+
+
+def test_a_person_is_asked_five_questions(tmp_path: Path) -> None:
+    """At a terminal: the return key alone takes what is offered, and a wrong answer is asked again."""
+    near, far = pty.openpty()
+    command = [sys.executable, "-m", "recorder", "configure", "--folder", str(tmp_path)]
+    with subprocess.Popen(command, stdin=far, stdout=far, stderr=far, start_new_session=True) as child:
+        os.close(far)
+        shown = ""
+
+        def answer(question: str, text: str) -> None:
+            nonlocal shown
+            end_s = time.monotonic() + 60
+            while question not in shown:
+                assert time.monotonic() < end_s, shown
+                if select.select([near], [], [], 0.1)[0]:
+                    shown += os.read(near, 65_536).decode()
+            shown = shown.partition(question)[2]
+            os.write(near, f"{text}\n".encode())
+
+        answer("The station's name, in records and alerts [fry-line-1]:", "Line One")
+        answer("write small letters, digits and -", "")
+        answer("How many vats [1]:", "2")
+        answer("Degrees Fahrenheit or Celsius (F or C) [F]:", "c")
+        answer("Which microphone [none]:", "")
+        answer("Which probe [simulated]:", "")
+        answer("What to type now:", "")
+    os.close(near)
+    assert child.returncode == 0
+    made = load(tmp_path / "station.toml")
+    assert (made.station, made.vats, made.procedure.unit) == ("fry-line-1", (1, 2), "C")
 
 
 def test_nothing_is_overwritten(tmp_path: Path) -> None:
