@@ -77,7 +77,7 @@ HOLD = _heard("hold start", READY_MS)
         ((SHIFT, START), 2_500, f"Batch 1: {ORDER[0]} comes first in the load order. A vat is free for batch start."),
         ((SHIFT, START, LOAD), 3_500, f"Batch 1: {OTHERS[0]} is next in the load order, or lid locked."),
         ((SHIFT, START, LOAD, LOCKED), 64_000, "Batch 1: 11 min 00 s of its cook left, then lid open."),
-        ((SHIFT, START, LOAD, LOCKED), DONE_MS + 2 * MINUTE, "Batch 1: its cook is 2 min 00 s over. Lid open comes next."),
+        ((SHIFT, START, LOAD, LOCKED), DONE_MS + 2 * MINUTE, "its cook is 2 min 00 s over. Lid open comes next."),
         (COOKED, DONE_MS + 1_000, "Batch 1: 0 of 4 checks. Probe comes next: thigh and 3 more not checked."),
         (COOKED, DONE_MS + 4 * MINUTE, "It has waited 4 min 00 s."),
         ((*COOKED, FAILED[0]), DONE_MS + 21_000, "Batch 1: a reading of the needle is waited for."),
