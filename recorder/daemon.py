@@ -101,7 +101,7 @@ def run(settings: Settings, stop: threading.Event, view: View | None = None) -> 
         give = speaker.give if speaker else lambda cue: None
         app = on_records(settings, give, notice.announce, reserve, view.see if view else nobody)
         if view:
-            view.begin(app.loop.inbox.put, app.clock)
+            view.begin(app.loop.inbox.put, app.clock, give)
         drivers = posts(settings, app.clock, speaker.talking if speaker else lambda: False)
         app.run(Supervisor(drivers, app.loop.inbox.put), stop, notice.rest)
     except JournalBusy:  # another one records

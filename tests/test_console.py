@@ -20,11 +20,13 @@ from pathlib import Path
 import pyte
 import pytest
 
+from recorder.clock import ManualClock
 from recorder.config import ConfigError, load, load_phrases, load_procedure
 from recorder.console.lines import Line, lines
 from recorder.console.plain import Plain, text
 from recorder.console.standing import standing
 from recorder.console.typed import continuations, heard, nearest
+from recorder.console.view import View
 from recorder.core import events as e
 from recorder.core.effects import Alert, Cue, Effect, Level, Notice, Tone
 from recorder.core.meanings import Intent
@@ -246,6 +248,22 @@ def test_without_a_terminal_each_thing_is_a_line(tmp_path: Path) -> None:
         child.terminate()
     assert "level=info what=started station=line-1" in "".join(seen)
     assert "nothing listens at 127.0.0.1:1; does the broker run there, is port right?" in seen[-1]
+
+
+def test_who_practises_hears_what_comes_next(tmp_path: Path) -> None:
+    config = tmp_path / "station.toml"
+    config.write_text('station = "line-1"\n')
+    shown: list[Line] = []
+    given: list[Cue] = []
+    for settings in (load(config), load(config).practice()):
+        view = View(settings, shown.append)
+        view.begin(lambda event: None, ManualClock(0), given.append)
+        event = heard(PHRASES, "shift start cook 3", 0)
+        assert event
+        state, effects = step(State(), event)
+        view.see(event, state, effects)
+    assert [line.what for line in shown].count("hint") == 1
+    assert [cue.say for cue in given] == [line.text for line in shown if line.what == "hint"]
 
 
 def test_practice_is_a_record_of_its_own_that_says_so(tmp_path: Path) -> None:

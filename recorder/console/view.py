@@ -8,10 +8,13 @@ from recorder.config import Settings
 from recorder.console import typed
 from recorder.console.lines import Line, lines
 from recorder.console.standing import standing
-from recorder.core.effects import Effect, Level
-from recorder.core.events import Event, LinkDown, LinkUp
+from recorder.core.effects import Cue, Effect, Level, Tone
+from recorder.core.events import Event, Heard, LinkDown, LinkUp
+from recorder.core.meanings import QUESTIONS
 from recorder.core.station import State
+from recorder.core.subjects.guidance import next_words
 from recorder.driver import Put
+from recorder.practice import is_practice
 from recorder.probes.simulated import KITCHEN
 
 SIMULATE = "simulate"
@@ -22,16 +25,19 @@ class View:
     """What is seen of one station, and typed to it. `see` is for the loop's thread, the rest for any."""
 
     def __init__(self, settings: Settings, show: Callable[[Line], None]) -> None:
+        """`show` is given each line. Who practises is told after each command what comes next."""
         self._settings = settings
+        self._hints = is_practice(settings.station)
+        self._give: Callable[[Cue], None] = lambda cue: None
         self._show = show
         self._linked: bool | None = False if settings.mqtt else None
         self._state = State()
         self._put: Put | None = None
         self._clock: Clock | None = None
 
-    def begin(self, put: Put, clock: Clock) -> None:
-        """The station takes events from now on."""
-        self._put, self._clock = put, clock
+    def begin(self, put: Put, clock: Clock, give: Callable[[Cue], None]) -> None:
+        """The station takes events from now on; `give` gives a cue that is on no record."""
+        self._put, self._clock, self._give = put, clock, give
 
     def see(self, event: Event, state: State, effects: Sequence[Effect]) -> None:
         """Show what `event` was and did; as `loop.Watch`."""
@@ -39,6 +45,10 @@ class View:
         self._linked = isinstance(event, LinkUp) if isinstance(event, LinkUp | LinkDown) else self._linked
         for line in lines(event, effects, state.world.unit, self._linked):
             self._show(line)
+        if self._hints and isinstance(event, Heard) and event.intent.meaning not in QUESTIONS:
+            say = next_words(state.world, event.at_ms)
+            self._show(Line("hint", "hint", say))
+            self._give(Cue(Tone.ANSWER, say))
 
     def log(self, record: logging.LogRecord) -> None:
         """Show what the program logs."""
