@@ -7,7 +7,7 @@ drivers -> inbox -> station.step -> journal (one commit) -> cue
 import logging
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from importlib.metadata import version
 
@@ -16,7 +16,7 @@ from recorder.clock import Clock, ClockWatch, SystemClock
 from recorder.config import Settings
 from recorder.core.alerts import DISK_NEARLY_FULL, is_open
 from recorder.core.batch import Stage
-from recorder.core.effects import Cue
+from recorder.core.effects import Cue, Effect
 from recorder.core.events import (
     RULES,
     Event,
@@ -34,7 +34,7 @@ from recorder.journal.anchors import Sign
 from recorder.journal.errors import JournalError
 from recorder.journal.journal import Journal
 from recorder.journal.reader import Reader
-from recorder.loop import Loop, restored
+from recorder.loop import Loop, Watch, nobody, restored
 from recorder.notices.answers import Reception
 from recorder.notices.outbox import Messages
 from recorder.notices.settings import MqttSettings
@@ -78,7 +78,7 @@ class App:
         journal: Journal,
         clock: Clock,
         give: Callable[[Cue], None],
-        watch: Callable[[Event, State], None] = lambda event, state: None,
+        watch: Watch = nobody,
         on_failure: Callable[[str], None] = lambda reason: None,
         damages: Mapping[str, str] = {},
         reserve: Reserve | None = None,
@@ -219,9 +219,9 @@ class App:
         at_ms = self.clock.now_ms()
         self.loop.inbox.put(LinkUp(at_ms) if up else LinkDown(at_ms, reason))
 
-    def _tell(self, event: Event, state: State) -> None:
+    def _tell(self, event: Event, state: State, effects: Sequence[Effect]) -> None:
         """Once an event is on disk: what changed of how the station stands goes out."""
-        self._watch(event, state)
+        self._watch(event, state, effects)
         if self.uplink:
             self.uplink.update(event, state.world, state.at_ms)
 

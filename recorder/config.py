@@ -7,7 +7,7 @@ import os
 import re
 import tomllib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
@@ -19,6 +19,7 @@ from recorder.driver import DriverUnavailable
 from recorder.errors import RecorderError
 from recorder.notices.outbox import PUBLISH
 from recorder.notices.settings import MqttSettings
+from recorder.practice import DATABASE, PRACTICE, is_practice
 from recorder.probes.mqtt.settings import SHARED, MqttProbeSettings
 from recorder.probes.probe import ProbeSettings
 from recorder.probes.urls import from_table
@@ -66,6 +67,11 @@ class Settings:
     least_free_mb: int = LEAST_MB
     """With less space on the disk of the records than this, the manager gets an alert."""
 
+    def practice(self) -> "Settings":
+        """Those of the same station for a trainee: a record of its own, and nothing goes to a broker."""
+        database = self.database.with_name(DATABASE)
+        return replace(self, station=f"{self.station}{PRACTICE}", database=database, mqtt=None, device_key=None)
+
 
 @dataclass(frozen=True, slots=True)
 class SpeakerTable:
@@ -100,6 +106,10 @@ def load(path: Path) -> Settings:
     file = _at(where, build, StationFile, table)
     if not re.fullmatch(r"[a-z0-9][a-z0-9-]*", file.station):
         raise ConfigError(f"{where}: station is {file.station!r}; use small letters, digits and -")
+    if is_practice(file.station):
+        raise ConfigError(
+            f"{where}: station is {file.station!r}; names that end in {PRACTICE} are run --practice's own"
+        )
     vats = file.vats
     if not vats or any(vat < 1 for vat in vats) or len(set(vats)) != len(vats):
         raise ConfigError(f"{where}: vats is {list(vats)!r}; write each vat's number once, such as [1, 2]")

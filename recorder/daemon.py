@@ -11,17 +11,19 @@ from collections.abc import Callable, Mapping
 from recorder.app import App, clock_after, messages, open_journal
 from recorder.clock import Clock, SystemClock
 from recorder.config import Settings
+from recorder.console.view import View
 from recorder.core.effects import Cue
 from recorder.core.events import EarLost, ProbeLost
 from recorder.failure_notice import FailureNotice, Lamp
 from recorder.journal import quarantine
 from recorder.journal.errors import JournalBusy, JournalDamaged
+from recorder.loop import Watch, nobody
 from recorder.notices import uplink
 from recorder.probes.probe import Probe
 from recorder.space import Reserve
 from recorder.supervisor import Post, Supervisor
 from recorder.voice import ear
-from recorder.voice.audio.microphone import Microphone
+from recorder.voice.audio.sources import source
 from recorder.voice.audio.speaker import Speaker
 
 log = logging.getLogger(__name__)
@@ -38,9 +40,9 @@ def posts(settings: Settings, clock: Clock, deaf: Callable[[], bool]) -> tuple[P
     made = [_probe_post(Probe(probe, clock), clock) for probe in settings.probes]
     if settings.voice:
         recogniser = ear.build(settings.phrases, settings.voice)
-        source = Microphone(settings.voice.device)
+        microphone = source(settings.voice.device)
         switch = ear.foot_switch(settings.voice)
-        driver = ear.MicrophoneEar(source, recogniser, settings.phrases, settings.voice, clock, deaf, switch)
+        driver = ear.MicrophoneEar(microphone, recogniser, settings.phrases, settings.voice, clock, deaf, switch)
         made.append(
             Post(
                 driver,
@@ -57,7 +59,11 @@ def _probe_post(probe: Probe, clock: Clock) -> Post:
 
 
 def on_records(
-    settings: Settings, give: Callable[[Cue], None], on_failure: Callable[[str], None], reserve: Reserve | None = None
+    settings: Settings,
+    give: Callable[[Cue], None],
+    on_failure: Callable[[str], None],
+    reserve: Reserve | None = None,
+    watch: Watch = nobody,
 ) -> App:
     """The station on its records. Damaged ones are set aside and new ones begun.
 
@@ -67,9 +73,7 @@ def on_records(
     def built(damages: Mapping[str, str]) -> App:
         journal = open_journal(settings)
         try:
-            return App(
-                settings, journal, clock_after(journal), give, on_failure=on_failure, damages=damages, reserve=reserve
-            )
+            return App(settings, journal, clock_after(journal), give, watch, on_failure, damages, reserve)
         except BaseException:
             journal.close()
             raise
@@ -82,8 +86,8 @@ def on_records(
         return built({file.name: str(error)})
 
 
-def run(settings: Settings, stop: threading.Event) -> None:
-    """Record with the real devices of `settings` until `stop`.
+def run(settings: Settings, stop: threading.Event, view: View | None = None) -> None:
+    """Record with the real devices of `settings` until `stop`; `view` sees what happens and may put events in.
 
     Raises `JournalBusy`, and what else ended it (`DriverUnavailable`, a `JournalError`, a fault of the program) after
     that was spoken, shown and sent.
@@ -94,7 +98,10 @@ def run(settings: Settings, stop: threading.Event) -> None:
     try:
         reserve = Reserve(settings.database)
         reserve.tend()  # before the records are opened: on a full disk they can't be
-        app = on_records(settings, speaker.give if speaker else lambda cue: None, notice.announce, reserve)
+        give = speaker.give if speaker else lambda cue: None
+        app = on_records(settings, give, notice.announce, reserve, view.see if view else nobody)
+        if view:
+            view.begin(app.loop.inbox.put, app.clock, give)
         drivers = posts(settings, app.clock, speaker.talking if speaker else lambda: False)
         app.run(Supervisor(drivers, app.loop.inbox.put), stop, notice.rest)
     except JournalBusy:  # another one records

@@ -18,6 +18,14 @@ from recorder.journal.reader import Reader
 MakeMessages = Callable[[Entry, Event, Sequence[Effect]], Iterable[Message]]
 """Makes the messages of one entry; each names the entry's hash."""
 
+Watch = Callable[[Event, State, Sequence[Effect]], None]
+"""Sees each event, the state after it and its effects, once they are on disk."""
+
+
+def nobody(event: Event, state: State, effects: Sequence[Effect]) -> None:
+    """A `Watch` that looks at nothing."""
+
+
 NEW = State()
 """A station that nothing has happened to."""
 
@@ -31,12 +39,10 @@ class Loop:
         clock: Clock,
         give: Callable[[Cue], None],
         messages: MakeMessages,
-        watch: Callable[[Event, State], None] = lambda event, state: None,
+        watch: Watch = nobody,
         state: State | None = None,
     ) -> None:
         """`give` gives a cue; `messages` makes what goes to the broker, and is asked for each entry in order.
-
-        `watch` sees each event and the state after it, once they are on disk.
 
         `state` is the station's after all that is in the journal; without it that is read.
         """
@@ -56,7 +62,7 @@ class Loop:
         for effect in effects:
             if isinstance(effect, Cue):
                 self._give(effect)
-        self._watch(event, state)
+        self._watch(event, state, effects)
 
     def turn(self, longest_s: float) -> bool:
         """Handle what is due or comes in within `longest_s`; False when nothing did."""

@@ -18,12 +18,12 @@ from recorder.config import Settings
 from recorder.core.batch import Verdict
 from recorder.core.effects import Cue, Record
 from recorder.core.events import NEEDLE, Event, Heard, Intent, Signed
-from recorder.core.station import State, step
+from recorder.core.station import step
 from recorder.core.world import ProbeCheck
 from recorder.driver import DriverUnavailable
 from recorder.journal.errors import JournalError
 from recorder.journal.reader import Reader
-from recorder.loop import Loop, restored
+from recorder.loop import Loop, Watch, restored
 from recorder.probes.probe import Probe
 
 
@@ -31,7 +31,7 @@ def check_probe(
     settings: Settings,
     how: str,
     give: Callable[[Cue], None],
-    watch: Callable[[Event, State], None],
+    watch: Watch,
     stop: threading.Event,
 ) -> ProbeCheck | None:
     """Check the needle in a bath as if the cook had said so, and record it; None when `stop` came first.
@@ -73,7 +73,7 @@ def _checked(
     clock: Clock,
     how: str,
     give: Callable[[Cue], None],
-    watch: Callable[[Event, State], None],
+    watch: Watch,
     stopped: Callable[[], bool],
     readings: "queue.SimpleQueue[Event]",
 ) -> ProbeCheck | None:

@@ -19,6 +19,9 @@ BARE = {
     m.STATUS: "No shift is open. No batch is open. Alerts open: 0.",
     m.TIME_LEFT: "Nothing is cooking or holding.",
     m.LAST_READING: "The needle has given no reading since it was lost or the recorder started.",
+    m.WHAT_NEXT: "No shift is open. Shift start and the cook's number come first.",
+    m.CAN_SAY: "Now: shift start, ice point and boiling point. Any time: status, time left, last reading and scratch"
+    " that.",
     m.CONFIRM: "Refused: nothing waits for confirm.",
     m.SCRATCH: "Refused: there is no command to strike.",
     m.LOAD: "Refused: no batch is loading; say batch start first.",

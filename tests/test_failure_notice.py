@@ -172,7 +172,7 @@ def test_the_end_of_recording_is_cried_out_before_the_drivers_are_stopped(full: 
     (tmp_path / "station.toml").write_text('station = "line-1"\n')
     settings, order = load(tmp_path / "station.toml"), list[str]()
 
-    def watch(event: Event, state: State) -> None:
+    def watch(event: Event, state: State, effects: object) -> None:
         if not full and isinstance(event, EarLost):
             raise RuntimeError("a fault of the program")
 

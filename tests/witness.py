@@ -11,7 +11,7 @@ from recorder.loop import restored
 from recorder.snapshot import beside, start
 from tests.waiting import until
 
-ASKED = ("status", "time left", "last reading")
+ASKED = ("status", "time left", "last reading", "what next", "what can i say")
 """Commands that ask and change nothing have no row of their own."""
 
 

@@ -24,6 +24,7 @@ GROUPS = {
     ),
     "Set up": (
         Entry("demo", "demo", "Simulate a 90-minute shift in under a minute, through the real parts."),
+        Entry("configure", "configure", "Make the files of a station from five answers, and try them."),
         Entry("probes", "probes", "Find probes that are attached or in range, and print their configuration."),
         Entry("probe", "probe", "Show live what a probe sends: temperatures, settled readings, faults, bad data."),
         Entry("hear", "voice", "Show what the station would hear in sound files."),

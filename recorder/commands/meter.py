@@ -8,7 +8,8 @@ from rich.live import Live
 from rich.text import Text
 
 from recorder.voice.audio.audio_health import Measure, measure
-from recorder.voice.audio.microphone import BYTES_PER_SECOND, Microphone
+from recorder.voice.audio.microphone import BYTES_PER_SECOND
+from recorder.voice.audio.sources import Source
 
 OPENING_BYTES = BYTES_PER_SECOND // 2
 """Left out: many a device clicks when it is opened."""
@@ -36,7 +37,7 @@ COLOURS = {"█+": "green", "▒+": "yellow", "·+": "dim"}
 """The bar can be read without them."""
 
 
-def listen(source: Microphone, console: Console) -> Measure:
+def listen(source: Source, console: Console) -> Measure:
     """What 3 s of sound are like; a meter moves meanwhile where there is a terminal.
 
     Raises `DriverLost` and `DriverUnavailable`.

@@ -2,6 +2,7 @@
 
 import signal
 import threading
+from collections.abc import Sequence
 from typing import Annotated
 
 import typer
@@ -12,7 +13,7 @@ from recorder.commands.shared import Config, fail, terminal
 from recorder.config import load
 from recorder.core import meanings as m
 from recorder.core.batch import Verdict
-from recorder.core.effects import Cue, Tone
+from recorder.core.effects import Cue, Effect, Tone
 from recorder.core.events import NEEDLE, Event, ProbeLost, Reading
 from recorder.core.limits import temp_text
 from recorder.core.station import State
@@ -52,7 +53,7 @@ def probe_check(
         console.print(ADVICE[bath])
         with console.status("Waiting for the needle to settle ...") as status:
 
-            def watch(event: Event, state: State) -> None:
+            def watch(event: Event, state: State, effects: Sequence[Effect]) -> None:
                 match event:
                     case Reading(channel=channel, temp_c=temp_c) if channel == NEEDLE:
                         status.update(Text(f"{temp_text(temp_c, unit)}, {'settled' if event.settled else 'moving'}"))

@@ -2,9 +2,11 @@
 
 import re
 import sys
+from collections.abc import Iterator
 from typing import Annotated
 
 import typer
+from rich.console import Console
 from rich.text import Text
 
 from recorder.commands.shared import fail, printable, terminal
@@ -47,6 +49,18 @@ def probes(
         fail(error)
     console = terminal(stderr=True, soft_wrap=True)
     offers: list[Offer] = []
+    for place, found in looked(search, console):
+        console.print(f"{place}: {len(found) or 'none'}", markup=False)
+        offers += found
+    for offer in offers:
+        sys.stdout.write("".join(f"# {_one_line(line)}\n" for line in offer.remarks) + f"{_entry(offer)}\n\n")
+    if not offers:
+        raise typer.Exit(1)
+    console.print("Fill in what each one measures: channels, or channel.", style="dim")
+
+
+def looked(search: Search, console: Console) -> Iterator[tuple[str, list[Offer]]]:
+    """Each place that `search` allows, and what is there. A place where nobody can look is named on `console`."""
     for name in PROBES:
         place = name
         try:
@@ -58,13 +72,7 @@ def probes(
         except (DriverLost, DriverUnavailable, ValueError) as error:
             console.print(f"{place}: {error}", markup=False)
             continue
-        console.print(f"{place}: {len(found) or 'none'}", markup=False)
-        offers += found
-    for offer in offers:
-        sys.stdout.write("".join(f"# {_one_line(line)}\n" for line in offer.remarks) + f"{_entry(offer)}\n\n")
-    if not offers:
-        raise typer.Exit(1)
-    console.print("Fill in what each one measures: channels, or channel.", style="dim")
+        yield place, found
 
 
 def _entry(offer: Offer) -> str:

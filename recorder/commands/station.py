@@ -4,12 +4,14 @@ import logging
 import os
 import shutil
 import signal
-import socket
+import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
+from typing import Annotated
 
 import typer
 from rich.console import Console
@@ -19,8 +21,11 @@ from rich.text import Text
 from recorder import daemon
 from recorder.clock import SystemClock, wall_known
 from recorder.commands import meter
-from recorder.commands.shared import Config, both, fail, printable, terminal
+from recorder.commands.shared import Config, Unusable, both, fail, terminal
 from recorder.config import ConfigError, Settings, load, load_procedure
+from recorder.console.plain import Plain
+from recorder.console.screen import Screen
+from recorder.console.view import LogLines, View
 from recorder.core.events import NEEDLE, OFFSET, Event, ProbeLost, Reading
 from recorder.core.subjects.hearing import TROUBLES
 from recorder.driver import DriverLost, DriverUnavailable
@@ -34,9 +39,10 @@ from recorder.probes.modbus.probe import ModbusSettings
 from recorder.probes.mqtt.settings import MqttProbeSettings
 from recorder.probes.probe import Probe, ProbeSettings
 from recorder.probes.serial.port import SerialSettings
+from recorder.probes.simulated import SimulatedSettings
 from recorder.space import free_bytes
 from recorder.voice import ear
-from recorder.voice.audio.microphone import Microphone
+from recorder.voice.audio.sources import source
 from recorder.voice.engines.pronunciation import pronouncer
 from recorder.voice.footswitch import FootSwitch
 from recorder.voice.language.confusable import close_words, pairs
@@ -48,6 +54,9 @@ HOW = {"open": "listening openly", "switch": "listening while the foot switch is
 KITCHEN_C = (0.0, 45.0)
 """What a needle in the air of a kitchen shows (common practice, no source)."""
 
+PROMPT_S = 1.0
+"""How long the end of the prompt is waited for."""
+
 LISTEN_S = 4.0
 """How long `check` waits for a probe or the broker."""
 
@@ -56,36 +65,80 @@ OPEN_S, SLOW_S, LOOK_S = 20.0, 12.0, 0.05
 it is known whether a needle is measured often enough."""
 
 
-class _Printable(logging.Formatter):
-    """Names of devices and reasons of brokers are logged too, and somebody reads the log in a terminal."""
-
-    def format(self, record: logging.LogRecord) -> str:
-        return printable(super().format(record))
-
-
 @app.command()
-def run(config: Config) -> None:
-    """Record until stopped (Ctrl-C, or SIGTERM from systemd)."""
-    logging.basicConfig(level=logging.INFO)
-    for handler in logging.getLogger().handlers:
-        handler.setFormatter(_Printable("%(levelname)s %(name)s: %(message)s"))
+def run(
+    config: Config,
+    plain: Annotated[
+        bool, typer.Option("--plain", help="One line of key=value for each thing that happens, as without a terminal.")
+    ] = False,
+    practice: Annotated[
+        bool, typer.Option("--practice", help="For a trainee: records in practice.db, and nothing goes to the broker.")
+    ] = False,
+) -> None:
+    """Record until stopped (Ctrl-C, or SIGTERM from systemd). On a terminal: watch it, and type commands."""
     stop = threading.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
     try:
-        settings = load(config)
-        logging.getLogger("recorder").info("%s starts; records: %s", settings.station, settings.database)
-        daemon.run(settings, stop)
+        settings = load(config).practice() if practice else load(config)
+        if not practice and any(isinstance(probe, SimulatedSettings) for probe in settings.probes):
+            raise Unusable("simulated probes measure no food, so nothing of them is recorded as real; add --practice")
+        live = not plain and sys.stdin.isatty() and sys.stdout.isatty()
+        with _live(settings, stop) if live else _plain(settings) as view:
+            logging.getLogger("recorder").info("%s starts; records: %s", settings.station, settings.database)
+            daemon.run(settings, stop, view)
     except JournalBusy as error:
         fail(error, 4)
     except JournalError as error:
         fail(f"nothing is recorded any more: {error}", 3)
 
 
+@contextmanager
+def _plain(settings: Settings) -> Iterator[View]:
+    """A view that writes lines to stderr."""
+    view = View(settings, Plain(sys.stderr).show)
+    with _logged(view):
+        yield view
+
+
+@contextmanager
+def _live(settings: Settings, stop: threading.Event) -> Iterator[View]:
+    """A view on the whole terminal, with a prompt."""
+    view = View(settings, lambda line: screen.show(line))
+    screen = Screen(settings.phrases, view.standing, view.typed, stop.set)
+    prompt = threading.Thread(target=screen.run, name="prompt", daemon=True)
+    prompt.start()
+    try:
+        with _logged(view):
+            yield view
+    finally:
+        screen.close()
+        prompt.join(PROMPT_S)
+
+
+@contextmanager
+def _logged(view: View) -> Iterator[None]:
+    """What the program logs is seen there too."""
+    root, handler = logging.getLogger(), LogLines(view)
+    root.addHandler(handler)
+    level = root.level
+    root.setLevel(logging.INFO)
+    try:
+        yield
+    finally:
+        root.setLevel(level)
+        root.removeHandler(handler)
+
+
 @app.command()
 def check(config: Config) -> None:
     """Try configuration, disk, clock, probes, microphone, model and broker, and list the problems."""
-    console = terminal()
+    if tried(config, terminal()):
+        raise typer.Exit(1)
+
+
+def tried(config: Path, console: Console) -> int:
+    """Try all that `config` names, and list what is found; how many problems there are."""
     table = Table.grid(padding=(0, 2))
     table.add_column()
     table.add_column(overflow="fold", max_width=max(22, console.width // 3))
@@ -96,8 +149,7 @@ def check(config: Config) -> None:
         table.add_row(Text("fix", "red") if fault else Text("ok", "green"), what, meter.coloured(fault or found))
     console.print(table)
     console.print(f"{bad} problem{'s' * (bad != 1)} found." if bad else "No problems found.")
-    if bad:
-        raise typer.Exit(1)
+    return bad
 
 
 Finding = tuple[str, str, str]
@@ -264,7 +316,7 @@ def _microphone(settings: Settings, console: Console) -> str:
     assert settings.voice
     device = settings.voice.device
     try:
-        sound = meter.listen(Microphone(device), console)
+        sound = meter.listen(source(device), console)
     except DriverLost as error:
         raise SelfTestFailed(f"{error}; arecord -l lists what there is, device in [voice] names one of them") from error
     if trouble := sound.trouble():
@@ -304,13 +356,6 @@ def _phrases(settings: Settings) -> str:
 
 def _broker(settings: Settings) -> str:
     assert settings.mqtt
-    try:
-        socket.create_connection((settings.mqtt.host, settings.mqtt.port), LISTEN_S).close()
-    except (OSError, UnicodeError) as error:  # the second of a name that can be none, such as a..b
-        raise SelfTestFailed(
-            f"not reached: {getattr(error, 'strerror', None) or error}; does the broker run there,"
-            " are host and port right?"
-        ) from error
     if reason := reach(settings.mqtt, LISTEN_S):
         raise SelfTestFailed(reason)
     weak = "; ".join(_weak(settings.mqtt))

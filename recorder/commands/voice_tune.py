@@ -14,8 +14,9 @@ from rich.text import Text
 from recorder import config
 from recorder.commands.shared import Unusable, fail, terminal
 from recorder.voice.audio.frontend import FrontEnd
-from recorder.voice.audio.microphone import BYTES_PER_SECOND, Microphone
+from recorder.voice.audio.microphone import BYTES_PER_SECOND
 from recorder.voice.audio.soundfile import read_wav
+from recorder.voice.audio.sources import source
 from recorder.voice.ear import build
 from recorder.voice.engines import Guess, Recogniser
 from recorder.voice.language.phrases import Phrases
@@ -94,7 +95,7 @@ def voice_tune(
 def _listen(voice: VoiceSettings, console: Console, what: str, seconds: int) -> bytes:
     console.print(f"{what} ({seconds} s) ...")
     stop, pcm = threading.Event(), bytearray()
-    for block in Microphone(voice.device).blocks(stop):
+    for block in source(voice.device).blocks(stop):
         pcm += block
         if len(pcm) >= seconds * BYTES_PER_SECOND:
             stop.set()

@@ -30,6 +30,8 @@ SCRATCH = "scratch that"
 TIME_LEFT = "time left"
 STATUS = "status"
 LAST_READING = "last reading"
+WHAT_NEXT = "what next"
+CAN_SAY = "what can i say"
 
 OIL = (OIL_LEVEL_OK, OIL_LEVEL_LOW, OIL_TOPPED_UP, OIL_FILTERED, OIL_CHANGED)
 """Meanings that make an oil record."""
@@ -37,7 +39,7 @@ OIL = (OIL_LEVEL_OK, OIL_LEVEL_LOW, OIL_TOPPED_UP, OIL_FILTERED, OIL_CHANGED)
 PROBE_CHECKS = (ICE_POINT, BOILING_POINT)
 """Meanings that begin a check of the probe itself."""
 
-QUESTIONS = (TIME_LEFT, STATUS, LAST_READING)
+QUESTIONS = (TIME_LEFT, STATUS, LAST_READING, WHAT_NEXT, CAN_SAY)
 """Meanings that are answered and are no commands."""
 
 ALL = (
@@ -67,8 +69,8 @@ ALL = (
 FINAL = (HOLD_END, SOLD, DROPPED, DISCARD)
 """Meanings that may end the watch over food: a sentence that was only the second best does not do that unasked."""
 
-LATER = (SPARE_ICE, SOLD, DROPPED)
-"""Meanings that came with rules 5: a phrase file from before need not say them."""
+LATER = (SPARE_ICE, SOLD, DROPPED, WHAT_NEXT, CAN_SAY)
+"""Meanings that came after the first: a phrase file from before need not say them."""
 
 COMMANDS = tuple(meaning for meaning in ALL if meaning not in (CONFIRM, SCRATCH, *QUESTIONS))
 """Meanings that put something on record by themselves; a procedure may have them asked about first."""

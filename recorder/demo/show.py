@@ -2,7 +2,7 @@
 
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -12,7 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from recorder.core.alerts import RECORDER_STARTED
-from recorder.core.effects import Cue, Tone
+from recorder.core.effects import Cue, Effect, Tone
 from recorder.core.events import NEEDLE, Event, Reading
 from recorder.core.limits import degrees, minutes_text, temp_text
 from recorder.core.station import State
@@ -70,7 +70,7 @@ class Show:
     def hands(self, text: str) -> None:
         self._line("hands", Text(text, "dim"))
 
-    def watch(self, event: Event, state: State) -> None:
+    def watch(self, event: Event, state: State, effects: Sequence[Effect]) -> None:
         """What the needle reads on its way into a piece, and when it has settled there."""
         if not isinstance(event, Reading) or event.channel != NEEDLE:
             return

@@ -46,7 +46,7 @@ def make(settings: MqttSettings, suffix: str, complain: Callable[[str], None] = 
     client = Client(CallbackAPIVersion.VERSION2, client_id=name, protocol=version)
     client.suppress_exceptions = True
     client.reconnect_delay_set(1, 60)
-    client.on_socket_open = _at_once
+    client.on_socket_open = at_once
     try:
         if settings.username is not None:
             word = password(settings.password_file) if settings.password_file else None
@@ -75,7 +75,7 @@ def bare(protocol: str) -> Any:
     return client
 
 
-def _at_once(client: Any, userdata: Any, sock: Any) -> None:
+def at_once(client: Any, userdata: Any, sock: Any) -> None:
     """Small messages are not held back to be sent together: an alert behind a state would wait 40 ms."""
     with suppress(OSError):
         sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
@@ -93,18 +93,13 @@ def password(file: Path) -> str:
     return lines[0]
 
 
-def refusal(reason: Any) -> str:
-    return f"the broker refuses the connection: {reason}"
-
-
 def ended(reason: Any) -> str:
     return f"the connection ended: {reason}"
 
 
 def unreached() -> str:
     """In paho's thread, while it holds the error that it tells nobody."""
-    error = sys.exc_info()[1]
-    return f"the broker is not reached: {error}" if error else "the broker is not reached"
+    return str(sys.exc_info()[1] or "not reached")
 
 
 def begin(client: Any, settings: MqttSettings) -> None:

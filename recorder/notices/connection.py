@@ -4,7 +4,8 @@ import queue
 import time
 
 from recorder.driver import DriverUnavailable
-from recorder.notices.client import begin, end, ended, make, refusal, unreached
+from recorder.notices.client import begin, end, ended, make, unreached
+from recorder.notices.diagnosis import explained, refused
 from recorder.notices.settings import MqttSettings
 
 
@@ -13,20 +14,22 @@ def reach(settings: MqttSettings, wait_s: float) -> str:
 
     Goes by a name of its own and publishes nothing, so a station at work is left alone. Raises `DriverUnavailable`.
     """
-    answers: queue.SimpleQueue[str] = queue.SimpleQueue()
+    answers: queue.SimpleQueue[tuple[bool, str]] = queue.SimpleQueue()
+    """Whether a broker answered, and what is wrong."""
     client = make(settings, "-check")
     client.on_connect = lambda client, userdata, flags, reason, properties: answers.put(
-        refusal(reason) if reason.is_failure else ""
+        (True, refused(str(reason), settings) if reason.is_failure else "")
     )
-    client.on_connect_fail = lambda *_: answers.put(unreached())
-    client.on_disconnect = lambda client, userdata, flags, reason, properties: answers.put(ended(reason))
+    client.on_connect_fail = lambda *_: answers.put((False, unreached()))
+    client.on_disconnect = lambda client, userdata, flags, reason, properties: answers.put((False, ended(reason)))
     begin(client, settings)
     try:
-        return answers.get(timeout=wait_s)
+        answered, reason = answers.get(timeout=wait_s)
     except queue.Empty:
-        return "it does not answer as an MQTT broker"
+        answered, reason = False, "it says nothing"
     finally:
         end(client)
+    return reason if answered else explained(reason, settings)
 
 
 def send(settings: MqttSettings, what: str, body: str, wait_s: float) -> None:

@@ -13,11 +13,15 @@ from contextlib import suppress
 from typing import Any, Protocol
 
 from recorder.notices.answers import ACKNOWLEDGE, SEEN, SIGN, Gate
-from recorder.notices.client import begin, end, ended, make, properties, refusal, unreached
+from recorder.notices.client import at_once, begin, end, ended, make, properties, unreached
+from recorder.notices.diagnosis import explained, refused
 from recorder.notices.log_limit import LogLimit
 from recorder.notices.settings import MqttSettings
 
 CONTENT_TYPE = "application/cloudevents+json"
+
+GREETING_S = 5.0
+"""So long a broker may take to answer CONNECT; what listens there and does not is no broker."""
 
 FLAPS = 6
 """A connection is reported to be up at most so often in ten minutes: each report is an entry of the journal."""
@@ -75,6 +79,8 @@ class MqttPublisher:
         self._reported: bool | None = None
         self._flaps = Gate(FLAPS, 600_000)
         self._heard_s = 0.0
+        self._opened_s: float | None = None
+        """When the connection in the making began; None once the broker has answered, or there is none."""
         self._alive = False
         """Whether anything was acknowledged on this connection."""
         self._client = self._make()
@@ -128,6 +134,9 @@ class MqttPublisher:
             self._heard_s = time.monotonic()
         elif self._up and time.monotonic() - self._heard_s > self._patience_s:
             self._renew()
+        if self._opened_s is not None and time.monotonic() - self._opened_s > GREETING_S:
+            self._opened_s = None
+            self._cut()
         self._alive |= bool(found)
         self._tell()
         self._flush()
@@ -194,9 +203,13 @@ class MqttPublisher:
             self._on_link(False, self._reason)
 
     def _renew(self) -> None:
-        """Give up a connection that only looks alive; paho's thread sees its end and makes a new one."""
+        """Give up a connection that only looks alive."""
         self._log.warn("silence", f"the broker has acknowledged nothing for {self._patience_s:.0f} s; reconnecting")
         self._heard_s = time.monotonic()
+        self._cut()
+
+    def _cut(self) -> None:
+        """paho's thread sees the end of the connection, and makes a new one."""
         with suppress(OSError, AttributeError):  # it has ended by itself
             self._client.socket().shutdown(socket.SHUT_RDWR)
 
@@ -204,18 +217,24 @@ class MqttPublisher:
         client = make(self._settings, "", self._failed)
         client.max_inflight_messages_set(20)
         client.will_set(self._settings.topic("state"), _state(False), 1, True)
+        client.on_socket_open = self._opened
         client.on_connect = self._connected
-        client.on_connect_fail = lambda *_: self._down(unreached())
-        client.on_disconnect = lambda client, userdata, flags, reason, properties: self._down(ended(reason))
+        client.on_connect_fail = lambda *_: self._unreached(unreached())
+        client.on_disconnect = lambda client, userdata, flags, reason, properties: self._ended(ended(reason))
         client.on_publish = lambda client, userdata, mid, reason, properties: self._acknowledged.put(
             (mid, not reason.is_failure)
         )
         client.on_message = self._answered
         return client
 
+    def _opened(self, client: Any, userdata: Any, sock: Any) -> None:
+        at_once(client, userdata, sock)
+        self._opened_s = time.monotonic()
+
     def _connected(self, client: Any, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
+        self._opened_s = None
         if reason.is_failure:
-            self._down(refusal(reason))
+            self._down(refused(str(reason), self._settings))
             return
         client.drop_out_messages()
         client.publish(self._settings.topic("state"), _state(True), 1, True)
@@ -227,6 +246,17 @@ class MqttPublisher:
     def _answered(self, client: Any, userdata: Any, message: Any) -> None:
         if not message.retain:  # an answer is said once; a kept one would come again with every connection
             self._on_answer(message.topic.rsplit("/", 1)[-1], message.payload)
+
+    def _unreached(self, reason: str) -> None:
+        """The first time why is asked of the port itself, in paho's thread, which has nothing else to do."""
+        self._down(self._reason or explained(reason, self._settings))
+
+    def _ended(self, reason: str) -> None:
+        """One that was up has ended; one that never was is no broker's."""
+        if self._up:
+            self._down(reason)
+        else:
+            self._unreached(reason)
 
     def _failed(self, reason: str) -> None:
         self._log.warn("failure", reason)

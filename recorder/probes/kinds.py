@@ -15,6 +15,7 @@ PROBES = Kinds(
         "modbus": "recorder.probes.modbus.probe:ModbusSettings",
         "mqtt": "recorder.probes.mqtt.settings:MqttProbeSettings",
         "replay": "recorder.probes.recording:ReplaySettings",
+        "simulated": "recorder.probes.simulated:SimulatedSettings",
     },
     ("title", "url", "names", "reader", "faster", "source", "detect"),
 )

@@ -14,6 +14,7 @@ from recorder.core.events import NEEDLE, ProcedureLoaded, Reading, Started
 from recorder.core.limits import in_unit
 from recorder.core.procedure import Procedure
 from recorder.journal.reader import Reader
+from recorder.practice import is_practice
 from recorder.reports.days import MOMENT, PARTS, Calendar, Row
 
 Curve = tuple[tuple[int, float], ...]
@@ -99,6 +100,11 @@ class Day:
     """The FSIS table whose dwell times the procedure asks for; "" for none."""
     unsure: Sequence[tuple[int, int]] = ()
     """From when to when the recorder ran on this day and its clock was never known to be set, in wall time."""
+
+    @property
+    def practice(self) -> bool:
+        """Whether none of this happened to food."""
+        return is_practice(self.station)
 
     @property
     def zone(self) -> tzinfo:

@@ -19,8 +19,9 @@ from recorder.driver import Put
 from recorder.voice import engines
 from recorder.voice.audio.audio_health import AudioHealth
 from recorder.voice.audio.frontend import FrontEnd, Utterance
-from recorder.voice.audio.microphone import BYTES_PER_SECOND, Microphone
+from recorder.voice.audio.microphone import BYTES_PER_SECOND
 from recorder.voice.audio.soundfile import read_wav
+from recorder.voice.audio.sources import Source
 from recorder.voice.engines import Guess, Recogniser
 from recorder.voice.footswitch import FootSwitch, Hold
 from recorder.voice.language.phrases import Phrases
@@ -149,7 +150,7 @@ class MicrophoneEar:
 
     def __init__(
         self,
-        source: Microphone,
+        source: Source,
         recogniser: Recogniser,
         phrases: Phrases,
         settings: VoiceSettings,

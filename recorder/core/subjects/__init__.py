@@ -10,6 +10,7 @@ from recorder.core.subjects import (
     disk,
     food_check,
     frying,
+    guidance,
     hearing,
     holding,
     loading,
@@ -48,6 +49,7 @@ SUBJECTS = tuple(
         probe_check,
         recovery,
         questions,
+        guidance,
     )
 )
 

@@ -36,6 +36,8 @@ DOES = {
     meanings.TIME_LEFT: "says how long the cook or the hold still has",
     meanings.STATUS: "says what each vat and each hold is doing",
     meanings.LAST_READING: "says the newest probe reading",
+    meanings.WHAT_NEXT: "says which command comes next, by the procedure",
+    meanings.CAN_SAY: "says which commands fit now",
 }
 """Meaning -> what it does, in a cook's words."""
 

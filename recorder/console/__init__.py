@@ -1,0 +1,1 @@
+"""What a person at the terminal of a running station sees and types."""

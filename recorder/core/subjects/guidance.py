@@ -1,0 +1,124 @@
+"""Help by voice: "what next" and "what can I say". It says how things stand and which words fit, never what to touch.
+
+A lid may be under pressure and oil is hot: what hands do is the equipment maker's and the kitchen's to say.
+"""
+
+from collections.abc import Iterator
+
+from recorder.core import meanings as m
+from recorder.core.batch import MISSED, Batch, Stage
+from recorder.core.effects import Tone
+from recorder.core.limits import listed, minutes_text
+from recorder.core.subject import Answer, Command, Subject
+from recorder.core.transitions import TRANSITIONS
+from recorder.core.world import World
+
+ANY_TIME = (m.STATUS, m.TIME_LEFT, m.LAST_READING, m.SCRATCH)
+"""What can be said whatever the station does; one that does nothing there is answered."""
+
+STEPS = (m.LOAD, m.LID_LOCKED, m.LID_OPEN, m.PROBE, m.COOK_MORE, m.HOLD_START, m.SOLD, m.HOLD_END, m.DISCARD)
+"""Commands about a batch, in the order of a day."""
+
+URGENT = (Stage.CHECKING, Stage.RETURNED, Stage.LOADING, Stage.COOKING, Stage.HOLDING)
+"""Of several batches, that one comes first in an answer which waits hardest."""
+
+
+def next_words(world: World, at_ms: int) -> str:
+    """What the procedure has next, for each open batch, the one that waits hardest first."""
+    if world.question:
+        return "Confirm is waited for."
+    if not world.open_shift:
+        return "No shift is open. Shift start and the cook's number come first."
+    said = [_next(batch, at_ms) for batch in _in_turn(world)]
+    free = len(world.vats) - len(world.in_vats)
+    if not said:
+        return "Nothing is cooking. Batch start comes next."
+    return " ".join([*said, *(["A vat is free for batch start."] if free else [])])
+
+
+def _in_turn(world: World) -> list[Batch]:
+    open_ones = [batch for batch in world.batches if batch.stage is not Stage.CLOSED]
+    return sorted(open_ones, key=lambda batch: (URGENT.index(batch.stage), batch.number))
+
+
+def _next(batch: Batch, at_ms: int) -> str:
+    name = f"Batch {batch.number}:"
+    match batch.stage:
+        case Stage.LOADING:
+            left = [part.name for part in batch.procedure.parts if part.name not in batch.parts]
+            if not batch.loads:
+                return f"{name} {left[0]} comes first in the load order."
+            more = f"{left[0]} is next in the load order, or " if left else ""
+            return f"{name} {more}lid locked."
+        case Stage.COOKING:
+            cook = batch.cooks[-1]
+            planned_ms = batch.procedure.planned_cook_ms if batch.round == 0 else batch.procedure.more_cook_ms
+            left_ms = cook.locked_ms + planned_ms - at_ms
+            if not cook.time_proven:
+                return f"{name} its cook time is not known. Lid open comes next."
+            if left_ms > 0:
+                return f"{name} {minutes_text(left_ms)} of its cook left, then lid open."
+            return f"{name} its cook is {minutes_text(-left_ms)} over. Lid open comes next."
+        case Stage.CHECKING:
+            return f"{name} {_checking(batch)}{_waited(batch, at_ms)}"
+        case Stage.RETURNED:
+            return f"{name} goes back into the oil. Lid locked comes next."
+        case _:
+            return f"{name} {_holding(batch, at_ms)}"
+
+
+def _checking(batch: Batch) -> str:
+    if batch.open_check:
+        return "a reading of the needle is waited for."
+    if any(check.verdict in MISSED and not check.disputed for check in batch.fresh):
+        return "a piece is below its limit. Cook more, or discard batch."
+    if batch.missing:
+        return f"{batch.passed} of {batch.checks_needed} checks. Probe comes next: {batch.missing}."
+    return "its checks are complete. Hold start comes next."
+
+
+def _waited(batch: Batch, at_ms: int) -> str:
+    since_ms = batch.open_since_ms
+    if since_ms is None or at_ms - since_ms < batch.procedure.open_wait_ms / 5:
+        return ""
+    return f" It has waited {minutes_text(at_ms - since_ms)}."
+
+
+def _holding(batch: Batch, at_ms: int) -> str:
+    hold = batch.hold
+    assert hold
+    left_ms = hold.counted_ms + batch.procedure.hold_limit_ms - at_ms
+    left = f"{batch.pieces_left} pieces left" if batch.pieces_left is not None else "its pieces are not counted"
+    if not hold.time_proven:
+        return f"its hold time is not known, {left}. Sold, or discard batch."
+    if left_ms > 0:
+        return f"{minutes_text(left_ms)} of its hold left, {left}. Sold, or hold end."
+    return f"{minutes_text(-left_ms)} over its hold, {left}. Sold asks first; discard batch."
+
+
+def sayable(world: World) -> list[str]:
+    """The commands that would be acted on now, in the order of a day; those of any time are left out."""
+    if world.question:
+        return [m.CONFIRM]
+    if not world.open_shift:
+        return [m.SHIFT_START, *m.PROBE_CHECKS]
+    stages = {batch.stage for batch in world.batches if batch.stage is not Stage.CLOSED}
+    start = [m.BATCH_START] if len(world.in_vats) < len(world.vats) else []
+    return [*start, *(step for step in STEPS if set(_stages(step)) & stages)]
+
+
+def _stages(meaning: str) -> Iterator[Stage]:
+    yield from TRANSITIONS[meaning].stages
+    if meaning in (m.PROBE, m.COOK_MORE):  # what holding has too; what is said late only is no hint
+        yield from TRANSITIONS[meaning].otherwise
+
+
+def _what_next(world: World, command: Command) -> Answer:
+    return Answer(world, "answered", Tone.ANSWER, next_words(world, command.now.at_ms))
+
+
+def _can_say(world: World, _: Command) -> Answer:
+    return Answer(world, "answered", Tone.ANSWER, f"Now: {listed(sayable(world))}. Any time: {listed(ANY_TIME)}.")
+
+
+SUBJECT = Subject(commands={m.WHAT_NEXT: _what_next, m.CAN_SAY: _can_say})

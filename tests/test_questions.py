@@ -1,0 +1,99 @@
+"""The ten questions of docs/questions.md, put to the record of a released random day: each runs, and counts right.
+
+What a query adds up is added up here again, row by row and without SQL's arithmetic.
+"""
+
+import lzma
+import re
+import sqlite3
+from collections import Counter, defaultdict
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+PAGE = Path("recorder/share/docs/questions.md")
+QUESTIONS = re.findall(r"^## \d+\. (.*?)\n+```sql\n(.*?)```", PAGE.read_text("utf-8"), re.S | re.M)
+
+Rows = list[dict[str, Any]]
+
+
+def _opened(name: str, folder: Path) -> Iterator[sqlite3.Connection]:
+    path = folder / "records.db"
+    path.write_bytes(lzma.decompress(Path(f"fixtures/records/{name}.db.xz").read_bytes()))
+    with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as db:
+        db.row_factory = sqlite3.Row
+        yield db
+
+
+@pytest.fixture(scope="module")
+def records(tmp_path_factory: pytest.TempPathFactory) -> Iterator[sqlite3.Connection]:
+    """A random day."""
+    yield from _opened("rules-6", tmp_path_factory.mktemp("random"))
+
+
+@pytest.fixture(scope="module")
+def orderly(tmp_path_factory: pytest.TempPathFactory) -> Iterator[sqlite3.Connection]:
+    """A day with a filter, a probe check and oil that recovers."""
+    yield from _opened("rules-5", tmp_path_factory.mktemp("orderly"))
+
+
+def _rows(db: sqlite3.Connection, sql: str) -> Rows:
+    return [dict(row) for row in db.execute(sql)]
+
+
+def _table(db: sqlite3.Connection, name: str) -> Rows:
+    return _rows(db, f"SELECT * FROM {name}")
+
+
+@pytest.mark.parametrize("number", range(10))
+def test_each_question_has_an_answer(records: sqlite3.Connection, orderly: sqlite3.Connection, number: int) -> None:
+    assert len(QUESTIONS) == 10
+    question, sql = QUESTIONS[number]
+    assert question.endswith("?") and (_rows(records, sql) + _rows(orderly, sql)), question
+
+
+def test_checks_below_target_by_part(records: sqlite3.Connection) -> None:
+    checks = _table(records, "checks")
+    since_ms = max(row["opened_ms"] for row in checks) - 7 * 86_400_000
+    read = [
+        row
+        for row in checks
+        if not row["struck"] and row["temp_c"] is not None and not row["disputed"] and row["opened_ms"] > since_ms
+    ]
+    wanted = Counter((row["part"], row["unit"]) for row in read)
+    missed = Counter((row["part"], row["unit"]) for row in read if row["verdict"] != "passed")
+    answer = _rows(records, QUESTIONS[0][1])
+    assert {(row["part"], row["unit"]): row["checks"] for row in answer} == wanted
+    assert {(row["part"], row["unit"]): row["missed"] for row in answer if row["missed"]} == missed
+
+
+def test_short_cooks_by_cook(records: sqlite3.Connection) -> None:
+    batches = {row["id"]: row for row in _table(records, "batches")}
+    shifts = {row["id"]: row["cook"] for row in _table(records, "shifts")}
+    short: Counter[int] = Counter()
+    for row in _table(records, "cooks"):
+        batch = batches[row["batch_id"]]
+        if not row["struck"] and not batch["struck"] and batch["shift"] in shifts:
+            short[shifts[batch["shift"]]] += row["short"] or 0
+    assert {row["cook"]: row["short"] or 0 for row in _rows(records, QUESTIONS[2][1])} == short
+
+
+def test_waste_by_day(records: sqlite3.Connection) -> None:
+    wasted: defaultdict[str, int] = defaultdict(int)
+    for row in _table(records, "batches"):
+        if not row["struck"]:
+            wasted[row["started"][:10]] += (row["discarded_pieces"] or 0) + (row["dropped_pieces"] or 0)
+    answer = _rows(records, QUESTIONS[3][1])
+    assert {row["day"]: row["discarded"] + row["dropped"] for row in answer} == wasted
+    assert any(wasted.values())
+
+
+def test_refusals_are_counted(records: sqlite3.Connection) -> None:
+    refused = Counter(row["reply"] for row in _table(records, "commands") if row["outcome"] == "refused")
+    counted: Counter[str] = Counter()
+    for row in _rows(records, QUESTIONS[8][1]):
+        counted[row["reply"]] += row["times"]
+    assert counted == refused and refused
