@@ -20,14 +20,15 @@ from recorder.clock import Stamp
 from recorder.core import meanings as m
 from recorder.core.alerts import HEARS_BADLY, NOT_HEARING
 from recorder.core.editions import NEWEST, OWN_TIME
-from recorder.core.effects import Alert, Level, Record
-from recorder.core.events import RULES, Acknowledged, Event, Reading, Signed, Started, Tick
+from recorder.core.effects import Alert, Level, Notice, Record
+from recorder.core.events import RULES, Acknowledged, Event, Heard, Intent, Reading, Signed, Started, Tick
 from recorder.core.world import World
 from recorder.journal.chain import Entry
 from recorder.journal.journal import Journal
 from recorder.journal.messages import Message
 from recorder.notices import alive, answers, client, log_limit, mqtt, passwords, states
 from recorder.notices.alive import Alive
+from recorder.notices.anchoring import Anchoring
 from recorder.notices.answers import ACKNOWLEDGE, SEEN, SIGN, Reception, parse
 from recorder.notices.log_limit import LogLimit
 from recorder.notices.mqtt import MqttPublisher
@@ -208,6 +209,7 @@ class Wire:
 
     def __init__(self, number: int = 1) -> None:
         self.number, self.given, self.answers = number, list[str](), list[tuple[int, bool]]()
+        self.takes = True
 
     def connection(self) -> int:
         return self.number
@@ -343,6 +345,52 @@ def row_time(messages: Messages, event: Event) -> int:
     body = json.loads(message.body)
     assert body["source"] == "/stations/line-1/journals/abababababab"
     return int(body["data"]["at_ms"])
+
+
+def test_an_alert_must_go_out_and_a_row_may() -> None:
+    """By which `verify` knows what is missing: rows go out where they are published."""
+    entry = Entry(4, Stamp(9, "b", 9, 9, True), "tick", "{}", "cd" * 32, "ab" * 32)
+    effects = (Notice(OPEN, "raised"), Record("oil", 4, (("at_ms", 7), ("struck", 0))))
+    possible = Messages("kitchen", "line-1", "records").possible(entry, Tick(9), effects)
+    assert [(each.id, each.must) for each in possible] == [("4-0", True), ("4-1", False)]
+
+
+def test_what_a_wire_does_not_take_is_not_under_way(tmp_path: Path) -> None:
+    class Deaf(Wire):
+        def publish(self, message: Message) -> int | None:
+            return super().publish(message) if self.takes else None
+
+    with Journal.open(tmp_path / "r.db") as journal:
+        append(journal, Stamp(0, "b", 0, 0, True), Tick(0), (), numbered)
+        wire = Deaf()
+        wire.takes = False
+        box = Outbox(journal.outbox, wire)
+        assert box.step(0) is False and not box.empty()
+        wire.takes = True
+        assert box.step(1) is True
+        wire.answers = [(1, True)]
+        assert box.step(2) is True and box.empty()
+
+
+def test_an_anchor_goes_out_each_minute_at_most(tmp_path: Path) -> None:
+    given: list[int] = []
+    with Journal.open(tmp_path / "r.db") as journal:
+        anchoring = Anchoring(lambda name, value: given.append(value["entry"]), journal, "line-1")
+        for entry, at_ms in enumerate((5, 60_004, 60_005, 120_004, 120_005), 1):
+            append(journal, Stamp(at_ms, "b", at_ms, at_ms, True), Tick(at_ms))
+            anchoring.beat(at_ms)
+            assert given[-1] == {1: 1, 2: 1, 3: 3, 4: 3, 5: 5}[entry]
+
+
+def test_a_check_that_was_taken_back_is_no_more_among_the_last(tmp_path: Path) -> None:
+    given: dict[str, dict[str, Any]] = {}
+    with Journal.open(tmp_path / "r.db") as records:
+        made = StatePublisher(lambda name, value: given.update({name: value}), records, tmp_path / "r.db", ())
+        made._checks[3] = {"batch": 1}
+        made.update(Heard(1, "status", Intent(m.STATUS), "test", "open"), World(), 1)
+        assert given["checks"]["checks"] == [{"batch": 1}]
+        made.update(Heard(2, "scratch that", Intent(m.SCRATCH), "test", "open"), World(), 2)
+        assert given["checks"]["checks"] == []
 
 
 # ---- the way to the broker ----
@@ -503,7 +551,11 @@ def reached(monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[MqttPublisher, Si
     monkeypatch.setattr(mqtt, "time", SimpleNamespace(monotonic=lambda: now.s))
     publisher = MqttPublisher(MqttSettings("line-1"), lambda up, reason: links.append(up))
     publisher._up, publisher._number = True, 1
+    assert publisher.connection() == 0, "not yet seen"
     assert publisher.acknowledged() == [] and publisher.connection() == 1
+    publisher._up = False
+    assert publisher.connection() == 0
+    publisher._up = True
     yield publisher, now, links
 
 
@@ -567,11 +619,11 @@ def test_a_client_has_a_password_only_where_a_file_holds_one(tmp_path: Path) -> 
 
 
 def test_a_broker_that_is_not_reached_for_a_reason_that_nobody_holds_is_said_to_be_so() -> None:
-    assert client.unreached() == "the broker is not reached"
+    assert client.unreached() == "not reached"
     try:
         raise OSError("no route")
     except OSError:
-        assert client.unreached() == "the broker is not reached: no route"
+        assert client.unreached() == "not reached: no route"
 
 
 def test_settings_that_nobody_writes_are_these() -> None:
