@@ -133,13 +133,13 @@ def _batch(end: str) -> list[tuple[int, e.Event]]:
     ]
 
 
-OPENING = [
+OPENING: list[tuple[int, e.Event]] = [
     (0, _say(m.SHIFT_START, cook=4)),
     (10_000, _say(m.ICE_POINT)),
     (20_000, _needle(32)),
     (10_000, _say(m.OIL_LEVEL_OK, vat=1)),
 ]
-CLOSING = [(60_000, _say(m.OIL_FILTERED, vat=1)), (10_000, _say(m.SHIFT_END))]
+CLOSING: list[tuple[int, e.Event]] = [(60_000, _say(m.OIL_FILTERED, vat=1)), (10_000, _say(m.SHIFT_END))]
 WORDS = [*m.COMMANDS, m.CONFIRM, m.SCRATCH, m.SCRATCH]
 
 # Made once: to make a strategy costs more than to draw from it.

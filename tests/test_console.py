@@ -42,7 +42,7 @@ PROCEDURE = load_procedure(None)
 
 LOST = Alert("7-probe-lost", "probe lost", Level.WARNING, "Probe needle lost: unplugged.", None, (), 0)
 
-HAPPENED: list[tuple[e.Event, tuple[Effect, ...], list[tuple[str, str, Level]]]] = [
+HAPPENED: list[tuple[e.Event, tuple[Effect, ...], list[tuple[str, str | None, Level]]]] = [
     (
         e.Heard(0, "probe thigh", Intent("probe", part="thigh"), "moonshine", "name"),
         (Cue(Tone.REFUSED, "Refused: no batch is being checked."),),

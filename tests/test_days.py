@@ -179,9 +179,9 @@ def test_what_a_boots_first_entry_raises_stands_in_that_days_report(tmp_path: Pa
     bench.do("cut, 1970", 30 * HOUR)
     bench.do("sync", SYNC_MS)
     bench.journal.close()
-    journal = Reader.open(path)
-    days = each_row_stands_once(bench, journal, UTC)
-    journal.close()
+    reader = Reader.open(path)
+    days = each_row_stands_once(bench, reader, UTC)
+    reader.close()
     later = days[date(2028, 2, 29)]
     assert {"time not proven", "clock not set"} <= {row["kind"] for row in later.deviations}
     html = page_of(path, later)
@@ -197,9 +197,9 @@ def test_what_came_due_while_the_board_was_off_over_midnight_stands_in_a_report(
     bench.do("cut, right", 60 * HOUR)
     bench.settle()
     bench.journal.close()
-    journal = Reader.open(path)
-    days = each_row_stands_once(bench, journal, UTC)
-    journal.close()
+    reader = Reader.open(path)
+    days = each_row_stands_once(bench, reader, UTC)
+    reader.close()
     assert list(days) == [date(2028, 2, 27), date(2028, 2, 28), date(2028, 3, 1)]
     off = days[date(2028, 2, 28)]
     assert off.entries == 0 and "hold past limit" in {row["kind"] for row in off.deviations}
@@ -219,9 +219,9 @@ def test_a_signature_that_is_its_boots_first_entry_has_its_own_time(tmp_path: Pa
     bench.board.set(0, known=True)
     bench.start()
     bench.journal.close()
-    journal = Reader.open(path)
-    days = each_row_stands_once(bench, journal, UTC)
-    journal.close()
+    reader = Reader.open(path)
+    days = each_row_stands_once(bench, reader, UTC)
+    reader.close()
     assert "signed by <b>JD</b> on 18 November 2026" in page_of(path, days[date(2026, 2, 26)])
 
 

@@ -11,6 +11,7 @@ import sys
 import threading
 import tomllib
 from contextlib import suppress
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +23,9 @@ from typer.testing import CliRunner
 from recorder.__main__ import app
 from recorder.clock import SystemClock
 from recorder.commands.shared import json_line, printable, terminal
-from recorder.commands.station import _Printable
+from recorder.config import load
+from recorder.console.plain import Plain
+from recorder.console.view import LogLines, View
 from recorder.driver import DriverUnavailable
 from recorder.probes import urls
 from recorder.probes.ble import probe as ble
@@ -91,9 +94,14 @@ def test_a_bluetooth_name_is_no_line_of_the_configuration(monkeypatch: pytest.Mo
     assert obeyed(done.output) == []
 
 
-def test_the_log_and_a_table_show_what_a_broker_said(capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_log_and_a_table_show_what_a_broker_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     record = logging.LogRecord("recorder", logging.INFO, "", 0, "broker: %s", (ESCAPES,), None)
-    assert obeyed(_Printable("%(message)s").format(record)) == []
+    stream = StringIO()
+    path = tmp_path / "station.toml"
+    path.write_text('station = "a"')
+    LogLines(View(load(path), Plain(stream).show)).emit(record)
+    assert "broker: " in stream.getvalue()
+    assert obeyed(stream.getvalue()) == []
     terminal().print(ESCAPES, style="bold")
     assert obeyed(capsys.readouterr().out) == []
 

@@ -202,7 +202,7 @@ def test_a_second_recorder_on_the_same_file_is_stopped(tmp_path: Path) -> None:
     one = Journal.open(tmp_path / "r.db")
     with pytest.raises(JournalBusy, match="is being written by a recorder that runs; stop it first"):
         Journal.open(tmp_path / "r.db")
-    fcntl.flock(one._transactions._lock, fcntl.LOCK_UN)  # type: ignore[arg-type]
+    fcntl.flock(one._transactions._lock, fcntl.LOCK_UN)
     other = Journal.open(tmp_path / "r.db")
     append(one, STAMP, Tick(1))
     with pytest.raises(JournalError, match="another recorder writes the same file"):
@@ -299,10 +299,10 @@ def test_an_entry_that_cannot_be_read_is_named(tmp_path: Path) -> None:
     connection.execute("UPDATE journal SET kind = 'dance'")
     connection.commit()
     connection.close()
-    journal = Reader.open(path)
+    reader = Reader.open(path)
     with pytest.raises(JournalError, match="entry 1 can't be read"):
-        list(journal.entries())
-    journal.close()
+        list(reader.entries())
+    reader.close()
 
 
 STEPS = [f"m{number:03}" for number in range(4, 9)]

@@ -25,7 +25,7 @@ from tests.kitchen import Kitchen, kept
 from tests.tampering import tamper, unguarded
 
 
-def events(path: Path, chance: random.Random, count: int, gone: float) -> tuple[Journal, list[tuple[Entry, Event]]]:
+def events(path: Path, chance: random.Random, count: int, gone: float) -> tuple[Reader, list[tuple[Entry, Event]]]:
     """A journal with several entries at some moments; of them some are gone, though never the first or the last."""
     written: list[tuple[Entry, Event]] = []
     with Journal.open(path) as journal:
@@ -89,7 +89,9 @@ def test_the_last_entry_of_which_something_holds_is_found_also_where_entries_are
     with unguarded(tmp_path / "r.db") as connection:
         connection.execute("DELETE FROM journal WHERE seq BETWEEN 5 AND 9")
     with Reader.open(tmp_path / "r.db") as journal:
-        first, newest = journal.ends() or ()
+        ends = journal.ends()
+        assert ends
+        first, newest = ends
         assert (first.seq, newest.seq) == (1, 10)
         found = journal.last_where(lambda entry: entry.seq <= last, first, newest)
         assert found.seq == max(seq for seq in (1, 2, 3, 4, 10) if seq <= last)

@@ -167,7 +167,7 @@ def test_a_message_that_the_broker_refuses_is_kept_and_holds_up_no_other(folder:
     journal = Journal.open(folder / "r.db")
     for number, place in enumerate(places):
         message = Message(f"kitchen/line-1/{place}", event(number + 1))
-        append(journal, STAMP, Tick(number), (), lambda *_, message=message: [message])  # type: ignore[misc]
+        append(journal, STAMP, Tick(number), (), lambda *_, message=message: [message])
     box = Outbox(journal.outbox, publisher)
     wait_for(lambda: stepped(box) and box.sent == 3)
     assert [row.id for row in journal.outbox.unsent(most=99)] == list(range(1, 26))

@@ -124,11 +124,11 @@ def test_one_that_is_refused_does_not_live_off_an_earlier_one(board: SimulatedFi
     run = subprocess.run(command("boiling", station), capture_output=True, text=True, timeout=60, check=False)
     assert (run.returncode, run.stderr) == (1, "")
     assert "no altitude_m" in run.stdout.replace("\n", " ")
-    journal = Reader.open(tmp_path / "records.db")
-    (earlier,) = journal.table("probe_checks")
+    reader = Reader.open(tmp_path / "records.db")
+    (earlier,) = reader.table("probe_checks")
     assert (earlier["verdict"], earlier["how"]) == ("passed", "ice point")
-    moments = [entry.stamp.at_ms for entry, _ in journal.entries()]
-    journal.close()
+    moments = [entry.stamp.at_ms for entry, _ in reader.entries()]
+    reader.close()
     assert moments == sorted(moments)
 
 

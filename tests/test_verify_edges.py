@@ -177,7 +177,7 @@ def test_where_there_is_no_room_to_verify_that_is_said_and_where_it_was_looked_f
     connect = sqlite3.connect
 
     def crammed(address: str, **more: Any) -> sqlite3.Connection:
-        made = connect(address, **more)
+        made: sqlite3.Connection = connect(address, **more)
         if address == "":
             made.execute("PRAGMA max_page_count = 2")
         return made
@@ -366,8 +366,8 @@ def test_a_message_that_was_added_changed_or_taken_away(
     journal = kept(sold_evening(), path, "all")
     journal.close()
     tamper(path, sql)
-    with Reader.open(path) as journal:
-        (last,) = next(journal.rows("SELECT max(id) FROM outbox"))
+    with Reader.open(path) as reader:
+        (last,) = next(reader.rows("SELECT max(id) FROM outbox"))
     found = [fault for fault in examine(path).faults if fault.table != "table sqlite_sequence"]
     assert {fault.table for fault in found} == {"outbox"}
     assert [(fault.row, what in fault.what) for fault, (_, what) in zip(found, faults, strict=False)] == [

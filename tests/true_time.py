@@ -1,6 +1,7 @@
 """A station in histories of work, set clocks, kills and power cuts, of which the true time is known."""
 
 import os
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -8,6 +9,7 @@ from recorder.app import App, open_journal
 from recorder.clock import Board, SystemClock
 from recorder.core import meanings as m
 from recorder.core.batch import Stage
+from recorder.core.effects import Effect
 from recorder.core.events import Event, Heard, Intent, Signed
 from recorder.core.station import State
 from recorder.journal.journal import Journal
@@ -96,7 +98,7 @@ class Bench:
         self.app = App(self.settings, self.journal, self.clock, lambda cue: None, self._kept)
         self.app.open()
 
-    def _kept(self, event: Event, state: State) -> None:
+    def _kept(self, event: Event, state: State, effects: Sequence[Effect]) -> None:
         if isinstance(event, Heard):
             self.true_ms[event.at_ms] = self.board.true_ms
         if self.board.known:

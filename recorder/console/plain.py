@@ -27,8 +27,11 @@ def text(line: Line) -> str:
 
 
 def _value(value: object) -> str:
+    """What others wrote may have signs in it that a terminal would obey: then all but ASCII stands as escapes."""
     word = str(value)
-    return word if re.fullmatch(r"[\w.:/+-]+", word, re.ASCII) else json.dumps(word, ensure_ascii=False)
+    return (
+        word if re.fullmatch(r"[\w.:/+-]+", word, re.ASCII) else json.dumps(word, ensure_ascii=not word.isprintable())
+    )
 
 
 class Plain:

@@ -79,7 +79,7 @@ class Trade:
         self.teller = StatePublisher(self.sink.tell, self.journal, self.settings.database, ("needle", "vat1", "vat2"))
         self.app.open()
 
-    def _tell(self, event: Event, state: Any) -> None:
+    def _tell(self, event: Event, state: Any, effects: Any) -> None:
         if hasattr(self, "teller"):
             self.teller.update(event, state.world, state.at_ms)
 
