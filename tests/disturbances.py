@@ -112,6 +112,20 @@ def cabinet(day: Day) -> None:
         day.feed(e.ProbeLost(day.at_ms, e.CABINET, "silent"))
 
 
+def struck_in_the_cold(day: Day) -> None:
+    """A hold begins in a cold cabinet, and only its words are struck."""
+    rows = [row for row in day.ledger.open.values() if row["stage"] == "checking" and row["proven"]]
+    if not rows:
+        return
+    row = day.rng.choice(rows)
+    by = day.ledger.procedures[row["id"]]
+    day.say(m.HOLD_START, vat=row["vat"])
+    for _ in range(day.rng.randint(5, 9)):
+        day.wait(15, 25)
+        day.feed(e.Reading(day.at_ms, e.CABINET, to_c(by.hold_minimum.value - 9, by.unit)))
+    day.say(m.SCRATCH)
+
+
 def probe_away(day: Day) -> None:
     channel = day.rng.choice([e.NEEDLE, e.NEEDLE, e.CABINET, "vat1"])
     day.feed(e.ProbeLost(day.at_ms, channel, day.rng.choice(["unplugged", "open circuit"])))
@@ -210,6 +224,7 @@ DISTURBANCES: list[tuple[Callable[[Day], None], int]] = [
     (spare, 3),
     (spoken, 4),
     (cabinet, 10),
+    (struck_in_the_cold, 4),
     (probe_away, 4),
     (pieces, 6),
     (said_late, 3),
