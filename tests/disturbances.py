@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from recorder.core import events as e
 from recorder.core import meanings as m
 from recorder.core.limits import to_c
+from recorder.core.procedure import Procedure
 from tests.random_procedures import MINUTE, PARTS, procedure
 
 if TYPE_CHECKING:
@@ -112,14 +113,8 @@ def cabinet(day: Day) -> None:
         day.feed(e.ProbeLost(day.at_ms, e.CABINET, "silent"))
 
 
-def struck_in_the_cold(day: Day) -> None:
-    """A hold begins in a cold cabinet, and only its words are struck."""
-    rows = [row for row in day.ledger.open.values() if row["stage"] == "checking" and row["proven"]]
-    if not rows:
-        return
-    row = day.rng.choice(rows)
-    by = day.ledger.procedures[row["id"]]
-    day.say(m.HOLD_START, vat=row["vat"])
+def struck_in_the_cold(day: Day, by: Procedure) -> None:
+    """A hold has begun in a cold cabinet, and only its words are struck."""
     for _ in range(day.rng.randint(5, 9)):
         day.wait(15, 25)
         day.feed(e.Reading(day.at_ms, e.CABINET, to_c(by.hold_minimum.value - 9, by.unit)))
@@ -224,7 +219,6 @@ DISTURBANCES: list[tuple[Callable[[Day], None], int]] = [
     (spare, 3),
     (spoken, 4),
     (cabinet, 10),
-    (struck_in_the_cold, 4),
     (probe_away, 4),
     (pieces, 6),
     (said_late, 3),
