@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from recorder.core import events as e
 from recorder.core import meanings as m
 from recorder.core.limits import to_c
+from recorder.core.procedure import Procedure
 from tests.random_procedures import MINUTE, PARTS, procedure
 
 if TYPE_CHECKING:
@@ -110,6 +111,14 @@ def cabinet(day: Day) -> None:
         day.feed(e.Reading(day.at_ms, e.CABINET, to_c(round(at + day.rng.uniform(-0.3, 0.3), 1), by.unit)))
     if day.chance(0.15):
         day.feed(e.ProbeLost(day.at_ms, e.CABINET, "silent"))
+
+
+def struck_in_the_cold(day: Day, by: Procedure) -> None:
+    """A hold has begun in a cold cabinet, and only its words are struck."""
+    for _ in range(day.rng.randint(5, 9)):
+        day.wait(15, 25)
+        day.feed(e.Reading(day.at_ms, e.CABINET, to_c(by.hold_minimum.value - 9, by.unit)))
+    day.say(m.SCRATCH)
 
 
 def probe_away(day: Day) -> None:

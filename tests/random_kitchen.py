@@ -15,7 +15,7 @@ from recorder.core import meanings as m
 from recorder.core.events import RULES, Event, Heard, Intent, ProcedureLoaded, Reading, Started
 from recorder.core.limits import to_c
 from recorder.core.procedure import Procedure
-from tests.disturbances import DISTURBANCES, cabinet, sinks
+from tests.disturbances import DISTURBANCES, cabinet, sinks, struck_in_the_cold
 from tests.model.batches import FAILED
 from tests.model.kitchen import Watched
 from tests.model.ledger import Broken, Row
@@ -175,6 +175,8 @@ class Day:
             return
         if (row["proven"] and self.chance(0.8)) or tired or self.chance(0.03):
             self.say(m.HOLD_START, **self.named(row))
+            if self.chance(0.1):
+                struck_in_the_cold(self, by)
             self.ready_ms[row["id"]] = self.at_ms + self.rng.randint(0, by.hold_limit_ms // 1000) * 1200
             return
         read = [check["part"] for check in fresh if check.get("counts")]

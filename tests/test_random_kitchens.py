@@ -40,6 +40,7 @@ REACHED = {
     "missed in an earlier round, settled": 1000,
     "judged by a needle that was due": 500,
     "sold unread": 10,
+    "a cold cabinet that words left": 10,
     "reheats begun": 30,
     "reheats late": 1,
     "cooks short": 30,

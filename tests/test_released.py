@@ -134,7 +134,7 @@ def test_what_a_newer_version_wrote_is_called_newer_and_not_changed(what: str, t
     assert done.exit_code == 1 and "CHANGED  journal, row 20" in done.output, "what it does understand is still checked"
 
 
-@pytest.mark.parametrize("name", ["rules-5", "rules-5-deviations", "rules-6"])
+@pytest.mark.parametrize("name", ["rules-5", "rules-5-deviations", "rules-6", "rules-7"])
 def test_records_by_later_rules_stay_as_they_were_judged(name: str, tmp_path: Path) -> None:
     """Each made by the first version that judges so: a change of words or limits needs rules of its own."""
     path = unpacked(name, tmp_path / "records.db")

@@ -188,6 +188,23 @@ def test_a_short_cook_is_open_again_too_unless_the_batch_was_cooked_since(rules:
     assert alerts.COOK_SHORT not in open_kinds(kitchen)
 
 
+def test_checks_that_a_late_load_makes_complete_end_what_was_open(rules: int) -> None:
+    """No load was said, so four passed checks of the second round were not complete."""
+    kitchen = Kitchen(rules=rules)
+    kitchen.say(m.SHIFT_START, cook=4)
+    kitchen.say(m.BATCH_START)
+    kitchen.say(m.LID_LOCKED)
+    kitchen.wait(13 * MINUTE)
+    kitchen.say(m.LID_OPEN)
+    kitchen.check("thigh", 150)
+    again(kitchen)
+    prove(kitchen)
+    assert alerts.CHECK_BELOW_CRITICAL in open_kinds(kitchen)
+    kitchen.say(m.LOAD, part="thigh", count=12)
+    assert kitchen.rows("batches")[0]["proven"] == 1
+    assert (alerts.CHECK_BELOW_CRITICAL in open_kinds(kitchen)) is (rules == 6)
+
+
 def test_an_alert_that_is_open_again_is_in_nobodys_hand_and_not_repeated_in_the_next_moment() -> None:
     kitchen = checking(7)
     kitchen.check("thigh", 150)

@@ -42,9 +42,11 @@ class Needle:
         """By spot: what its readings said that it is, where that is no piece."""
         self.reads: list[Reading] = []
         self.lost = False
-        self.given: dict[int, int] = {}
-        """Checks that the needle gave, and when."""
-        self.passed: dict[int, tuple[int, bool]] = {}
+        self.order: dict[Reading, int] = {}
+        """The numbers of their entries: of two in one millisecond one is before the other."""
+        self.given: dict[int, tuple[int, int]] = {}
+        """Checks that the needle gave: when, and by which entry."""
+        self.passed: dict[int, tuple[tuple[int, int], bool]] = {}
         """Checks of the needle that were read: when, and whether it passed."""
         self.trusted: dict[int, bool] = {}
         """Checks that were read: whether their thermometer was to be believed then."""
@@ -65,6 +67,7 @@ class Needle:
         taken, baths = self._kept(step)
         if isinstance(event, Reading) and settled:
             self.reads = [*self.reads[-199:], event]
+            self.order[event] = step.seq
         if isinstance(event, Reading) and settled and not self._may_count(ledger, step, event):
             hold_to("2 no piece", not taken and not baths and not self._fallen(step), event)
             ledger.seen["needle in no piece"] += 1
@@ -110,8 +113,8 @@ class Needle:
 
     def unverified(self, but: int) -> set[int]:
         """The checks that it gave since it was last judged, before its check number `but`; earlier ones were then."""
-        since_ms = max((at_ms for id, (at_ms, _) in self.passed.items() if id != but), default=-1)
-        return {check for check, at_ms in self.given.items() if at_ms >= since_ms}
+        since = max((when for id, (when, _) in self.passed.items() if id != but), default=(-1, 0))
+        return {check for check, when in self.given.items() if when >= since}
 
     def _kept(self, step: Step) -> tuple[list[tuple[int, Row]], list[tuple[int, Row]]]:
         """What was read in this step; and nothing that was read before is gone."""
@@ -279,7 +282,7 @@ class Needle:
         ]
         hold_to("2 coldest", fresh and row["temp_c"] == min(fresh), row, fresh)
         self.owner, self.used = Owner(id, event.spot, step.at_ms), event.spot
-        self.given[id] = step.at_ms
+        self.given[id] = (step.at_ms, step.seq)
         self.trusted[id] = not self.failed()
         ledger.seen["checks read"] += 1
         shift = ledger.rows["shifts"][max(ledger.rows["shifts"])] if ledger.rows["shifts"] else None
@@ -295,7 +298,7 @@ class Needle:
         hold_to("9 bath", row["temp_c"] == event.temp_c and off_c <= NO_BATH_C + 0.1, row, event)
         hold_to("9 bath", off_c <= tolerance_c + 0.1 if ok else off_c >= tolerance_c - 0.1, row)
         self.owner, self.used = Owner(None, event.spot, step.at_ms), event.spot
-        self.passed[id] = (step.at_ms, ok)
+        self.passed[id] = ((step.at_ms, step.seq), ok)
         ledger.seen[f"probe check {row['verdict']}"] += 1
         if ok:
             return
@@ -320,9 +323,10 @@ class Needle:
             first = min(read.at_ms for read in self.reads if read.spot == spot and read.at_ms >= row["opened_ms"])
             self.owner, self.used = Owner(check, spot, first), spot
             if "how" in row:
-                self.passed[id] = (reads[-1].at_ms, row["verdict"] == "passed")
+                self.passed[id] = ((reads[-1].at_ms, self.order[reads[-1]]), row["verdict"] == "passed")
             else:
-                self.given[id], self.trusted[id] = reads[-1].at_ms, not self.failed()
+                self.given[id] = (reads[-1].at_ms, self.order[reads[-1]])
+                self.trusted[id] = not self.failed()
         for id, row in self._fallen(step):
             reads = [read for read in self.reads if read.temp_c == row["temp_c"]]
             hold_to("2 struck, colder", reads and self.owner and self.owner.check == id, row)

@@ -85,6 +85,8 @@ def _load(world: World, command: Command) -> Answer:
         say += f" Over capacity: {pieces} of {procedure.pieces_per_load} pieces."
     if world.rules >= 7:
         world = proof.changed(world, world.batch(batch.id), complete, now.at_ms)
+        if not complete and world.batch(batch.id).proven:  # what was read before counts once its load is said
+            world = proof.complete(world, world.batch(batch.id), now.at_ms)
     if complete and not world.batch(batch.id).proven:
         say += f" Its checks are no longer complete: {world.batch(batch.id).missing}."
     return done(world, say, Tone.ALERT if late or over or said_late else Tone.DONE)
