@@ -126,7 +126,7 @@ def fills_up(folder: Path) -> None:
         assert again.returncode == 0 and "the reserve of 8 MB is given up" in given_up
         assert filled.exists() and examine(disk / "records.db").faults == ()
         board.close()
-    assert daemon.returncode == 3 and "CRITICAL recorder.failure_notice: nothing is recorded any more" in complaints
+    assert daemon.returncode == 3 and 'level=critical what=log text="nothing is recorded any more' in complaints
     assert blinked == "timer"
     assert b"READY=1" in told and b"STATUS=Nothing is recorded any more: " in told
     ((_, alert),) = [(key, each) for key, each in phone.messages.items() if each["id"].endswith("-unrecorded")]

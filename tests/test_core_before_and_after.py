@@ -13,28 +13,30 @@ from recorder.core.world import World
 from tests.kitchen import MINUTE, Kitchen
 from tests.uneven import FAHRENHEIT, Uneven
 
+HINT = " Words that fit now: shift start, ice point and boiling point."
+
 BARE = {
-    m.SHIFT_END: "Refused: no shift is open.",
-    m.BATCH_START: "Refused: no procedure is loaded.",
+    m.SHIFT_END: "Refused: no shift is open." + HINT,
+    m.BATCH_START: "Refused: no procedure is loaded." + HINT,
     m.STATUS: "No shift is open. No batch is open. Alerts open: 0.",
     m.TIME_LEFT: "Nothing is cooking or holding.",
     m.LAST_READING: "The needle has given no reading since it was lost or the recorder started.",
     m.WHAT_NEXT: "No shift is open. Shift start and the cook's number come first.",
-    m.CAN_SAY: "Now: shift start, ice point and boiling point. Any time: status, time left, last reading and scratch"
-    " that.",
+    m.CAN_SAY: "Words that fit now: shift start, ice point and boiling point. At any time: status, time left, last"
+    " reading and scratch that.",
     m.CONFIRM: "Refused: nothing waits for confirm.",
     m.SCRATCH: "Refused: there is no command to strike.",
     m.LOAD: "Refused: no batch is loading; say batch start first.",
     m.LID_LOCKED: "Refused: no batch is loading or going back into the oil; say batch start first, or cook more.",
-    m.LID_OPEN: "Refused: no batch is still cooking; no lid is locked.",
-    m.PROBE: "Refused: no batch is being checked.",
-    m.READING: "Refused: no batch is being checked.",
-    m.COOK_MORE: "Refused: no batch is being checked.",
-    m.HOLD_START: "Refused: no batch is being checked.",
-    m.HOLD_END: "Refused: no batch is in holding.",
-    m.SOLD: "Refused: no batch is in holding.",
-    m.DROPPED: "Refused: no batch is open.",
-    m.DISCARD: "Refused: no batch is open.",
+    m.LID_OPEN: "Refused: no batch is still cooking; no lid is locked." + HINT,
+    m.PROBE: "Refused: no batch is being checked." + HINT,
+    m.READING: "Refused: no batch is being checked." + HINT,
+    m.COOK_MORE: "Refused: no batch is being checked." + HINT,
+    m.HOLD_START: "Refused: no batch is being checked." + HINT,
+    m.HOLD_END: "Refused: no batch is in holding." + HINT,
+    m.SOLD: "Refused: no batch is in holding." + HINT,
+    m.DROPPED: "Refused: no batch is open." + HINT,
+    m.DISCARD: "Refused: no batch is open." + HINT,
     m.BOILING_POINT: "Refused: the procedure says no altitude_m under [probe_check]; use ice, or say how high the"
     " kitchen is.",
     m.ICE_POINT: "Checking the probe: ice point. Stir, and keep the needle in the middle.",

@@ -9,8 +9,9 @@ from recorder.config import load_phrases, load_procedure
 from recorder.core import events as e
 from recorder.core import meanings as m
 from recorder.core.effects import Cue
+from recorder.core.sayable import sayable
 from recorder.core.station import State, step
-from recorder.core.subjects.guidance import next_words, sayable
+from recorder.core.subjects.guidance import next_words
 from recorder.voice.language.phrases import Phrases
 from tests.strategies import stories
 
@@ -76,8 +77,8 @@ HOLD = _heard("hold start", READY_MS)
         ((SHIFT,), 1_500, "Nothing is cooking. Batch start comes next."),
         ((SHIFT, START), 2_500, f"Batch 1: {ORDER[0]} comes first in the load order. A vat is free for batch start."),
         ((SHIFT, START, LOAD), 3_500, f"Batch 1: {OTHERS[0]} is next in the load order, or lid locked."),
-        ((SHIFT, START, LOAD, LOCKED), 64_000, "Batch 1: 11 min 00 s of its cook left, then lid open."),
-        ((SHIFT, START, LOAD, LOCKED), DONE_MS + 2 * MINUTE, "its cook is 2 min 00 s over. Lid open comes next."),
+        ((SHIFT, START, LOAD, LOCKED), 64_000, "Batch 1: 11 min 00 s of its cook left."),
+        ((SHIFT, START, LOAD, LOCKED), DONE_MS + 2 * MINUTE, "its cook is 2 min 00 s over."),
         (COOKED, DONE_MS + 1_000, "Batch 1: 0 of 4 checks. Probe comes next: thigh and 3 more not checked."),
         (COOKED, DONE_MS + 4 * MINUTE, "It has waited 4 min 00 s."),
         ((*COOKED, FAILED[0]), DONE_MS + 21_000, "Batch 1: a reading of the needle is waited for."),
@@ -116,7 +117,7 @@ def test_what_can_be_said_now(events: tuple[e.Event, ...], wanted: list[str]) ->
     state = _day(*events)
     assert sayable(state.world) == wanted
     said = _said(state, "what can i say", 5_000_000)
-    assert "Now: " in said and "Any time: status" in said
+    assert "Words that fit now: " in said and "At any time: status" in said
 
 
 def test_what_is_offered_is_not_refused_for_its_stage() -> None:

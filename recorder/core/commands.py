@@ -5,9 +5,15 @@ from dataclasses import replace
 
 from recorder.core import meanings as m
 from recorder.core.effects import Tone
+from recorder.core.limits import listed
 from recorder.core.meanings import Intent
+from recorder.core.sayable import sayable
 from recorder.core.subject import QUESTION_MS, Answer, Command, Moment, Refusal, asks_first
 from recorder.core.world import Question, World
+
+NO_HINT = (m.LID_OPEN, m.DISCARD, m.BATCH_START)
+"""Not offered where something else was refused: a lid may be under pressure, a discard is no second best, and a new
+batch is no answer to what was said of another."""
 
 Commands = Mapping[str, Callable[[World, Command], Answer]]
 """By meaning."""
@@ -29,7 +35,15 @@ def obey(commands: Commands, world: World, intent: Intent, now: Moment) -> Answe
             return _ask(world, intent, answer, now.at_ms)
         return answer
     except Refusal as refusal:
-        return Answer(world, "refused", Tone.REFUSED, f"Refused: {refusal}.")
+        return Answer(world, "refused", Tone.REFUSED, f"Refused: {refusal}.{_hint(world, intent, str(refusal))}")
+
+
+def _hint(world: World, intent: Intent, refusal: str) -> str:
+    """What can be said instead, where the refusal does not say it."""
+    fitting = [meaning for meaning in sayable(world) if meaning not in NO_HINT]
+    if world.rules < 7 or intent.meaning == m.CONFIRM or "say " in refusal or not fitting:
+        return ""
+    return f" Words that fit now: {listed(fitting)}."
 
 
 def _act(commands: Commands, world: World, command: Command) -> Answer:

@@ -3,21 +3,13 @@
 A lid may be under pressure and oil is hot: what hands do is the equipment maker's and the kitchen's to say.
 """
 
-from collections.abc import Iterator
-
 from recorder.core import meanings as m
 from recorder.core.batch import MISSED, Batch, Stage
 from recorder.core.effects import Tone
 from recorder.core.limits import listed, minutes_text
+from recorder.core.sayable import ANY_TIME, sayable
 from recorder.core.subject import Answer, Command, Subject
-from recorder.core.transitions import TRANSITIONS
 from recorder.core.world import World
-
-ANY_TIME = (m.STATUS, m.TIME_LEFT, m.LAST_READING, m.SCRATCH)
-"""What can be said whatever the station does; one that does nothing there is answered."""
-
-STEPS = (m.LOAD, m.LID_LOCKED, m.LID_OPEN, m.PROBE, m.COOK_MORE, m.HOLD_START, m.SOLD, m.HOLD_END, m.DISCARD)
-"""Commands about a batch, in the order of a day."""
 
 URGENT = (Stage.CHECKING, Stage.RETURNED, Stage.LOADING, Stage.COOKING, Stage.HOLDING)
 """Of several batches, that one comes first in an answer which waits hardest."""
@@ -55,10 +47,10 @@ def _next(batch: Batch, at_ms: int) -> str:
             planned_ms = batch.procedure.planned_cook_ms if batch.round == 0 else batch.procedure.more_cook_ms
             left_ms = cook.locked_ms + planned_ms - at_ms
             if not cook.time_proven:
-                return f"{name} its cook time is not known. Lid open comes next."
+                return f"{name} its cook time is not known."
             if left_ms > 0:
-                return f"{name} {minutes_text(left_ms)} of its cook left, then lid open."
-            return f"{name} its cook is {minutes_text(-left_ms)} over. Lid open comes next."
+                return f"{name} {minutes_text(left_ms)} of its cook left."
+            return f"{name} its cook is {minutes_text(-left_ms)} over."
         case Stage.CHECKING:
             return f"{name} {_checking(batch)}{_waited(batch, at_ms)}"
         case Stage.RETURNED:
@@ -96,29 +88,16 @@ def _holding(batch: Batch, at_ms: int) -> str:
     return f"{minutes_text(-left_ms)} over its hold, {left}. Sold asks first; discard batch."
 
 
-def sayable(world: World) -> list[str]:
-    """The commands that would be acted on now, in the order of a day; those of any time are left out."""
-    if world.question:
-        return [m.CONFIRM]
-    if not world.open_shift:
-        return [m.SHIFT_START, *m.PROBE_CHECKS]
-    stages = {batch.stage for batch in world.batches if batch.stage is not Stage.CLOSED}
-    start = [m.BATCH_START] if len(world.in_vats) < len(world.vats) else []
-    return [*start, *(step for step in STEPS if set(_stages(step)) & stages)]
-
-
-def _stages(meaning: str) -> Iterator[Stage]:
-    yield from TRANSITIONS[meaning].stages
-    if meaning in (m.PROBE, m.COOK_MORE):  # what holding has too; what is said late only is no hint
-        yield from TRANSITIONS[meaning].otherwise
-
-
 def _what_next(world: World, command: Command) -> Answer:
     return Answer(world, "answered", Tone.ANSWER, next_words(world, command.now.at_ms))
 
 
 def _can_say(world: World, _: Command) -> Answer:
-    return Answer(world, "answered", Tone.ANSWER, f"Now: {listed(sayable(world))}. Any time: {listed(ANY_TIME)}.")
+    """A lid may be under pressure: its word names what was done."""
+    words = ["lid open, once it is" if word == m.LID_OPEN else word for word in sayable(world)]
+    return Answer(
+        world, "answered", Tone.ANSWER, f"Words that fit now: {listed(words)}. At any time: {listed(ANY_TIME)}."
+    )
 
 
 SUBJECT = Subject(commands={m.WHAT_NEXT: _what_next, m.CAN_SAY: _can_say})
