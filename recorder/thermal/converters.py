@@ -1,7 +1,7 @@
 """What two thermocouple converter chips say: words and registers to temperatures or named faults. Pure: no bus.
 
 A bus that is stuck reads as all zeros or all ones. All zeros would be 0 °C; it is refused, and a true 0.00 °C at a
-chip of 0.0000 °C with it, since the two cannot be told apart. Layouts: published-values.md sections 4.5 and 4.6, read
+chip of 0.0000 °C with it, since the two look the same. Layouts: published-values.md sections 4.5 and 4.6, read
 there from open drivers, not from the data sheets.
 """
 

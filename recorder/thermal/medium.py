@@ -1,7 +1,7 @@
 """What a needle rests in, if that is no piece, by how it came there and how it stands. Pure; it knows no probe.
 
 A needle that goes through a hot crust comes to rest as it does in a fluid: the crust's heat makes up for what the cold
-needle takes. So a fluid at the heat of food is not told from food, and nothing here tries. What does tell:
+needle takes. So a fluid at the heat of food looks like food, and nothing here tries to separate them. What does:
 
 - **oil**, or metal out of it: hotter than wet food can be;
 - **water** with ice at its melting point, and **water** that boils: there food is not; steam at rest looks alike;

@@ -1,4 +1,4 @@
-"""How oil bears its work: recovery after a load, use since it was cared for, polar compounds. Pure.
+"""Oil use: recovery after a load, use since it was cared for, polar compounds. Pure.
 
 It knows no vat and no probe. Nothing here says that oil is good: the site's own limit and its own history do.
 """
@@ -45,7 +45,7 @@ def slower(recoveries_s: Sequence[float]) -> tuple[int, ...]:
 
 @dataclass(frozen=True, slots=True)
 class Use:
-    """What oil has borne since a moment, such as when it was filtered."""
+    """What oil has cooked since a moment, such as when it was filtered."""
 
     hours: float
     batches: int

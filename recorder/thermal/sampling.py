@@ -31,7 +31,7 @@ class Spread:
 
 @dataclass(frozen=True, slots=True)
 class Constants:
-    """Of Shewhart's charts, for batches of one size. Source: ASTM E2587; tests/test_sampling.py works them out anew."""
+    """Of Shewhart's charts, for batches of one size. Source: ASTM E2587; tests/test_sampling.py computes them."""
 
     d2: float
     """Mean range over standard deviation."""
