@@ -150,7 +150,9 @@ def box(mark: Text | Bar) -> tuple[float, float, float, float]:
     return mark.x, mark.y + low, mark.x + long, mark.y + high
 
 
-@pytest.mark.parametrize(("vats", "paper", "pieces"), [(*sheet, pieces) for sheet in SHEETS for pieces in (8, 24, 60)])
+@pytest.mark.parametrize(
+    ("vats", "paper", "pieces"), [(*sheet, pieces) for sheet in SHEETS if sheet[0] in (1, 4) for pieces in (8, 60)]
+)
 def test_no_text_lies_on_another_or_in_the_margin(vats: int, paper: str, pieces: int) -> None:
     made = page(vats, paper, pieces)
     boxes = sorted(box(mark) for mark in made.marks if isinstance(mark, Text))
@@ -324,7 +326,6 @@ def test_the_command_writes_what_the_name_ends_in(tmp_path: Path) -> None:
     [
         (["--out", "card.txt"], "neither .pdf nor .html"),
         (["--out", "card.pdf", "--paper", "a5"], "write one of a4, letter"),
-        (["--out", "card.pdf", "--distance", "5"], "use --distance"),
         (["--out", "/nowhere/card.pdf"], "No such file"),
         (["--paper", "a3"], "--paper and --distance go with --out"),
     ],

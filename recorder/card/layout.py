@@ -6,7 +6,6 @@ then the card does not fit.
 """
 
 from collections.abc import Sequence
-from itertools import product
 
 from recorder.card.blocks import GAP, Block, Notes, Style, below, group, head
 from recorder.card.metrics import POINT_MM, size_for
@@ -62,14 +61,20 @@ def layout(card: Card, notes: Notes, paper: str = PAPER, distance_m: float = DIS
 
 
 def _fitted(card: Card, notes: Notes, paper: str, distance_m: float, title: str) -> Page | None:
-    """The card as loose as it fits, in the widest type that is then possible; None if it does not fit."""
-    squeezes = [1 - step / 50 for step in range(round((1 - NARROWEST) * 50) + 1)]
-    looks = (
-        Style(size_for(distance_m), size_for(NEAR_M), squeeze, leading)
-        for leading, squeeze in product(LEADINGS, squeezes)
-    )
-    pages = (_laid(card, notes, look, PAPERS[paper], f"{distance_m:g}", title) for look in looks)
-    return next((page for page in pages if page), None)
+    """The card as loose as it fits, in the widest type that is then possible; None if it does not fit.
+
+    Narrower or closer type takes no more room. So the narrowest tells whether a leading is possible at all.
+    """
+
+    def laid(leading: float, squeeze: float) -> Page | None:
+        look = Style(size_for(distance_m), size_for(NEAR_M), squeeze, leading)
+        return _laid(card, notes, look, PAPERS[paper], f"{distance_m:g}", title)
+
+    if not laid(LEADINGS[-1], NARROWEST):
+        return None
+    leading = next(each for each in LEADINGS if laid(each, NARROWEST))
+    squeezes = [*(1 - step / 50 for step in range(int((1 - NARROWEST) * 50))), NARROWEST]
+    return next(page for squeeze in squeezes if (page := laid(leading, squeeze)))
 
 
 def _laid(card: Card, notes: Notes, look: Style, paper: tuple[float, float], distance: str, title: str) -> Page | None:

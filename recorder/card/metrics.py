@@ -4,6 +4,7 @@ The widths are those of Adobe's Core 14 font metrics (AFM), in thousandths of th
 code page 1252 from 32 on; 0 for a place without a letter. Every PDF reader has these two fonts or ones just as wide.
 """
 
+from functools import cache
 from math import radians, tan
 
 _WIDTHS = {
@@ -56,7 +57,12 @@ def encoded(text: str) -> bytes:
 
 def width(text: str, size: float, bold: bool = False, squeeze: float = 1.0) -> float:
     """How wide `text` is in points, in type of `size` points that is `squeeze` times as wide as drawn."""
-    return sum(WIDTHS[bold][letter - 32] for letter in encoded(text)) * size * squeeze / 1000
+    return _thousandths(text, bold) * size * squeeze / 1000
+
+
+@cache
+def _thousandths(text: str, bold: bool) -> int:
+    return sum(WIDTHS[bold][letter - 32] for letter in encoded(text))
 
 
 def size_for(distance_m: float) -> float:
