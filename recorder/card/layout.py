@@ -30,7 +30,7 @@ DISTANCE_M = 2.0
 NEAR_M = 0.5
 """All but the commands is read from here."""
 
-MARGIN = 18.0
+MARGIN = 15.0
 """Points around the page, which printers need."""
 
 NARROWEST = 0.72
@@ -40,7 +40,7 @@ for (from memory)."""
 LEADINGS = (1.2, 1.12, 1.05, 1.0, 0.96, 0.93)
 """From one line of a command to the next, over the type size; at the least, a line's tails touch nothing."""
 
-BETWEEN, MOST_BETWEEN = 5.0, 22.0
+BETWEEN, MOST_BETWEEN = 3.0, 22.0
 """Points between two groups: at least, and at most where there is room."""
 
 

@@ -108,7 +108,7 @@ def card(phrases: Phrases, name: str, kitchen: Kitchen) -> Card:
         wrong_title=texts.wrong_title,
         wrong=tuple((what, text.format(**filled)) for what, text in texts.wrong.items()),
         cautions=texts.cautions,
-        foot=texts.foot,
+        foot=f"{texts.adding} {texts.foot}",
     )
 
 
@@ -203,7 +203,6 @@ def _slots(phrases: Phrases, kitchen: Kitchen) -> Iterator[tuple[str, str]]:
         if name in used and (name != "vat" or len(kitchen.vats) > 1):
             alike.setdefault(_values(slot, kitchen, texts), []).append(texts.slots.get(name, name))
     yield from ((", ".join(names), values) for values, names in alike.items())
-    yield texts.more.format(words="…"), texts.adding
 
 
 def _ways(slot: Slot) -> dict[int | float | str, list[Words]]:

@@ -89,7 +89,7 @@ class CardTexts:
     slots_title: str = "What varies"
     more: str = "+ {words}"
     """What may be said after a command."""
-    adding: str = "say it too where there are several"
+    adding: str = "Say what follows a + where there are several."
     """When that is said."""
     digits: str = "digit by digit"
     """How to say the numbers that stand apart."""
