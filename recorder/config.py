@@ -120,12 +120,14 @@ def load(path: Path) -> Settings:
     if publish not in PUBLISH:
         raise ConfigError(f"{where} [mqtt]: publish is {publish!r}; write one of {', '.join(PUBLISH)}")
     folder = path.parent
+    procedure = load_procedure(folder / file.procedure if file.procedure else None)
+    said = load_phrases(folder / file.phrases if file.phrases else None)
     loaded = Settings(
         station=file.station,
         vats=vats,
         database=Path(os.path.realpath(folder / file.database)),
-        procedure=load_procedure(folder / file.procedure if file.procedure else None),
-        phrases=load_phrases(folder / file.phrases if file.phrases else None),
+        procedure=procedure,
+        phrases=said.for_loads_of(procedure.pieces_per_load),
         probes=tuple(_probe(entry, folder, f"{where} [[probe]]", mqtt) for entry in file.probe),
         voice=_at(where, settings.from_dict, file.voice) if file.voice is not None else None,
         speaker=file.speaker.device if file.speaker else None,

@@ -5,6 +5,8 @@ import random
 import time
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from recorder.voice.language import phrases
 
@@ -16,6 +18,7 @@ from recorder.core.events import Intent  # noqa: E402
 from recorder.voice.ear import Hearing  # noqa: E402
 from recorder.voice.engines import Guess  # noqa: E402
 from recorder.voice.settings import Judgement, Thresholds, VoiceSettings  # noqa: E402
+from tests.bench import numbers as bench_numbers  # noqa: E402
 from tests.bench import scene, sounds, tally  # noqa: E402
 from tests.bench.scene import Placed  # noqa: E402
 from tests.bench.tally import Outcome  # noqa: E402
@@ -239,3 +242,23 @@ def test_the_foot_switch_is_held_around_each_clip_and_not_between() -> None:
     first, second = stream.clips
     assert scene.held(stream, first.start_ms - 100) and scene.held(stream, second.end_ms + 200)
     assert not scene.held(stream, (first.end_ms + second.start_ms) / 2)
+
+
+@given(st.integers(1, 400), st.floats(0, 1))
+def test_an_interval_of_a_share_is_wilsons(whole: int, share: float) -> None:
+    """Against SciPy's."""
+    binomtest = pytest.importorskip("scipy.stats", reason="scipy is not installed: pip install scipy").binomtest
+    part = round(share * whole)
+    theirs = binomtest(part, whole).proportion_ci(0.95, "wilson")
+    assert bench_numbers.wilson(part, whole) == pytest.approx((theirs.low, theirs.high), abs=1e-4)
+
+
+def test_what_the_bench_of_counts_says_means_the_count_that_it_says() -> None:
+    plain = {
+        int(value): " ".join(form) for form, value in bench_numbers.with_counts("words to 99").slots["count"].forms
+    }
+    known = bench_numbers.with_counts("dozens too")
+    for way, counts in (("plain", range(1, 100)), ("digits", range(10, 100)), ("dozens", bench_numbers.DOZENS)):
+        for label, text in bench_numbers.said(tuple(counts), way, plain):
+            intent = known.parse(text)
+            assert intent and str(intent.count) == label.split()[1]

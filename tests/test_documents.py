@@ -13,7 +13,8 @@ from pathlib import Path
 import pytest
 
 from recorder import app, space, supervisor
-from recorder.config import load_procedure
+from recorder.card import layout, metrics
+from recorder.config import load_phrases, load_procedure
 from recorder.core import alerts, world
 from recorder.core import meanings as m
 from recorder.core.effects import Level
@@ -30,6 +31,7 @@ from recorder.thermal import sampling, settle
 from recorder.voice import footswitch
 from recorder.voice.audio.frontend import FrontEndSettings
 from recorder.voice.engines import moonshine
+from recorder.voice.language.phrases import FEWEST_COUNTED
 from recorder.voice.settings import SHIPPED
 
 
@@ -107,6 +109,20 @@ FIGURES: dict[str, tuple[str, str, tuple[float, ...]]] = {
         THREATS,
         r"(\d+) signatures an (hour)",
         (answers.MOST[answers.SIGN][0], answers.MOST[answers.SIGN][1] / 3_600_000),
+    ),
+    "the card": (
+        SPEAKING,
+        r"read from (\d+) m\. Their capitals are ([\d.]+) mm high, (\d+) minutes",
+        (
+            layout.DISTANCE_M,
+            round(metrics.size_for(layout.DISTANCE_M) * metrics.CAP_HEIGHT[True] * metrics.POINT_MM, 1),
+            metrics.LEAST_ARCMIN,
+        ),
+    ),
+    "counts": (
+        SPEAKING,
+        r"your load \(`pieces_per_load`\), or (\d+) if that is more\. Counts over (\d+)",
+        (FEWEST_COUNTED, max(int(value) for _, value in load_phrases(None).slots["count"].forms)),
     ),
     "a name": (DEVELOPERS, r"The threshold is (-\d+)\.", (HEARING.plain.named,)),
     "the least lead": (

@@ -3,6 +3,8 @@
 Whether a Spanish vosk model knows every word is not tried here: there was none to try with.
 """
 
+import re
+from collections.abc import Mapping
 from dataclasses import fields
 from importlib.resources import files
 from pathlib import Path
@@ -17,8 +19,8 @@ from recorder.core import meanings
 from recorder.core.events import Intent
 from recorder.voice.engines.pronunciation import pronouncer, spanish
 from recorder.voice.language import phrases
-from recorder.voice.language.card import card
-from recorder.voice.language.card_texts import ENGLISH
+from recorder.voice.language.card import Kitchen, card
+from recorder.voice.language.card_texts import ENGLISH, TONES, CardTexts
 from recorder.voice.language.confusable import close_words, pairs
 from recorder.voice.language.wording import PhraseError
 
@@ -81,26 +83,51 @@ def test_two_meanings_of_one_sentence_are_refused() -> None:
         phrases.load(TEXT.replace('"tapa cerrada [', '"tapa abierta ['))
 
 
+HERE = Kitchen(vats=(1, 2), parts=("thigh", "breast", "leg", "wing"), pieces=40, temperature=178, ice=32)
+
+
 def test_the_card_is_in_spanish() -> None:
-    shown = card(SPANISH, SPANISH.name)
+    shown = card(SPANISH, SPANISH.name, HERE)
     assert '"registro de cocina, tanda nueva"' in shown.first
-    says = [line.say for _, lines in shown.groups for line in lines]
-    assert "carga CANTIDAD PIEZA [freidora FREIDORA]" in says
-    assert ("PIEZA", "muslo, pechuga, pierna, ala") in shown.slots
-    assert any(values.startswith("de uno a noventa y nueve, por ejemplo ") for _, values in shown.slots)
-    does = {line.does for _, lines in shown.groups for line in lines}
+    says = [(line.text, *line.adds) for _, lines in shown.groups for line in lines]
+    assert ("carga 12 muslos", "+ freidora 2") in says
+    assert ("pieza", "muslo, pechuga, pierna, ala") in shown.slots and ("cantidad", "de 1 a 40") in shown.slots
+    does = {line.does for _, lines in shown.groups for line in lines} - {""}
     assert does.isdisjoint(ENGLISH.does.values()) and len(does) == len(meanings.ALL)
     for hazard in ("aceite", "presión", "pollo", "dispositivo de seguridad", "normas locales"):
         assert any(hazard in caution.lower() for caution in shown.cautions), hazard
     assert len(shown.cautions) == len(ENGLISH.cautions)
 
 
+def test_nothing_on_the_spanish_card_is_english() -> None:
+    """But "say again", which the recorder says in English."""
+    texts, english = SPANISH.card_texts, ENGLISH
+    for name in (each.name for each in fields(CardTexts) if each.name not in ("more",)):
+        ours, theirs = getattr(texts, name), getattr(english, name)
+        if isinstance(theirs, Mapping):
+            assert set(ours.values()).isdisjoint(theirs.values()), name
+        elif isinstance(theirs, str):
+            assert name == "either" or ours != theirs, name
+
+
+def test_the_card_of_a_phrase_file_from_before_the_tones_is_read() -> None:
+    """What it lacks is English."""
+    begin = TEXT.index("[card.tones]")
+    before = re.sub(r"^(digits|more|adding|asks|foot|\w+_title) = .*\n", "", TEXT[:begin], flags=re.M)
+    texts = phrases.load(before).card_texts
+    assert texts.tones == TONES and texts.foot == ENGLISH.foot and texts.does == SPANISH.card_texts.does
+
+
 @pytest.mark.parametrize(
     ("old", "new", "complaint"),
     [
         ("bare = ", "bear = ", "look at bare, bear"),
-        ('"status" = "dice', '"state" = "dice', "what each meaning does"),
+        ('"status" = "cada', '"state" = "cada', "what each meaning does"),
         ("{example}", "{exemplo}", "can't be filled"),
+        ("{scratch}", "{raspa}", "can't be filled"),
+        ("{distance}", "{distancia}", "can't be filled"),
+        ("done = ", "hecho = ", "tones must have exactly done"),
+        ("[card.wrong]", "wrong_too = 1\n[card.faults]", "look at faults"),
     ],
 )
 def test_a_card_that_lacks_something_is_refused(old: str, new: str, complaint: str) -> None:

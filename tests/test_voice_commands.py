@@ -114,7 +114,7 @@ def test_phrases_prints_the_card_with_its_cautions() -> None:
     flat = " ".join(out.split())
     assert code == 0
     assert 'Say "kitchen recorder" and the command in one breath' in flat
-    for line in ("batch start [vat VAT]", "probe PART [batch BATCH]", "scratch that", *CAUTIONS):
+    for line in ("batch start", "load thighs 12", "probe thigh + batch 7", "scratch that", *CAUTIONS):
         assert line in flat, line
 
 

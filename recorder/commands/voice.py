@@ -1,5 +1,6 @@
 """Commands about hearing: `hear`, `phrases` and `voice-model install`."""
 
+from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated, Any
@@ -9,13 +10,19 @@ from rich.table import Table
 from rich.text import Text
 
 from recorder import config
+from recorder.card.html import html
+from recorder.card.layout import DISTANCE_M, PAPER, PAPERS, CardError, layout
+from recorder.card.metrics import LetterError
+from recorder.card.page import Page
+from recorder.card.pdf import pdf
 from recorder.commands.shared import fail, json_line, printable, terminal
 from recorder.core.events import Intent
 from recorder.voice.audio.soundfile import read_wav
+from recorder.voice.audio.speaker import PATTERNS
 from recorder.voice.ear import Ear, Hearing, build
 from recorder.voice.engines import model
 from recorder.voice.engines.pronunciation import pronouncer
-from recorder.voice.language.card import Card, card
+from recorder.voice.language.card import Card, Kitchen, card
 from recorder.voice.language.confusable import MeasuredError, pairs, read_measured
 from recorder.voice.language.phrases import Phrases
 from recorder.voice.settings import VoiceSettings
@@ -39,7 +46,7 @@ def hear(
     station: ConfigPath = None,
 ) -> None:
     """Show what the station would hear in sound files."""
-    known, settings = _setup(station)
+    known, settings = _setup(config.load(station) if station else None)
     console = terminal(soft_wrap=True)
     ear = Ear(build(known, settings), known, settings)
     for wav in wavs:
@@ -70,22 +77,39 @@ def show_phrases(
             help="With --confusable: what python -m tests.bench.hearing dumped, one JSON object per line.",
         ),
     ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Write the card for the wall to this file, by its ending a .pdf or .html."),
+    ] = None,
+    paper: Annotated[str, typer.Option(metavar="SIZE", help=f"With --out: {', '.join(PAPERS)}.")] = PAPER,
+    distance_m: Annotated[
+        float,
+        typer.Option(
+            "--distance", metavar="M", min=0.5, max=20, help="With --out: from how far the commands are to be read."
+        ),
+    ] = DISTANCE_M,
     as_json: AsJson = False,
     station: ConfigPath = None,
 ) -> None:
     """Print the command card for the wall, every kind of sentence, or the sentences that sound most alike."""
     if measured and not confusable:
         fail(MeasuredError("--measured goes with --confusable"))
-    known, settings = _setup(station)
+    if out is None and (paper, distance_m) != (PAPER, DISTANCE_M):
+        fail(CardError("--paper and --distance go with --out"))
+    loaded = config.load(station) if station else None
+    known, settings = _setup(loaded)
     if confusable:
         _print_confusable(known, most, measured, as_json)
         return
     name = settings.spoken_name(known)
     if not samples:
-        if as_json:
-            typer.echo(json_line(asdict(card(known, name))))
+        shown = card(known, name, _kitchen(loaded))
+        if out:
+            _write_card(shown, out, paper, distance_m, loaded.station if loaded else "")
+        elif as_json:
+            typer.echo(json_line(asdict(shown)))
         else:
-            _print_card(card(known, name))
+            _print_card(shown)
         return
     for sentence in known.sentences():
         say = f"{name} {sentence.text}".strip()
@@ -115,11 +139,39 @@ def slots(intent: Intent) -> dict[str, Any]:
     return {key: value for key, value in asdict(intent).items() if key != "meaning" and value is not None}
 
 
-def _setup(path: Path | None) -> tuple[Phrases, VoiceSettings]:
-    if path is None:
+def _setup(loaded: config.Settings | None) -> tuple[Phrases, VoiceSettings]:
+    if loaded is None:
         return config.load_phrases(None), VoiceSettings()
-    loaded = config.load(path)
     return loaded.phrases, loaded.voice or VoiceSettings()
+
+
+def _kitchen(loaded: config.Settings | None) -> Kitchen:
+    """What the card has of this station; without one, of the shipped example with one vat."""
+    procedure = loaded.procedure if loaded else config.load_procedure(None)
+    return Kitchen(
+        vats=loaded.vats if loaded else (1,),
+        parts=tuple(part.name for part in procedure.parts),
+        pieces=procedure.pieces_per_load,
+        temperature=round(procedure.parts[0].target.value),
+        ice=32 if procedure.unit == "F" else 0,
+        ask_first=procedure.ask_first,
+    )
+
+
+def _write_card(shown: Card, out: Path, paper: str, distance_m: float, station: str) -> None:
+    """Write the card as the file's name ends."""
+    writers: dict[str, Callable[[Page], bytes]] = {".pdf": pdf, ".html": lambda page: html(page).encode()}
+    if out.suffix.lower() not in writers:
+        fail(CardError(f"{out} is neither .pdf nor .html; end its name in one of them"))
+    if paper not in PAPERS:
+        fail(CardError(f"--paper is {paper!r}; write one of {', '.join(PAPERS)}"))
+    notes = {str(tone): steps for tone, steps in PATTERNS.items()}
+    try:
+        page = layout(shown, notes, paper, distance_m, f"{shown.name} {station}".strip())
+        out.write_bytes(writers[out.suffix.lower()](page))
+    except (LetterError, OSError) as error:
+        fail(error)
+    typer.echo(f"wrote {out}: one sheet of {paper}, its commands to be read at {distance_m:g} m")
 
 
 def _row(wav: Path, hearing: Hearing) -> dict[str, Any]:
@@ -151,12 +203,13 @@ def _print_card(shown: Card) -> None:
         table.add_column(no_wrap=True, min_width=38)
         table.add_column()
         for line in lines:
-            table.add_row(line.say, line.does)
+            table.add_row(" ".join([line.text, *line.adds]), line.does)
         console.print()
         console.print(table)
-    console.print()
-    for name, values in shown.slots:
-        console.print(f"{name}: {values}", markup=False)
+    for title, rows in ((shown.slots_title, shown.slots), (shown.wrong_title, shown.wrong)):
+        console.print(f"\n{title}", style="bold", markup=False)
+        for what, text in rows:
+            console.print(f"{what}: {text}", markup=False)
     console.print()
     for caution in shown.cautions:
         console.print(caution, markup=False)

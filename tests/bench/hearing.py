@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 from rich.console import Console
 
+from recorder.config import load_procedure
 from recorder.voice.audio.soundfile import RATE
 from recorder.voice.ear import build
 from recorder.voice.engines import Guess
@@ -187,7 +188,7 @@ def main() -> None:
     if absent := sounds.missing_programs():
         raise SystemExit(f"the bench needs {' and '.join(absent)}: apt install {' '.join(absent)}")
     text = args.phrases.read_text() if args.phrases else files("recorder").joinpath("share/phrases-en.toml").read_text()
-    known = phrases.load(text)
+    known = phrases.load(text).for_loads_of(load_procedure(None).pieces_per_load)
     console = Console(stderr=True)
     snrs = args.snr.split(",")
     written, rows = [], []

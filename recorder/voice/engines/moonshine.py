@@ -18,7 +18,7 @@ from recorder.voice.engines import Guess
 from recorder.voice.engines.tokens import START, Tokens
 from recorder.voice.engines.tree import Found, Written, agreed, grow, learn_priors, search
 from recorder.voice.language.phrases import Phrases
-from recorder.voice.language.written import forms, numbers
+from recorder.voice.language.written import forms, numbers, spelled_out
 
 PACKAGE, FOLDER = "moonshine_voice", "assets/tiny-en"
 
@@ -54,13 +54,13 @@ class Moonshine:
         self._model = _Model(folder)
         self._phrases = phrases
         tokens = _tokens(folder)
-        known = numbers(phrases)
+        known, apart = numbers(phrases), spelled_out(phrases)
         try:
             self._name = tokens.encode(f"{name.capitalize()},") if name else ()
             self._tree = grow(
                 (sentence.text, tokens.encode((form if name else form.capitalize()) + end))
                 for sentence in phrases
-                for form in forms(sentence.text, known)
+                for form in forms(sentence.text, known, sentence.intent.count not in apart)
                 for end in ("", ".")
             )
         except ValueError as error:

@@ -6,11 +6,18 @@ stands in the list, the sooner its two halves are joined. Tokens 3 to 258 are si
 a letter that stands in the list a second time is meant by the later one.
 """
 
+import re
 from collections.abc import Iterable
-from functools import cached_property
+from functools import cache, cached_property
 from itertools import pairwise
 
 SPACE = "\u2581"
+
+_WORD = re.compile(f"{SPACE}+[^{SPACE}]*")
+"""One word with the spaces before it."""
+
+_ACROSS = re.compile(f"[^{SPACE}]{SPACE}")
+"""A space after something else, in a token."""
 
 START, END = 1, 2
 """The tokens that open and close what is said."""
@@ -24,13 +31,23 @@ class Tokens:
         self._tokens = list(_read(data))
         if self._tokens[START : END + 1] != [b"<s>", b"</s>"]:
             raise ValueError("this is no token list; tokens 1 and 2 must be <s> and </s>")
+        self._by_word = not any(_ACROSS.search(token.decode(errors="replace")) for token in self._tokens)
+        self._encoded = cache(self._encode)
 
     def __len__(self) -> int:
         return len(self._tokens)
 
     def encode(self, text: str) -> tuple[int, ...]:
-        """The tokens of `text`, which begins a word; raises `ValueError` for a letter that no token has."""
-        pieces = [letter.encode() for letter in SPACE + text.replace(" ", SPACE)]
+        """The tokens of `text`, which begins a word; raises `ValueError` for a letter that no token has.
+
+        No two words are ever joined, where no token has a space after a letter: then each word is worked out once.
+        """
+        written = SPACE + text.replace(" ", SPACE)
+        words = _WORD.findall(written) if self._by_word else [written]
+        return tuple(token for word in words for token in self._encoded(word))
+
+    def _encode(self, written: str) -> tuple[int, ...]:
+        pieces = [letter.encode() for letter in written]
         if unknown := [piece.decode() for piece in pieces if piece not in self._ranks]:
             raise ValueError(f"the model cannot write {', '.join(unknown)}")
         while True:

@@ -29,6 +29,9 @@ of phrase are few."""
 TOGETHER = 16
 """How many beginnings are read at a time while the priors are learnt; bounds the memory that it takes."""
 
+NOTHING: dict[int, Any] = {}
+"""What follows the end of a sentence: one for all, since there are many."""
+
 Path = tuple[int, ...]
 """The tokens from the root to a place in the tree."""
 
@@ -38,7 +41,7 @@ class Node:
     """A place in the tree."""
 
     next: dict[int, "Node"] = field(default_factory=dict)
-    prior: Mapping[int, float] = field(default_factory=dict)
+    prior: Mapping[int, float] = field(default_factory=lambda: NOTHING)
     """Token -> natural logarithm of its likelihood without the sound."""
     text: str = ""
     """The sentence that ends here, as the phrase file has it; "" at any other place."""
@@ -76,9 +79,12 @@ def grow(sentences: Iterable[tuple[str, Sequence[int]]]) -> Node:
     root = Node()
     for text, tokens in sentences:
         node = root
-        for token in (*tokens, END):
-            node = node.next.setdefault(token, Node())
-        node.text = text
+        for token in tokens:
+            further = node.next.get(token)
+            if further is None:
+                further = node.next[token] = Node()
+            node = further
+        node.next[END] = Node(NOTHING, text=text)
     return root
 
 

@@ -1,45 +1,46 @@
 """What the command card says around the commands: in English here, in another language in its phrase file's [card]."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import MISSING, dataclass, field, fields
 from typing import Any
 
 from recorder.core import meanings
+from recorder.core.effects import Tone
 from recorder.voice.language.wording import PhraseError
 
 DOES = {
     meanings.SHIFT_START: "opens the shift",
-    meanings.SHIFT_END: "closes the shift and says what is still open",
-    meanings.OIL_LEVEL_OK: "records that the oil level is right",
-    meanings.OIL_LEVEL_LOW: "records that the oil level is low",
-    meanings.OIL_TOPPED_UP: "records that oil was added; hot oil burns",
-    meanings.OIL_FILTERED: "records that the oil was filtered; hot oil burns: by the maker's instructions alone",
-    meanings.OIL_CHANGED: "records that the oil was changed; hot oil burns: by the maker's instructions alone",
-    meanings.OIL_POLAR: "records the oil's total polar compounds, in percent, as its tester shows them",
-    meanings.BATCH_START: "opens the next batch",
-    meanings.LOAD: "records what goes in, in load order",
+    meanings.SHIFT_END: "closes the shift, and says what is still open",
+    meanings.OIL_LEVEL_OK: "the oil level is right",
+    meanings.OIL_LEVEL_LOW: "the oil level is low",
+    meanings.OIL_TOPPED_UP: "oil was added; hot oil burns",
+    meanings.OIL_FILTERED: "hot oil burns: by the maker's instructions alone",
+    meanings.OIL_CHANGED: "hot oil burns: by the maker's instructions alone",
+    meanings.OIL_POLAR: "polar compounds in %, as the tester shows them",
+    meanings.BATCH_START: "the next batch, in a free vat",
+    meanings.LOAD: "what went in, in load order",
     meanings.LID_LOCKED: "starts the cook clock",
-    meanings.LID_OPEN: "stops the cook clock; a lid is opened at zero pressure alone, by the maker's instructions",
-    meanings.PROBE: "takes the next settled probe reading as this piece's check, in holding too; mind steam and drips",
-    meanings.READING: "records a temperature read off another thermometer",
-    meanings.ICE_POINT: "checks the probe in an ice bath: at least half ice, stirred, needle in the middle",
+    meanings.LID_OPEN: "stops the cook clock; zero pressure first, by the maker's instructions alone",
+    meanings.PROBE: "checks this piece; mind steam and drips",
+    meanings.READING: "read off another thermometer",
+    meanings.ICE_POINT: "checks the probe: half ice or more, stirred, needle in the middle",
     meanings.BOILING_POINT: "checks the probe in boiling water; mind the steam",
-    meanings.SPARE_ICE: "records another thermometer's check in ice: its readings count while the probe is out",
-    meanings.COOK_MORE: "records that the batch goes back into the oil, after a failed check or out of holding",
-    meanings.HOLD_START: "moves the batch to hot holding",
-    meanings.HOLD_END: "ends the hold: all that is left is sold",
-    meanings.SOLD: "records pieces that were sold; the rest stays in holding",
-    meanings.DROPPED: "records pieces that fell or were spoilt",
-    meanings.DISCARD: 'asks back; "confirm" discards the batch, or so many pieces of it',
-    meanings.CONFIRM: "answers yes to what was asked",
-    meanings.SCRATCH: "strikes your last command; a probe's reading stays on record, as disputed",
-    meanings.TIME_LEFT: "says how long the cook or the hold still has",
-    meanings.STATUS: "says what each vat and each hold is doing",
-    meanings.LAST_READING: "says the newest probe reading",
-    meanings.WHAT_NEXT: "says which command comes next, by the procedure",
-    meanings.CAN_SAY: "says which commands fit now",
+    meanings.SPARE_ICE: "checks another thermometer, for when the probe is out",
+    meanings.COOK_MORE: "back in the oil, after a failed check or out of holding",
+    meanings.HOLD_START: "the batch is in hot holding",
+    meanings.HOLD_END: "ends the hold: all that was left is sold",
+    meanings.SOLD: "the rest stays in holding",
+    meanings.DROPPED: "fell or spoilt",
+    meanings.DISCARD: "thrown away",
+    meanings.CONFIRM: "yes to what it asked",
+    meanings.SCRATCH: "strikes your last command",
+    meanings.TIME_LEFT: "of the cook or the hold",
+    meanings.STATUS: "each vat and each hold",
+    meanings.LAST_READING: "of the probe",
+    meanings.WHAT_NEXT: "the command that comes next",
+    meanings.CAN_SAY: "the commands that fit now",
 }
-"""Meaning -> what it does, in a cook's words."""
+"""Meaning -> what it records or answers, in a cook's words; short, since it stands beside the command."""
 
 CAUTIONS = (
     "Hot oil and steam burn. A fryer under pressure can throw oil: never force a lid.",
@@ -48,6 +49,20 @@ CAUTIONS = (
     "This is a recorder. It is no safety device, and it controls nothing.",
     "The equipment maker's instructions, your local codes and licensed practice come first.",
 )
+
+TONES: Mapping[str, str] = {
+    Tone.DONE: "it is on record",
+    Tone.REFUSED: "not recorded; it says why",
+    Tone.ASKS: 'it asks: "{confirm}", or nothing',
+    Tone.ALERT: "something is wrong: listen",
+    Tone.ANSWER: "answers a question",
+}
+
+WRONG = {
+    'It said "say again"': "it recorded nothing; say it again in one breath",
+    "It read back the wrong number": 'say "{scratch}", then the command again',
+    "It does not answer": "come closer to the microphone; then write by hand, and call the manager",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,43 +74,85 @@ class CardTexts:
     bare: str
     """How to begin without a name."""
     span: str
-    """A row of numbers: {first}, {last} and {example} are filled in."""
+    """A row of numbers: {first} and {last} are filled in, and {example} where it stands there."""
     does: Mapping[str, str]
-    """Meaning -> what it does, in a cook's words."""
+    """Meaning -> what it records or answers, in a cook's words."""
     slots: Mapping[str, str]
-    """Slot -> what stands in capitals for it, where that is not the slot's own name."""
+    """Slot -> what it is called on the card, where that is not the slot's own name."""
     cautions: tuple[str, ...]
+    tones_title: str = "What you hear"
+    tones: Mapping[str, str] = field(default_factory=lambda: TONES)
+    """Tone -> what it means; {confirm} is filled in."""
+    wrong_title: str = "When it goes wrong"
+    wrong: Mapping[str, str] = field(default_factory=lambda: WRONG)
+    """What happened -> what to do; {scratch} is filled in."""
+    slots_title: str = "What varies"
+    more: str = "+ {words}"
+    """What may be said after a command."""
+    adding: str = "Say what follows a + where there are several."
+    """When that is said."""
+    digits: str = "digit by digit"
+    """How to say the numbers that stand apart."""
+    either: str = "from 13 on digit by digit: {examples}"
+    """Of numbers that may be said in one word or digit by digit; {examples} is filled in."""
+    asks: str = "it asks first"
+    """Of a command that waits for "confirm"."""
+    foot: str = "A command records what was done. It starts and stops nothing. Type to be read at {distance} m."
 
 
 ENGLISH = CardTexts(
     named='Say "{name}" and the command in one breath: "{name}, {example}".',
     bare="Say the command by itself, with a short silence before and after it. Hold the foot switch meanwhile, if there"
     " is one.",
-    span="{first} to {last}, such as {example}",
+    span="{first} to {last}",
     does=DOES,
-    slots={},
+    slots={"number": "temperature", "ice": "in ice", "percent": "percent", "count": "pieces", "cook": "cook's number"},
     cautions=CAUTIONS,
 )
 
 
 def read_texts(data: Mapping[str, Any]) -> CardTexts:
-    """The texts in a phrase file's [card]; English where it has none. Raises `PhraseError` that names what lacks."""
+    """The texts in a phrase file's [card]; English where it has none. Raises `PhraseError` that names what lacks.
+
+    Files from before the card had tones and remedies lack those; they are English then.
+    """
     if not data:
         return ENGLISH
-    names = tuple(CardTexts.__slots__)
-    if wrong := sorted(data.keys() ^ set(names)):
-        raise PhraseError(f"card: it must have exactly {', '.join(names)}; look at {', '.join(wrong)}")
-    does, slots = data["does"], data["slots"]
-    known = isinstance(does, Mapping) and set(meanings.ALL) - set(meanings.LATER) <= set(does) <= set(meanings.ALL)
-    if not known or not isinstance(slots, Mapping):
-        raise PhraseError("card: does must say what each meaning does, and slots must be a table")
+    known = {each.name: each for each in fields(CardTexts)}
+    needed = {name for name, each in known.items() if each.default is MISSING and each.default_factory is MISSING}
+    if wrong := sorted((data.keys() - known.keys()) | (needed - data.keys())):
+        raise PhraseError(f"card: it must have {', '.join(sorted(needed))}; look at {', '.join(wrong)}")
+    does = _texts(data, "does")
+    if not set(meanings.ALL) - set(meanings.LATER) <= set(does) <= set(meanings.ALL):
+        raise PhraseError("card: does must say what each meaning does")
+    tones: Mapping[str, str] = _texts(data, "tones") if "tones" in data else TONES
+    if set(tones) != set(TONES):
+        raise PhraseError(f"card: tones must have exactly {', '.join(TONES)}")
     if not isinstance(data["cautions"], list) or len(data["cautions"]) < len(CAUTIONS):
         raise PhraseError(f"card: cautions must be a list of at least {len(CAUTIONS)} sentences, as in English")
-    named, bare, span = (str(data[key]) for key in ("named", "bare", "span"))
+    texts = CardTexts(
+        **{name: str(data[name]) for name in known if name in data and isinstance(getattr(ENGLISH, name), str)},
+        does=DOES | dict(does),
+        slots=_texts(data, "slots"),
+        cautions=tuple(map(str, data["cautions"])),
+        tones=tones,
+        wrong=_texts(data, "wrong") if "wrong" in data else WRONG,
+    )
     try:
-        named.format(name="", example=""), span.format(first="", last="", example="")
+        texts.named.format(name="", example=""), texts.span.format(first="", last="", example="")
+        texts.more.format(words=""), texts.foot.format(distance=""), texts.either.format(examples="")
+        (
+            [text.format(confirm="") for text in texts.tones.values()],
+            [text.format(scratch="") for text in texts.wrong.values()],
+        )
     except (KeyError, IndexError, ValueError) as error:
         raise PhraseError(
-            f"card: {error} in named or span can't be filled; see recorder/voice/language/card_texts.py"
+            f"card: {error} can't be filled; recorder/voice/language/card_texts.py says what each text is filled with"
         ) from error
-    return CardTexts(named, bare, span, DOES | dict(does), dict(slots), tuple(map(str, data["cautions"])))
+    return texts
+
+
+def _texts(data: Mapping[str, Any], key: str) -> dict[str, str]:
+    if not isinstance(data[key], Mapping):
+        raise PhraseError(f"card: {key} must be a table; write [card.{key}] and its lines under it")
+    return {str(name): str(text) for name, text in data[key].items()}

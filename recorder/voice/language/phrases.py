@@ -25,6 +25,7 @@ from recorder.voice.language.wording import (
     read_slot,
     read_template,
     split_words,
+    without_words,
 )
 
 MOST_SENTENCES = 200_000
@@ -32,6 +33,9 @@ MOST_SENTENCES = 200_000
 
 FEW = 8
 """A slot with up to this many forms goes whole through every template of the corpus; a longer one is spread."""
+
+FEWEST_COUNTED = 24
+"""Up to so many pieces a count has its plain word in every kitchen, so that a load over its capacity can be said."""
 
 FIELDS = ("vat", "batch", "part", "count", "cook", "number", "ice", "percent")
 """Slots that an `Intent` has a field for."""
@@ -88,6 +92,19 @@ class Phrases:
     def parts(self) -> frozenset[str]:
         """The parts that can be named."""
         return frozenset(str(value) for _, value in self.slots["part"].forms) if "part" in self.slots else frozenset()
+
+    def for_loads_of(self, pieces: int) -> "Phrases":
+        """These without the plain words for counts that no load of `pieces` has, where digits say the same count.
+
+        Each such word would be one more to be mistaken for another: "thirty" for "thirteen".
+        """
+        count = self.slots.get("count")
+        if count is None or set(count.spoken) != {"number", "digits"}:
+            return self
+        slots = self.slots | {"count": without_words(count, max(pieces, FEWEST_COUNTED))}
+        if len(slots["count"].forms) == len(count.forms):
+            return self
+        return Phrases(self.language, self.name, self.sounds, slots, self.groups, self.card_texts)
 
     def __len__(self) -> int:
         """How many sentences there are."""

@@ -5,8 +5,8 @@ nothing of meanings, sound or engines.
 """
 
 import re
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from itertools import product
 from typing import Any
 
@@ -39,6 +39,12 @@ class Slot:
     """Each way to say a value, and the value; no two forms are alike."""
     sample: tuple[Words, ...]
     """The forms that the corpus says: all, or for a long row of digits every digit in every place."""
+    spoken: tuple[str, ...] = ()
+    """How its numbers are spoken, "number" or "digits" or both, the first for the card; () for a table of words."""
+    plain: frozenset[Words] = frozenset()
+    """Those of the forms that say in words what others say in digits."""
+    also: tuple[tuple[Words, int], ...] = ()
+    """Those of the forms that are further words for a number, such as "two dozen"."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +73,14 @@ class Template:
         for keep in product((False, True), repeat=len(brackets)):
             kept = {bracket for bracket, is_kept in zip(brackets, keep, strict=True) if is_kept} | {0}
             yield tuple(item for item in self.items if item.optional in kept)
+
+
+def without_words(slot: Slot, largest: int) -> Slot:
+    """`slot` without the plain words for numbers over `largest`; digits and further words for them stay."""
+
+    forms = tuple(form for form in slot.forms if form[0] not in slot.plain or int(form[1]) <= largest)
+    known = {words for words, _ in forms}
+    return replace(slot, forms=forms, sample=tuple(words for words in slot.sample if words in known))
 
 
 def split_words(text: str, where: str) -> Words:
@@ -141,20 +155,55 @@ def read_slot(name: str, data: Mapping[str, Any], numerals: Mapping[int, list[Wo
             for form in (said if isinstance(said, list) else [said])
         ]
         return _slot(name, forms, [words for words, _ in forms])
-    first, last, spoken = data.get("from"), data.get("to"), data.get("spoken", "number")
+    first, last = data.get("from"), data.get("to")
     if not (isinstance(first, int) and isinstance(last, int) and 0 <= first <= last <= LARGEST):
         raise PhraseError(f"{where}: give it [slots.{name}.words], or from and to between 0 and {LARGEST}")
-    if spoken not in ("number", "digits"):
-        raise PhraseError(f'{where}: spoken is {spoken!r}; write "number" or "digits"')
-    say = _say_digits if spoken == "digits" else _say_number
+    spoken = _spoken(data, where)
     values: list[tuple[Words, int | float | str]] = [
-        (words, value) for value in range(first, last + 1) for words in say(value, numerals, where)
+        (words, value)
+        for value in range(first, last + 1)
+        for words in dict.fromkeys(words for way in spoken for words in WAYS[way](value, numerals, where))
     ]
-    step = 7 if last - first >= 100 else 1  # 7 has no factor in common with 10: every digit comes up in every place
-    return _slot(name, values, [words for words, _ in values[::step]])
+    numbers = range(first, last + 1) if "digits" in spoken else ()
+    in_digits = {words for value in numbers for words in _say_digits(value, numerals, where)}
+    plain = frozenset(words for words, _ in values if in_digits and words not in in_digits)
+    also = _also(name, data, first, last)
+    values += also
+    step = 7 if len(values) >= 150 else 1  # 7 has no factor in common with 10: every digit comes up in every place
+    return _slot(name, values, [words for words, _ in values[::step]], spoken, plain, tuple(also))
 
 
-def _slot(name: str, forms: list[tuple[Words, Any]], sample: list[Words]) -> Slot:
+def _spoken(data: Mapping[str, Any], where: str) -> tuple[str, ...]:
+    """How the numbers of a slot are spoken."""
+    spoken = data.get("spoken", "number")
+    named = spoken if isinstance(spoken, list) else [spoken]
+    if not named or any(way not in WAYS for way in named):
+        raise PhraseError(f'{where}: spoken is {spoken!r}; write "number", "digits" or ["number", "digits"]')
+    return tuple(dict.fromkeys(named))
+
+
+def _also(name: str, data: Mapping[str, Any], first: int, last: int) -> list[tuple[Words, int]]:
+    """Further words for some of the numbers, such as "two dozen"."""
+    where = f"slot {name!r}, also"
+    also = data.get("also", {})
+    if not isinstance(also, Mapping):
+        raise PhraseError(f"{where} is {also!r}; write [slots.{name}.also] and its lines under it")
+    forms = []
+    for key, said in also.items():
+        if not key.isdecimal() or not first <= int(key) <= last:
+            raise PhraseError(f"{where}: {key!r} is no number from {first} to {last}; correct it")
+        forms += [(split_words(str(form), where), int(key)) for form in (said if isinstance(said, list) else [said])]
+    return forms
+
+
+def _slot(
+    name: str,
+    forms: Sequence[tuple[Words, Any]],
+    sample: Sequence[Words],
+    spoken: tuple[str, ...] = (),
+    plain: frozenset[Words] = frozenset(),
+    also: tuple[tuple[Words, int], ...] = (),
+) -> Slot:
     seen: dict[Words, Any] = {}
     for words, value in forms:
         if words in seen:
@@ -162,7 +211,7 @@ def _slot(name: str, forms: list[tuple[Words, Any]], sample: list[Words]) -> Slo
         seen[words] = value
     if not forms:
         raise PhraseError(f"slot {name!r} has no words; give it at least one")
-    return Slot(name, tuple(forms), tuple(sample))
+    return Slot(name, tuple(forms), tuple(sample), spoken, plain, also)
 
 
 def _say_number(value: int, numerals: Mapping[int, list[Words]], where: str) -> list[Words]:
@@ -180,3 +229,7 @@ def _say_digits(value: int, numerals: Mapping[int, list[Words]], where: str) -> 
     """181 as "one eight one"."""
     digits = [_say_number(int(digit), numerals, where) for digit in str(value)]
     return [sum(words, ()) for words in product(*digits)]
+
+
+WAYS = {"number": _say_number, "digits": _say_digits}
+"""How a number may be spoken -> what says it."""

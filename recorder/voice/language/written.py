@@ -15,7 +15,20 @@ def numbers(phrases: Phrases) -> dict[Words, str]:
     return {words: str(value) for words, value in forms if isinstance(value, int)}
 
 
-def forms(text: str, known: Mapping[Words, str]) -> tuple[str, ...]:
+def spelled_out(phrases: Phrases) -> frozenset[int]:
+    """Counts that have no plain word here, only digits one by one and the like.
+
+    A model that writes "30" may as well have heard "thirty". So in digits it would be that word again, and be taken for
+    "thirteen" (measured: docs/benchmarks.md).
+    """
+    count = phrases.slots.get("count")
+    if count is None or not count.plain:
+        return frozenset()
+    plain = {value for words, value in count.forms if words in count.plain or len(words) == 1}
+    return frozenset(value for _, value in count.forms if isinstance(value, int) and value not in plain)
+
+
+def forms(text: str, known: Mapping[Words, str], digits_too: bool = True) -> tuple[str, ...]:
     """`text` as it stands, with hyphens in its numbers, and with digits for them; no two alike, as it stands first."""
     spelled, hyphened, digits = [], [], []
     words = text.split()
@@ -28,4 +41,5 @@ def forms(text: str, known: Mapping[Words, str]) -> tuple[str, ...]:
         hyphened.append("-".join(said))
         digits.append(known[tuple(said)] if size else said[0])
         at += len(said)
-    return tuple(dict.fromkeys(" ".join(form) for form in (spelled, hyphened, digits)))
+    ways = (spelled, hyphened, digits) if digits_too else (spelled, hyphened)
+    return tuple(dict.fromkeys(" ".join(form) for form in ways))
