@@ -18,15 +18,21 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from prompt_toolkit.application import create_app_session
+from prompt_toolkit.data_structures import Size
+from prompt_toolkit.output.vt100 import Vt100_Output
 from typer.testing import CliRunner
 
 from recorder.__main__ import app
 from recorder.clock import SystemClock
-from recorder.commands.shared import json_line, printable, terminal
-from recorder.config import load
+from recorder.commands.shared import json_line, terminal
+from recorder.config import load, load_phrases
+from recorder.console.lines import Line
 from recorder.console.plain import Plain
+from recorder.console.screen import Screen
 from recorder.console.view import LogLines, View
 from recorder.driver import DriverUnavailable
+from recorder.printable import printable
 from recorder.probes import urls
 from recorder.probes.ble import probe as ble
 from recorder.probes.ble.radio import Seen
@@ -114,6 +120,16 @@ BOARD = {"driver": "serial", "port": "/dev/none"}
 def recording(path: Path, probe: object, *lines: object) -> Path:
     path.write_text("".join(json.dumps(each) + "\n" for each in ({"probe": probe}, *lines)))
     return path
+
+
+def test_the_live_view_shows_what_others_wrote_and_obeys_nothing_of_it() -> None:
+    written = StringIO()
+    output = Vt100_Output(written, lambda: Size(24, 200), term="dumb")
+    screen = Screen(load_phrases(None), lambda: (), lambda text: None, lambda: None)
+    with create_app_session(output=output):
+        screen.show(Line("probe", "needle", "lost: \x1b[2J\x9b31m\u202eevil\x07"))
+    assert "lost: \\x1b[2J\\x9b31m\\u202eevil\\x07" in written.getvalue()
+    assert not {"\x9b", "\u202e", "\x07"} & set(written.getvalue())
 
 
 def test_a_recording_that_names_itself_is_refused(tmp_path: Path) -> None:

@@ -13,11 +13,12 @@ from rich.console import Console
 
 from recorder.commands import meter
 from recorder.commands.probes import looked
-from recorder.commands.shared import Unusable, printable, terminal
+from recorder.commands.shared import Unusable, terminal
 from recorder.commands.station import tried
 from recorder.core.events import CABINET, NEEDLE, vat_channel
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.practice import is_practice
+from recorder.printable import printable
 from recorder.probes.kinds import Search
 from recorder.probes.simulated import SimulatedSettings
 from recorder.probes.urls import settings as probe_settings

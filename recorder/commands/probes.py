@@ -9,8 +9,9 @@ import typer
 from rich.console import Console
 from rich.text import Text
 
-from recorder.commands.shared import fail, printable, terminal
+from recorder.commands.shared import fail, terminal
 from recorder.driver import DriverLost, DriverUnavailable
+from recorder.printable import printable
 from recorder.probes.kinds import PROBES, Offer, Search
 from recorder.tables import toml
 

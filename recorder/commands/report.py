@@ -10,7 +10,7 @@ import typer
 
 from recorder import oneshot, private
 from recorder.commands.records import examined
-from recorder.commands.shared import Config, Database, fail, printable
+from recorder.commands.shared import Config, Database, fail
 from recorder.config import load
 from recorder.core.effects import Cue, Tone
 from recorder.core.events import Signed
@@ -21,6 +21,7 @@ from recorder.journal.verify import Finding
 from recorder.notices.answers import SIGN, signed
 from recorder.notices.connection import send
 from recorder.notices.settings import MqttSettings
+from recorder.printable import printable
 from recorder.reports import zones
 from recorder.reports.day import Day, gather
 from recorder.reports.days import Calendar

@@ -13,6 +13,7 @@ from typer.core import TyperGroup
 
 from recorder.core.limits import in_unit
 from recorder.errors import RecorderError
+from recorder.printable import printable
 
 Config = Annotated[
     Path, typer.Option("--config", metavar="FILE", help="The station's configuration, such as station.toml.")
@@ -24,16 +25,6 @@ Database = Annotated[Path, typer.Argument(metavar="DB", help="The database of re
 def both(temp_c: float, digits: int = 1) -> str:
     """A temperature in both units."""
     return f"{temp_c:.{digits}f} °C ({in_unit(temp_c, 'F'):.{digits}f} °F)"
-
-
-def printable(text: object) -> str:
-    """`text` with nothing in it that a terminal would obey: control characters stand as escapes, such as \\x1b.
-
-    For all that others wrote: files, names of devices, reasons of a broker, what was heard. Line ends stay.
-    """
-    return "".join(
-        each if each.isprintable() or each in "\n\t" else each.encode("unicode_escape").decode() for each in str(text)
-    )
 
 
 class _Terminal(Console):

@@ -15,8 +15,9 @@ from recorder.card.layout import DISTANCE_M, PAPER, PAPERS, CardError, layout
 from recorder.card.metrics import LetterError
 from recorder.card.page import Page
 from recorder.card.pdf import pdf
-from recorder.commands.shared import fail, json_line, printable, terminal
+from recorder.commands.shared import fail, json_line, terminal
 from recorder.core.events import Intent
+from recorder.printable import printable
 from recorder.voice.audio.soundfile import read_wav
 from recorder.voice.audio.speaker import PATTERNS
 from recorder.voice.ear import Ear, Hearing, build

@@ -13,6 +13,7 @@ from typing import Any
 from recorder.console.lines import Line
 from recorder.console.typed import continuations
 from recorder.core.effects import Level
+from recorder.printable import printable
 from recorder.voice.language.phrases import Phrases
 
 COLOURS = {Level.INFO: "", Level.WARNING: "ansiyellow", Level.CRITICAL: "ansired bold"}
@@ -54,7 +55,7 @@ class Screen:
         at = datetime.now().strftime("%H:%M:%S")
         head = f"{at} {MARKS[line.level]} {line.who:<{WHO}}"
         wide = max(shutil.get_terminal_size().columns - len(head), LEAST)
-        text = ("\n" + " " * len(head)).join(wrap(line.text, wide))
+        text = ("\n" + " " * len(head)).join(wrap(printable(line.text), wide))
         words = [
             ("ansigray", f"{at} "),
             (colour, f"{MARKS[line.level]} "),
@@ -82,7 +83,7 @@ class Screen:
             "say: ",
             completer=Words(),
             complete_while_typing=True,
-            bottom_toolbar=lambda: "\n".join(self._standing()),
+            bottom_toolbar=lambda: printable("\n".join(self._standing())),
             refresh_interval=1.0,
             reserve_space_for_menu=0,
             erase_when_done=True,
