@@ -34,8 +34,8 @@ from recorder.voice.audio.frontend import LEAD_MS, FrontEnd, FrontEndSettings
 from recorder.voice.audio.microphone import Microphone
 from recorder.voice.audio.soundfile import RATE, read_wav
 from recorder.voice.engines import Guess, Recogniser
-from recorder.voice.footswitch import AFTER_S, CATCH_UP, INPUT_EVENT, LONGEST_S, Edge, FootSwitch, Hold
-from recorder.voice.settings import VoiceSettings
+from recorder.voice.footswitch import AFTER_S, CATCH_UP, INPUT_EVENT, KEY, LONGEST_S, Edge, FootSwitch, Hold
+from recorder.voice.settings import VoiceSettings, from_dict
 from tests.ears import CLIPS, KNOWN, LEAST, Scripted, hiss, nameless
 
 EV_SYN, EV_KEY, EV_MSC = 0, 1, 4
@@ -92,6 +92,20 @@ def pedal(tmp_path: Path) -> Iterator[Pedal]:
 
 def downs(edges: list[Edge]) -> list[bool]:
     return [edge.down for edge in edges]
+
+
+def test_a_key_of_the_terminal_stands_for_the_pedal() -> None:
+    """Each press turns it over; what was pressed before the sound began does not count."""
+    settings = from_dict({"listening": "switch", "switch": "terminal"})
+    assert ear.foot_switch(settings) is KEY
+    KEY.turn()
+    with KEY as switch:
+        assert switch.edges() == []
+        assert [KEY.turn(), KEY.turn()] == [True, False]
+        down, up = switch.edges()
+        assert (down.down, up.down) == (True, False) and down.at_s <= up.at_s <= time.monotonic()
+        hold = Hold()
+        assert hold.covers(0.1, down.at_s + 0.2, [down])
 
 
 def test_an_event_has_the_size_that_the_c_compiler_gives_it() -> None:

@@ -44,7 +44,7 @@ from recorder.space import free_bytes
 from recorder.voice import ear
 from recorder.voice.audio.sources import source
 from recorder.voice.engines.pronunciation import pronouncer
-from recorder.voice.footswitch import FootSwitch
+from recorder.voice.footswitch import FootSwitch, KeySwitch
 from recorder.voice.language.confusable import close_words, pairs
 
 app = typer.Typer()
@@ -105,7 +105,7 @@ def _plain(settings: Settings) -> Iterator[View]:
 def _live(settings: Settings, stop: threading.Event) -> Iterator[View]:
     """A view on the whole terminal, with a prompt."""
     view = View(settings, lambda line: screen.show(line))
-    screen = Screen(settings.phrases, view.standing, view.typed, stop.set)
+    screen = Screen(settings.phrases, view.standing, view.typed, view.turn_switch, stop.set)
     prompt = threading.Thread(target=screen.run, name="prompt", daemon=True)
     prompt.start()
     try:
@@ -326,7 +326,7 @@ def _microphone(settings: Settings, console: Console) -> str:
     return f"{device}: {meter.remark(sound)}\n{meter.line(sound)}"
 
 
-def _foot_switch(switch: FootSwitch) -> str:
+def _foot_switch(switch: FootSwitch | KeySwitch) -> str:
     with switch:
         switch.edges()
     return "can be read"

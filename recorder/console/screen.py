@@ -35,12 +35,14 @@ class Screen:
         phrases: Phrases,
         standing: Callable[[], tuple[str, ...]],
         typed: Callable[[str], None],
+        turn: Callable[[], None],
         done: Callable[[], None],
     ) -> None:
-        """`standing` gives the lines of the foot, `typed` takes a line;
-        `done` is called when the person ends the program.
+        """`standing` gives the lines of the foot, `typed` takes a line, `turn` is called for each press of F2, and
+        `done` when the person ends the program.
         """
-        self._phrases, self._standing, self._typed, self._done = phrases, standing, typed, done
+        self._phrases, self._standing, self._typed = phrases, standing, typed
+        self._turn, self._done = turn, done
         self._lock = threading.Lock()
         self._application: Any = None
 
@@ -69,9 +71,11 @@ class Screen:
         """Ask for lines until the person ends the program (Ctrl-C or Ctrl-D). In a thread of its own."""
         from prompt_toolkit import PromptSession
         from prompt_toolkit.completion import Completer, Completion
+        from prompt_toolkit.key_binding import KeyBindings
         from prompt_toolkit.patch_stdout import patch_stdout
 
-        screen = self
+        screen, keys = self, KeyBindings()
+        keys.add("f2")(lambda _: self._turn())
 
         class Words(Completer):
             def get_completions(self, document: Any, complete_event: Any) -> Iterator[Any]:
@@ -82,6 +86,7 @@ class Screen:
         session: Any = PromptSession(
             "say: ",
             completer=Words(),
+            key_bindings=keys,
             complete_while_typing=True,
             bottom_toolbar=lambda: printable("\n".join(self._standing())),
             refresh_interval=1.0,

@@ -16,6 +16,7 @@ from recorder.core.subjects.guidance import next_words
 from recorder.driver import Put
 from recorder.practice import is_practice
 from recorder.probes.simulated import KITCHEN
+from recorder.voice.footswitch import KEY
 
 SIMULATE = "simulate"
 """A typed line that begins so is for the simulated probes, and no command."""
@@ -73,6 +74,10 @@ class View:
             self._put(event)
         elif first:
             self._show(Line("typed", "keyboard", self._hint(text), Level.WARNING))
+
+    def turn_switch(self) -> None:
+        """The key that stands for the foot switch was pressed."""
+        self._show(Line("switch", "switch", "held: speak now" if KEY.turn() else "released"))
 
     def _hint(self, text: str) -> str:
         near = typed.nearest(self._settings.phrases, text)

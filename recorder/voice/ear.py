@@ -23,7 +23,7 @@ from recorder.voice.audio.microphone import BYTES_PER_SECOND
 from recorder.voice.audio.soundfile import read_wav
 from recorder.voice.audio.sources import Source
 from recorder.voice.engines import Guess, Recogniser
-from recorder.voice.footswitch import FootSwitch, Hold
+from recorder.voice.footswitch import KEY, TERMINAL, FootSwitch, Hold, KeySwitch
 from recorder.voice.language.phrases import Phrases
 from recorder.voice.settings import VoiceSettings
 
@@ -156,7 +156,7 @@ class MicrophoneEar:
         settings: VoiceSettings,
         clock: Clock,
         deaf: Callable[[], bool] = lambda: False,
-        switch: FootSwitch | None = None,
+        switch: FootSwitch | KeySwitch | None = None,
     ) -> None:
         """`deaf` says when to hear nothing, such as while the station itself speaks; with `switch`, nothing is heard
         but what is said while it is held."""
@@ -227,7 +227,7 @@ class WavEar:
         stop.wait()
 
 
-def _held(switch: FootSwitch, sound: Iterable[bytes]) -> Iterator[tuple[bytes, bool]]:
+def _held(switch: FootSwitch | KeySwitch, sound: Iterable[bytes]) -> Iterator[tuple[bytes, bool]]:
     """Each block of `sound`, and whether `switch` was held while it was spoken."""
     hold = Hold()
     with switch:
@@ -246,7 +246,8 @@ def build(phrases: Phrases, settings: VoiceSettings) -> Recogniser:
     return engines.build(settings.engine, phrases, settings.spoken_name(phrases), settings.model)
 
 
-def foot_switch(settings: VoiceSettings) -> FootSwitch | None:
+def foot_switch(settings: VoiceSettings) -> FootSwitch | KeySwitch | None:
     """The foot switch that `settings` listen by, not yet opened; None when they need none."""
-    wanted = settings.listening == "switch" and settings.switch
-    return FootSwitch(wanted, settings.switch_key) if wanted else None
+    if settings.listening != "switch" or settings.switch is None:
+        return None
+    return KEY if settings.switch == TERMINAL else FootSwitch(settings.switch, settings.switch_key)

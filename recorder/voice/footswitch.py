@@ -114,6 +114,44 @@ class FootSwitch:
         raise DriverLost(f"{self.name}: it gives no events; it was unplugged, or is no input device")
 
 
+TERMINAL = Path("terminal")
+"""In place of a device: a key of the terminal at which the station runs."""
+
+
+class KeySwitch:
+    """A key in place of a pedal. A terminal says nothing of releases, so each press turns it over. For any thread."""
+
+    name = "a key of the terminal"
+
+    def __init__(self) -> None:
+        self._edges: deque[Edge] = deque()
+        self._down = False
+
+    def __enter__(self) -> "KeySwitch":
+        """It is up, whatever was pressed before."""
+        self._edges.clear()
+        self._down = False
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None: ...
+
+    def turn(self) -> bool:
+        """The key was pressed; whether the switch is down now."""
+        self._down = not self._down
+        self._edges.append(Edge(time.monotonic(), self._down))
+        return self._down
+
+    def edges(self) -> list[Edge]:
+        """The presses and releases since the last call."""
+        return [self._edges.popleft() for _ in range(len(self._edges))]
+
+
+KEY = KeySwitch()
+"""The one of this program."""
+
+
 class Hold:
     """Which blocks of one stream of sound count as spoken while the switch was held."""
 

@@ -9,6 +9,7 @@ from typing import Annotated, Any
 from recorder.tables import MisfitError, build
 from recorder.voice.audio.frontend import FrontEndSettings
 from recorder.voice.engines import ENGINES
+from recorder.voice.footswitch import TERMINAL
 from recorder.voice.language.phrases import Phrases
 from recorder.voice.language.wording import PhraseError, split_words
 
@@ -91,7 +92,7 @@ class VoiceSettings:
     """ "name": a command follows the station's name in one breath; "open": any sentence is a command; "switch": a
     sentence is a command while the foot switch is held."""
     switch: Path | None = None
-    """The foot switch's input device, for "switch"."""
+    """The foot switch's input device, for "switch"; `footswitch.TERMINAL` for a key at the terminal."""
     switch_key: int | None = None
     """The key code that the foot switch sends; None for any."""
     name: str | None = None
@@ -120,9 +121,10 @@ def from_dict(table: Mapping[str, Any]) -> VoiceSettings:
         settings = build(VoiceSettings, table)
     except MisfitError as error:
         raise error.within("voice") from None
-    if settings.switch is not None and not settings.switch.is_absolute():
+    if settings.switch and settings.switch != TERMINAL and not settings.switch.is_absolute():
         raise ValueError(
-            f"voice.switch is {str(settings.switch)!r}; write a path such as /dev/input/by-id/...-event-kbd"
+            f"voice.switch is {str(settings.switch)!r}; write terminal, or a path such as"
+            " /dev/input/by-id/...-event-kbd"
         )
     if settings.engine not in ENGINES:
         raise ValueError(f"voice.engine is {settings.engine!r}; write one of {ENGINES.listed()}")
