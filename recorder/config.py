@@ -37,6 +37,9 @@ T = TypeVar("T")
 LONGEST_PERIOD_S = FRESH_MS / 1000 / 2
 """A level channel is recorded this often at least, so that one late reading is no stale one."""
 
+LONGEST_LAG_S = 12.0
+"""No needle for food is slower in a bath (common practice, no source)."""
+
 
 class ConfigError(RecorderError):
     """A file of the configuration is wrong or missing; the text says where and what to do."""
@@ -66,6 +69,8 @@ class Settings:
     """Folder of a light of the board, as under /sys/class/leds, that blinks when nothing is recorded; None for none."""
     least_free_mb: int = LEAST_MB
     """With less space on the disk of the records than this, the manager gets an alert."""
+    needle_lag_s: float | None = None
+    """The needle's lag, as `batch-recorder probe-check` prints it; None while it is not known."""
 
     def practice(self) -> "Settings":
         """Those of the same station for a trainee: a record of its own, and nothing goes to a broker."""
@@ -96,6 +101,7 @@ class StationFile:
     device_key: str | None = None
     lamp: str | None = None
     least_free_mb: int = LEAST_MB
+    needle_lag_s: float | None = None
 
 
 def load(path: Path) -> Settings:
@@ -115,6 +121,11 @@ def load(path: Path) -> Settings:
         raise ConfigError(f"{where}: vats is {list(vats)!r}; write each vat's number once, such as [1, 2]")
     if file.least_free_mb < 0:
         raise ConfigError(f"{where}: least_free_mb is {file.least_free_mb}; write megabytes, such as {LEAST_MB}")
+    if file.needle_lag_s is not None and not 0 < file.needle_lag_s <= LONGEST_LAG_S:
+        raise ConfigError(
+            f"{where}: needle_lag_s is {file.needle_lag_s:g}; write the seconds that batch-recorder probe-check prints,"
+            f" at most {LONGEST_LAG_S:g}"
+        )
     mqtt = dict(file.mqtt) if file.mqtt is not None else None
     publish = mqtt.pop("publish", "alerts") if mqtt else "alerts"
     if publish not in PUBLISH:
@@ -136,6 +147,7 @@ def load(path: Path) -> Settings:
         device_key=folder / file.device_key if file.device_key is not None else None,
         lamp=folder / file.lamp if file.lamp is not None else None,
         least_free_mb=file.least_free_mb,
+        needle_lag_s=file.needle_lag_s,
     )
     _channels_fit(loaded, written, where)
     unsaid = [part.name for part in loaded.procedure.parts if part.name not in loaded.phrases.parts]

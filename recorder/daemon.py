@@ -37,7 +37,7 @@ FAREWELL_S = 5.0
 
 def posts(settings: Settings, clock: Clock, deaf: Callable[[], bool]) -> tuple[Post, ...]:
     """A driver for every device in `settings`; raises `DriverUnavailable`."""
-    made = [_probe_post(Probe(probe, clock), clock) for probe in settings.probes]
+    made = [_probe_post(Probe(probe, clock, lag_s=settings.needle_lag_s), clock) for probe in settings.probes]
     if settings.voice:
         recogniser = ear.build(settings.phrases, settings.voice)
         microphone = source(settings.voice.device)

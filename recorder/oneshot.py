@@ -33,8 +33,10 @@ def check_probe(
     give: Callable[[Cue], None],
     watch: Watch,
     stop: threading.Event,
-) -> ProbeCheck | None:
-    """Check the needle in a bath as if the cook had said so, and record it; None when `stop` came first.
+) -> tuple[ProbeCheck | None, Probe]:
+    """Check the needle in a bath as if the cook had said so, and record it; no check when `stop` came first.
+
+    The probe comes with it, for what it knows of the needle.
 
     The port is opened before the records are: where another recorder has it, nothing is written. Messages
     wait in the records until the recorder runs. Raises `DriverUnavailable`, `DriverLost` and `JournalError`.
@@ -43,7 +45,7 @@ def check_probe(
     if not ports:
         raise DriverUnavailable(f"no [[probe]] has the channel {NEEDLE!r}; name it in channels")
     clock = _clock(settings.database)
-    driver = Probe(ports[0], clock)
+    driver = Probe(ports[0], clock, lag_s=settings.needle_lag_s)
     readings: queue.SimpleQueue[Event] = queue.SimpleQueue()
     halt = threading.Event()
     with ThreadPoolExecutor(1) as pool:
@@ -53,7 +55,8 @@ def check_probe(
                 if running.done():
                     running.result()
                 time.sleep(0.01)
-            return _checked(settings, clock, how, give, watch, lambda: stop.is_set() or running.done(), readings)
+            check = _checked(settings, clock, how, give, watch, lambda: stop.is_set() or running.done(), readings)
+            return check, driver
         finally:
             halt.set()
             running.result()

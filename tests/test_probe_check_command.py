@@ -160,3 +160,18 @@ def test_a_station_without_a_needle_is_told_so(tmp_path: Path) -> None:
     station.write_text(station.read_text().replace('"needle", ', ""))
     run = subprocess.run(command("ice", station), capture_output=True, text=True, timeout=60, check=False)
     assert run.returncode == 2 and "no [[probe]] has the channel 'needle'" in run.stderr
+
+
+def test_ice_shows_how_fast_the_needle_is(board: SimulatedFirmware, tmp_path: Path) -> None:
+    words = command("ice", configured(tmp_path, board.port))
+    with subprocess.Popen(words, stdout=subprocess.PIPE, text=True) as program:
+        for _ in range(120):
+            if board.sent >= SEEN:
+                board.kitchen.insert(0.0)
+            board.advance(STEP_MS)
+            time.sleep(STEP_MS / 1000)
+            if program.poll() is not None:
+                break
+        shown = " ".join(program.communicate(timeout=60)[0].split())
+    assert program.returncode == 0, shown
+    assert "The needle's lag is " in shown

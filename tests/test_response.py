@@ -46,7 +46,19 @@ def test_a_needle_that_became_slow_is_noticed_and_noise_is_none() -> None:
     assert before
     assert not slowed(before, lag_s(way(1.3, 4), 0.0) or 0)
     assert slowed(before, lag_s(way(2.6, 4), 0.0) or 0)
-    assert not slowed(0.3, 0.6), "half a sample more"
+    assert not slowed(0.3, 0.7), "half a sample more"
+    assert not slowed(3.0, 4.5), "a bath that is not stirred"
+    assert not slowed(0.5, 1.5)
+    assert slowed(0.5, 1.501)
+
+
+def test_the_lag_is_read_between_two_samples() -> None:
+    """63.2 % of the way, by a straight line; from the last sample that had not begun it."""
+    shares = [(0, 0.0), (1000, 0.0), (1500, 0.4), (2000, 0.6), (2500, 0.664), (3000, 0.9)]
+    assert lag_s([(at_ms, 100 * (1 - share)) for at_ms, share in shares], 0.0) == pytest.approx(1.25, abs=1e-9)
+    quick = [(0, 100.0), (1000, 100.0), (1500, 30.0), (2000, 10.0), (2500, 1.0)]
+    assert lag_s(quick, 0.0) == pytest.approx(0.5 * 0.632 / 0.7, abs=1e-9)
+    assert lag_s([*quick[:3], *quick[4:]], 0.0) is None, "two samples show no lag"
 
 
 def test_thick_needles_are_slower_in_ice_than_thin_ones() -> None:

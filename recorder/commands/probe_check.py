@@ -18,6 +18,7 @@ from recorder.core.events import NEEDLE, Event, ProbeLost, Reading
 from recorder.core.limits import temp_text
 from recorder.core.station import State
 from recorder.driver import DriverLost
+from recorder.thermal.reach import THICK_LAG_S
 
 app = typer.Typer()
 
@@ -64,10 +65,20 @@ def probe_check(
                 if cue.say != "Recorder started.":
                     console.print(cue.say, style=STYLES.get(cue.tone))
 
-            check = oneshot.check_probe(settings, HOW[bath], give, watch, stop)
+            check, probe = oneshot.check_probe(settings, HOW[bath], give, watch, stop)
     except DriverLost as error:
         fail(f'{error}\nIf the recorder runs, it has the probe: say "ice point" or "boiling point" to it.')
     finally:
         signal.signal(signal.SIGINT, before)
+    if check and (lag_s := probe.lag_s()):
+        console.print(probe.slowed() or _learned(lag_s), style="bold red" if probe.slowed() else None)
     if check is None or check.verdict is not Verdict.PASSED:
         raise typer.Exit(1)
+
+
+def _learned(lag_s: float) -> str:
+    """What to do with the lag that the bath showed."""
+    said = f"The needle's lag is {lag_s:.1f} s."
+    if lag_s >= THICK_LAG_S:
+        return f"{said} So slow a needle settles late or never; use one of 1.6 mm or less."
+    return f"{said} With needle_lag_s = {lag_s:.1f} in the station file it settles more surely."

@@ -17,8 +17,9 @@ from recorder.thermal.contact import NEEDLE_STEP_MS, SLOW_STEP_MS, Contact
 class Channels:
     """What the channels are like, kept over the device's going and coming."""
 
-    def __init__(self, names: tuple[str, ...], silence_s: float, period_s: float) -> None:
-        """`names` that are wanted; none: whatever the device speaks of."""
+    def __init__(self, names: tuple[str, ...], silence_s: float, period_s: float, lag_s: float | None = None) -> None:
+        """`names` that are wanted; none: whatever the device speaks of. `lag_s`: the needle's, if it is known."""
+        self._lag_s = lag_s
         self._wanted = names
         self._silence_ms, self._period_ms = round(silence_s * 1000), round(period_s * 1000)
         self._thinning: dict[str, Thinning] = {}
@@ -96,6 +97,10 @@ class Channels:
         """Whether it is known how often the needle is measured, if there is one."""
         return NEEDLE not in self._thinning or self._pace.known or self.slow_ms is not None
 
+    def lags_s(self) -> tuple[float, float] | None:
+        """The needle's lag, as `Thinning.lags_s` has it; None where there is no needle too."""
+        return self._thinning[NEEDLE].lags_s if NEEDLE in self._thinning else None
+
     def watch(self, at_ms: int, put: Put) -> None:
         """Put the loss of every channel that has said nothing for too long."""
         if NEEDLE not in self._lost:
@@ -136,7 +141,7 @@ class Channels:
 
     def _meet(self, name: str) -> None:
         self._contacts[name] = Contact(NEEDLE_STEP_MS if name == NEEDLE else SLOW_STEP_MS)
-        self._thinning[name] = Thinning(name, self._period_ms)
+        self._thinning[name] = Thinning(name, self._period_ms, self._lag_s)
 
     def _lose(self, name: str, reason: str, at_ms: int, put: Put) -> None:
         """The channel is lost for the first reason that is known, and reported once until it is back."""

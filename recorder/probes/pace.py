@@ -4,8 +4,8 @@ from collections import deque
 from itertools import pairwise
 from statistics import median_high
 
-SLOWEST_NEEDLE_MS = 1_250
-"""A needle that is measured less often than this may never settle (tests/test_pace.py tries it against `Thinning`)."""
+SLOWEST_NEEDLE_MS = 2_000
+"""A needle that is measured less often than this never settles: three samples must lie within `settle.RECENT_MS`."""
 
 GAPS = 3
 """So many gaps between samples are looked at; one alone may be a lost message."""

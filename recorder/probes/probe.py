@@ -14,6 +14,7 @@ from recorder.driver import Put
 from recorder.probes.channels import Channels
 from recorder.probes.pace import SLOWEST_NEEDLE_MS
 from recorder.probes.source import Chunk, Found, Reader, Source
+from recorder.thermal.response import slowed
 
 if TYPE_CHECKING:
     from recorder.probes.kinds import Detection, Search
@@ -86,8 +87,12 @@ class Probe:
         clock: Clock,
         source: Source | None = None,
         look: Callable[[int, Found], None] = lambda at_ms, found: None,
+        lag_s: float | None = None,
     ) -> None:
-        """`source` in place of the settings' own; `look` is shown all that is found, before it is thinned."""
+        """`source` in place of the settings' own; `look` is shown all that is found, before it is thinned.
+
+        `lag_s`: the needle's own, if it is known.
+        """
         self.name = settings.title()
         self.reader = settings.reader()
         self.bytes_read = 0
@@ -97,10 +102,10 @@ class Probe:
         """Set while the device is open."""
         self._source = source or settings.source(clock)
         self._faster = settings.faster()
-        self._warned = False
+        self._warned: set[str] = set()
         self._look = look
         self._about: dict[str, str] = {}
-        self._channels = Channels(settings.names(), settings.silence_s, settings.period_s)
+        self._channels = Channels(settings.names(), settings.silence_s, settings.period_s, lag_s)
         self._clock = clock
 
     def run(self, put: Put, stop: threading.Event) -> None:
@@ -140,6 +145,21 @@ class Probe:
             f" {SLOWEST_NEEDLE_MS / 1000:g} s it can't settle, and no check reads it. {self._faster}"
         )
 
+    def lag_s(self) -> float | None:
+        """The needle's lag, as the newest bath showed it or as it was given; None if it is not known."""
+        lags_s = self._channels.lags_s()
+        return lags_s[1] if lags_s else None
+
+    def slowed(self) -> str:
+        """That the needle has become slow, and what to do; "" where it has not, or where that is not known."""
+        lags_s = self._channels.lags_s()
+        if lags_s is None or not slowed(*lags_s):
+            return ""
+        return (
+            f"the needle has become slow: its lag in the bath was {lags_s[0]:.1f} s and is {lags_s[1]:.1f} s. Stir the"
+            " bath and check it again; if it stays slow, replace the needle."
+        )
+
     def _take(self, chunk: Chunk | None, put: Put) -> None:
         at_ms = self._clock.now_ms()
         if chunk:
@@ -148,9 +168,10 @@ class Probe:
                 self._look(at_ms, each)
             self._channels.take(found, at_ms, put)
         self._channels.watch(at_ms, put)
-        if not self._warned and (slow := self.slow()):
-            self._warned = True
-            log.warning("%s: %s", self.name, slow)
+        for what, said in (("seldom", self.slow()), ("slow", self.slowed())):
+            if said and what not in self._warned:
+                self._warned.add(what)
+                log.warning("%s: %s", self.name, said)
         if chunk:
             self.bytes_read += len(chunk.data)
             self.ended = self.reader.good + self.reader.bad.total() + self.reader.notes

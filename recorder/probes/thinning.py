@@ -18,11 +18,12 @@ REPEAT_MS = 2_000
 class Thinning:
     """One channel's samples to its readings."""
 
-    def __init__(self, channel: str, period_ms: int = PERIOD_MS) -> None:
+    def __init__(self, channel: str, period_ms: int = PERIOD_MS, lag_s: float | None = None) -> None:
+        """`lag_s`: the needle's, as a bath showed it (`recorder.thermal.response`); None while it is not known."""
         self._channel = channel
         self._period_ms = period_ms
         self._step_c = STEP_C.get(channel, COMMON_STEP_C)
-        self._settling = Settling() if channel == NEEDLE else None
+        self._settling = Settling(lag_s) if channel == NEEDLE else None
         self._last: Reading | None = None
         self._fed_ms: int | None = None
 
@@ -50,6 +51,14 @@ class Thinning:
             return None
         self._last = reading
         return reading
+
+    @property
+    def lags_s(self) -> tuple[float, float] | None:
+        """The needle's lag as given or as its first bath showed it, and as the newest one did; None if not known."""
+        settling = self._settling
+        if settling is None or settling.first_lag_s is None or settling.lag_s is None:
+            return None
+        return settling.first_lag_s, settling.lag_s
 
     def interrupted(self) -> None:
         """The channel was lost: what it did meanwhile is unknown. Spots go on counting."""

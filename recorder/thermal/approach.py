@@ -26,8 +26,6 @@ LEAST_SAMPLES = 6
 NOISE_C = 0.15
 """The noise of a thermocouple's reading, standard deviation (common practice, no source)."""
 NOISE_WEIGHT = 3
-APART, UNDECIDED, NOISY, STEEP_S, SPREAD = 0.14, 0.07, 0.75, 2.0, 0.14
-"""The parts of the doubt, by least squares on the bench's tuning half; see `Approach.doubt_c`."""
 _GRID = 7
 _HALVINGS = 9
 _GOLDEN = (math.sqrt(5) - 1) / 2
@@ -63,14 +61,6 @@ class Approach:
     def rest_c(self) -> float:
         """How far it still goes: between the two laws, nearer to the one that fits better."""
         return self.quick_c + (1 + self.lean) / 2 * (self.slow_c - self.quick_c)
-
-    @property
-    def doubt_c(self) -> float:
-        """How far `rest_c` is off, on the average, if it is."""
-        apart_c = abs(self.slow_c - self.quick_c)
-        unsure = APART + UNDECIDED * (1 - self.lean**2)
-        spread_c = SPREAD * (self.high_c - self.low_c) / 2
-        return unsure * apart_c + NOISY * self.noise_c + STEEP_S * abs(self.slope_c_per_s) + spread_c
 
 
 def fitted(

@@ -12,12 +12,11 @@ LEAST_SAMPLES = 3
 """Fewer samples on the way show none either."""
 DONE = 0.632
 """The share of the way that is done after one lag: 1 - 1/e."""
-THICK_S = 2.2
-"""A needle with a longer lag is thick, or its junction sits loose: what it shows in meat is worth less (`Settling`)."""
 STARTED = 0.05
 """A needle that has done less of its way has not begun it."""
-SLOWED, SLOWED_S = 1.5, 0.5
-"""A needle has become slow when its lag is so many times as long as it was, and so much longer."""
+SLOWED, SLOWED_S = 2.0, 1.0
+"""A needle has become slow when its lag is so many times as long as it was, and so much longer: less than that is
+how well a bath is stirred (NEEDLE.md)."""
 
 
 def lag_s(samples: Sequence[tuple[int, float]], end_c: float) -> float | None:

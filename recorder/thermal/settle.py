@@ -1,10 +1,9 @@
 """When a needle has come to rest, where, and at what temperature. Pure; time is an argument. It knows no limit.
 
 **Settled.** An approach by the laws of NEEDLE.md is fitted to the samples (`approach`): in a fluid the last of the way
-dies fast, in meat slowly. Where it ends lies between the two, nearer to the law that fits better (`Approach.rest_c`).
-How far that may be off follows from how far the laws are apart, from noise and from the slope (`Approach.doubt_c`). The
-needle has settled when half of the 95 % interval is `SURE_C` or less, and the fits have agreed for `STAND_MS`. The
-value lies on the careful side, by about the doubt; the interval is wide at first and narrows while the needle stays.
+dies fast, in meat slowly, and the two bracket it. How widely follows from how thick the needle is (`reach`). It has
+settled when half of the 95 % interval is `SURE_C` or less, and the fits have agreed for `STAND_MS`. The value lies on
+the careful side; the interval is wide at first and narrows while the needle stays.
 
 **A fall has to prove itself.** Too high is the unsafe side. One that came down, or slowly though not as in meat, has
 settled only when its fits have agreed more closely, for `STAND_DOWN_MS`, and the needle was level for `LEVEL_MS`. A
@@ -26,7 +25,7 @@ after a gap, is no spot.
 stands for it. The needle has not settled with more than one in ten corrected like this (`MOST_CORRECTED`), with a
 converter that is stuck, or for `QUIET_MS` after an excursion (`contact`); then it must move again to be in a spot.
 
-**What it can't do.** It needs a sample every 1.25 s (`probes/pace.py`), and six of them on the way. With a
+**What it can't do.** It needs a sample every 2 s (`probes/pace.py`), and six of them on the way. With a
 resolution of 1 °C it settles late or by luck. Water and steady steam at the heat of food look like food; so does, now
 and then, metal that has cooled to it. A needle as warm as the piece is not seen to go in. One of 3 mm that goes in cold
 settles late or never. A needle that is not deep enough settles wrongly (NEEDLE.md). How well it does:
@@ -41,7 +40,8 @@ from enum import StrEnum
 from recorder.thermal.approach import LAGS_S, LEAST_SAMPLES, ORIGINS_S, Approach, fitted
 from recorder.thermal.contact import SPIKE_C, Contact
 from recorder.thermal.medium import HOTTEST_C, STEAMY_C, UNSURE, WATER, Stay, medium, quick
-from recorder.thermal.response import THICK_S, lag_s
+from recorder.thermal.reach import Way, reached
+from recorder.thermal.response import lag_s
 from recorder.thermal.samples import Samples, in_bins, level, white_c
 
 RECENT_MS = 4_000
@@ -64,11 +64,13 @@ FALL_MS = 8_000
 """Slow movement down is looked for within this window."""
 COURSE = 240
 """So many fits back it is known how a needle came."""
-STAND_MS, STAND_DOWN_MS = 2_500, 5_000
+STAND_MS, STAND_DOWN_MS = 1_500, 4_000
 """So long the fits must have agreed; the second for a needle that came down, or slowly into what seems a fluid."""
+LEAST_FITS = 4
+"""And so many of them: where samples are far apart, few agree by luck."""
 SLOW_HALF_S, SLOW_LEAN = 2.4, 0.2
 """Half of the way takes a thin needle less than this, in water and in most meat (NEEDLE.md)."""
-STAND_C, STAND_DOWN_C, FELL_C = 1.0, 0.5, 0.4
+STAND_C, STAND_DOWN_C, FELL_C = 1.0, 0.7, 0.4
 """So far the ends may differ meanwhile; the second for one that came down; and so far the needle may have fallen."""
 MISFIT = 1.4
 """A curve that leaves over more than so many times the noise from sample to sample fits only something shorter."""
@@ -76,15 +78,6 @@ LEAST_LEFT_C = 0.15
 """Less than this left over is no misfit."""
 SEEN = 0.6
 """Samples farther away than this share of the newest way are not fitted."""
-UNSEEN_C, WIDE = 0.4, 3.4
-"""Half of the interval: what no sample shows, and times the doubt."""
-CARE_UP, CARE_DOWN = 1.4, 1.0
-"""The value lies so many times the doubt below where the needle seems to go; the second on a way down, and for a thick
-needle, which promises too little by itself."""
-FULL_C = 0.3
-"""With less than this left there is less to be careful of: a needle that stands still shows what is."""
-THICK = 1.5
-"""A thick needle's doubt is so many times as large."""
 COOLED_C = 5.0
 """See "A spot"."""
 TURNED_C, TURNED_UP_C = 1.2, 0.3
@@ -149,8 +142,8 @@ class Settling:
         """`lag_s`: the needle's own lag in a bath, if it is known (`recorder.thermal.response`)."""
         self.spot = 0
         """The newest spot; it only ever rises."""
-        self.lag_s = lag_s
-        """Its lag, as given or as the newest rest in a bath showed it; None while it is not known."""
+        self.lag_s = self.first_lag_s = lag_s
+        """Its lag as the newest rest in a bath showed it, and as given or as the first one did; None if not known."""
         self._contact = Contact()
         self._forget()
 
@@ -226,7 +219,7 @@ class Settling:
             self._course.append((samples[-2][0] if len(samples) > 2 else at_ms, newest_c))
             fit = self._fit(newest_c)
             self._turned = fit is not None and self._highest_c() - fit.now_c > TURNED_C
-            if fit is None or not self._sure(*self._judged(at_ms, fit)) or not self._near(fit):
+            if fit is None or not self._sure(fit) or not self._near(fit):
                 self._fits.clear()
             else:
                 self._fits.append((at_ms, fit))
@@ -235,7 +228,7 @@ class Settling:
         fit = self._stood(at_ms)
         if fit is None:
             return None
-        value_c, half_c = self._judged(at_ms, fit)
+        value_c, half_c = self._judged(fit)
         if self._rest_c is None and not self._arrived(at_ms, fit, value_c):
             return None
         self._rest_c, self._way, self._plunged_ms = value_c, None, None
@@ -244,25 +237,20 @@ class Settling:
             return None
         return Rest(self.spot, value_c, half_c, self._arrived_ms - self._began_ms, self._colder, self.medium)
 
-    def _judged(self, at_ms: int, fit: Approach) -> tuple[float, float]:
+    def _judged(self, fit: Approach) -> tuple[float, float]:
         """What it settles to, on the careful side, and half of the interval, both in °C."""
-        doubt_c = fit.doubt_c
-        moves = min((abs(fit.slow_c - fit.quick_c) + LEVEL_MS / 1000 * abs(fit.slope_c_per_s)) / FULL_C, 1.0)
-        thick = self._thick(fit)
-        care = (CARE_DOWN if thick or self._down(fit) else CARE_UP) * moves
-        wide = WIDE * (THICK if thick else 1)
-        return fit.now_c + fit.rest_c - care * doubt_c, UNSEEN_C + wide * doubt_c
+        since_s = (self._samples[-1][0] - self._began_ms) / 1000
+        way = Way(self._after_s(0.5, fit.end_c), since_s, self.lag_s)
+        return reached(fit, way, self._bath(fit.end_c))
 
-    def _sure(self, value_c: float, half_c: float) -> bool:
-        """Whether the interval is narrow enough; in a bath, where the needle itself is checked, it must be narrower."""
-        bath = value_c <= COLD_C or STEAMY_C <= value_c <= HOTTEST_C
-        return half_c <= (BATH_SURE_C if bath else SURE_C)
+    def _bath(self, temp_c: float) -> bool:
+        """Whether so cold is ice, and so hot boiling water, in which the needle itself is checked."""
+        return temp_c <= COLD_C or STEAMY_C <= temp_c <= HOTTEST_C
 
-    def _thick(self, fit: Approach) -> bool:
-        """Whether the needle is thick: by its lag, if that is known, else by how slowly meat takes it along."""
-        if self.lag_s is not None:
-            return self.lag_s > THICK_S
-        return not self._down(fit) and self._after_s(0.5, fit.end_c) > SLOW_HALF_S
+    def _sure(self, fit: Approach) -> bool:
+        """Whether the interval is narrow enough."""
+        value_c, half_c = self._judged(fit)
+        return half_c <= (BATH_SURE_C if self._bath(value_c) else SURE_C)
 
     def _near(self, fit: Approach) -> bool:
         """Whether little is left of a way down; one that has turned down does not go up."""
@@ -374,11 +362,13 @@ class Settling:
         fits = self._fits
         slow = bool(fits) and (self._down(fits[-1][1]) or self._slow(fits[-1][1]))
         stand_ms, stand_c = (STAND_DOWN_MS, STAND_DOWN_C) if slow else (STAND_MS, STAND_C)
-        while fits and fits[0][0] < at_ms - STAND_DOWN_MS - 300:
+        while len(fits) > LEAST_FITS and fits[1][0] <= at_ms - STAND_DOWN_MS:
             fits.popleft()
-        stood = [fit for fitted_ms, fit in fits if fitted_ms >= at_ms - stand_ms - 300]
-        if not fits or fits[0][0] > at_ms - stand_ms * 0.9:
+        if len(fits) < LEAST_FITS or fits[0][0] > at_ms - stand_ms:
             return None
+        since_ms = max(fitted_ms for fitted_ms, _ in fits if fitted_ms <= at_ms - stand_ms)
+        since_ms = min(since_ms, fits[-LEAST_FITS][0])
+        stood = [fit for fitted_ms, fit in fits if fitted_ms >= since_ms]
         ends = [fit.now_c + fit.rest_c for fit in stood]
         fell_c = stood[0].now_c - stood[-1].now_c
         return fits[-1][1] if max(ends) - min(ends) <= stand_c and fell_c <= FELL_C else None
@@ -405,6 +395,7 @@ class Settling:
             self._colder, self._rose = not self._rose, False
             if medium(stay) == WATER:
                 self.lag_s = lag_s([each for each in self._samples if each[0] >= self._began_ms], end_c) or self.lag_s
+                self.first_lag_s = self.first_lag_s or self.lag_s
         else:
             self.place = Place.AIR
         self._rose = self._rose or self.place is not Place.FOOD

@@ -492,6 +492,8 @@ def insertions(
 
 
 def _half(course: Course) -> bool:
-    """By a hash of what it was drawn from."""
-    drawn = (course.start_c, course.meat_w_per_mk, course.needle_j_per_m3k, course.junction_s, course.around_c[-1])
-    return bool(hashlib.sha256(repr([round(float(value), 6) for value in drawn]).encode()).digest()[0] & 1)
+    """By a hash of its cell in the space of what it was drawn from: the halves share no cell."""
+    lag_s = course.junction_s + course.amplifier_s
+    ends = (course.start_c / 6, course.around_c[-1] / 6, course.needle_j_per_m3k / 2e5, math.log2(lag_s) * 1.5)
+    cell = (course.kind, course.diameter_mm, *(math.floor(float(each)) for each in ends))
+    return bool(hashlib.sha256(repr(cell).encode()).digest()[0] & 1)
