@@ -54,6 +54,7 @@ class Board:
     """What the kernel says of time."""
 
     def boot_id(self) -> str:
+        """The kernel's own; a new one for each boot."""
         return Path("/proc/sys/kernel/random/boot_id").read_text().strip()
 
     def boot_ms(self) -> int:
@@ -61,9 +62,11 @@ class Board:
         return time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1_000_000
 
     def wall_ms(self) -> int:
+        """The wall clock, in ms since 1970."""
         return time.time_ns() // 1_000_000
 
     def wall_known(self) -> bool:
+        """Whether the wall clock is known to be right."""
         return wall_known()
 
 
@@ -78,9 +81,11 @@ class SystemClock:
         self.gap_known = last is None or last.boot_id == self.boot_id or _passed_ms(last, wall_ms, known) is not None
 
     def now_ms(self) -> int:
+        """As `Clock` promises."""
         return self._anchor_ms + self._board.boot_ms()
 
     def stamp(self) -> Stamp:
+        """As `Clock` promises."""
         known, boot_ms, wall_ms = self._read()
         return Stamp(self._anchor_ms + boot_ms, self.boot_id, boot_ms, wall_ms, known)
 
@@ -106,9 +111,11 @@ class ManualClock:
         self.wall_ms += ms
 
     def now_ms(self) -> int:
+        """As `Clock` promises: what was set."""
         return self.at_ms
 
     def stamp(self) -> Stamp:
+        """As `Clock` promises: what was set."""
         return Stamp(self.at_ms, self.boot_id, self.at_ms - self._boot_at_ms, self.wall_ms, self.known)
 
 

@@ -49,6 +49,7 @@ class Heartbeat(threading.Event):
         self._looked_s = time.monotonic()
 
     def is_set(self) -> bool:
+        """As an event's; each look is a heartbeat."""
         self._looked_s = time.monotonic()
         return super().is_set()
 

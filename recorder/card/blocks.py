@@ -52,10 +52,12 @@ class Style:
 
     @property
     def pitch(self) -> float:
+        """From one big line to the next, in points."""
         return self.big * self.leading
 
     @property
     def step(self) -> float:
+        """From one small line to the next, in points."""
         return self.small * 1.12
 
     def wide(self, text: str) -> float:

@@ -53,6 +53,7 @@ class Group(TyperGroup):
     """The commands. An error that a person can fix ends the program with its text and exit code 2."""
 
     def invoke(self, ctx: Any) -> Any:
+        """Run a command; one of our errors ends the program with exit code 2."""
         try:
             return super().invoke(ctx)
         except RecorderError as error:

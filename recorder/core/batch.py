@@ -177,6 +177,8 @@ class Hold:
 
 @dataclass(frozen=True, slots=True)
 class Batch:
+    """One batch, from "batch start" until all of its pieces are counted out."""
+
     id: int
     number: int
     vat: int

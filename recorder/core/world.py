@@ -19,6 +19,8 @@ FRESH_MS = 60_000
 
 @dataclass(frozen=True, slots=True)
 class Shift:
+    """One shift of one cook."""
+
     id: int
     cook: int
     """The cook's number; there are no names."""
@@ -70,6 +72,8 @@ class Stood:
 
 @dataclass(frozen=True, slots=True)
 class OilRecord:
+    """What was said of the oil of one vat."""
+
     id: int
     vat: int
     what: str

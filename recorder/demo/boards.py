@@ -29,7 +29,9 @@ class Board(Protocol):
         """Let `ms` pass in the story."""
         ...
 
-    def close(self) -> None: ...
+    def close(self) -> None:
+        """Gone for good."""
+        ...
 
 
 Made = tuple[Board, tuple[ProbeSettings, ...]]

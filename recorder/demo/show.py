@@ -50,24 +50,30 @@ class Show:
         self._spot = 0
 
     def tell(self, text: str) -> None:
+        """A heading of the story."""
         with self._lock:
             self._console.print()
             self._console.print(text, style="bold")
 
     def said(self, words: str) -> None:
+        """What the cook says."""
         self._line("cook", Text(f"\N{LEFT DOUBLE QUOTATION MARK}{words}\N{RIGHT DOUBLE QUOTATION MARK}", "italic"))
 
     def ignored(self) -> None:
+        """What was said was for nobody here."""
         self._line("recorder", Text("(not for the recorder; nothing is kept)", "dim"))
 
     def cue(self, cue: Cue) -> None:
+        """What the recorder answers."""
         self._line("recorder", Text(cue.say, TONES[cue.tone]))
 
     def probe(self, what: str, value_c: float | None) -> None:
+        """What is done with a probe; what changes by itself is not shown."""
         if what in PROBES:
             self.hands(PROBES[what])
 
     def hands(self, text: str) -> None:
+        """What the cook's hands do."""
         self._line("hands", Text(text, "dim"))
 
     def watch(self, event: Event, state: State, effects: Sequence[Effect]) -> None:
@@ -85,9 +91,11 @@ class Show:
             self._way = []
 
     def broker(self, how: str) -> None:
+        """What becomes of the broker."""
         self._line("broker", Text(how, "magenta"))
 
     def phone(self, message: dict[str, Any]) -> None:
+        """A message as the phone gets it."""
         data, change = message["data"], message["type"].removeprefix("alert.")
         word = {"raised": data["level"], "repeated": f"{data['level']}, again"}.get(change, change)
         quiet = change in ("ended", "acknowledged")

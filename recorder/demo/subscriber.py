@@ -39,6 +39,7 @@ class Subscriber:
         self._client.publish(topic, payload, 1)
 
     def close(self) -> None:
+        """Say goodbye, and end."""
         end(self._client)
 
     def _arrived(self, client: Any, userdata: Any, message: Any) -> None:

@@ -197,6 +197,7 @@ ADDED: dict[str, dict[str, str]] = {
 
 @migrations()
 def m001_journal(db: Database) -> None:
+    """The journal, which refuses changes."""
     db.execute("""
         CREATE TABLE journal (
             seq INTEGER PRIMARY KEY,
@@ -220,6 +221,7 @@ def m001_journal(db: Database) -> None:
 
 @migrations()
 def m002_tables(db: Database) -> None:
+    """The first tables."""
     _create(db, FIRST)
 
 
@@ -243,6 +245,7 @@ def _columns(column: str, kind: str) -> list[str]:
 
 @migrations()
 def m003_outbox(db: Database) -> None:
+    """Messages that wait for the broker."""
     db.execute("""
         CREATE TABLE outbox (
             id INTEGER PRIMARY KEY AUTOINCREMENT,

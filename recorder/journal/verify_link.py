@@ -44,5 +44,6 @@ class Link:
         return self._last_ms
 
     def down_at(self, at_ms: Any) -> bool:
+        """Whether the broker was out of reach at `at_ms`, as the journal has it."""
         at = bisect_right(self._stretches, at_ms, key=lambda stretch: stretch[0]) - 1
         return at >= 0 and at_ms < self._stretches[at][1]

@@ -62,6 +62,7 @@ class Watch:
             raise FileCut(f"{self._path} was cut by another program; end that program, and see batch-recorder verify")
 
     def close(self) -> None:
+        """Watch no more."""
         with suppress(OSError):
             os.close(self._written)
 

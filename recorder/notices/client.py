@@ -94,6 +94,7 @@ def password(file: Path) -> str:
 
 
 def ended(reason: Any) -> str:
+    """In words: a connection ended, for `reason`."""
     return f"the connection ended: {reason}"
 
 

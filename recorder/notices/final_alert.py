@@ -20,7 +20,9 @@ from recorder.notices.outbox import Messages, Publisher
 class Line(Publisher, Protocol):
     """A way to the broker that keeps states, too."""
 
-    def latest(self, name: str, value: dict[str, Any]) -> None: ...
+    def latest(self, name: str, value: dict[str, Any]) -> None:
+        """Publish the newest `value` of a state, retained."""
+        ...
 
     def settled(self) -> bool:
         """Whether the broker has all that it was given."""

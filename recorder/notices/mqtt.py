@@ -31,11 +31,19 @@ class Sendable(Protocol):
     """A message, as the outbox has it."""
 
     @property
-    def topic(self) -> str: ...
+    def topic(self) -> str:
+        """Where it goes."""
+        ...
+
     @property
-    def body(self) -> str: ...
+    def body(self) -> str:
+        """What it says."""
+        ...
+
     @property
-    def retain(self) -> bool: ...
+    def retain(self) -> bool:
+        """Whether the broker keeps it for who comes later."""
+        ...
 
 
 class MqttPublisher:
@@ -95,6 +103,7 @@ class MqttPublisher:
         begin(self._client, self._settings)
 
     def connected(self) -> bool:
+        """Whether the broker is reached, as far as paho has seen."""
         return self._up
 
     def connection(self) -> int:

@@ -71,6 +71,7 @@ class PageAccess:
 
     @property
     def scheme(self) -> str:
+        """How the page's address begins."""
         return "https" if self.certificate else "http"
 
 

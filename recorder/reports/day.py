@@ -43,6 +43,7 @@ class Sheet:
 
     @property
     def struck(self) -> bool:
+        """Whether the batch was taken back."""
         return bool(self.batch["struck"])
 
     @property
@@ -108,6 +109,7 @@ class Day:
 
     @property
     def zone(self) -> tzinfo:
+        """The zone that its times are in."""
         return self.calendar.zone
 
     @property
@@ -122,6 +124,7 @@ class Day:
 
     @property
     def checks(self) -> Sequence[Row]:
+        """The checks of all batches."""
         return [check for sheet in self.batches for check, _ in sheet.checks]
 
     @property

@@ -57,6 +57,7 @@ class Calendar:
         return round(datetime.combine(day, time(), self.zone).timestamp() * 1000)
 
     def end_ms(self, day: date) -> int:
+        """When `day` ends, in wall time."""
         return self.begin_ms(day + timedelta(1))
 
     def day_of(self, table: str, row: Row) -> date:
@@ -84,6 +85,7 @@ class Calendar:
 
     @property
     def boots(self) -> Sequence[Stretch]:
+        """The stretches between starts and changes of the clock."""
         return self.walls.stretches
 
     def days(self) -> list[date]:

@@ -83,6 +83,7 @@ class Times:
         self._begin, self._end = self.moment(day.begin_ms), self.moment(day.end_ms - 1)
 
     def moment(self, at_ms: float) -> datetime:
+        """`at_ms` in the zone of the day."""
         return self._day.calendar.moment(at_ms)
 
     def wall_ms(self, at_ms: int) -> int:
@@ -90,9 +91,11 @@ class Times:
         return self._day.calendar.walls.wall_ms(at_ms)
 
     def clock(self, at_ms: int | None) -> str:
+        """Hours, minutes and seconds; "" for None."""
         return self._text(at_ms, "%H:%M:%S")
 
     def hour(self, at_ms: float | None) -> str:
+        """Hours and minutes; "" for None."""
         return self._text(at_ms, "%H:%M")
 
     def zone(self) -> str:

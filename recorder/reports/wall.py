@@ -31,10 +31,12 @@ class Stretch:
 
     @property
     def begin_wall_ms(self) -> int:
+        """Its beginning in wall time."""
         return self.begin_ms + self.ahead_ms
 
     @property
     def end_wall_ms(self) -> int:
+        """Its end in wall time."""
         return self.end_ms + self.ahead_ms
 
 

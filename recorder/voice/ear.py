@@ -52,6 +52,7 @@ class Hearing:
 
     @property
     def accepted(self) -> bool:
+        """Whether it is a command."""
         return self.intent is not None
 
 

@@ -122,6 +122,7 @@ def _named(alert: Alert) -> set[str]:
 
 
 def hold_cold(numbers: list[int], temp_c: float, minimum: Limit, cold_ms: int, now: Moment) -> Alert:
+    """The alert that the cabinet is below `minimum`, with the batches in it."""
     return alerts.made(
         alerts.HOLD_COLD,
         now.seq,

@@ -125,6 +125,7 @@ def _procedure_loaded(world: World, event: ProcedureLoaded, _: Moment) -> Change
 
 
 def oil_outside_band(batch: Batch, oil_c: float, now: Moment) -> Alert:
+    """The alert that the oil was not in its band at a load."""
     low, high = batch.procedure.oil_low, batch.procedure.oil_high
     return alerts.made(
         alerts.OIL_OUTSIDE_BAND,

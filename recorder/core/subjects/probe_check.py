@@ -65,6 +65,7 @@ def _spare_ice(world: World, command: Command) -> Answer:
 
 
 def tolerance_c(unit: str) -> float:
+    """How far off an accurate probe may be, in °C; the scale in use has its own (Food Code 2022, 4-203.11)."""
     return TOLERANCES[unit] * (5 / 9 if unit == "F" else 1)
 
 

@@ -64,6 +64,7 @@ def _recovered(world: World, way: Recovery, took_s: float, at_ms: int) -> World:
 
 
 def oil_slow(way: Recovery, took_s: float, points: Sequence[float], rules: Sequence[int], at_ms: int) -> Alert:
+    """The alert that a vat's oil came back more slowly than usual."""
     usual = fmean(sampling.usual(points))
     return alerts.made(
         alerts.OIL_SLOW,

@@ -62,6 +62,7 @@ def _timers(batch: Batch) -> Iterator[Timer]:
 
 
 def food_cold(batch: Batch, check: Check, temp_c: float, at_ms: int) -> Alert:
+    """The alert that a piece in hot holding was read below the minimum."""
     minimum = batch.procedure.hold_minimum
     return alerts.made(
         alerts.FOOD_COLD,

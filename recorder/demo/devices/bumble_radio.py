@@ -114,9 +114,11 @@ class BumbleLink:
         connection.on("disconnection", lambda *_: self.lost.set())
 
     def has(self, characteristic: str) -> bool:
+        """As `Link` promises."""
         return self._found(characteristic) is not None
 
     def tells(self, characteristic: str) -> bool:
+        """As `Link` promises."""
         found, kinds = self._found(characteristic), bumble().gatt.Characteristic.Properties
         return found is not None and bool(found.properties & (kinds.NOTIFY | kinds.INDICATE))
 
@@ -127,6 +129,7 @@ class BumbleLink:
         return bytes(await self._or_lost(self._found(characteristic).read_value()))
 
     def writes(self, characteristic: str) -> bool:
+        """As `Link` promises."""
         found = self._found(characteristic)
         return found is not None and bool(found.properties & bumble().gatt.Characteristic.Properties.WRITE)
 

@@ -72,6 +72,7 @@ class Max31855(Chip):
     """A MAX31855K: its straight line takes no part in ITS-90."""
 
     def answer(self, out: bytes, now_ms: int) -> bytes:
+        """What it sends while `out` comes in."""
         felt = self._feel()
         hot = round(4 * (felt.cold_c + self.volts_mv(felt) / SENSITIVITY_MV)) & 0x3FFF
         fault = {None: 0, "open": 1 << 16 | 1, "short": 1 << 16 | 4}[felt.fault]
@@ -98,10 +99,12 @@ class Max31856(Chip):
         self.power_up()
 
     def power_up(self) -> None:
+        """Its registers are those of the data sheet."""
         self._registers = bytearray(DEFAULTS)
         self._begun_ms: int | None = None
 
     def answer(self, out: bytes, now_ms: int) -> bytes:
+        """What it sends while `out` comes in."""
         if self._begun_ms is not None and now_ms - self._begun_ms >= self.conversion_ms:
             self._measure(self._feel())
         first, rest = out[0] & 0x7F, len(out) - 1

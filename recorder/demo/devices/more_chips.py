@@ -40,10 +40,12 @@ class Max31865(Chip):
         self.power_up()
 
     def power_up(self) -> None:
+        """Its registers are those of the data sheet."""
         self._registers = bytearray(bytes.fromhex("0000 00FF FF00 0000"))
         self._begun_ms: int | None = None
 
     def answer(self, out: bytes, now_ms: int) -> bytes:
+        """What it sends while `out` comes in."""
         if self._begun_ms is not None and now_ms - self._begun_ms >= CONVERSION_MS:
             self._measure(self._feel())
         first, rest = out[0] & 0x7F, len(out) - 1
@@ -85,6 +87,7 @@ class Mcp9600(Chip):
         self.power_up()
 
     def power_up(self) -> None:
+        """Its registers are those of the data sheet."""
         self._registers = {0x04: 0x00, 0x05: 0x00, 0x06: 0x00, 0x20: 0x41 if self.finds_open else 0x40}
         self._hot = 0
         self._next_ms: int | None = None
@@ -122,6 +125,8 @@ class Mcp9600(Chip):
 
 
 class Mcp9601(Mcp9600):
+    """An MCP9600 that also finds an open circuit."""
+
     finds_open = True
 
 

@@ -19,6 +19,7 @@ class Script:
         self._events = iter(events)
 
     def run(self, put: Put, stop: threading.Event) -> None:
+        """Emit what it was given, as it is given; wait for `stop`."""
         while not stop.is_set():
             match next(self._events, None):
                 case None:

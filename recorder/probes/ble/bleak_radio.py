@@ -83,9 +83,11 @@ class BleakLink:
         self._client = client
 
     def has(self, characteristic: str) -> bool:
+        """As `Link` promises."""
         return self._client.services.get_characteristic(_long(characteristic)) is not None
 
     def tells(self, characteristic: str) -> bool:
+        """As `Link` promises."""
         found = self._client.services.get_characteristic(_long(characteristic))
         return found is not None and bool({"notify", "indicate"} & set(found.properties))
 
@@ -98,6 +100,7 @@ class BleakLink:
             return bytes(await self._client.read_gatt_char(_long(characteristic)))
 
     def writes(self, characteristic: str) -> bool:
+        """As `Link` promises."""
         found = self._client.services.get_characteristic(_long(characteristic))
         return found is not None and "write" in found.properties
 

@@ -84,6 +84,7 @@ class GattReader(Reader):
         return self.counted(made)
 
     def reopened(self) -> None:
+        """As `Reader` promises."""
         self._last = None
         self._strays.clear()
         self._run += 1

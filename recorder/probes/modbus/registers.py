@@ -133,10 +133,12 @@ class Block:
 
     @property
     def device(self) -> int:
+        """The address of the device that has them."""
         return self.registers[0].device
 
     @property
     def kind(self) -> str:
+        """ "input" or "holding", as all of them are."""
         return self.registers[0].kind
 
     @property

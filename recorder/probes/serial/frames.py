@@ -93,12 +93,14 @@ class FramedLines(Lines):
         self._times = BoardTimes()
 
     def reopened(self) -> None:
+        """As `Reader` promises."""
         super().reopened()
         self._last.clear()
         self._strays.clear()
         self._times.started()
 
     def line(self, line: bytes) -> Found | str | None:
+        """As `Lines` promises."""
         if line.startswith(b"#"):
             return self._noted(line)
         parts = _FRAMED.fullmatch(line)
@@ -197,11 +199,13 @@ class PlainLines(Lines):
         self._last_c: float | None = None
 
     def reopened(self) -> None:
+        """As `Reader` promises."""
         super().reopened()
         self._begun = False
         self._letter, self._others, self._last_c = "", 0, None
 
     def line(self, line: bytes) -> Found | str:
+        """As `Lines` promises."""
         if not self._begun:
             self._begun = True
             return "first, maybe cut"

@@ -71,6 +71,7 @@ class Moonshine:
         _give_back()
 
     def recognise(self, pcm: bytes) -> Guess | None:
+        """As `Recogniser` promises."""
         if not pcm:
             return None
         named, found = self._search(pcm)

@@ -75,6 +75,7 @@ class Sphinx:
         return list(takewhile(bool, map(self._decoder.lookup_word, names)))
 
     def recognise(self, pcm: bytes) -> Guess | None:
+        """As `Recogniser` promises."""
         if not pcm:
             return None
         self._decoder.start_utt()

@@ -50,6 +50,7 @@ class Vosk:
         self._recogniser.SetWords(True)
 
     def recognise(self, pcm: bytes) -> Guess | None:
+        """As `Recogniser` promises."""
         words: list[dict[str, Any]] = []
         for at in range(0, len(pcm), BLOCK_BYTES):
             if self._recogniser.AcceptWaveform(pcm[at : at + BLOCK_BYTES]):

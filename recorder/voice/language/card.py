@@ -64,6 +64,7 @@ class Line:
 
     @property
     def text(self) -> str:
+        """What is said, in one row."""
         return " ".join(said.text for said in self.say)
 
 
