@@ -13,7 +13,7 @@ from rich.console import Console
 
 from recorder.clock import ManualClock
 from recorder.commands import meter
-from recorder.commands.station import SelfTestFailed, _microphone
+from recorder.commands.check import SelfTestFailed, _microphone
 from recorder.config import load
 from recorder.core.events import CLIPPING, OFFSET, SILENT, TOO_LOUD, EarBack, EarClear, EarTrouble, Event
 from recorder.driver import DriverLost

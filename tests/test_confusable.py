@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from typer.testing import CliRunner
 
 from recorder.__main__ import app
-from recorder.commands.station import _phrases
+from recorder.commands.check import _phrases
 from recorder.config import load
 from recorder.voice.engines.pronunciation import pronouncer
 from recorder.voice.language import phrases

@@ -16,7 +16,7 @@ import pytest
 from typer.testing import CliRunner
 
 from recorder.__main__ import app as command_line
-from recorder.commands.station import _weak
+from recorder.commands.check import _weak
 from recorder.core.events import Tick
 from recorder.demo.broker import LocalBroker
 from recorder.demo.subscriber import Subscriber

@@ -13,7 +13,7 @@ import pytest
 from typer.testing import CliRunner
 
 from recorder.__main__ import app
-from recorder.commands.station import SelfTestFailed, _phrases
+from recorder.commands.check import SelfTestFailed, _phrases
 from recorder.config import load
 from recorder.core import meanings
 from recorder.core.events import Intent

@@ -16,7 +16,7 @@ class Entry:
 
 GROUPS = {
     "Daily": (
-        Entry("run", "station", "Record until stopped (Ctrl-C, or SIGTERM from systemd)."),
+        Entry("run", "run", "Record until stopped (Ctrl-C, or SIGTERM from systemd)."),
         Entry("probe-check", "probe_check", "Check the needle in a bath and record it."),
         Entry("report", "report", "Write one day as a single HTML file that prints well."),
         Entry("sign", "report", "Sign a day's records with your initials, after reading its report."),
@@ -32,7 +32,7 @@ GROUPS = {
         Entry("voice-model", "voice", "Install the model of the vosk engine."),
         Entry("page", "page", "Write mosquitto's configuration for the phone page."),
         Entry("bridge", "bridge", "Write mosquitto's configuration for a bridge to a remote broker."),
-        Entry("check", "station", "Try everything in the configuration, and list the problems."),
+        Entry("check", "check", "Try everything in the configuration, and list the problems."),
         Entry("setup", "setup", "Show what systemd needs to start the recorder, or write that."),
     ),
     "Records": (

@@ -12,9 +12,9 @@ import typer
 from rich.console import Console
 
 from recorder.commands import meter
+from recorder.commands.check import tried
 from recorder.commands.probes import looked
 from recorder.commands.shared import Unusable, terminal
-from recorder.commands.station import tried
 from recorder.core.events import CABINET, NEEDLE, vat_channel
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.practice import is_practice

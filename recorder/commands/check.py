@@ -1,37 +1,27 @@
-"""Commands about a station with real devices: `run` and `check`."""
+"""The command `check`: everything that a configuration names is tried, and the problems are listed."""
 
-import logging
 import os
 import shutil
-import signal
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
-from typing import Annotated
 
 import typer
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from recorder import daemon
 from recorder.clock import SystemClock, wall_known
 from recorder.commands import meter
-from recorder.commands.shared import Config, Unusable, both, fail, terminal
+from recorder.commands.shared import Config, both, terminal
 from recorder.config import ConfigError, Settings, load, load_procedure
-from recorder.console.plain import Plain
-from recorder.console.screen import Screen
-from recorder.console.view import LogLines, View
 from recorder.core.events import NEEDLE, OFFSET, Event, ProbeLost, Reading
 from recorder.core.subjects.hearing import TROUBLES
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.errors import RecorderError
 from recorder.journal import seal
-from recorder.journal.errors import JournalBusy, JournalError
 from recorder.journal.reader import Reader
 from recorder.notices.connection import reach
 from recorder.notices.settings import MqttSettings
@@ -39,7 +29,6 @@ from recorder.probes.modbus.probe import ModbusSettings
 from recorder.probes.mqtt.settings import MqttProbeSettings
 from recorder.probes.probe import Probe, ProbeSettings
 from recorder.probes.serial.port import SerialSettings
-from recorder.probes.simulated import SimulatedSettings
 from recorder.space import free_bytes
 from recorder.voice import ear
 from recorder.voice.audio.sources import source
@@ -54,80 +43,12 @@ HOW = {"open": "listening openly", "switch": "listening while the foot switch is
 KITCHEN_C = (0.0, 45.0)
 """What a needle in the air of a kitchen shows (common practice, no source)."""
 
-PROMPT_S = 1.0
-"""How long the end of the prompt is waited for."""
-
 LISTEN_S = 4.0
 """How long `check` waits for a probe or the broker."""
 
 OPEN_S, SLOW_S, LOOK_S = 20.0, 12.0, 0.05
 """A probe may take so long to be there; after so long a channel that speaks once in five seconds has spoken twice, and
 it is known whether a needle is measured often enough."""
-
-
-@app.command()
-def run(
-    config: Config,
-    plain: Annotated[
-        bool, typer.Option("--plain", help="One line of key=value for each thing that happens, as without a terminal.")
-    ] = False,
-    practice: Annotated[
-        bool, typer.Option("--practice", help="For a trainee: records in practice.db, and nothing goes to the broker.")
-    ] = False,
-) -> None:
-    """Record until stopped (Ctrl-C, or SIGTERM from systemd). On a terminal: watch it, and type commands."""
-    stop = threading.Event()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: stop.set())
-    try:
-        settings = load(config).practice() if practice else load(config)
-        if not practice and any(isinstance(probe, SimulatedSettings) for probe in settings.probes):
-            raise Unusable("simulated probes measure no food, so nothing of them is recorded as real; add --practice")
-        live = not plain and sys.stdin.isatty() and sys.stdout.isatty()
-        with _live(settings, stop) if live else _plain(settings) as view:
-            logging.getLogger("recorder").info("%s starts; records: %s", settings.station, settings.database)
-            daemon.run(settings, stop, view)
-    except JournalBusy as error:
-        fail(error, 4)
-    except JournalError as error:
-        fail(f"nothing is recorded any more: {error}", 3)
-
-
-@contextmanager
-def _plain(settings: Settings) -> Iterator[View]:
-    """A view that writes lines to stderr."""
-    view = View(settings, Plain(sys.stderr).show)
-    with _logged(view):
-        yield view
-
-
-@contextmanager
-def _live(settings: Settings, stop: threading.Event) -> Iterator[View]:
-    """A view on the whole terminal, with a prompt."""
-    view = View(settings, lambda line: screen.show(line))
-    screen = Screen(settings.phrases, view.standing, view.typed, view.turn_switch, stop.set)
-    prompt = threading.Thread(target=screen.run, name="prompt", daemon=True)
-    prompt.start()
-    try:
-        with _logged(view):
-            yield view
-    finally:
-        screen.close()
-        prompt.join(PROMPT_S)
-
-
-@contextmanager
-def _logged(view: View) -> Iterator[None]:
-    """What the program logs is seen there too."""
-    root, handler = logging.getLogger(), LogLines(view)
-    root.addHandler(handler)
-    level = root.level
-    root.setLevel(logging.INFO)
-    try:
-        yield
-    finally:
-        root.setLevel(level)
-        root.removeHandler(handler)
 
 
 @app.command()
