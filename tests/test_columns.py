@@ -16,6 +16,7 @@ from recorder.journal.columns import BY_CHECKS, BY_UNIT, TABLES, Column, columns
 from recorder.journal.journal import Journal
 from recorder.journal.reader import Reader
 from recorder.reports.export import dictionary
+from recorder.reports.exported import DATE, EXPORTED, JSON, PARSED
 from tests import record_schema
 from tests.kitchen import Kitchen
 from tests.replayed import FOLDER
@@ -99,25 +100,30 @@ def test_the_published_schema_is_made_of_them() -> None:
 
 
 def test_an_export_has_them_in_its_dictionary() -> None:
-    described = [
-        {"table": table, "column": each.name, "type": each.kind, "unit": each.unit, "means": each.about}
-        for table in TABLES
-        for each in TABLES[table]
-    ]
-    assert list(dictionary()) == described
+    """Each stored column in the stored order, with its own words; what was data in a text is data."""
+    described = {(row["table"], row["column"]): row for row in dictionary()}
+    for table in TABLES:
+        stored = [column.name for column in EXPORTED[table] if column.name in columns(table)]
+        assert [name for name in stored if name != "day"] == [name for name in columns(table) if name != "day"]
+        for each in TABLES[table]:
+            found = described[table, each.name]
+            if (table, each.name) != ("signatures", "day"):
+                assert found["means"].startswith(each.about) and found["unit"] == each.unit
+                assert found["type"] == (JSON if (table, each.name) in PARSED else each.kind)
+    assert all(row["means"] for row in described.values())
 
 
-@pytest.mark.parametrize("table", TABLES)
+@pytest.mark.parametrize("table", EXPORTED)
 def test_units_are_given_as_the_name_and_type_ask_for(table: str) -> None:
     """A moment is in ms, a number has a unit or "1", a text has none; and all say what they mean."""
-    assert columns(table) == [column.name for column in TABLES[table]]
-    for column in TABLES[table]:
+    assert table not in TABLES or columns(table) == [column.name for column in TABLES[table]]
+    for column in (*TABLES.get(table, ()), *EXPORTED[table]):
         assert column.means and column.means[-1] != "." and column.about.startswith(column.means), column
         assert column.about.endswith("; ms since 1970 UTC on the station's time line") == (column.unit == "ms"), column
         assert not column.flag or (column.kind, column.unit) == ("INTEGER", "1"), column
-        assert (column.unit == "") == (column.kind == "TEXT"), column
+        assert (column.unit == "") == (column.kind in ("TEXT", DATE, JSON)), column
         assert (column.unit == "ms") == column.name.endswith("_ms"), column
         assert column.unit in ("", "1", "ms", "s", "h", "%", "Cel", "K", BY_UNIT, BY_CHECKS), column
         assert (column.unit in ("Cel", "K")) == column.name.endswith("_c"), column
         if column.unit == BY_UNIT:
-            assert any(each.name == "unit" for each in TABLES[table]), column
+            assert any(each.name == "unit" for each in EXPORTED[table]), column

@@ -22,7 +22,9 @@ from recorder.journal.errors import JournalError
 from recorder.journal.finding import Finding, Kind, RecordFault
 from recorder.journal.reader import Reader
 from recorder.reports.export import export as write_all
+from recorder.reports.exported import EXPORTED
 from recorder.reports.integrity import WORDS, integrity
+from recorder.reports.lookup import Lookup
 from recorder.verification.examine import examine
 from tests.kitchen import MINUTE, Kitchen, kept
 from tests.reported import text_of
@@ -92,12 +94,14 @@ def said_by(path: Path, folder: Path) -> None:
         assert all(re.sub(r"\s+", " ", line) in text for line in record.found), text
         assert text.count("The record was changed or damaged") == 2 and record.not_compared in text, text
     with Reader.open(path) as journal:
-        written = {file.stem: rows for file, rows in write_all(journal, folder, "jsonl", path.name, finding)}
+        written = {
+            file.stem: rows for file, rows in write_all(Lookup(journal, UTC), folder, "jsonl", path.name, finding)
+        }
     manifest = json.loads((folder / "manifest.json").read_text("utf-8"))
     assert (manifest["record"], manifest["found"]) == ("changed or damaged", list(record.found))
-    assert {table: written.get(table) for table in TABLES} == manifest["rows"]
-    assert [table for table in TABLES if (folder / f"{table}.jsonl").exists()] == [
-        table for table in TABLES if table in written
+    assert {table: written.get(table) for table in EXPORTED} == manifest["rows"]
+    assert [table for table in EXPORTED if (folder / f"{table}.jsonl").exists()] == [
+        table for table in EXPORTED if table in written
     ]
 
 
@@ -107,7 +111,7 @@ def test_a_record_that_is_whole_says_what_was_looked_at_and_what_was_not(records
     text, manifest = report_of(records)[0], json.loads((tmp_path / "manifest.json").read_text("utf-8"))
     for words in ("An end that was cut off", "compared with none"):
         assert words in text and words in manifest["not_known"]
-    assert manifest["chain_head"] == examine(records).head and manifest["rows"].keys() == TABLES.keys()
+    assert manifest["chain_head"] == examine(records).head and manifest["rows"].keys() == EXPORTED.keys()
     run = CliRunner().invoke(app, ["report", str(records), "--zone", "UTC", "--out", str(tmp_path / "r.html")])
     assert run.exit_code == 0 and "warning" not in run.output
     run = CliRunner().invoke(app, ["export", str(records), "--out", str(tmp_path)])

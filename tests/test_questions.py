@@ -1,5 +1,7 @@
 """The ten questions of docs/questions.md, put to the record of a released random day: each runs, and counts right.
 
+Three of them are put to its export as well, by the page's own lines of Python.
+
 What a query adds up is added up here again, row by row and without SQL's arithmetic.
 """
 
@@ -13,9 +15,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from typer.testing import CliRunner
+
+from recorder.__main__ import app
 
 PAGE = Path("recorder/share/docs/questions.md")
 QUESTIONS = re.findall(r"^## \d+\. (.*?)\n+```sql\n(.*?)```", PAGE.read_text("utf-8"), re.S | re.M)
+
+PYTHON = re.findall(r"```python\n(.*?)```", PAGE.read_text("utf-8"), re.S)
 
 Rows = list[dict[str, Any]]
 
@@ -97,3 +104,29 @@ def test_refusals_are_counted(records: sqlite3.Connection) -> None:
     for row in _rows(records, QUESTIONS[8][1]):
         counted[row["reply"]] += row["times"]
     assert counted == refused and refused
+
+
+@pytest.mark.parametrize("name", ["rules-5", "rules-6", "rules-7"])
+def test_an_export_gives_the_same_answers(
+    name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for db in _opened(name, tmp_path):
+        parts, cooks, days = (_rows(db, QUESTIONS[number][1]) for number in (0, 2, 3))
+        everything = _rows(db, QUESTIONS[0][1].replace("- 7 * 86400000", "- 7000 * 86400000"))
+    assert parts == everything, "the record is of one week"
+    monkeypatch.chdir(tmp_path)
+    assert CliRunner().invoke(app, ["export", "records.db", "--zone", "UTC"]).exit_code == 0
+    found: dict[str, Any] = {}
+    assert len(PYTHON) == 4
+    for lines in PYTHON:
+        exec(compile(lines, str(PAGE), "exec"), found)
+    assert {row["part"] or "": (row["checks"], row["missed"]) for row in parts} == {
+        part: (found["checks"][part], found["missed"][part]) for part in found["checks"]
+    }
+    printed = capsys.readouterr().out.splitlines()
+    for row in parts:
+        (line,) = (line for line in printed if line.startswith(f"{row['part'] or ''} {row['checks']} "))
+        coldest = float(line.split()[-1])
+        assert coldest <= row["coldest"] < coldest + 0.1001
+    assert {int(cook): count for cook, count in found["short"].items()} == {row["cook"]: row["short"] for row in cooks}
+    assert sum(found["wasted"].values()) == sum(row["discarded"] + row["dropped"] for row in days)

@@ -27,7 +27,6 @@ from recorder.core.limits import Limit
 from recorder.core.procedure import Part
 from recorder.core.station import State, step
 from recorder.demo import story
-from recorder.journal.columns import TABLES, columns
 from recorder.journal.errors import JournalBusy, JournalError
 from recorder.journal.journal import Journal
 from recorder.journal.migrations import VIEWS
@@ -284,13 +283,6 @@ def test_a_note_has_no_letter_that_cannot_be_seen(letter: str) -> None:
         parse(SIGN, json.dumps({"day": "2026-02-26", "by": "JD", "note": f"fryer{letter}two"}).encode(), 5)
 
 
-def as_text(value: object) -> str:
-    """What stands in a cell of CSV: a text that could be a formula has an apostrophe in front."""
-    if not isinstance(value, str):
-        return "" if value is None else str(value)
-    return "'" + value if value[:1] in "=+-@'" and value else value
-
-
 HOSTILE = (
     '=HYPERLINK("http://x","y")',
     "+1+1",
@@ -537,33 +529,6 @@ def test_no_page_calls_food_proven(performance: Performance, tmp_path: Path) -> 
         text = text_of(html)
         assert "Checks " in text and not re.search(r"\b(un)?proven\b", text[: text.index("All that was said")])
         assert re.search(r"Of \d+ pieces that were counted \d+ were read; the others were not.", text)
-
-
-@pytest.mark.parametrize("form", ["csv", "jsonl", "parquet"])
-def test_every_row_comes_back_from_an_export(performance: Performance, tmp_path: Path, form: str) -> None:
-    if form == "parquet":
-        pytest.importorskip("pyarrow", reason="pyarrow is not installed: pip install pyarrow")
-    run = command("export", str(performance.database), "--out", str(tmp_path), "--as", form)
-    assert run.returncode == 0, run.stderr
-    journal = Reader.open(performance.database)
-    tables = {table: journal.table(table) for table in TABLES}
-    journal.close()
-    for table, rows in tables.items():
-        assert f"{table}.{form}: {len(rows)} rows" in run.stdout
-        file = tmp_path / f"{table}.{form}"
-        if form == "csv":
-            with file.open(encoding="utf-8", newline="") as lines:
-                written = list(csv.DictReader(lines))
-            assert written == [{name: as_text(value) for name, value in row.items()} for row in rows]
-        elif form == "jsonl":
-            assert [json.loads(line) for line in file.read_text("utf-8").splitlines()] == rows
-        else:
-            from pyarrow import parquet
-
-            assert parquet.read_table(file).to_pylist() == rows
-    with (tmp_path / "dictionary.csv").open(encoding="utf-8", newline="") as lines:
-        described = [(row["table"], row["column"]) for row in csv.DictReader(lines) if row["means"]]
-    assert described == [(table, column) for table in TABLES for column in columns(table)]
 
 
 @pytest.mark.parametrize(

@@ -14,15 +14,21 @@ import typer
 
 from recorder.commands.records import report
 from recorder.commands.shared import fail, terminal
+from recorder.demo import story
 from recorder.demo.boards import BOARDS
+from recorder.demo.broker import HERE, network_address
 from recorder.demo.director import Director
 from recorder.demo.show import Show
 from recorder.journal.reader import Reader
+from recorder.notices.passwords import made
 from recorder.reports.day import gather
 from recorder.reports.page import page
 from recorder.verification.examine import examine
 
 app = typer.Typer()
+
+PASSWORD_GROUPS = 2
+"""Of a password that is good for one demo: 39 bits."""
 
 
 @app.command()
@@ -32,12 +38,20 @@ def demo(
     ] = None,
     probe: Annotated[str, typer.Option(metavar="NAME", help=f"Simulated probe: {', '.join(BOARDS)}.")] = "serial",
     with_page: Annotated[
-        bool, typer.Option("--page", help="Also serve the phone page, with mosquitto, until Ctrl-C.")
+        bool, typer.Option("--page", help="Also serve the phone page on this machine, with mosquitto, until Ctrl-C.")
+    ] = False,
+    phone: Annotated[
+        bool,
+        typer.Option("--phone", help="As --page, for a phone on this network: with a one-time password and a QR code."),
     ] = False,
 ) -> None:
     """Simulate a 90-minute shift in under a minute, through the real parts."""
     if probe not in BOARDS:
         fail(f"{probe!r} is not a probe of the demo; use one of {', '.join(BOARDS)}")
+    try:
+        address = network_address() if phone else HERE if with_page else ""
+    except OSError as error:
+        fail(f"no address for a phone: {error.strerror or error}; join the phone's network, or use --page on this one")
     folder = out or Path(tempfile.mkdtemp(prefix="batch-recorder-demo-"))
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -47,11 +61,13 @@ def demo(
     console = terminal()
     began_s = time.monotonic()
     show = Show(console)
-    director = Director(folder, show, with_page, probe)
-    if with_page:
-        console.print(f"The phone page: {director.page}", style="bold", soft_wrap=True)
-    phone = director.play(_interrupted() if with_page else lambda: True)
-    show.summary(director.database, phone)
+    password = made(PASSWORD_GROUPS) if phone else ""
+    show.begins(story.seconds())
+    with show.loading("Loading the recogniser's model"):
+        director = Director(folder, show, address, password, probe)
+    show.page(director.page, password)
+    subscriber = director.play(_over(show, director.page, password) if address else lambda: True)
+    show.summary(director.database, subscriber)
     finding = examine(director.database)
     console.print()
     report(finding, console)
@@ -68,7 +84,7 @@ def demo(
         raise typer.Exit(1)
 
 
-def _interrupted() -> Callable[[], bool]:
+def _over(show: Show, page: str, password: str) -> Callable[[], bool]:
     """Asked for the first time it says what to do; then whether Ctrl-C was pressed."""
     stop, asked = threading.Event(), threading.Event()
 
@@ -76,7 +92,7 @@ def _interrupted() -> Callable[[], bool]:
         if not asked.is_set():
             asked.set()
             signal.signal(signal.SIGINT, lambda *_: stop.set())
-            typer.echo("\nThe shift is over. Look at the phone page, then press Ctrl-C.")
+            show.over(page, password)
         return stop.is_set()
 
     return pressed

@@ -29,6 +29,7 @@ from recorder.reports.export import FORMS
 from recorder.reports.export import export as write_all
 from recorder.reports.integrity import Integrity, integrity
 from recorder.reports.later import Later
+from recorder.reports.lookup import Days, Lookup
 from recorder.reports.page import page
 from recorder.reports.signing import why_not
 
@@ -41,6 +42,10 @@ DayOption = Annotated[
     str | None, typer.Option(metavar="DATE", help="Such as 2026-02-26; default: the last day of trade.")
 ]
 
+Zone = Annotated[
+    str | None, typer.Option(metavar="ZONE", help="Time zone, such as Europe/Madrid; default: this machine's.")
+]
+
 
 @app.command()
 def report(
@@ -49,9 +54,7 @@ def report(
     out: Annotated[
         Path | None, typer.Option(metavar="FILE", help="The file to write; default: report-DATE.html.")
     ] = None,
-    zone: Annotated[
-        str | None, typer.Option(metavar="ZONE", help="Time zone, such as Europe/Madrid; default: this machine's.")
-    ] = None,
+    zone: Zone = None,
     days: Annotated[bool, typer.Option("--days", help="List the days on record; write no report.")] = False,
 ) -> None:
     """Write one day as a single HTML file that prints well. Exit 1 if the record was changed."""
@@ -124,19 +127,30 @@ def export(
     database: Database,
     out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for the files.")] = Path("export"),
     form: Annotated[str, typer.Option("--as", metavar="FORM", help="csv, jsonl or parquet.")] = "csv",
+    first: Annotated[
+        str | None, typer.Option("--from", metavar="DATE", help="First local day, such as 2026-02-26; default: all.")
+    ] = None,
+    last: Annotated[str | None, typer.Option("--to", metavar="DATE", help="Last local day, included.")] = None,
+    zone: Zone = None,
 ) -> None:
     """Write every table as a file that other programs read, with a dictionary of all columns.
 
     The record is verified first. manifest.json says what was found, and how many rows each table has. If the record was
     changed, everything readable is written, and the exit code is 1. In CSV a text that a spreadsheet would compute gets
     an apostrophe in front. JSONL and Parquet are exact.
+
+    A night shift has the day on which it began, and stays whole.
     """
     if form not in FORMS:
         fail(f"{form!r} is not a format; use one of {', '.join(FORMS)}")
     try:
+        place, days = zones.zone(zone), _days(first, last)
+    except ValueError as error:
+        fail(error)
+    try:
         with Reader.open(database) as journal:
             finding = examined(database, opened=journal)
-            for file, rows in write_all(journal, out, form, database.name, finding):
+            for file, rows in write_all(Lookup(journal, place, days), out, form, database.name, finding):
                 typer.echo(f"{file}: {rows} rows")
     except OSError as error:
         fail(f"{out} can't be written: {error.strerror}; choose another folder with --out")
@@ -205,3 +219,10 @@ def _date(text: str | None) -> date | None:
         return date.fromisoformat(text) if text else None
     except ValueError as error:
         raise ValueError(f"{text!r} is no date; write it like 2026-02-26") from error
+
+
+def _days(first: str | None, last: str | None) -> Days:
+    days = Days(_date(first), _date(last))
+    if days.first and days.last and days.first > days.last:
+        raise ValueError(f"--from {first} is after --to {last}; exchange them")
+    return days

@@ -6,6 +6,7 @@ The only door to amqtt. A station uses a real broker.
 import asyncio
 import gc
 import logging
+import os
 import shutil
 import socket
 import subprocess
@@ -13,9 +14,31 @@ import tempfile
 import threading
 import time
 import warnings
+from contextlib import suppress
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
+
+from recorder import private
+from recorder.notices.answers import ACKNOWLEDGE, SEEN, SIGN
+from recorder.notices.passwords import hashed
+
+HERE = "127.0.0.1"
+PHONE = "phone"
+"""The name with which a phone logs in."""
+
+ELSEWHERE = "192.0.2.1"
+"""An address of no machine (RFC 5737): the way there begins at this machine's address on its network."""
+
+
+def network_address() -> str:
+    """This machine's address on its network, as far as the way out tells; nothing is sent. Raises `OSError`."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as way:
+        way.connect((ELSEWHERE, 9))
+        address = str(way.getsockname()[0])
+    if address.startswith("127."):
+        raise OSError("this machine is on no network")
+    return address
 
 
 class LocalBroker:
@@ -83,27 +106,34 @@ class LocalBroker:
 
 
 class PageBroker:
-    """mosquitto as its own program, which serves the phone page beside; can be stopped and started again."""
+    """mosquitto as its own program, which serves the phone page beside; can be stopped and started again.
 
-    def __init__(self, port: int, web_port: int) -> None:
+    The page stands on this machine alone, or with a password at the machine's network address. The recorder's own
+    listener is on 127.0.0.1 in both cases.
+    """
+
+    def __init__(self, port: int, web_port: int, station: str, address: str = HERE, password: str = "") -> None:
+        """`address` is where the page stands; any other than `HERE` needs a `password`, which is that of `PHONE`."""
+        assert password or address == HERE, "nothing without a password on a network"
         self.port = port
-        self._web_port = web_port
+        self.url = f"http://{address}:{web_port}/?station={station}"
+        self._web = f"{web_port} {address}"
+        self._station = station
+        self._password = password
         self._folder = tempfile.TemporaryDirectory(prefix="batch-recorder-broker-")
         self._program: subprocess.Popen[bytes] | None = None
 
-    def url(self, station: str) -> str:
-        """Where the page of `station` stands."""
-        return f"http://127.0.0.1:{self._web_port}/?station={station}"
-
     def start(self) -> None:
-        """Listen on 127.0.0.1; returns when it does. Raises `OSError` where mosquitto is missing or does not start."""
+        """Listen; returns when it does. Raises `OSError` where mosquitto is missing or does not start."""
         program = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin:/usr/local/bin")
         if program is None:
             raise OSError("mosquitto is missing; apt install mosquitto, or leave --page out")
-        config = Path(self._folder.name) / "mosquitto.conf"
+        folder = Path(self._folder.name)
+        config = folder / "mosquitto.conf"
         config.write_text(
-            f"listener {self.port} 127.0.0.1\nlistener {self._web_port} 127.0.0.1\nprotocol websockets\n"
-            f"http_dir {files('recorder').joinpath('share/page')}\nallow_anonymous true\nset_tcp_nodelay true\n"
+            f"per_listener_settings true\nset_tcp_nodelay true\nlistener {self.port} {HERE}\nallow_anonymous true\n"
+            f"listener {self._web}\nprotocol websockets\nhttp_dir {files('recorder').joinpath('share/page')}\n"
+            f"{self._access(folder)}\n"
         )
         self._program = subprocess.Popen([program, "-c", str(config)], stderr=subprocess.DEVNULL)
         end_s = time.monotonic() + 10
@@ -114,6 +144,25 @@ class PageBroker:
                 if time.monotonic() > end_s or self._program.poll() is not None:
                     raise OSError(f"mosquitto does not start on port {self.port}") from error
                 time.sleep(0.02)
+
+    def _access(self, folder: Path) -> str:
+        """Lines for the page's listener: who may come in, and what they may say."""
+        if not self._password:
+            return "allow_anonymous true"
+        here = f"topic %s kitchen/{self._station}/%s\n"
+        answers = "".join(here % ("write", what) for what in (ACKNOWLEDGE, SEEN, SIGN))
+        users, rights = folder / "users", folder / "rights"
+        for file, content in (
+            (users, f"{PHONE}:{hashed(self._password)}\n"),
+            (rights, f"user {PHONE}\n{here % ('read', '#')}{answers}"),
+        ):
+            with private.writing(file) as out:
+                out.write(content)
+        if os.geteuid() == 0:  # mosquitto gives up root's rights, and reads them after that
+            with suppress(LookupError):
+                for each in (folder, users, rights):
+                    shutil.chown(each, "mosquitto")
+        return f"allow_anonymous false\npassword_file {users}\nacl_file {rights}"
 
     def stop(self) -> None:
         """End it; every connection ends with it."""

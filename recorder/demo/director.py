@@ -20,7 +20,7 @@ from recorder.config import Settings, load_phrases, load_procedure
 from recorder.core.events import NEEDLE, RULES, Heard, ProcedureLoaded, Reading, Started, Stopped
 from recorder.demo import story
 from recorder.demo.boards import BOARDS
-from recorder.demo.broker import LocalBroker, PageBroker
+from recorder.demo.broker import HERE, LocalBroker, PageBroker
 from recorder.demo.show import Show
 from recorder.demo.story import Broker, Hands, InHand, Probe, Say, Scene, Tell, Wait
 from recorder.demo.subscriber import Subscriber
@@ -50,10 +50,13 @@ class DemoError(RecorderError):
 class Director:
     """One performance; its record is `folder`/records.db."""
 
-    def __init__(self, folder: Path, show: Show, with_page: bool = False, board: str = "serial") -> None:
+    def __init__(
+        self, folder: Path, show: Show, page_at: str = "", page_password: str = "", board: str = "serial"
+    ) -> None:
         """`board`: one of `BOARDS`.
 
-        `with_page`: the broker is mosquitto, which serves the phone page beside, and the story ends about now.
+        `page_at`: the broker is mosquitto, which serves the phone page beside at this address, with a password where
+        one is given; and the story ends about now.
 
         Raises `DemoError`.
         """
@@ -62,11 +65,14 @@ class Director:
             raise DemoError(f"{self.database} is there already; choose another folder with --out")
         self._show = show
         self._said = {name: clip["say"] for name, clip in tomllib.loads((CLIPS / "index.toml").read_text()).items()}
-        length_ms = 1000 * sum(scene.seconds for scene in story.scenes() if isinstance(scene, Wait))
-        start_ms = time.time_ns() // 1_000_000 - length_ms if with_page else story.START_MS
+        start_ms = time.time_ns() // 1_000_000 - 1000 * story.seconds() if page_at else story.START_MS
         self._clock = ManualClock(start_ms, boot_id="demo")
         show.clock = self._clock.now_ms
-        self._broker = PageBroker(_free_port(), _free_port()) if with_page else LocalBroker(_free_port())
+        self._broker = (
+            PageBroker(_free_port(), _free_port(page_at), story.STATION, page_at, page_password)
+            if page_at
+            else LocalBroker(_free_port())
+        )
         self._board, probes = BOARDS[board]()
         settings = self._settings(probes)
         _record_yesterday(settings, start_ms - DAY_MS)
@@ -84,7 +90,7 @@ class Director:
     @property
     def page(self) -> str:
         """Where the phone page stands; "" where there is none."""
-        return self._broker.url(story.STATION) if isinstance(self._broker, PageBroker) else ""
+        return self._broker.url if isinstance(self._broker, PageBroker) else ""
 
     def play(self, ended: Callable[[], bool] = lambda: True) -> Subscriber:
         """The whole shift, and on in real time until `ended`; the phone with what reached it. Raises `DemoError`."""
@@ -97,6 +103,7 @@ class Director:
         self._phone_says = phone.say
         self._reached = lambda: phone.ready(0) and self._publisher.connected()
         try:
+            self._publisher.latest("demo", {"fast": True})  # the page need not think that its clock is wrong
             self._app.open()
             self._supervisor.start()
             self._until(lambda: all(probe.listening.is_set() for probe in self._probes), "all probes are open")
@@ -236,7 +243,7 @@ def _record_yesterday(settings: Settings, start_ms: int) -> None:
     journal.close()
 
 
-def _free_port() -> int:
+def _free_port(address: str = HERE) -> int:
     with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
+        probe.bind((address, 0))
         return int(probe.getsockname()[1])

@@ -2,12 +2,14 @@
 
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 from rich.text import Text
 
@@ -16,6 +18,8 @@ from recorder.core.effects import Cue, Effect, Tone
 from recorder.core.events import NEEDLE, Event, Reading
 from recorder.core.limits import degrees, minutes_text, temp_text
 from recorder.core.station import State
+from recorder.demo import qr
+from recorder.demo.broker import PHONE
 from recorder.demo.subscriber import Subscriber
 from recorder.journal.reader import Reader
 
@@ -48,6 +52,45 @@ class Show:
         self._way: list[str] = []
         """What the needle read since it was last at rest."""
         self._spot = 0
+
+    def begins(self, seconds: int) -> None:
+        """What is to come, and how long it takes."""
+        self._console.print(
+            f"An invented shift of {seconds // 60} minutes, in fast motion through the real parts: under a minute."
+            " Ctrl-C ends it."
+        )
+
+    @contextmanager
+    def loading(self, what: str) -> Iterator[None]:
+        """Meanwhile a bar runs, on a terminal; elsewhere a line says it."""
+        if not self._console.is_terminal:
+            self._console.print(f"{what} ...")
+            yield
+            return
+        columns = (TextColumn("{task.description}"), BarColumn(24), TimeElapsedColumn())
+        with Progress(*columns, console=self._console, transient=True) as progress:
+            progress.add_task(what, total=None)
+            yield
+
+    def page(self, url: str, password: str) -> None:
+        """Where the phone page stands, if there is one, and how a phone gets in."""
+        if not url:
+            return
+        self._console.print(f"The phone page: {url}", style="bold", soft_wrap=True)
+        if not password:
+            return
+        if self._console.is_terminal:
+            for line in qr.lines(url):
+                self._console.print(Text(line, "black on white"), soft_wrap=True)
+        self._console.print(f"On a phone of this network. Name: {PHONE}. Password, for this demo only: {password}")
+        self._console.print("The page is not encrypted: whoever is on this network can read along.", style="dim")
+
+    def over(self, url: str, password: str) -> None:
+        """The story has ended, and the page stays."""
+        with self._lock:
+            self._console.print()
+            self.page(url, password)
+            self._console.print("The shift is over. Look at the phone page, then press Ctrl-C.", style="bold")
 
     def tell(self, text: str) -> None:
         """A heading of the story."""

@@ -100,6 +100,11 @@ def scenes() -> Iterator[Scene]:
     yield from _closing()
 
 
+def seconds() -> int:
+    """How long the shift takes in the kitchen's own time."""
+    return sum(scene.seconds for scene in scenes() if isinstance(scene, Wait))
+
+
 def _opening() -> Iterator[Scene]:
     yield Tell("The shift opens. The oil is hot.")
     yield Wait(20)

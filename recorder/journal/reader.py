@@ -121,6 +121,18 @@ class Reader:
         for row in self.rows(f"{ENTRY} WHERE kind = ? ORDER BY seq", kind):
             yield _event(as_entry(row))
 
+    def of_kinds(self, *kinds: str, low_ms: int | None = None, high_ms: int | None = None) -> Iterator[Entry]:
+        """The entries of these kinds that were recorded from `low_ms` up to and with `high_ms`, in order.
+
+        None: without end. Their bodies are not decoded. Raises `JournalError`.
+        """
+        where, values = f"kind IN ({', '.join('?' * len(kinds))})", list[str | int](kinds)
+        for bound, sign in ((low_ms, ">="), (high_ms, "<=")):
+            if bound is not None:
+                where += f" AND at_ms {sign} ?"
+                values.append(bound)
+        return map(as_entry, self.rows(f"{ENTRY} WHERE {where} ORDER BY seq", *values))
+
     def newest_of(self, kind: str, high_ms: int) -> Event | None:
         """The newest event of this kind that was recorded up to and with `high_ms`, or None."""
         entry = self._one("seq DESC LIMIT 1", "kind = ? AND at_ms <= ?", kind, high_ms)

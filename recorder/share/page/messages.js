@@ -43,6 +43,7 @@ const count = integer(0, 1e6);
 const degrees = number(-500, 5000);
 const MESSAGES = {
   state: fields({ online: flag }),
+  demo: fields({ fast: flag }),
   alive: fields({ at_ms: moment, newest: maybe(pairs(moment, 20), []) }),
   open: fields({
     at_ms: moment,

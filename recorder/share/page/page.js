@@ -36,6 +36,7 @@ const life = new Life(steady);
 let client = null;
 let linked = false;
 let lostAt = null;
+let demo = false; // what stands here is an invented shift in fast motion, and its clock is the story's
 let off = false; // the broker's will, or the station's goodbye
 let stale = false; // this page slept while it was hidden: its connection is not to be trusted
 let told = "";
@@ -119,6 +120,7 @@ function showLink() {
     partly: ["✕ NOT ALL CAN BE SHOWN", `The recorder lives, but this page can't show all that it says; ${sign}`],
     live: ["✓ Live", `· ${sign}${disagreement()}`],
   }[state];
+  byId("demo").hidden = !demo;
   byId("link").dataset.state = state;
   put(byId("link-word"), words[0]);
   put(byId("link-age"), `${words[1]}${others.map(([part, why]) => ` Its newest message on ${part} can't be read: ${why.slice(0, 200)}.`).join("")}`);
@@ -126,7 +128,7 @@ function showLink() {
   if (told !== state) { told = state; put(byId("say-link"), `${words[0].replace(/[✓✕] /, "")}. ${words[1]}`); }
 }
 function disagreement() {
-  const gap = here() ? Math.abs(life.now() - Date.now()) : 0;
+  const gap = here() && !demo ? Math.abs(life.now() - Date.now()) : 0;
   return gap > APART_MS ? ` Its clock and this phone's are ${span(gap)} apart: one of them is wrong.` : "";
 }
 /** Whether a topic's value may be shown as how it is now. The station names the stamp of the newest one. */
@@ -452,6 +454,7 @@ function arrived(topic, payload, packet) {
   if (part.startsWith("reading/") && !known.has(part) && !refused.has(part) && known.size + refused.size >= MOST_TOPICS) return undefined;
   if (payload.length === 0) { // somebody has deleted it
     for (const map of [known, refused, proven, behind]) map.delete(part);
+    if (part === "demo") demo = false;
     return soon();
   }
   let value;
@@ -464,6 +467,10 @@ function arrived(topic, payload, packet) {
   refused.delete(part);
   if (part === "alive") {
     if (!waited) { life.sign(value.at_ms, value.newest); off = false; }
+    return soon();
+  }
+  if (part === "demo") {
+    demo = value.fast;
     return soon();
   }
   if (part === "state") {
@@ -504,6 +511,7 @@ function connect() {
     lostAt = null;
     denied = "";
     off = false; // the broker tells it again
+    demo = false; // and this
     life.forget();
     behind.clear();
     refused.clear();
