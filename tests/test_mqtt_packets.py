@@ -691,13 +691,13 @@ def free_ports(count: int) -> list[int]:
 @mosquitto
 def test_the_demos_broker_serves_the_page_and_comes_back(monkeypatch: pytest.MonkeyPatch) -> None:
     port, web = free_ports(2)
-    broker = PageBroker(port, web)
-    assert broker.url("line-1") == f"http://127.0.0.1:{web}/?station=line-1"
+    broker = PageBroker(port, web, "line-1")
+    assert broker.url == f"http://127.0.0.1:{web}/?station=line-1"
     broker.stop()
     for _ in range(2):
         broker.start()
         assert reach(MqttSettings("line-1", port=port), 10) == ""
-        wait_for(lambda: b"<title>" in urlopen(broker.url("line-1"), timeout=5).read(), OSError)
+        wait_for(lambda: b"<title>" in urlopen(broker.url, timeout=5).read(), OSError)
         broker.stop()
         with pytest.raises(OSError):
             socket.create_connection(("127.0.0.1", port), 1)
