@@ -4,6 +4,7 @@ import os
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -63,6 +64,19 @@ def test_where_all_old_copies_make_no_room_none_goes(
     with pytest.raises(JournalError, match=r"a copy needs \d+ MB, and \d+ MB can be had.*make room on it"):
         upkeep.keep(database, folder, 9, examine)
     assert sorted(file.name for file in folder.iterdir()) == names, "the newest is not counted on"
+
+
+def test_a_copy_leaves_32_megabytes_to_the_byte(
+    database: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Free is what a user may take, in blocks of f_frsize bytes: statvfs(3)."""
+    size = sum(each.stat().st_size for each in tmp_path.glob("records.db*") if not each.name.endswith(("-shm", "lock")))
+    disk = SimpleNamespace(f_bavail=size + 32_000_000 - 1, f_frsize=1, f_bfree=10 * GB, f_bsize=4096)
+    monkeypatch.setattr(upkeep.os, "statvfs", lambda folder: disk)
+    with pytest.raises(JournalError, match=r"a copy needs 32 MB, and 32 MB can be had"):
+        upkeep.keep(database, tmp_path / "copies", 3, examine)
+    disk.f_bavail += 1
+    assert upkeep.keep(database, tmp_path / "copies", 3, examine).file.exists()
 
 
 def test_a_copy_that_failed_before_goes_and_another_s_stays(database: Path, tmp_path: Path) -> None:

@@ -10,8 +10,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.reasoncodes import ReasonCode
 
 from recorder.notices.connection import reach
+from recorder.notices.diagnosis import refused
 from recorder.notices.mqtt import MqttPublisher
 from recorder.notices.settings import MqttSettings
 from tests.brokers import Broker, mosquitto
@@ -129,3 +132,22 @@ def test_a_name_that_nobody_has_and_a_port_where_nothing_is() -> None:
     assert _told(MqttSettings("line-1", port=port)) == (
         f"nothing listens at 127.0.0.1:{port}; does the broker run there, is port right?"
     )
+
+
+@pytest.mark.parametrize(
+    ("code", "remedy"),
+    [
+        (0x84, "; the broker speaks the other MQTT; change protocol in [mqtt]"),
+        (0x85, "; the broker takes no such client id"),
+        (0x86, "; correct username and password_file in [mqtt]"),
+        (0x87, "; it does not know this user or password; correct username and password_file in [mqtt]"),
+        (0x8A, "; the broker has banned this client"),
+        (0x88, ""),
+    ],
+)
+def test_a_refusal_names_its_remedy_where_there_is_one(code: int, remedy: str) -> None:
+    """MQTT 5.0, 3.2.2.2, in the client library's names: the last one is "Server unavailable"."""
+    name = str(ReasonCode(PacketTypes.CONNACK, identifier=code))
+    said = refused(name, MqttSettings("line-1", host="fryer", port=99))
+    begins = f"the broker at fryer:99 refuses the connection: {name}"
+    assert said.startswith(begins + remedy) and (said == begins) == (not remedy)

@@ -155,6 +155,27 @@ def test_a_journal_with_other_columns_is_another_programs(columns: str, tmp_path
         Journal.open(path)
 
 
+def test_another_programs_file_that_waits_for_its_own_rollback_is_left_as_it_is(tmp_path: Path) -> None:
+    """A hot journal (sqlite.org/lockingv3.html, 4.1): nobody who can only read may roll it back, so it is looked at
+    again by who can."""
+    theirs, path = tmp_path / "theirs.db", tmp_path / "r.db"
+    with closing(sqlite3.connect(theirs)) as connection:
+        connection.execute("PRAGMA cache_size = 1")
+        connection.execute("CREATE TABLE recipes (name)")
+        connection.execute("INSERT INTO recipes SELECT hex(zeroblob(3000)) FROM pragma_function_list LIMIT 40")
+        connection.commit()
+        connection.execute("UPDATE recipes SET name = 'changed' || name")
+        for behind in ("", "-journal"):
+            shutil.copy(f"{theirs}{behind}", f"{path}{behind}")
+        connection.rollback()
+    assert not file_integrity.sound(path), "it can't be read without writing"
+    with pytest.raises(JournalError, match=r"r\.db is another program's database; name another file"):
+        Journal.open(path)
+    with closing(sqlite3.connect(path)) as connection:
+        assert connection.execute("SELECT name FROM sqlite_master").fetchall() == [("recipes",)]
+        assert connection.execute("SELECT count(*) FROM recipes WHERE name LIKE 'changed%'").fetchone() == (0,)
+
+
 # ---- as it was made ----
 
 

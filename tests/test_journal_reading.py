@@ -303,3 +303,12 @@ def test_a_lock_is_let_go_at_the_end_and_after_a_start_that_failed(tmp_path: Pat
             Journal.open(path)
     path.unlink()
     kept(Kitchen(), path).close()
+
+
+def test_text_that_is_no_utf_8_is_read_with_a_sign_in_its_place(tmp_path: Path) -> None:
+    """U+FFFD for each byte that is none (Unicode 15, 3.9): so one bad byte hides no other row."""
+    ticking(tmp_path / "r.db", 3).close()
+    with unguarded(tmp_path / "r.db") as connection:
+        connection.execute("UPDATE journal SET kind = CAST(x'7469636bff' AS TEXT) WHERE seq = 2")
+    with Reader.open(tmp_path / "r.db") as journal:
+        assert [(entry.kind) for entry in map(journal.at, (1, 2, 3)) if entry] == ["tick", "tick\ufffd", "tick"]

@@ -27,7 +27,7 @@ from recorder.driver import DriverUnavailable
 from recorder.journal.chain import Entry
 from recorder.journal.messages import Message
 from recorder.notices import client as door
-from recorder.notices import final_alert, mqtt
+from recorder.notices import diagnosis, final_alert, mqtt
 from recorder.notices.connection import reach, send
 from recorder.notices.diagnosis import refused
 from recorder.notices.mqtt import MqttPublisher
@@ -330,6 +330,28 @@ def test_what_is_owed_goes_out_before_the_goodbye(five: Ear) -> None:
     publisher.close()
     wait_for(lambda: five.connections[0][-1].kind == DISCONNECT)
     assert [body for _, body, _, _ in five.told()[1:]] == ['{"value": 1}', '{"value": 2}', '{"online": false}']
+
+
+class Mute(Ear):
+    """Takes all, and answers nothing: no CONNACK, so the client was never let in."""
+
+    def _answer(self, packet: Packet) -> bytes:
+        return b""
+
+
+def test_who_was_never_let_in_says_no_goodbye(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a client sends before CONNACK a server may drop, and a refused one is heard by nobody: MQTT 5.0, 3.1.4."""
+    monkeypatch.setattr(diagnosis, "WAIT_S", 0.1)
+    ear = Mute(5)
+    threading.Thread(target=ear.run, daemon=True).start()
+    publisher = MqttPublisher(settings(ear))
+    publisher.latest("open", {"value": 1})
+    publisher.start()
+    wait_for(lambda: ear.connections[0][0].kind == CONNECT, IndexError)
+    publisher.close()
+    wait_for(lambda: ear.connections[0][-1].kind == DISCONNECT)
+    assert [packet.kind for packet in ear.connections[0]] == [CONNECT, DISCONNECT]
+    ear.close()
 
 
 def test_the_link_is_told_once_something_was_acknowledged_and_by_its_first_reason(ear: Ear) -> None:

@@ -4,6 +4,7 @@ import hashlib
 import json
 import re
 import shutil
+import threading
 import time
 from base64 import b64decode
 from collections.abc import Callable, Iterator
@@ -38,7 +39,7 @@ from recorder.notices.settings import MqttSettings
 from recorder.notices.state_publisher import StatePublisher
 from recorder.notices.uplink import Uplink
 from tests.appended import append, numbered
-from tests.faulty import ScriptedBroker
+from tests.faulty import ScriptedBroker, mute
 from tests.kitchen import Kitchen
 from tests.waiting import PATIENCE_S, until
 
@@ -443,6 +444,20 @@ def test_a_stop_sends_the_last_anchor_and_what_waits(
     until(lambda: any(body.get("entry") == 230 for body in bodies(broker)), "the anchor came")
     assert not uplink.publisher.connected()
     assert {at_ms for (at_ms,) in journal.rows("SELECT sent_ms FROM outbox")} == {5}
+
+
+def test_a_goodbye_that_nobody_takes_keeps_no_program_from_ending(journal: Journal, tmp_path: Path) -> None:
+    """Python waits at its end for each thread that is no daemon (library reference, threading)."""
+    broker = ScriptedBroker([mute])
+    settings = MqttSettings("line-1", port=broker.port)
+    made = Uplink(settings, journal, tmp_path / "r.db", (), None, lambda *_: None, lambda *_: None)
+    made.start()
+    until(made.publisher.connected, "it is connected")
+    made.close(lambda: 5)
+    (goodbye,) = [each for each in threading.enumerate() if each.name == "goodbye"]
+    assert goodbye.daemon
+    goodbye.join(PATIENCE_S)
+    broker.stop()
 
 
 def test_an_entry_goes_out_with_its_kind_its_body_and_the_hash_before(tmp_path: Path) -> None:

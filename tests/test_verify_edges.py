@@ -215,6 +215,13 @@ def test_of_two_things_that_only_a_newer_version_knows_the_first_is_named(ticks:
     assert told(ticks) == [("journal", 2, NOT_FITTING)], "what was changed is told, and not that it is newer"
 
 
+def test_of_a_step_and_an_entry_that_only_a_newer_version_knows_the_step_is_named(ticks: Path) -> None:
+    rewritten(ticks, 6, kind="hologram", body="{}")
+    tamper(ticks, "INSERT INTO _sqlite_migrations VALUES (99, 'batch-recorder', 'm999_later', '2030')")
+    with pytest.raises(JournalNewer, match=r"was written by a newer version \(m999_later\); verify it with that"):
+        examine(ticks)
+
+
 # ---- messages ----
 
 

@@ -91,7 +91,7 @@ def fail_without_records(settings: MqttSettings, messages: Messages, reason: str
     """As `Uplink.fail`, where the records can't even be opened. Raises `DriverUnavailable`."""
     publisher = MqttPublisher(settings)
     publisher.start()
-    final_alert.send(publisher, messages, None, World(station=settings.station), reason, now, longest_s)
+    final_alert.send(publisher, messages, None, World(), reason, now, longest_s)
     _part(publisher)
 
 

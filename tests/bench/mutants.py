@@ -38,7 +38,7 @@ import warnings
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from functools import partial
+from functools import cache, partial
 from importlib.machinery import ModuleSpec, SourceFileLoader
 from pathlib import Path
 from types import CodeType, FunctionType
@@ -96,8 +96,9 @@ class Coverage:
         files = {test.partition("::")[0] for tests in here.values() for test in tests}
         return {test for test in self.seconds if test.partition("::")[0] in files} or {*self.seconds}
 
-    def ordered(self, found: set[str], path: Path, patience_s: float, old: set[str]) -> list[str]:
-        """These tests, old ones first, and those first that run much of the module in little time.
+    def ordered(self, found: set[str], path: Path, patience_s: float, old: set[str], own: set[str]) -> list[str]:
+        """These tests, old ones first; of each those in `own` first, and those that run much of the module in little
+        time.
 
         Of the old and of the others as many as take `patience_s`, and at least one.
         """
@@ -105,7 +106,8 @@ class Coverage:
         result: list[str] = []
         for group in (found & old, found - old):
             spent_s = 0.0
-            for test in sorted(group, key=lambda test: ((self.seconds[test] + 0.01) / (breadth[test] + 1), test)):
+            costs = {test: (self.seconds[test] + 0.01) / (breadth[test] + 1) for test in group}
+            for test in sorted(group, key=lambda test: (test not in own, costs[test], test)):
                 spent_s += self.seconds[test]
                 if spent_s > patience_s and result:
                     break
@@ -171,6 +173,18 @@ def _users(under: Sequence[Module]) -> dict[str, set[tuple[Path, int]]]:
             left += new
         users[name] = set[tuple[Path, int]]().union(*(users[each] for each in seen if each in users))
     return users
+
+
+@cache
+def _imports(path: Path) -> frozenset[str]:
+    """The modules that a file imports, and the names that it imports from them, in dots: either may be a module."""
+    found = set()
+    for each in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(each, ast.ImportFrom) and each.module:
+            found |= {each.module, *(f"{each.module}.{name.name}" for name in each.names)}
+        elif isinstance(each, ast.Import):
+            found |= {name.name for name in each.names}
+    return frozenset(found)
 
 
 def known_equivalents(table: Sequence[dict[str, str]]) -> dict[str, dict[str, str]]:
@@ -281,9 +295,16 @@ class Bench:
                 swaps = bool(found)
                 for path, line in users.get(mutant.binds, ()) if not mutant.where else ():
                     found |= covered.ran(path, (line,))
-                found = found or covered.near(module.path)
-                tests = covered.ordered(found, module.path, self._chosen.patience, old)
+                own = set() if mutant.in_function else self._importing(module.name, covered)
+                found = found | own or covered.near(module.path)
+                tests = covered.ordered(found, module.path, self._chosen.patience, old, own)
                 yield Task(module, mutant, tests, sum(test in old for test in tests), swaps)
+
+    def _importing(self, module: str, covered: Coverage) -> set[str]:
+        """The tests of the files that import the module: they may read its values, which runs no line of it."""
+        files = {test.partition("::")[0] for test in covered.seconds}
+        importing = {file for file in files if module in _imports(ROOT / file)}
+        return {test for test in covered.seconds if test.partition("::")[0] in importing}
 
     def _measured(self, session: pytest.Session, items: dict[str, pytest.Item]) -> Coverage:
         """What each test runs, measured in forks; what an earlier run found of the same files counts."""
