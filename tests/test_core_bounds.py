@@ -8,8 +8,9 @@ from recorder.core import alerts, station
 from recorder.core import meanings as m
 from recorder.core.batch import Batch, Check, Stage, Verdict
 from recorder.core.effects import Alert, Cue
-from recorder.core.events import Heard, Intent
+from recorder.core.events import RULES, Heard, Intent, Started
 from recorder.core.limits import to_c
+from recorder.core.station import State, step
 from recorder.core.subject import Moment
 from recorder.core.subjects import cabinet, judging, loading, probe_check, recovery, reheating, trends, trust
 from recorder.core.world import Cabinet, Latest, ProbeCheck, Recovery
@@ -175,6 +176,11 @@ def test_one_oil_record_of_each_vat_is_kept_whichever_kind_it_is() -> None:
     ]
 
 
+def test_a_time_line_begins_at_nothing() -> None:
+    state, effects = step(State(), Started(0, "b", True, "t", "line-1", (1,), RULES))
+    assert (state.seq, state.at_ms) == (1, 0) and effects
+
+
 def test_what_went_back_in_the_moment_of_a_struck_hold_was_cooked_since() -> None:
     k = Uneven()
     k.begin(1)
@@ -332,9 +338,10 @@ def test_as_many_pieces_leave_a_vat_as_it_holds_or_as_were_counted(counted: int,
     k.say(m.LOAD, part="leg", vat=1)
     if counted:
         k.say(m.LOAD, part="wing", count=counted, vat=1)
-    assert k.say(m.DROPPED, count=most + 1) == f"Refused: {most + 1} pieces are more than a vat holds."
+    refused = f"Refused: {most + 1} pieces are more than a vat holds. Words that fit now: load and lid locked."
+    assert k.say(m.DROPPED, count=most + 1) == refused
     k.say(m.DROPPED, count=1)
-    assert k.say(m.DROPPED, count=most) == f"Refused: {most + 1} pieces are more than a vat holds."
+    assert k.say(m.DROPPED, count=most) == refused
     assert k.say(m.DROPPED, count=most - 1) == f"{most - 1} pieces of batch 1 dropped, and it stays open."
 
 

@@ -176,6 +176,13 @@ def test_another_programs_file_that_waits_for_its_own_rollback_is_left_as_it_is(
         assert connection.execute("SELECT count(*) FROM recipes WHERE name LIKE 'changed%'").fetchone() == (0,)
 
 
+def test_damage_is_raised_before_anybody_opens_it_for_writing(tmp_path: Path) -> None:
+    path = tmp_path / "r.db"
+    path.write_bytes(b"no database" * 500)
+    with pytest.raises(sqlite3.DatabaseError, match="file is not a database"):
+        file_integrity.sound(path)
+
+
 # ---- as it was made ----
 
 
@@ -271,6 +278,28 @@ def test_steps_of_which_nothing_is_left_are_missing_all(tmp_path: Path) -> None:
         found = dict(schema.faults(connection))
     assert {"table journal", "trigger journal_keeps", "view checks_read"} <= found.keys()
     assert {*found.values()} == {"it is missing"} and "table _sqlite_migrations" not in found
+
+
+def test_a_record_of_the_first_hours_has_a_hidden_row_number_and_messages_that_can_be_sent_twice(
+    tmp_path: Path,
+) -> None:
+    """The first five hours' versions made it so (sqlite.org/withoutrowid.html), and no later step changes it."""
+    sends_once = "SELECT sql FROM sqlite_master WHERE name = 'outbox_sends_once'"
+    with closing(made(tmp_path / "r.db", len(ORDER))) as connection:
+        (later,) = connection.execute(sends_once).fetchone()
+        connection.execute("DROP TRIGGER outbox_sends_once")
+        connection.execute("PRAGMA writable_schema = ON")
+        without = "replace(sql, 'STRICT, WITHOUT ROWID', 'STRICT')"
+        connection.execute(f"UPDATE sqlite_master SET sql = {without} WHERE type = 'table' AND name = 'journal'")
+        (sql,) = connection.execute("SELECT sql FROM sqlite_master WHERE name = 'journal'").fetchone()
+        assert list(schema.faults(connection)) == [] and sql.endswith(") STRICT")
+        connection.execute(later)
+        added = "no version of the recorder makes it: somebody added it"
+        assert list(schema.faults(connection)) == [("trigger outbox_sends_once", added)]
+    with closing(sqlite3.connect(tmp_path / "alone.db")) as connection:
+        connection.execute(sql)
+        missing = ("table _sqlite_migrations", "it is missing")
+        assert list(schema.faults(connection)) == [missing, ("table journal", added)], "no step is known"
 
 
 def test_the_numbering_of_messages_is_that_of_the_newest(tmp_path: Path) -> None:

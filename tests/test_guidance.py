@@ -94,6 +94,29 @@ def test_what_next_follows_the_procedure(events: tuple[e.Event, ...], at_ms: int
     assert wanted in _said(state, "what next", at_ms)
 
 
+LONG_MS = DONE_MS + PROCEDURE.open_wait_ms // 5
+"""From then on it is said how long a batch has waited."""
+
+HELD = (*COOKED, *PASSED, HOLD)
+HELD_UNTIL_MS = DONE_MS + PROCEDURE.hold_limit_ms
+"""A hold counts from the open lid before it."""
+
+
+@pytest.mark.parametrize(
+    ("events", "at_ms", "wanted"),
+    [
+        ((SHIFT, START, LOAD, LOCKED), DONE_MS - 1, "Batch 1: 0 s of its cook left."),
+        ((SHIFT, START, LOAD, LOCKED), DONE_MS, "Batch 1: its cook is 0 s over."),
+        (COOKED, LONG_MS - 1, "thigh and 3 more not checked."),
+        (COOKED, LONG_MS, "thigh and 3 more not checked. It has waited 3 min 00 s."),
+        (HELD, HELD_UNTIL_MS - 1, "Batch 1: 0 s of its hold left, 4 pieces left. Sold, or hold end."),
+        (HELD, HELD_UNTIL_MS, "Batch 1: 0 s over its hold, 4 pieces left. Sold asks first; discard batch."),
+    ],
+)  # fmt: skip
+def test_what_next_says_each_time_to_the_millisecond(events: tuple[e.Event, ...], at_ms: int, wanted: str) -> None:
+    assert next_words(_day(*events).world, at_ms).endswith(f"{wanted} A vat is free for batch start.")
+
+
 def test_the_batch_that_waits_hardest_comes_first() -> None:
     second = (_heard("batch start vat two", DONE_MS + 1_000), _heard("load thighs four vat two", DONE_MS + 2_000))
     state = _day(*COOKED, *second)

@@ -277,6 +277,16 @@ def test_a_gap_that_is_settled_anew_asks_no_more() -> None:
     assert kitchen.say(m.HOLD_END) == "Batch 1 sold."
 
 
+def test_a_check_of_a_later_round_that_counts_no_more_says_nothing_of_the_hold_before(rules: int) -> None:
+    kitchen = held(rules)
+    again(kitchen)
+    prove(kitchen)
+    taken_back(kitchen)
+    ((batch,), (hold,)) = kitchen.rows("batches"), kitchen.rows("holds")
+    assert (batch["proven"], hold["proven"]) == (0, 1)
+    assert alerts.HOLD_UNPROVEN not in open_kinds(kitchen)
+
+
 def test_a_check_in_holding_that_counts_no_more_leaves_the_hold_unproven(rules: int) -> None:
     """Three pieces and a confirm; the fourth is read in holding, and then stands lower: warm, but not done."""
     kitchen = checking(rules)
@@ -544,6 +554,23 @@ def test_a_cold_cabinet_stays_an_alert_where_only_the_words_for_the_hold_were_st
     assert kitchen.news(alerts.HOLD_COLD) == [(alerts.HOLD_COLD, "raised")], "one alert for all of it"
     cabinet(kitchen, 150, 6 * MINUTE)
     assert kitchen.news(alerts.HOLD_COLD)[-1] == (alerts.HOLD_COLD, "ended")
+
+
+def test_it_ends_with_the_words_once_the_open_lid_before_it_is_struck_too() -> None:
+    """The batch then cooks: no food of it stands anywhere else."""
+    kitchen = checking(7)
+    kitchen.read("cabinet", 150)
+    kitchen.say(m.HOLD_START)
+    kitchen.say(m.CONFIRM)
+    cabinet(kitchen, 122, 2 * MINUTE)
+    assert kitchen.say(m.SCRATCH) == "Struck: confirm."
+    assert alerts.HOLD_COLD in open_kinds(kitchen)
+    assert kitchen.say(m.SCRATCH) == "Struck: hold start."
+    assert alerts.HOLD_COLD in open_kinds(kitchen)
+    assert kitchen.say(m.SCRATCH) == "Struck: lid open."
+    assert alerts.HOLD_COLD not in open_kinds(kitchen)
+    (row,) = [row for row in kitchen.rows("alerts") if row["kind"] == alerts.HOLD_COLD]
+    assert row["ended_by"] == "command struck"
 
 
 @pytest.mark.parametrize("how", ["warm again", "cooked more", "discarded"])

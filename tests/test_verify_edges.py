@@ -2,8 +2,10 @@
 
 import shutil
 import sqlite3
+import struct
 from collections.abc import Sequence
 from contextlib import closing
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -11,11 +13,14 @@ import pytest
 
 from recorder.clock import Stamp
 from recorder.core import meanings as m
-from recorder.core.events import LinkDown, LinkUp, Started, Tick
-from recorder.journal.chain import GENESIS, linked
+from recorder.core.effects import Cue, Effect, Record, Tone
+from recorder.core.events import Event, LinkDown, LinkUp, Started, Tick
+from recorder.journal.chain import GENESIS, Entry, linked
 from recorder.journal.errors import JournalError, JournalNewer
 from recorder.journal.journal import Journal
 from recorder.journal.reader import ENTRY, Reader, as_entry, as_row
+from recorder.journal.replay import Way
+from recorder.journal.verify_outbox import Outbox
 from recorder.verification.examine import examine
 from tests.appended import append
 from tests.kitchen import MINUTE, Kitchen, kept
@@ -130,6 +135,22 @@ def test_an_entry_that_no_version_spells_so_is_named(ticks: Path) -> None:
 def test_no_entry_has_a_number_before_the_first(ticks: Path, number: int, at: int) -> None:
     tamper(ticks, f"UPDATE journal SET seq = {number} WHERE seq = 4")
     assert told(ticks) == [("journal", at, f"its number reads {number}")]
+
+
+def test_a_number_that_became_a_text_is_named_and_nothing_behind_it_is_read(ticks: Path) -> None:
+    """Type 1, a whole number of one byte, becomes 15, a text of one (sqlite.org/fileformat2.html, 2.1). STRICT looks
+    at what is written, and not at what lies there."""
+    with closing(sqlite3.connect(ticks)) as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        (page,) = connection.execute("SELECT rootpage FROM sqlite_master WHERE name = 'journal'").fetchone()
+    data = bytearray(ticks.read_bytes())
+    (cell,) = struct.unpack_from(">H", data, (page - 1) * 4096 + 8 + 2 * 2)
+    at = (page - 1) * 4096 + cell + (2 if data[(page - 1) * 4096 + cell] >= 128 else 1)
+    header = data[at]
+    assert (data[at + 1], data[at + header]) == (1, 3), "the third entry"
+    data[at + 1] = 15
+    ticks.write_bytes(data)
+    assert ("journal", 3, "its number reads '\\x03'") in told(ticks)
 
 
 def test_each_gap_is_named_by_its_first_entry(ticks: Path) -> None:
@@ -506,3 +527,62 @@ def test_messages_that_can_not_all_be_read_are_one_fault_and_none_of_them_is_cal
     path.write_bytes(data)
     found = [fault for fault in examine(path).faults if fault.table == "outbox"]
     assert [fault.row for fault in found] == [None] and "malformed" in found[0].what
+
+
+@dataclass(frozen=True, slots=True)
+class Undecided:
+    """A station of which it is not known which of two versions wrote an entry: they answered in other words."""
+
+    made: Sequence[Way]
+    kept: list[tuple[list[int], Sequence[Effect]]]
+
+    def ways(self, entry: Entry, event: Event) -> Sequence[Way]:
+        return self.made
+
+    def keep(self, entry: Entry, event: Event, fit: Sequence[int], effects: Sequence[Effect]) -> None:
+        self.kept.append((list(fit), effects))
+
+
+def answer(reply: str, outcome: str = "done", id: int = 1) -> Record:
+    return Record("commands", id, (("at_ms", 5), ("outcome", outcome), ("reply", reply), ("struck", 0)))
+
+
+OIL = Record("oil", 1, (("what", "topped up"),))
+CUE = Cue(Tone.DONE, "as it was said")
+
+
+@pytest.mark.parametrize(
+    ("ways", "fit"),
+    [
+        (([answer("yes")], [answer("no")]), [0]),
+        (([answer("no")], [answer("yes")]), [1]),
+        (([answer("yes", "asked")], [answer("yes")]), [1]),
+        (([answer("no")], [answer("yes")], [answer("yes")]), [1, 2]),
+        (([answer("no")], [answer("never")]), [0, 1]),
+        (([CUE, OIL, answer("yes")], [CUE, answer("no"), OIL]), [0]),
+        (([OIL], [CUE]), [0, 1]),
+        (([answer("no", id=2), answer("yes")], [answer("no")]), [0]),
+        (([answer("no", id=3)], [answer("yes", id=3)]), [0, 1]),
+    ],
+)
+def test_of_two_ways_of_the_same_messages_that_one_is_taken_whose_answer_is_on_disk(
+    ways: tuple[list[Effect], ...], fit: list[int], tmp_path: Path
+) -> None:
+    """What another row says, or a row of before, tells nothing: it may be otherwise by now."""
+    path = tmp_path / "r.db"
+    with Journal.open(path) as journal:
+        entry = append(journal, Stamp(5, "a", 5, 5, True), Tick(5), [answer("yes"), answer("yes", id=2)])
+    undecided = Undecided([Way(effects, ()) for effects in ways], [])
+    with Reader.open(path) as reader:
+        assert Outbox(reader, True).chosen(entry, Tick(5), undecided) == ways[fit[-1]]
+    assert undecided.kept == [(fit, ways[fit[-1]])]
+
+
+def test_where_the_answer_is_no_more_on_disk_each_way_may_be_it(tmp_path: Path) -> None:
+    path = tmp_path / "r.db"
+    with Journal.open(path) as journal:
+        entry = append(journal, Stamp(5, "a", 5, 5, True), Tick(5))
+    undecided = Undecided([Way([answer("yes")], ()), Way([answer("no")], ())], [])
+    with Reader.open(path) as reader:
+        Outbox(reader, True).chosen(entry, Tick(5), undecided)
+    assert [fit for fit, _ in undecided.kept] == [[0, 1]]

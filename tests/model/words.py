@@ -14,6 +14,9 @@ ORDER = re.compile(
 )
 """A verb said to a person, at the beginning of a thought or after a word that calls for one."""
 
+WORDS = re.compile(r"Words that fit now: [^.]*\.")
+"""The sentence that lists commands: they are words for the recorder, and name what was done."""
+
 STANDS = {
     "loading": "loading",
     "cooking": "cooking",
@@ -36,8 +39,8 @@ FITS = {
 
 
 def ordered(text: str) -> bool:
-    """Whether the text orders a person to do what a recorder never may; what was struck is only quoted."""
-    return not text.startswith("Struck: ") and bool(ORDER.search(text))
+    """Whether the text orders a person to do what a recorder never may; what was struck, or can be said, is quoted."""
+    return not text.startswith("Struck: ") and bool(ORDER.search(WORDS.sub("", text)))
 
 
 def see(ledger: Ledger, step: Step) -> None:
