@@ -117,6 +117,74 @@ def test_what_next_says_each_time_to_the_millisecond(events: tuple[e.Event, ...]
     assert next_words(_day(*events).world, at_ms).endswith(f"{wanted} A vat is free for batch start.")
 
 
+ASKED = (SHIFT, START, LOAD, _heard("discard batch", 4_000))
+FULL = [_heard(f"load {parts} four", 3_000) for parts in ("thighs", "breasts", "legs", "wings")]
+AGAIN_MS = DONE_MS + 50_000
+BACK = (*COOKED, *FAILED, _heard("cook more", AGAIN_MS - 1_000))
+SECOND = (*BACK, _heard("lid locked", AGAIN_MS))
+
+
+def _away(at_ms: int) -> e.Started:
+    """A start after nobody knows how long."""
+    return e.Started(at_ms, "boot-2", False, "0", "line-1", (1, 2), e.RULES)
+
+
+@pytest.mark.parametrize(
+    ("events", "at_ms", "said"),
+    [
+        (ASKED, 5_000, "Confirm is waited for."),
+        ((*ASKED, _heard("confirm", 5_000)), 6_000, "Nothing is cooking. Batch start comes next."),
+        ((SHIFT, START, *FULL), 4_000, "Batch 1: lid locked."),
+        (BACK, AGAIN_MS, "Batch 1: goes back into the oil. Lid locked comes next."),
+        (SECOND, AGAIN_MS + PROCEDURE.more_cook_ms - MINUTE, "Batch 1: 1 min 00 s of its cook left."),
+        ((SHIFT, START, LOAD, LOCKED, _away(DONE_MS - MINUTE)), DONE_MS, "Batch 1: its cook time is not known."),
+        (
+            (*HELD, _away(READY_MS + MINUTE)),
+            READY_MS + MINUTE,
+            "Batch 1: its hold time is not known, 4 pieces left. Sold, or discard batch.",
+        ),
+        (
+            (SHIFT, START, _heard("load thighs", 3_000), LOCKED, OPENED, *PASSED, HOLD),
+            READY_MS,
+            "Batch 1: 28 min 20 s of its hold left, its pieces are not counted. Sold, or hold end.",
+        ),
+        (
+            (*COOKED, *FAILED, _heard("scratch that", DONE_MS + 40_000)),
+            DONE_MS + 41_000,
+            "Batch 1: 0 of 4 checks. Probe comes next: 1 failed and thigh and 3 more not checked.",
+        ),
+    ],
+)  # fmt: skip
+def test_what_next_in_all_it_says(events: tuple[e.Event, ...], at_ms: int, said: str) -> None:
+    spare = "" if said.startswith(("Confirm", "Nothing")) else " A vat is free for batch start."
+    assert next_words(_day(*events).world, at_ms) == said + spare
+
+
+def test_what_is_loaded_comes_before_what_cooks_and_that_before_what_is_held() -> None:
+    """And no vat is called free where none is."""
+    words = ("batch start vat two", "load legs four vat two", "lid locked vat two", "batch start vat one")
+    others = [_heard(text, READY_MS + 1_000 * at) for at, text in enumerate(words, 1)]
+    said = next_words(_day(*HELD, *others).world, READY_MS + 5_000)
+    assert said == (
+        "Batch 3: thigh comes first in the load order. Batch 2: 11 min 58 s of its cook left."
+        " Batch 1: 28 min 15 s of its hold left, 4 pieces left. Sold, or hold end."
+    )
+
+
+@pytest.mark.parametrize(
+    ("events", "words"),
+    [
+        ((SHIFT,), "batch start"),
+        ((SHIFT, START, LOAD, LOCKED), "batch start, lid open, once it is and discard batch"),
+        (COOKED, "batch start, probe, cook more, hold start and discard batch"),
+        (ASKED, "confirm"),
+    ],
+)
+def test_words_that_fit_are_said_with_those_of_any_time(events: tuple[e.Event, ...], words: str) -> None:
+    always = "At any time: status, time left, last reading and scratch that."
+    assert _said(_day(*events), "what can i say", events[-1].at_ms + 500) == f"Words that fit now: {words}. {always}"
+
+
 def test_the_batch_that_waits_hardest_comes_first() -> None:
     second = (_heard("batch start vat two", DONE_MS + 1_000), _heard("load thighs four vat two", DONE_MS + 2_000))
     state = _day(*COOKED, *second)

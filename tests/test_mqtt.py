@@ -342,7 +342,7 @@ def test_check_says_what_is_weak(tmp_path: Path) -> None:
     secret.chmod(0o644)
     assert list(_weak(MqttSettings("line-1"))) == []
     far = MqttSettings("line-1", host="mqtt.example.org")
-    assert [text.split(";")[0] for text in _weak(far)] == ["the broker can't tell who this is"]
+    assert [text.split(";")[0] for text in _weak(far)] == ["the broker does not know who this is"]
     weak = list(_weak(replace(far, tls=False, port=1883, username="a", password_file=secret, protocol="3.1.1")))
     assert [text.split(" ")[0] for text in weak] == ["without", "others", "MQTT"]
     secret.chmod(0o640)
