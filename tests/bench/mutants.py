@@ -295,13 +295,14 @@ class Bench:
                 swaps = bool(found)
                 for path, line in users.get(mutant.binds, ()) if not mutant.where else ():
                     found |= covered.ran(path, (line,))
-                own = set() if mutant.in_function else self._importing(module.name, covered)
-                found = found | own or covered.near(module.path)
+                own = self._importing(module.name, covered)
+                found = (found if mutant.in_function else found | own) or covered.near(module.path)
                 tests = covered.ordered(found, module.path, self._chosen.patience, old, own)
                 yield Task(module, mutant, tests, sum(test in old for test in tests), swaps)
 
     def _importing(self, module: str, covered: Coverage) -> set[str]:
-        """The tests of the files that import the module: they may read its values, which runs no line of it."""
+        """The tests of the files that import the module: they are about it, and may read its values, which runs no
+        line of it."""
         files = {test.partition("::")[0] for test in covered.seconds}
         importing = {file for file in files if module in _imports(ROOT / file)}
         return {test for test in covered.seconds if test.partition("::")[0] in importing}
