@@ -72,7 +72,7 @@ def test_a_copy_leaves_32_megabytes_to_the_byte(
     """Free is what a user may take, in blocks of f_frsize bytes: statvfs(3)."""
     size = sum(each.stat().st_size for each in tmp_path.glob("records.db*") if not each.name.endswith(("-shm", "lock")))
     disk = SimpleNamespace(f_bavail=size + 32_000_000 - 1, f_frsize=1, f_bfree=10 * GB, f_bsize=4096)
-    monkeypatch.setattr(upkeep.os, "statvfs", lambda folder: disk)
+    monkeypatch.setattr(os, "statvfs", lambda folder: disk)
     with pytest.raises(JournalError, match=r"a copy needs 32 MB, and 32 MB can be had"):
         upkeep.keep(database, tmp_path / "copies", 3, examine)
     disk.f_bavail += 1

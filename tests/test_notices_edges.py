@@ -648,15 +648,33 @@ def test_settings_that_nobody_writes_are_these() -> None:
     assert made.keepalive_s == 30 and MqttSettings("line-1", host="far").port == 8883
 
 
-def test_health_says_how_much_room_the_records_disk_has_in_hundreds_of_mb(tmp_path: Path) -> None:
+@pytest.mark.parametrize(("free", "told_mb"), [(0, 0), (99_999_999, 0), (100_000_000, 100), (25_099_999_999, 25_000)])
+def test_health_says_how_much_room_the_records_disk_has_in_hundreds_of_mb(
+    free: int, told_mb: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """MB as the SI has it: a million bytes."""
     given: dict[str, dict[str, Any]] = {}
+    asked: list[Path] = []
+
+    def disk(folder: Path) -> SimpleNamespace:
+        asked.append(folder)
+        return SimpleNamespace(free=free)
+
     with Journal.open(tmp_path / "r.db") as records:
         publisher = StatePublisher(lambda name, value: given.update({name: value}), records, tmp_path / "r.db", ())
+        monkeypatch.setattr(shutil, "disk_usage", disk)
         publisher.beat(World(), 60_000)
-    free_mb = shutil.disk_usage(tmp_path).free / 1_000_000
-    assert given["health"]["free_mb"] % 100 == 0 and abs(given["health"]["free_mb"] - free_mb) < 1_000
+        monkeypatch.undo()
+    assert given["health"]["free_mb"] == told_mb and asked == [tmp_path]
 
 
 def test_a_key_without_its_certificate_is_refused_by_name() -> None:
     with pytest.raises(ValueError, match="key_file does nothing without cert_file; name it too"):
         MqttSettings("broker", "far", key_file=Path("key.pem"))
+
+
+@pytest.mark.parametrize("file", ["ca_file", "cert_file", "key_file"])
+def test_each_file_of_tls_is_refused_where_no_tls_is_spoken(file: str) -> None:
+    said: dict[str, Any] = {file: Path("x.pem")}
+    with pytest.raises(ValueError, match="ca_file, cert_file and key_file do nothing with tls = false"):
+        MqttSettings("line-1", "far", tls=False, **said)
