@@ -355,6 +355,20 @@ def test_a_hold_is_past_its_limit_at_its_very_end(early_ms: int, asked: bool) ->
     assert ("it was held 60 min 00 s, its quality limit is" in at(k, until_ms - early_ms, m.SOLD, batch=1)) is asked
 
 
+@pytest.mark.parametrize(("early_ms", "near"), [(1, True), (0, False)])
+def test_a_hold_that_begins_at_its_limit_is_past_it_and_never_near_it(early_ms: int, near: bool) -> None:
+    """It counts from the open lid, an hour before."""
+    k = Uneven()
+    k.begin(1)
+    k.fry(1)
+    until_ms = k.at_ms + k.state.world.batches[0].procedure.hold_limit_ms
+    k.prove(1)
+    k.wait(until_ms - early_ms - 1_000 - k.at_ms)
+    k.say(m.HOLD_START, vat=1)
+    k.wait(2)
+    assert bool(k.notices(alerts.HOLD_NEAR_LIMIT)) is near and k.notices(alerts.HOLD_PAST_LIMIT)
+
+
 @pytest.mark.parametrize("longest", [0, 1])
 def test_a_cabinet_is_too_cold_once_any_batch_in_it_was_so_for_ten_minutes(longest: int) -> None:
     k = Uneven()

@@ -635,7 +635,8 @@ def _digest(path: Path) -> str:
 
 def _state_of_tests(under: list[Module]) -> str:
     """Changes with the modules under trial and with what the tests share."""
-    shared = [path for path in sorted((ROOT / "tests").glob("*.py")) if not path.name.startswith("test_")]
+    found = [*(ROOT / "tests").glob("*.py"), *(ROOT / "tests/model").glob("*.py")]
+    shared = [path for path in sorted(found) if not path.name.startswith("test_")]
     texts = [*(module.name + module.digest for module in under), *map(_digest, shared)]
     return hashlib.sha256("".join(texts).encode()).hexdigest()[:16]
 
