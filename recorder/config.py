@@ -1,22 +1,22 @@
 """The one reader of files and of the environment: station, procedure and phrases, from TOML to checked values.
 
-Every mistake is a `ConfigError` that names the file, the key and the remedy.
+All mistakes of a file come in one `ConfigError`; each names the file, the line, the key and the remedy.
 """
 
 import os
 import re
-import tomllib
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, fields, replace
 from importlib.resources import files
 from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
 
-from recorder import procedure_file
+from recorder import procedure_file, toml_text
 from recorder.core.procedure import Procedure
 from recorder.core.world import FRESH_MS
 from recorder.driver import DriverUnavailable
 from recorder.errors import RecorderError
+from recorder.misfits import MisfitError, Wrong, choice, refuse
 from recorder.notices.outbox import PUBLISH
 from recorder.notices.settings import MqttSettings
 from recorder.practice import DATABASE, PRACTICE, is_practice
@@ -41,8 +41,16 @@ LONGEST_LAG_S = 12.0
 """No needle for food is slower in a bath (common practice, no source)."""
 
 
+MOST = 20
+"""More problems of one file than this are only counted."""
+
+
 class ConfigError(RecorderError):
-    """A file of the configuration is wrong or missing; the text says where and what to do."""
+    """Files of the configuration are wrong or missing; each line says where and what to do."""
+
+    def __init__(self, *problems: str) -> None:
+        self.problems = problems
+        super().__init__("\n".join(problems))
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,86 +111,165 @@ class StationFile:
     least_free_mb: int = LEAST_MB
     needle_lag_s: float | None = None
 
+    def __post_init__(self) -> None:
+        refuse(self._wrong())
+
+    def _wrong(self) -> Iterator[Wrong]:
+        if not re.fullmatch(r"[a-z0-9][a-z0-9-]*", self.station):
+            yield "station", f"is {self.station!r}; use small letters, digits and -, such as fry-line-1"
+        elif is_practice(self.station):
+            yield (
+                "station",
+                f"is {self.station!r}; names that end in {PRACTICE} are run --practice's own; change it",
+            )
+        if not self.vats or any(vat < 1 for vat in self.vats) or len(set(self.vats)) != len(self.vats):
+            yield "vats", f"is {list(self.vats)!r}; write each vat's number once, such as [1, 2]"
+        if self.least_free_mb < 0:
+            yield "least_free_mb", f"is {self.least_free_mb}; write megabytes, such as {LEAST_MB}"
+        if self.needle_lag_s is not None and not 0 < self.needle_lag_s <= LONGEST_LAG_S:
+            most = f"at most {LONGEST_LAG_S:g}"
+            yield "needle_lag_s", f"is {self.needle_lag_s:g}; write the seconds that probe-check prints, {most}"
+
+
+@dataclass(frozen=True, slots=True)
+class MqttTable(MqttSettings):
+    """[mqtt]: the broker, and what goes there."""
+
+    publish: str = "alerts"
+
+    def _wrong(self) -> Iterator[Wrong]:
+        yield from MqttSettings._wrong(self)
+        if self.publish not in PUBLISH:
+            yield "publish", choice(self.publish, PUBLISH)
+
+    def settings(self) -> MqttSettings:
+        """Those of the broker alone."""
+        return MqttSettings(**{each.name: getattr(self, each.name) for each in fields(MqttSettings)})
+
+
+class _File:
+    """One file of TOML, and what is wrong with it so far."""
+
+    def __init__(self, where: str, text: str, top: Iterable[str] = ()) -> None:
+        """`top`: the keys that stand above all tables. Raises `ConfigError` where the text is not TOML."""
+        self._where, self._text, self._top = where, text, frozenset(top)
+        self._found: list[tuple[int, str]] = []
+        self._elsewhere: list[str] = []
+        try:
+            self.table = toml_text.parse(text)
+        except ValueError as error:
+            raise ConfigError(f"{where}{error}") from error
+
+    def tried(self, at: toml_text.Place, make: Callable[P, T], *args: P.args, **more: P.kwargs) -> T | None:
+        """What `make` makes of what stands at `at`; None where that is wrong."""
+        try:
+            return make(*args, **more)
+        except _Unreadable as error:
+            self.refused(MisfitError(f": {error}", *at))
+        except ConfigError as error:
+            self._elsewhere += error.problems
+        except MisfitError as error:
+            self.refused(*error.within(*at))
+        except (ValueError, DriverUnavailable) as error:
+            self.refused(MisfitError(f": {error}", *at))
+        return None
+
+    def refused(self, *found: MisfitError) -> None:
+        """Remember what is wrong."""
+        for each in found:
+            if "not known here; remove" in each.problem and len(each.path) > 1 and each.path[-1] in self._top:
+                each = MisfitError("stands below a table; move it above the first line with [ ]", *each.path)
+            text = str(each).replace("; it must be ", "; write ")
+            line = toml_text.line_of(self._text, each.path) if len(self._found) < MOST else None
+            self._found.append((line or 0, f"{self._where}{f', line {line}' if line else ''}: {text}"))
+
+    def end(self) -> None:
+        """Raise `ConfigError` if anything was wrong."""
+        shown = [text for _, text in sorted(self._found[:MOST], key=lambda each: each[0])]
+        if (more := len(self._found) - MOST) > 0:
+            shown.append(f"{self._where}: {more} more problems; correct those above first")
+        if problems := [*shown, *self._elsewhere]:
+            raise ConfigError(*problems)
+
 
 def load(path: Path) -> Settings:
     """The settings in the station file at `path`; raises `ConfigError`."""
-    where = str(path)
-    table = _read(path)
-    written = [_as_written(entry) for entry in table.get("probe", [])] if isinstance(table.get("probe"), list) else []
-    file = _at(where, build, StationFile, table)
-    if not re.fullmatch(r"[a-z0-9][a-z0-9-]*", file.station):
-        raise ConfigError(f"{where}: station is {file.station!r}; use small letters, digits and -")
-    if is_practice(file.station):
-        raise ConfigError(
-            f"{where}: station is {file.station!r}; names that end in {PRACTICE} are run --practice's own"
-        )
-    vats = file.vats
-    if not vats or any(vat < 1 for vat in vats) or len(set(vats)) != len(vats):
-        raise ConfigError(f"{where}: vats is {list(vats)!r}; write each vat's number once, such as [1, 2]")
-    if file.least_free_mb < 0:
-        raise ConfigError(f"{where}: least_free_mb is {file.least_free_mb}; write megabytes, such as {LEAST_MB}")
-    if file.needle_lag_s is not None and not 0 < file.needle_lag_s <= LONGEST_LAG_S:
-        raise ConfigError(
-            f"{where}: needle_lag_s is {file.needle_lag_s:g}; write the seconds that batch-recorder probe-check prints,"
-            f" at most {LONGEST_LAG_S:g}"
-        )
-    mqtt = dict(file.mqtt) if file.mqtt is not None else None
-    publish = mqtt.pop("publish", "alerts") if mqtt else "alerts"
-    if publish not in PUBLISH:
-        raise ConfigError(f"{where} [mqtt]: publish is {publish!r}; write one of {', '.join(PUBLISH)}")
-    folder = path.parent
-    procedure = load_procedure(folder / file.procedure if file.procedure else None)
-    said = load_phrases(folder / file.phrases if file.phrases else None)
-    loaded = Settings(
+    text, folder = _text(path, "name the station's file, such as station.toml"), path.parent
+    read = _File(str(path), text, (each.name for each in fields(StationFile)))
+    table = read.table
+    file = read.tried((), build, StationFile, table)
+    mqtt = _mqtt(read, table.get("mqtt"), table.get("station"), folder)
+    voice = read.tried(("voice",), settings.from_dict, table["voice"]) if isinstance(table.get("voice"), dict) else None
+    written = table.get("probe")
+    entries = [each for each in written if isinstance(each, dict)] if isinstance(written, list) else []
+    probes = [
+        read.tried(("probe", place), _probe, dict(entry), folder, table.get("mqtt"))
+        for place, entry in enumerate(entries)
+    ]
+    procedure = read.tried(("procedure",), load_procedure, _beside(folder, table.get("procedure")))
+    said = read.tried(("phrases",), load_phrases, _beside(folder, table.get("phrases")))
+    if file:
+        read.refused(*_misfits(list(map(_as_written, entries)), probes, file.vats))
+    known = said.for_loads_of(procedure.pieces_per_load) if said and procedure else None
+    unsaid = [part.name for part in procedure.parts if part.name not in known.parts] if known and procedure else []
+    if unsaid:
+        shown = ", ".join(map(repr, unsaid))
+        read.refused(MisfitError(f": no phrase says the part {shown}; add it under [slots.part.words]", "phrases"))
+    read.end()
+    assert file and procedure and known
+    return Settings(
         station=file.station,
-        vats=vats,
+        vats=file.vats,
         database=Path(os.path.realpath(folder / file.database)),
         procedure=procedure,
-        phrases=said.for_loads_of(procedure.pieces_per_load),
-        probes=tuple(_probe(entry, folder, f"{where} [[probe]]", mqtt) for entry in file.probe),
-        voice=_at(where, settings.from_dict, file.voice) if file.voice is not None else None,
+        phrases=known,
+        probes=tuple(probe for probe in probes if probe),
+        voice=voice,
         speaker=file.speaker.device if file.speaker else None,
-        mqtt=_mqtt(mqtt, file.station, folder, f"{where} [mqtt]") if mqtt is not None else None,
-        publish=publish,
+        mqtt=mqtt.settings() if mqtt else None,
+        publish=mqtt.publish if mqtt else "alerts",
         device_key=folder / file.device_key if file.device_key is not None else None,
         lamp=folder / file.lamp if file.lamp is not None else None,
         least_free_mb=file.least_free_mb,
         needle_lag_s=file.needle_lag_s,
     )
-    _channels_fit(loaded, written, where)
-    unsaid = [part.name for part in loaded.procedure.parts if part.name not in loaded.phrases.parts]
-    if unsaid:
-        raise ConfigError(f"{where}: no phrase says the part {unsaid[0]!r}; add it under [slots.part.words]")
-    return loaded
 
 
 def load_phrases(path: Path | None) -> Phrases:
     """The phrase file at `path`, or the shipped English one; raises `ConfigError`."""
     text = _text(path) if path else files("recorder").joinpath("share/phrases-en.toml").read_text("utf-8")
+    where = str(path or "phrases-en.toml")
     try:
-        return phrases.load(text)
+        return phrases.from_dict(_File(where, text).table)
     except PhraseError as error:
-        raise ConfigError(f"{path or 'phrases-en.toml'}: {error}") from error
+        raise ConfigError(f"{where}: {error}") from error
 
 
 def load_procedure(path: Path | None) -> Procedure:
     """The procedure file at `path`, or the shipped example; raises `ConfigError`."""
-    where = str(path) if path else "procedure.toml"
     text = _text(path) if path else files("recorder").joinpath("share/procedure.toml").read_text("utf-8")
-    return _at(where, procedure_file.read, _parse(text, where))
+    read = _File(str(path or "procedure.toml"), text, (each.name for each in fields(procedure_file.ProcedureFile)))
+    procedure = read.tried((), procedure_file.read, read.table)
+    read.end()
+    assert procedure
+    return procedure
 
 
-def _probe(entry: dict[str, Any], folder: Path, where: str, broker: dict[str, Any] | None) -> ProbeSettings:
+def _beside(folder: Path, name: Any) -> Path | None:
+    """The file of that name; None where none is named, or by no text."""
+    return folder / name if isinstance(name, str) and name else None
+
+
+def _probe(entry: dict[str, Any], folder: Path, broker: Any) -> ProbeSettings:
     """`broker`: [mqtt], of which a probe over MQTT without a host of its own takes how the broker is reached."""
-    if "file" in entry:
-        entry["file"] = str(folder / _text_of(entry, "file", where))
+    if isinstance(entry.get("file"), str):
+        entry["file"] = str(folder / entry["file"])
     if entry.get("driver") == "mqtt" and not entry.get("host"):
-        if broker is None:
-            raise ConfigError(f"{where} mqtt {entry.get('topic')}: host is missing, and there is no [mqtt]; write host")
-        if own := [key for key in SHARED if key in entry]:
-            raise ConfigError(f"{where} mqtt {entry.get('topic')}: {own[0]} does nothing without host; write it too")
+        if not isinstance(broker, dict):
+            raise MisfitError("is missing, and there is no [mqtt]; write host", "host")
+        refuse((key, "does nothing without host; write that too") for key in SHARED if key in entry)
         entry |= {"host": MqttSettings("").host, **{key: broker[key] for key in SHARED if key in broker}}
-    made = _at(where, from_table, entry)
+    made = from_table(entry)
     return made.at(folder) if isinstance(made, MqttProbeSettings) else made
 
 
@@ -197,71 +284,69 @@ def _as_written(entry: Any) -> list[Any]:
     return [*(many if isinstance(many, list) else []), *single]
 
 
-def _channels_fit(loaded: Settings, written: list[list[Any]], where: str) -> None:
-    """Each channel once, of a vat that there is, and read often enough; raises `ConfigError`."""
-    vats = ", ".join(map(str, loaded.vats))
+def _misfits(
+    written: list[list[Any]], probes: list[ProbeSettings | None], numbers: tuple[int, ...]
+) -> Iterator[MisfitError]:
+    """Where a channel is not named, not once, of a vat that there is not, or not read often enough."""
+    vats = ", ".join(map(str, numbers))
     owners: dict[str, str] = {}
-    for probe, channels in zip(loaded.probes, written, strict=True):
-        place = f"{where} [[probe]] {probe.title()}"
-        if not probe.names() and len(loaded.probes) > 1:
-            raise ConfigError(f'{place}: with several probes each names its channels, such as channels = ["needle"]')
-        if "vat" in channels and len(loaded.vats) > 1:
-            raise ConfigError(f'{place}: channel "vat" may be any of the vats {vats}; write which, such as "vat1"')
+    for place, (probe, channels) in enumerate(zip(probes, written, strict=True)):
+        if probe is None:
+            continue
+        title = probe.title()
+        key = next((each for each in ("channels", "channel", "register") if hasattr(probe, each)), "channels")
+
+        def wrong(problem: str, place: int = place, key: str = key, title: str = title) -> MisfitError:
+            return MisfitError(f"of {title}: {problem}", "probe", place, key)
+
+        if not probe.names() and len(probes) > 1:
+            yield wrong('with several probes each names its channels, such as channels = ["needle"]')
+        if "vat" in channels and len(numbers) > 1:
+            yield wrong(f'channel "vat" may be any of the vats {vats}; write which, such as "vat1"')
+            continue
         for name in probe.names():
             if name in owners:
-                raise ConfigError(
-                    f"{place}: the channel {name} is also that of {owners[name]}; take it out of one of them"
-                )
-            owners[name] = probe.title()
-            if name.startswith("vat") and int(name[3:]) not in loaded.vats:
-                raise ConfigError(
-                    f"{place}: the channel {name} is of no vat here (vats = [{vats}]); change one of them"
-                )
+                yield wrong(f"the channel {name} is also that of {owners[name]}; take it out of one of them")
+            owners.setdefault(name, title)
+            if name.startswith("vat") and int(name[3:]) not in numbers:
+                yield wrong(f"the channel {name} is of no vat here (vats = [{vats}]); change one of them")
         named = ", ".join(probe.names()) or "all its channels"
-        for key in ("period_s", "poll_s", "interval_s"):
-            if (seconds := getattr(probe, key, None) or 0) > LONGEST_PERIOD_S:
-                raise ConfigError(
-                    f"{place} ({named}): {key} is {seconds:g}; a reading counts as fresh for {FRESH_MS // 1000} s,"
-                    f" so write {LONGEST_PERIOD_S:g} or less"
-                )
+        for time in ("period_s", "poll_s", "interval_s"):
+            if (seconds := getattr(probe, time, None) or 0) > LONGEST_PERIOD_S:
+                why = f"a reading counts as fresh for {FRESH_MS // 1000} s, so write {LONGEST_PERIOD_S:g} or less"
+                yield MisfitError(f"is {seconds:g} for {title} ({named}); {why}", "probe", place, time)
 
 
-def _mqtt(table: dict[str, Any], station: str, folder: Path, where: str) -> MqttSettings:
+def _mqtt(read: _File, table: Any, station: Any, folder: Path) -> MqttTable | None:
+    if not isinstance(table, dict):
+        return None
+    table = {"station": station if isinstance(station, str) else "", **table}
     for key in ("ca_file", "cert_file", "key_file", "password_file"):
-        if key in table:
-            table[key] = folder / _text_of(table, key, where)
-            if not table[key].is_file():
-                raise ConfigError(f"{where}: {key} {table[key]} is not a file")
-    return _at(where, build, MqttSettings, {"station": station, **table})
+        if isinstance(table.get(key), str) and not (folder / table[key]).is_file():
+            remedy = f"{folder / table[key]} is not a file; correct the path, or make that file"
+            read.refused(MisfitError(f"is {table[key]!r}; {remedy}", "mqtt", key))
+        if isinstance(table.get(key), str):
+            table[key] = folder / table[key]
+    return read.tried(("mqtt",), build, MqttTable, table)
 
 
-def _at(where: str, make: Callable[P, T], *args: P.args, **more: P.kwargs) -> T:
-    """What `make` makes; its errors name the place."""
-    try:
-        return make(*args, **more)
-    except (ValueError, DriverUnavailable) as error:
-        raise ConfigError(f"{where}: {error}") from error
+class _Unreadable(ConfigError):
+    """A file can't be read at all."""
 
 
-def _text_of(table: Mapping[str, Any], key: str, where: str) -> str:
-    if not isinstance(table[key], str):
-        raise ConfigError(f"{where}: {key} is {table[key]!r}; it must be text in quotes")
-    return str(table[key])
-
-
-def _read(path: Path) -> dict[str, Any]:
-    return _parse(_text(path), str(path))
-
-
-def _text(path: Path) -> str:
+def _text(path: Path, remedy: str = "correct the path") -> str:
     try:
         return path.read_text("utf-8")
     except (OSError, ValueError) as error:
-        raise ConfigError(f"{path} can't be read: {error}") from error
+        raise _Unreadable(f"{path} can't be read: {_why(path, error)}; {remedy}") from error
 
 
-def _parse(text: str, where: str) -> dict[str, Any]:
-    try:
-        return tomllib.loads(text)
-    except (ValueError, RecursionError) as error:
-        raise ConfigError(f"{where} is not TOML: {error}") from error
+def _why(path: Path, error: Exception) -> str:
+    match error:
+        case FileNotFoundError():
+            return "there is no such file"
+        case IsADirectoryError():
+            return "it is a folder"
+        case UnicodeDecodeError():
+            return "it is a database" if path.read_bytes().startswith(b"SQLite format 3") else "it is no text in UTF-8"
+    return getattr(error, "strerror", None) or str(error)

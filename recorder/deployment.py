@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path, PurePosixPath
 
-from recorder.errors import RecorderError
+from recorder.errors import RecorderError, why
 
 UNIT = "etc/systemd/system/batch-recorder.service"
 
@@ -133,4 +133,6 @@ def _found(path: Path) -> str | None:
     except FileNotFoundError:
         return None
     except (OSError, UnicodeDecodeError) as error:
-        raise DeploymentError(f"{path} can't be read: {error}; run it with sudo, or move that file away") from error
+        raise DeploymentError(
+            f"{path} can't be read: {why(error)}; run it with sudo, or move that file away"
+        ) from error

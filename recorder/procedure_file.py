@@ -7,9 +7,13 @@ from typing import Annotated, Any
 from recorder.core import meanings as m
 from recorder.core.limits import Limit
 from recorder.core.procedure import BY_READING, BY_TEMPERATURE, Part, Procedure
-from recorder.tables import MisfitError, build
+from recorder.misfits import MisfitError, choice, place, raised
+from recorder.tables import build
 
 UNIT_MS = {"h": 3_600_000, "min": 60_000, "s": 1000}
+
+OR_UNIT = "or unit"
+"""So ends a sentence of `Procedure.dangers` about a temperature that may be one in the other unit."""
 
 HIGHEST = 1e12
 """No number of a procedure is as high."""
@@ -26,10 +30,19 @@ def length_ms(text: Any) -> int:
 def number(value: Any) -> float:
     """A number of a size that a kitchen may have; raises `MisfitError`."""
     if type(value) not in (int, float):
-        raise MisfitError(f"is {value!r}; it must be a number")
+        raise MisfitError(f"is {value!r}; write a number")
     if not -HIGHEST < value < HIGHEST:
         raise MisfitError("is out of range; write a number between -1e12 and 1e12")
     return float(value)
+
+
+def command(value: Any) -> str:
+    """The meaning of a command; raises `MisfitError`."""
+    if not isinstance(value, str):
+        raise MisfitError(f"is {value!r}; write text in quotes")
+    if value not in m.COMMANDS:
+        raise MisfitError(choice(value, m.COMMANDS))
+    return value
 
 
 Length = Annotated[int, length_ms]
@@ -110,14 +123,14 @@ class ProcedureFile:
     probe_check: ProbeCheck = ProbeCheck()
     longest_wait: LongestWait = LongestWait()
     spoken_readings_prove: bool = False
-    ask_first: tuple[str, ...] = (m.DISCARD,)
+    ask_first: tuple[Annotated[str, command], ...] = (m.DISCARD,)
     less_safe_because: str = ""
     dwell_advice: str = ""
     critical_by: str = BY_READING
 
 
 def read(table: dict[str, Any]) -> Procedure:
-    """The procedure in the table of a file; raises `ValueError` that names the key, or all that is wrong with it."""
+    """The procedure in the table of a file; raises `MisfitError` with all that is wrong with it."""
     file = build(ProcedureFile, table)
 
     def limit(value: float) -> Limit:
@@ -156,6 +169,34 @@ def read(table: dict[str, Any]) -> Procedure:
         critical_by=file.critical_by,
         **{name: length for name, length in lengths.items() if length is not None},
     )
-    if problems := procedure.problems() or procedure.dangers():
-        raise ValueError("; ".join(problems))
+    wrong = [_placed(text, file) for text in procedure.problems()]
+    if file.unit in ("F", "C"):
+        known = [each.path for each in wrong]
+        dangers = [_placed(text, file) for text in procedure.dangers()]
+        wrong += [each for each in dangers if each.path not in known]
+    if wrong:
+        raise raised(_one_cause(wrong, file))
     return procedure
+
+
+def _one_cause(wrong: list[MisfitError], file: ProcedureFile) -> list[MisfitError]:
+    """Where hardly any temperature can be right, it is the unit that is wrong."""
+    doubted = {each.path for each in wrong if each.problem.endswith(OR_UNIT)}
+    limits: set[tuple[str | int, ...]] = {("hold", "minimum"), ("oil", "low"), ("oil", "high")}
+    limits |= {("part", number, "critical") for number in range(len(file.part))}
+    if not limits <= doubted:
+        return wrong
+    other = "C" if file.unit == "F" else "F"
+    cause = f'is "{file.unit}", and all temperatures here look like °{other}; write unit = "{other}", or correct them'
+    return [MisfitError(cause, "unit"), *(each for each in wrong if each.path not in doubted)]
+
+
+def _placed(text: str, file: ProcedureFile) -> MisfitError:
+    """`text` begins with its key; that of a part with "part.KEY of NAME"."""
+    key, _, problem = text.partition(" ")
+    path = place(key)
+    names = [each.name for each in file.part]
+    if match := next((name for name in names if path[0] == "part" and problem.startswith(f"of {name} ")), None):
+        again = "stands twice" in problem
+        path.insert(1, len(names) - 1 - names[::-1].index(match) if again else names.index(match))
+    return MisfitError(problem, *path)

@@ -3,10 +3,11 @@
 Every value is checked by its field's type, to the letter: true is no number, and a number is no text.
 """
 
+import difflib
 import json
 import math
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import MISSING, asdict, fields, is_dataclass
 from enum import Enum
 from functools import cache
@@ -14,12 +15,15 @@ from pathlib import Path
 from types import NoneType, UnionType
 from typing import Annotated, Any, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 
-from recorder.errors import RecorderError
+from recorder.misfits import MisfitError, listed, raised
 
 T = TypeVar("T")
 
 Make = Callable[[Any], Any]
 """A plain value to the value that a field holds; raises `MisfitError`."""
+
+MEASURES = {"s": "seconds", "ms": "milliseconds", "mb": "megabytes", "m": "metres"}
+"""Ending of a key -> what its number counts."""
 
 WORDS: dict[Any, str] = {
     bool: "true or false",
@@ -31,24 +35,6 @@ WORDS: dict[Any, str] = {
     dict: "a table, [its name] and its lines under it",
 }
 """How each type is written in TOML."""
-
-
-class MisfitError(RecorderError, ValueError):
-    """A value does not fit its field. The text names the key, with those of the tables around it: `cook.longest`."""
-
-    def __init__(self, problem: str, *path: str) -> None:
-        """`problem` follows the key: "is 3; it must be text in quotes"."""
-        self.problem, self.path = problem, path
-        key = ".".join(path)
-        super().__init__(f"{key}{problem if problem.startswith(':') else f' {problem}'}".lstrip(": "))
-
-    def within(self, key: str) -> "MisfitError":
-        """The same, seen from the table that has `key`."""
-        return MisfitError(self.problem, key, *self.path)
-
-    def of_an_entry(self) -> "MisfitError":
-        """The same, of the list that the value is in."""
-        return MisfitError(f"has an entry that {self.problem}")
 
 
 def build(kind: Callable[..., T], table: Any) -> T:
@@ -110,31 +96,72 @@ def _maker(hint: Any) -> Make:
 
 
 def _dataclass(kind: type) -> Make:
-    makers = {name: _maker(hint) for name, hint in get_type_hints(kind, include_extras=True).items()}
+    hints = get_type_hints(kind, include_extras=True)
+    makers = {name: _maker(hint) for name, hint in hints.items()}
     names = [field.name for field in fields(kind)]
     needed = [each.name for each in fields(kind) if each.default is MISSING and each.default_factory is MISSING]
 
     def make(table: Any) -> Any:
         if type(table) is not dict and not isinstance(table, Mapping):
             raise _misfit(table, WORDS[dict])
-        values, key = {}, ""
-        try:
-            for key, value in table.items():
-                if key not in makers:
-                    raise MisfitError(f"does not know {key}; there are {', '.join(names)}")
+        values: dict[str, Any] = {}
+        found: list[MisfitError] = []
+        for key, value in table.items():
+            if key not in makers:
+                found.append(_unknown(key, names, [name for name in names if name not in table]))
+                continue
+            try:
                 values[key] = makers[key](value)
-        except MisfitError as error:
-            raise (error if key not in makers else error.within(key)) from None
-        if missing := [name for name in needed if name not in values]:
-            raise MisfitError("is missing", missing[0])
-        try:
-            return kind(**values)
-        except MisfitError:
-            raise
-        except (ValueError, TypeError) as error:
-            raise MisfitError(f": {error}") from error
+            except MisfitError as error:
+                found += _measured(key, error)
+        meant = {each.meant for each in found if isinstance(each, _UnknownKey)}
+        absent = [name for name in needed if name not in table]
+        found += [MisfitError(_missing(name, hints[name]), name) for name in absent if name not in meant]
+        if all(name in values for name in needed):
+            refused = {*(each.path[0] for each in found), *meant}
+            try:
+                made = kind(**values)
+            except MisfitError as error:
+                found += [each for each in error.all if not each.path or each.path[0] not in refused]
+            except (ValueError, TypeError) as error:
+                found.append(MisfitError(f": {error}"))
+        if found:
+            raise raised(found)
+        return made
 
     return make
+
+
+def _missing(name: str, hint: Any) -> str:
+    if is_dataclass(hint):
+        return "is missing; write a table of that name, in [ ], and its lines under it"
+    if get_origin(hint) is tuple and is_dataclass(get_args(hint)[0]):
+        return f"is missing; write a [[{name}]] for each one"
+    return f"is missing; write {name} = and its value"
+
+
+def _measured(key: str, error: MisfitError) -> list[MisfitError]:
+    """All of `error` below `key`, whose ending names the unit of a number."""
+    if error.problem.endswith(" number") and (unit := MEASURES.get(key.rpartition("_")[2])):
+        return MisfitError(f"{error.problem} of {unit}").within(key)
+    return error.within(key)
+
+
+class _UnknownKey(MisfitError):
+    """A key that a table does not have."""
+
+    meant = ""
+    """The one that was likely meant."""
+
+
+def _unknown(key: str, names: list[str], free: list[str]) -> _UnknownKey:
+    """`free`: the keys that are not yet there."""
+    close = difflib.get_close_matches(key, free, n=1)
+    there = listed(names)
+    remedy = f"did you mean {close[0]}?" if close else f"remove it; keys here: {there}"
+    error = _UnknownKey(f"is not known here; {remedy}", key)
+    error.meant = close[0] if close else ""
+    return error
 
 
 def _several(hint: Any, parts: tuple[Any, ...]) -> Make:
@@ -148,15 +175,26 @@ def _several(hint: Any, parts: tuple[Any, ...]) -> Make:
         if not isinstance(value, (list, tuple)):
             raise _misfit(value, WORDS[tuple])
         if places is None:
-            try:
-                return tuple(map(each, value))
-            except MisfitError as error:
-                raise (error.of_an_entry() if not error.path and error.problem.startswith("is ") else error) from None
+            return _entries(each, value)
         if len(value) != len(places):
             raise _misfit(value, f"a list of {len(places)}")
         return tuple(place(part) for place, part in zip(places, value, strict=True))
 
     return make
+
+
+def _entries(each: Make, value: Sequence[Any]) -> tuple[Any, ...]:
+    try:
+        return tuple(map(each, value))
+    except MisfitError:
+        found: list[MisfitError] = []
+    for place, entry in enumerate(value):
+        try:
+            each(entry)
+        except MisfitError as error:
+            bare = not error.path and error.problem.startswith("is ")
+            found += [MisfitError(f"has an entry that {error.problem}")] if bare else error.within(place)
+    raise raised(found)
 
 
 def _union(kinds: tuple[Any, ...], or_none: bool) -> Make:
@@ -176,12 +214,15 @@ def _mapping(each: Make) -> Make:
     def make(value: Any) -> dict[str, Any]:
         if not isinstance(value, Mapping):
             raise _misfit(value, WORDS[dict])
-        made, key = {}, ""
-        try:
-            for key, held in value.items():
+        made: dict[str, Any] = {}
+        found: list[MisfitError] = []
+        for key, held in value.items():
+            try:
                 made[key] = each(held)
-        except MisfitError as error:
-            raise error.within(key) from None
+            except MisfitError as error:
+                found += error.within(key)
+        if found:
+            raise raised(found)
         return made
 
     return make

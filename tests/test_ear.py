@@ -251,7 +251,7 @@ def microphone(folder: Path, pcm: bytes, then: str = "echo 'audio open error' >&
 
 def test_a_microphone_that_goes_is_lost_with_its_own_words(tmp_path: Path) -> None:
     source = microphone(tmp_path, hiss(0.2))
-    with pytest.raises(DriverLost, match="plughw:CARD=test: audio open error"):
+    with pytest.raises(DriverLost, match=r"^audio open error$"):
         list(source.blocks(threading.Event()))
 
 
@@ -322,22 +322,22 @@ def test_thresholds_may_have_no_least_as_voice_tune_writes_it() -> None:
 @pytest.mark.parametrize(
     ("table", "complaint"),
     [
-        ({"engine": "ears"}, "voice.engine is 'ears'; write one of moonshine, sphinx, vosk"),
+        ({"engine": "ears"}, "engine is 'ears'; write one of moonshine, sphinx, vosk"),
         ({"listening": "always"}, '"name", "open" or "switch"'),
-        ({"listening": "switch"}, "voice.switch is missing; write the foot switch's path"),
-        ({"listening": "switch", "switch": "pedal"}, "voice.switch is 'pedal'; write a path such as /dev/input/by-id"),
-        ({"listening": "switch", "switch": 3}, "voice.switch is 3"),
-        ({"listening": "switch", "switch": "/dev/input/event0", "switch_key": "b"}, "voice.switch_key is 'b'"),
+        ({"listening": "switch"}, "switch is missing; write the foot switch's path"),
+        ({"listening": "switch", "switch": "pedal"}, "switch is 'pedal'; write terminal, or a path such as"),
+        ({"listening": "switch", "switch": 3}, "switch is 3"),
+        ({"listening": "switch", "switch": "/dev/input/event0", "switch_key": "b"}, "switch_key is 'b'"),
         ({"name": "station 7"}, "'7' is not a spoken word"),
-        ({"volume": 3}, "voice does not know volume"),
+        ({"volume": 3}, "volume is not known here"),
         ({"front_end": {"noise_suppression": 9}}, "0 to 4"),
         ({"front_end": 3}, "must be a table"),
-        ({"front_end": {"before_ms": 256.5}}, "voice.front_end.before_ms is 256.5; it must be a whole number"),
-        ({"front_end": {"speech": "loud"}}, "voice.front_end.speech is 'loud'; it must be a number"),
-        ({"front_end": {"speech": float("nan")}}, "voice.front_end.speech is nan; it must be a finite number"),
-        ({"thresholds": {"plain": {"named": 1, "score": float("nan")}}}, "plain.score is nan; it must be a number"),
-        ({"thresholds": {"plain": {"named": -1.0}}}, "voice.thresholds.plain.score is missing"),
-        ({"thresholds": {}}, "voice.thresholds.plain is missing"),
+        ({"front_end": {"before_ms": 256.5}}, "front_end.before_ms is 256.5; it must be a whole number"),
+        ({"front_end": {"speech": "loud"}}, "front_end.speech is 'loud'; it must be a number"),
+        ({"front_end": {"speech": float("nan")}}, "front_end.speech is nan; it must be a finite number"),
+        ({"thresholds": {"plain": {"named": 1, "score": float("nan")}}}, "plain.score is nan; write a number"),
+        ({"thresholds": {"plain": {"named": -1.0}}}, "thresholds.plain.score is missing"),
+        ({"thresholds": {}}, "thresholds.plain is missing"),
     ],
 )
 def test_bad_settings_are_named(table: dict[str, object], complaint: str) -> None:

@@ -135,7 +135,7 @@ def test_the_live_view_shows_what_others_wrote_and_obeys_nothing_of_it() -> None
 def test_a_recording_that_names_itself_is_refused(tmp_path: Path) -> None:
     one, other = tmp_path / "one.jsonl", tmp_path / "other.jsonl"
     recording(one, {"driver": "replay", "file": str(one)})
-    with pytest.raises(ValueError, match=r"one\.jsonl is no recording .*in a circle or too deep"):
+    with pytest.raises(ValueError, match=r"one\.jsonl, which is no recording .*in a circle or too deep"):
         urls.settings(f"replay:{one}")
     recording(one, {"driver": "replay", "file": str(other)})
     recording(other, {"driver": "replay", "file": str(tmp_path / "." / "one.jsonl")})

@@ -51,7 +51,7 @@ def test_the_shipped_procedures_are_of_the_same_kitchen() -> None:
     [
         (FAHRENHEIT, "critical", "65", "poultry is never done below 136.04 °F"),
         (FAHRENHEIT, "critical", "74", "poultry is never done below 136.04 °F"),
-        (CELSIUS, "critical", "165", "target must not be below its critical limit"),
+        (CELSIUS, "critical", "165", "below its critical limit"),
         (CELSIUS, "target", "185", "no meat is above 100 °C"),
         (FAHRENHEIT, "critical", "160", "the FDA Food Code (3-401.11) asks for 165 °F"),
         (CELSIUS, "critical", "73", "the FDA Food Code (3-401.11) asks for 74 °C"),
@@ -60,11 +60,11 @@ def test_the_shipped_procedures_are_of_the_same_kitchen() -> None:
         (CELSIUS, "minimum", "135", "no food is held so hot"),
         (CELSIUS, "low", "32", "frying oil is 100 °C to 230 °C"),
         (FAHRENHEIT, "high", "3500", "frying oil is 212 °F to 446 °F"),
-        (FAHRENHEIT, "open", '"5 h"', "the longest_wait open is 5 h; it must be 1 min to 4 h"),
-        (FAHRENHEIT, "repeat", '"1 s"', "the hold repeat is 1 s; it must be 1 min to 2 h"),
-        (FAHRENHEIT, "every", '"9999 h"', "the time between probe checks is 9999 h"),
-        (FAHRENHEIT, "pieces_per_load", "4000", "write at most 500 pieces"),
-        (FAHRENHEIT, "checks_per_batch", "400", "no more checks than that"),
+        (FAHRENHEIT, "open", '"5 h"', "longest_wait.open is 5 h; write 1 min to 4 h"),
+        (FAHRENHEIT, "repeat", '"1 s"', "hold.repeat is 1 s; write 1 min to 2 h"),
+        (FAHRENHEIT, "every", '"9999 h"', "probe_check.every is 9999 h"),
+        (FAHRENHEIT, "pieces_per_load", "4000", "write at most 500"),
+        (FAHRENHEIT, "checks_per_batch", "400", "write at most pieces_per_load"),
     ],
 )
 def test_a_limit_that_no_kitchen_has_is_refused_and_named(
@@ -88,7 +88,7 @@ def test_a_hold_by_time_alone_is_four_hours_at_most(tmp_path: Path) -> None:
     by_time = (("by", '"time"'), ("warning", '"1 h"'))
     assert loaded(tmp_path, FAHRENHEIT, *by_time, ("limit", '"4 h"')) == ""
     assert "4 h by time alone" in loaded(tmp_path, FAHRENHEIT, *by_time, ("limit", '"5 h"'))
-    assert 'a hold is by \'luck\'; write "temperature" or "time"' in loaded(tmp_path, FAHRENHEIT, ("by", '"luck"'))
+    assert 'hold.by is \'luck\'; write "temperature" or "time"' in loaded(tmp_path, FAHRENHEIT, ("by", '"luck"'))
 
 
 def test_the_test_kitchen_is_a_kitchen() -> None:

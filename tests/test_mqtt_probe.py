@@ -235,15 +235,15 @@ def test_a_probe_without_a_host_has_the_stations_broker(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("probes", "complaint"),
     [
-        (FULL, f"mqtt {TOPIC}: host is missing, and there is no .mqtt.; write host"),
-        (FULL + "port = 1884\n[mqtt]\n", "port does nothing without host; write it too"),
-        (PROBE + 'channel = "vat1"\n[mqtt]\n', 'vat1: unit is missing.* write unit = "C" or "F"'),
+        (FULL, "probe.host is missing, and there is no .mqtt.; write host"),
+        (FULL + "port = 1884\n[mqtt]\n", "port does nothing without host; write that too"),
+        (PROBE + 'channel = "vat1"\n[mqtt]\n', 'probe.unit is missing.* write unit = "C" or "F"'),
         (PROBE + 'unit = "C"\n[mqtt]\n', 'channel is missing; write what the sensor measures, such as "vat2"'),
         (FULL.replace(TOPIC, "sensors/#") + "[mqtt]\n", "write the sensor's own topic, without [+] and #"),
         (FULL + 'path = "a..b"\n[mqtt]\n', 'write keys joined by points, such as "probes.0.temp"'),
         (
             FULL + "period_s = 31\n[mqtt]\n",
-            r"mqtt .*\(vat1\): period_s is 31; a reading counts as fresh for 60 s, so write 30",
+            r"period_s is 31 for mqtt .*\(vat1\); a reading counts as fresh for 60 s, so write 30",
         ),
     ],
 )

@@ -84,5 +84,5 @@ def test_the_station_file_keeps_it(tmp_path: Path) -> None:
     assert load(station(tmp_path, "needle_lag_s = 1.4")).needle_lag_s == 1.4
     assert load(station(tmp_path, "needle_lag_s = 12")).needle_lag_s == 12
     for wrong in ("0", "-1", "12.1"):
-        with pytest.raises(ConfigError, match=r"needle_lag_s is .*; write the seconds that batch-recorder probe-check"):
+        with pytest.raises(ConfigError, match=r"needle_lag_s is .*; write the seconds that probe-check prints"):
             load(station(tmp_path, f"needle_lag_s = {wrong}"))

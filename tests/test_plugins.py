@@ -56,7 +56,7 @@ def test_a_probe_of_another_package_is_found_and_configured(parrot: None, tmp_pa
     (probe,) = load(path).probes
     assert probe.title() == "parrot 7"
     path.write_text(path.read_text() + "cagge = 2\n")
-    with pytest.raises(ConfigError, match="does not know cagge; there are driver, cage, temp_c"):
+    with pytest.raises(ConfigError, match="cagge is not known here; remove it; keys here: driver, cage, temp_c"):
         load(path)
 
 
@@ -102,7 +102,7 @@ def test_a_broken_entry_point_is_named(
     assert str(refused.value).endswith("; repair or uninstall that package")
     path = tmp_path / "station.toml"
     path.write_text('station = "line-1"\n[[probe]]\ndriver = "broken"\n')
-    with pytest.raises(ConfigError, match=r"station\.toml \[\[probe\]\]: the driver 'broken' can't be used"):
+    with pytest.raises(ConfigError, match=r"station\.toml, line 2: probe: the driver 'broken' can't be used"):
         load(path)
     done = CliRunner().invoke(app, ["probes", "--seconds", "0"])
     assert "broken: the driver 'broken' can't be used: package broken-probe" in done.stderr

@@ -190,7 +190,7 @@ def test_a_probe_check_can_be_struck(kitchen: Kitchen) -> None:
 @pytest.mark.parametrize(
     ("asked", "problem"),
     [
-        (replace(PROCEDURE, probe_check_every_ms=0), "the time between probe checks must be above zero"),
+        (replace(PROCEDURE, probe_check_every_ms=0), "probe_check.every is 0 s; write more than zero"),
         (replace(PROCEDURE, altitude_m=9000.0), "the altitude must be -500 to 5000 metres above the sea"),
         (replace(PROCEDURE, polar_limit=100.0), "the limit of polar compounds must be above 0 and below 100 %"),
     ],

@@ -63,122 +63,144 @@ SOUND: list[dict[str, Any]] = [
 ]
 
 FAULTY: list[tuple[dict[str, Any], list[str]]] = [
-    ({"unit": "K"}, ['unit is \'K\'; write "F" or "C"', "all limits of a procedure are written in its one unit"]),
-    ({"unit": "C"}, ["all limits of a procedure are written in its one unit"]),
-    ({"hold_minimum": c(60)}, ["all limits of a procedure are written in its one unit"]),
-    ({"oil_low": c(170)}, ["all limits of a procedure are written in its one unit"]),
+    ({"hold_minimum": c(60)}, ["hold.minimum is 60 °C; write it in the procedure's one unit, F"]),
+    ({"oil_low": c(170)}, ["oil.low is 170 °C; write it in the procedure's one unit, F"]),
     (
         {"oil_high": c(170)},
-        ["all limits of a procedure are written in its one unit", "the oil band's low end must be below its high end"],
+        [
+            "oil.high is 170 °C; write it in the procedure's one unit, F",
+            "oil.low is 325 °F; write less than high, 170 °C",
+        ],
     ),
-    (thigh(FAHRENHEIT, target=c(185)), ["all limits of a procedure are written in its one unit"]),
-    (thigh(FAHRENHEIT, critical=c(75)), ["all limits of a procedure are written in its one unit"]),
-    ({"parts": ()}, ["name each part once, and at least one"]),
-    ({"parts": FAHRENHEIT.parts[:1] * 2}, ["name each part once, and at least one"]),
-    ({"shortest_cook_ms": 0}, ["cook times must be above zero and go shortest, planned, longest"]),
+    (thigh(FAHRENHEIT, target=c(185)), ["part.target of thigh is 185 °C; write it in the procedure's one unit, F"]),
+    (thigh(FAHRENHEIT, critical=c(75)), ["part.critical of thigh is 75 °C; write it in the procedure's one unit, F"]),
+    ({"parts": ()}, ["part is missing; write a [[part]] for each cut"]),
+    ({"parts": FAHRENHEIT.parts[:1] * 2}, ["part.name of thigh stands twice; name each part once"]),
+    ({"shortest_cook_ms": 0}, ["cook.shortest is 0 s; write more than zero"]),
+    ({"planned_cook_ms": 0}, [f"cook.planned is 0 s; write at least shortest, {lasting(FAHRENHEIT.shortest_cook_ms)}"]),
     (
-        {"planned_cook_ms": FAHRENHEIT.shortest_cook_ms - 1},
-        ["cook times must be above zero and go shortest, planned, longest"],
+        {"longest_cook_ms": FAHRENHEIT.planned_cook_ms - MINUTE},
+        [
+            f"cook.longest is {lasting(FAHRENHEIT.planned_cook_ms - MINUTE)}; write at least planned,"
+            f" {lasting(FAHRENHEIT.planned_cook_ms)}"
+        ],
     ),
-    (
-        {"planned_cook_ms": FAHRENHEIT.longest_cook_ms + 1},
-        ["cook times must be above zero and go shortest, planned, longest"],
-    ),
-    ({"hold_warning_ms": 0}, ["the hold warning must come after the start and before the hold limit"]),
+    ({"hold_warning_ms": 0}, ["hold.warning is 0 s; write more than zero"]),
     (
         {"hold_warning_ms": FAHRENHEIT.hold_limit_ms},
-        ["the hold warning must come after the start and before the hold limit"],
+        ["hold.warning is {0}; write less than limit, {0}".format(lasting(FAHRENHEIT.hold_limit_ms))],
     ),
+    *(({name: 0}, [f"{name} is 0; write 1 or more"]) for name in ("pieces_per_load", "checks_per_batch")),
     *(
-        ({name: 0}, ["pieces per load, checks per batch, settle window and hold repeat must be above zero"])
-        for name in ("pieces_per_load", "checks_per_batch", "settle_window_ms", "hold_repeat_ms")
+        ({name: 0}, [f"{key} is 0 s; write more than zero"])
+        for name, key in (
+            ("settle_window_ms", "settle_window"),
+            ("hold_repeat_ms", "hold.repeat"),
+            ("probe_check_every_ms", "probe_check.every"),
+            ("raw_wait_ms", "longest_wait.raw"),
+            ("open_wait_ms", "longest_wait.open"),
+            ("returned_wait_ms", "longest_wait.returned"),
+            ("more_cook_ms", "cook.more"),
+        )
     ),
-    *(
-        ({name: 0}, ["the longest waits and the length of a further cook must be above zero"])
-        for name in ("raw_wait_ms", "open_wait_ms", "returned_wait_ms", "more_cook_ms")
+    (
+        thigh(FAHRENHEIT, target=f(164.9)),
+        ["part.target of thigh is 164.9 °F, below its critical limit of 165 °F; correct one of them"],
     ),
-    (thigh(FAHRENHEIT, target=f(164.9)), ["a part's target must not be below its critical limit"]),
-    ({"probe_check_every_ms": 0}, ["the time between probe checks must be above zero"]),
-    ({"altitude_m": -500.1}, ["the altitude must be -500 to 5000 metres above the sea"]),
-    ({"altitude_m": 5_000.1}, ["the altitude must be -500 to 5000 metres above the sea"]),
-    ({"polar_limit": 0.0}, ["the limit of polar compounds must be above 0 and below 100 %"]),
-    ({"polar_limit": 100.0}, ["the limit of polar compounds must be above 0 and below 100 %"]),
-    ({"oil_low": f(350)}, ["the oil band's low end must be below its high end"]),
-    ({"hold_by": "hope"}, ['a hold is by \'hope\'; write "temperature" or "time"']),
-    ({"critical_by": "luck"}, ['checks are judged by \'luck\'; write "reading" or "safe end"']),
+    ({"altitude_m": -500.1}, ["probe_check.altitude_m is -500.1; write -500 to 5000, in metres above the sea"]),
+    ({"altitude_m": 5_000.1}, ["probe_check.altitude_m is 5000.1; write -500 to 5000, in metres above the sea"]),
+    ({"polar_limit": 0.0}, ["oil.polar_limit is 0; write above 0 and below 100, in %"]),
+    ({"polar_limit": 100.0}, ["oil.polar_limit is 100; write above 0 and below 100, in %"]),
+    ({"oil_low": f(350)}, ["oil.low is 350 °F; write less than high, 350 °F"]),
+    ({"hold_by": "hope"}, ['hold.by is \'hope\'; write "temperature" or "time"']),
+    ({"critical_by": "luck"}, ['critical_by is \'luck\'; write "reading" or "safe end"']),
     ({"dwell_advice": "duck"}, ["dwell_advice is 'duck'; write 'chicken' or 'turkey' or 'poultry', or leave it out"]),
     (
         {"ask_first": (m.CONFIRM, m.LOAD, "dance")},
-        [f"ask_first can't name 'confirm', 'dance'; it may name {', '.join(m.COMMANDS)}"],
+        ["ask_first can't name 'confirm', 'dance'; write commands, such as discard batch or hold end"],
     ),
 ]
+
+OR_UNIT = ", so correct it or unit"
 
 DANGEROUS: list[tuple[Procedure, list[str]]] = [
     (
         replace(FAHRENHEIT, **thigh(FAHRENHEIT, target=f(212.1))),
-        ["target of thigh is 212.1 °F; no meat is above 212 °F"],
+        [f"part.target of thigh is 212.1 °F; no meat is above 212 °F{OR_UNIT}"],
     ),
     (
         replace(FAHRENHEIT, **thigh(FAHRENHEIT, target=f(213), critical=f(212.1))),
         [
-            "target of thigh is 213 °F; no meat is above 212 °F",
-            "critical of thigh is 212.1 °F; no meat is above 212 °F",
+            f"part.target of thigh is 213 °F; no meat is above 212 °F{OR_UNIT}",
+            f"part.critical of thigh is 212.1 °F; no meat is above 212 °F{OR_UNIT}",
         ],
     ),
-    (replace(CELSIUS, **thigh(CELSIUS, target=c(100.1))), ["target of leg is 100.1 °C; no meat is above 100 °C"]),
+    (
+        replace(CELSIUS, **thigh(CELSIUS, target=c(100.1))),
+        [f"part.target of leg is 100.1 °C; no meat is above 100 °C{OR_UNIT}"],
+    ),
     (
         replace(FAHRENHEIT, **thigh(FAHRENHEIT, critical=f(136))),
-        ["critical of thigh is 136 °F; poultry is never done below 136.04 °F"],
+        [f"part.critical of thigh is 136 °F; poultry is never done below 136.04 °F{OR_UNIT}"],
     ),
     (
         replace(CELSIUS, **thigh(CELSIUS, critical=c(57.7)), less_safe_because="a variance"),
-        ["critical of leg is 57.7 °C; poultry is never done below 57.8 °C"],
+        [f"part.critical of leg is 57.7 °C; poultry is never done below 57.8 °C{OR_UNIT}"],
     ),
     (
         replace(FAHRENHEIT, **thigh(FAHRENHEIT, critical=f(164.9))),
-        [f"critical of thigh is 164.9 °F; the FDA Food Code (3-401.11) asks for 165 °F for poultry; {MEANT}"],
+        [f"part.critical of thigh is 164.9 °F; the FDA Food Code (3-401.11) asks for 165 °F for poultry; {MEANT}"],
     ),
     (
         replace(CELSIUS, **thigh(CELSIUS, critical=c(73.9))),
-        [f"critical of leg is 73.9 °C; the FDA Food Code (3-401.11) asks for 74 °C for poultry; {MEANT}"],
+        [f"part.critical of leg is 73.9 °C; the FDA Food Code (3-401.11) asks for 74 °C for poultry; {MEANT}"],
     ),
     (
         replace(FAHRENHEIT, hold_minimum=f(134.9)),
-        [f"minimum of hot holding is 134.9 °F; the FDA Food Code (3-501.16) asks for 135 °F; {MEANT}"],
+        [f"hold.minimum is 134.9 °F; the FDA Food Code (3-501.16) asks for 135 °F; {MEANT}"],
     ),
     (
         replace(CELSIUS, hold_minimum=c(56.9)),
-        [f"minimum of hot holding is 56.9 °C; the FDA Food Code (3-501.16) asks for 57 °C; {MEANT}"],
+        [f"hold.minimum is 56.9 °C; the FDA Food Code (3-501.16) asks for 57 °C; {MEANT}"],
     ),
     (
         replace(CELSIUS, hold_minimum=c(53.9), less_safe_because="a variance"),
-        ["minimum of hot holding is 53.9 °C; no food is held hot at that"],
+        [f"hold.minimum is 53.9 °C; no food is held hot at that{OR_UNIT}"],
     ),
-    (replace(CELSIUS, hold_minimum=c(100.1)), ["minimum of hot holding is 100.1 °C; no food is held so hot"]),
+    (
+        replace(CELSIUS, hold_minimum=c(100.1)),
+        [f"hold.minimum is 100.1 °C; no food is held so hot{OR_UNIT}"],
+    ),
     (
         replace(CELSIUS, hold_by=BY_TIME, hold_minimum=c(100.1)),
-        ["minimum of hot holding is 100.1 °C; no food is held so hot"],
+        [f"hold.minimum is 100.1 °C; no food is held so hot{OR_UNIT}"],
     ),
     (
         replace(CELSIUS, hold_by=BY_TIME, hold_limit_ms=4 * 3_600_000 + 1),
-        [f"the hold's limit is over 4 h; the FDA Food Code (3-501.19) allows 4 h by time alone; {MEANT}"],
+        [f"hold.limit is over 4 h; the FDA Food Code (3-501.19) allows 4 h by time alone; {MEANT}"],
     ),
-    (replace(CELSIUS, oil_low=c(99.9)), ["the oil's band is 99.9 °C to 178 °C; frying oil is 100 °C to 230 °C"]),
-    (replace(CELSIUS, oil_high=c(230.1)), ["the oil's band is 162 °C to 230.1 °C; frying oil is 100 °C to 230 °C"]),
-    (replace(FAHRENHEIT, oil_high=f(447)), ["the oil's band is 325 °F to 447 °F; frying oil is 212 °F to 446 °F"]),
+    (replace(CELSIUS, oil_low=c(99.9)), [f"oil.low is 99.9 °C; frying oil is 100 °C to 230 °C{OR_UNIT}"]),
+    (
+        replace(CELSIUS, oil_high=c(230.1)),
+        [f"oil.high is 230.1 °C; frying oil is 100 °C to 230 °C{OR_UNIT}"],
+    ),
+    (
+        replace(FAHRENHEIT, oil_high=f(447)),
+        [f"oil.high is 447 °F; frying oil is 212 °F to 446 °F{OR_UNIT}"],
+    ),
 ]
 
 
 TOO_LONG_OR_SHORT: list[tuple[str, str, int, int, str]] = [
-    ("longest_wait raw", "raw_wait_ms", MINUTE, 4 * HOUR, "1 min to 4 h"),
-    ("longest_wait open", "open_wait_ms", MINUTE, 4 * HOUR, "1 min to 4 h"),
-    ("longest_wait returned", "returned_wait_ms", MINUTE, 4 * HOUR, "1 min to 4 h"),
-    ("further cook", "more_cook_ms", 10_000, HOUR, "10 s to 1 h"),
-    ("longest cook", "longest_cook_ms", 0, 3 * HOUR, "1 min to 3 h"),
-    ("hold limit", "hold_limit_ms", 0, 24 * HOUR, "1 min to 24 h"),
-    ("hold repeat", "hold_repeat_ms", MINUTE, 2 * HOUR, "1 min to 2 h"),
-    ("settle window", "settle_window_ms", 10_000, 5 * MINUTE, "10 s to 5 min"),
-    ("time between probe checks", "probe_check_every_ms", HOUR, 31 * 24 * HOUR, "1 h to 744 h"),
+    ("longest_wait.raw", "raw_wait_ms", MINUTE, 4 * HOUR, "1 min to 4 h"),
+    ("longest_wait.open", "open_wait_ms", MINUTE, 4 * HOUR, "1 min to 4 h"),
+    ("longest_wait.returned", "returned_wait_ms", MINUTE, 4 * HOUR, "1 min to 4 h"),
+    ("cook.more", "more_cook_ms", 10_000, HOUR, "10 s to 1 h"),
+    ("cook.longest", "longest_cook_ms", 0, 3 * HOUR, "1 min to 3 h"),
+    ("hold.limit", "hold_limit_ms", 0, 24 * HOUR, "1 min to 24 h"),
+    ("hold.repeat", "hold_repeat_ms", MINUTE, 2 * HOUR, "1 min to 2 h"),
+    ("settle_window", "settle_window_ms", 10_000, 5 * MINUTE, "10 s to 5 min"),
+    ("probe_check.every", "probe_check_every_ms", HOUR, 31 * 24 * HOUR, "1 h to 744 h"),
 ]
 """Times, common practice without a source but for the four hours; 0: the least is that of another time here."""
 
@@ -190,25 +212,36 @@ def changed(field: str, value: Any) -> Procedure:
 @pytest.mark.parametrize(("name", "field", "least", "most", "text"), TOO_LONG_OR_SHORT)
 def test_a_time_that_no_kitchen_has_is_named(name: str, field: str, least: int, most: int, text: str) -> None:
     (said,) = changed(field, most + 1).dangers()
-    assert said == f"the {name} is {(most + 1) / 1000:g} s; it must be {text}"
+    assert said == f"{name} is {(most + 1) / 1000:g} s; write {text}"
     if least:
         (said,) = changed(field, least - 1).dangers()
-        assert said == f"the {name} is {(least - 1) / 1000:g} s; it must be {text}"
+        assert said == f"{name} is {(least - 1) / 1000:g} s; write {text}"
 
 
 def test_times_under_a_minute_are_none_of_a_cook_or_a_hold() -> None:
     short = replace(FAHRENHEIT, shortest_cook_ms=1, planned_cook_ms=1, longest_cook_ms=59_999)
-    assert short.dangers() == ["the longest cook is 59.999 s; it must be 1 min to 3 h"]
+    assert short.dangers() == ["cook.longest is 59.999 s; write 1 min to 3 h"]
     brief = replace(FAHRENHEIT, hold_warning_ms=1, hold_limit_ms=59_999)
-    assert brief.dangers() == ["the hold limit is 59.999 s; it must be 1 min to 24 h"]
+    assert brief.dangers() == ["hold.limit is 59.999 s; write 1 min to 24 h"]
 
 
-@pytest.mark.parametrize(("pieces", "checks"), [(501, 4), (3, 4)])
-def test_a_capacity_that_no_vat_has_is_named(pieces: int, checks: int) -> None:
-    assert replace(FAHRENHEIT, pieces_per_load=pieces, checks_per_batch=checks).dangers() == [
-        f"a vat's capacity is {pieces} pieces and {checks} are checked; write at most 500 pieces, and no more checks"
-        " than that"
-    ]
+@pytest.mark.parametrize(
+    ("pieces", "checks", "said"),
+    [
+        (501, 4, "pieces_per_load is 501; write at most 500"),
+        (3, 4, "checks_per_batch is 4; write at most pieces_per_load, 3"),
+    ],
+)
+def test_a_capacity_that_no_vat_has_is_named(pieces: int, checks: int, said: str) -> None:
+    assert replace(FAHRENHEIT, pieces_per_load=pieces, checks_per_batch=checks).dangers() == [said]
+
+
+@pytest.mark.parametrize("unit", ["K", "C"])
+def test_a_unit_that_is_not_that_of_the_limits_is_named_with_each(unit: str) -> None:
+    said = replace(FAHRENHEIT, unit=unit).problems()
+    assert ('unit is \'K\'; write "F" or "C"' in said) == (unit == "K")
+    assert f"hold.minimum is 138 °F; write it in the procedure's one unit, {unit}" in said
+    assert len(said) == 3 + 2 * len(FAHRENHEIT.parts) + (unit == "K")
 
 
 @pytest.mark.parametrize(

@@ -147,12 +147,12 @@ def test_nothing_comes_before_its_time(tmp_path: Path) -> None:
 def test_what_is_no_recording_is_named(tmp_path: Path, text: str) -> None:
     path = tmp_path / "bad.jsonl"
     path.write_text(text, "latin-1")
-    with pytest.raises(ValueError, match=r"bad\.jsonl is no recording that can be read"):
+    with pytest.raises(ValueError, match=r"bad\.jsonl, which is no recording that can be read"):
         ReplaySettings("replay", str(path))
     (tmp_path / "station.toml").write_text('station = "a"\n[[probe]]\ndriver = "replay"\nfile = "bad.jsonl"')
-    with pytest.raises(ConfigError, match=r"\[\[probe\]\]: .*bad\.jsonl is no recording"):
+    with pytest.raises(ConfigError, match=r"line 4: probe\.file is .*bad\.jsonl, which is no recording"):
         load(tmp_path / "station.toml")
-    with pytest.raises(ValueError, match="nowhere is no recording"):
+    with pytest.raises(ValueError, match="nowhere, which is no recording"):
         ReplaySettings("replay", "nowhere")
 
 

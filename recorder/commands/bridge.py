@@ -9,6 +9,7 @@ import typer
 
 from recorder.commands.shared import Config, Unusable, fail
 from recorder.config import load
+from recorder.errors import why
 from recorder.notices import bridge as text
 from recorder.notices import client
 from recorder.notices.passwords import hashed
@@ -16,6 +17,8 @@ from recorder.notices.passwords import hashed
 app = typer.Typer()
 
 INSTALLED = Path("/etc/mosquitto/batch-recorder")
+
+DROP_INS = "/etc/systemd/system/mosquitto.service.d"
 
 SYSTEM_CA = Path("/etc/ssl/certs/ca-certificates.crt")
 
@@ -62,9 +65,11 @@ def bridge_command(
     except (ValueError, OSError) as error:
         fail(error)
     typer.echo(f"Written to {out}: {', '.join(files)}.")
+    typer.echo("Then paste:")
     if "device.users" in files:
-        typer.echo(f"Then: sudo chown mosquitto {out.absolute() / 'device.users'}")
-    typer.echo("Then copy batch-recorder.conf to /etc/systemd/system/mosquitto.service.d/, and restart mosquitto.")
+        typer.echo(f"  sudo chown mosquitto {out.absolute() / 'device.users'}")
+    typer.echo(f"  sudo install -D -m 644 -t {DROP_INS} {out.absolute() / 'batch-recorder.conf'}")
+    typer.echo("  sudo systemctl daemon-reload && sudo systemctl restart mosquitto")
 
 
 def _files(
@@ -98,6 +103,11 @@ def _files(
         protocol=protocol,
     )
     _check_ca(ca)
+    if not password_file.exists():
+        raise Unusable(
+            f"{password_file} is missing; write into it the bridge's password at the remote broker, or name another"
+            " file with --password-file"
+        )
     client.password(password_file)
     files = {
         "device.conf": text.device_conf(made),
@@ -117,4 +127,5 @@ def _check_ca(ca: Path) -> None:
         ssl.create_default_context(cafile=str(ca))
     except (OSError, ValueError) as error:
         remedy = "apt install ca-certificates, or name your authority's certificate (PEM) with --ca"
-        raise Unusable(f"the CA file {ca} can't be used: {error}; {remedy}") from error
+        reason = "it holds no certificate" if isinstance(error, ssl.SSLError) else why(error)
+        raise Unusable(f"the CA file {ca} can't be used: {reason}; {remedy}") from error

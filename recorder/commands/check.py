@@ -81,7 +81,8 @@ def _findings(config: Path, console: Console) -> Iterator[Finding]:
     try:
         settings = load(config)
     except ConfigError as error:
-        yield "configuration", str(error), ""
+        for problem in error.problems:
+            yield "configuration", problem, ""
         return
     yield (
         "configuration",
@@ -128,7 +129,7 @@ def _tried(what: str, trial: Callable[[], str]) -> Finding:
     try:
         return what, "", trial()
     except (RecorderError, OSError) as error:
-        return what, str(error), ""
+        return what, str(error).removeprefix(f"{what}: "), ""
 
 
 def _disk(database: Path, least_mb: int) -> str:
@@ -239,7 +240,8 @@ def _microphone(settings: Settings, console: Console) -> str:
     try:
         sound = meter.listen(source(device), console)
     except DriverLost as error:
-        raise SelfTestFailed(f"{error}; arecord -l lists what there is, device in [voice] names one of them") from error
+        remedy = "arecord -l lists what there is; write one of them as device in [voice]"
+        raise SelfTestFailed(f"{device}: {error}; {remedy}") from error
     if trouble := sound.trouble():
         wrong, remedy = TROUBLES[trouble]
         where = "" if trouble == OFFSET else " (alsamixer shows levels and mutes.)"

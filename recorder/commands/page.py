@@ -22,6 +22,9 @@ app = typer.Typer()
 
 FOLDER = Path("/etc/mosquitto/batch-recorder-page")
 
+SHOWN = "/usr/local/share/batch-recorder/page"
+"""Where the page is copied to, if mosquitto can't read it where it lies."""
+
 Names = list[str]
 
 
@@ -153,6 +156,9 @@ def _next_steps(
     root = "" if access.root == "kitchen" else f"&root={access.root}"
     yield f"The page: {access.scheme}://THIS-MACHINE:{access.web_port}/?station={access.station}{root}"
     if hidden := [str(each) for each in (Path(access.page), *Path(access.page).parents) if not each.stat().st_mode & 1]:
-        yield f"mosquitto can't read {hidden[-1]}, where the page lies; install batch-recorder below /opt."
+        yield f"mosquitto can't read {hidden[-1]}, where the page lies; install batch-recorder below /opt, or paste:"
+        yield f"  sudo mkdir -p {SHOWN} && sudo cp -r {access.page}/. {SHOWN}"
+        yield f"  sudo sed -i 's|^http_dir .*|http_dir {SHOWN}|' /etc/mosquitto/conf.d/batch-recorder-page.conf"
+        yield "  sudo systemctl restart mosquitto"
     if not access.certificate:
         yield "Without --certificate and --key the page is not encrypted: who is on the network can read passwords."

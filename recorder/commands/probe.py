@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import asdict
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
@@ -19,12 +20,19 @@ from recorder.commands.probe_panel import Panel, counts, degrees
 from recorder.commands.shared import fail, terminal
 from recorder.core.events import Event, ProbeBack, ProbeCharge, ProbeLost, Reading
 from recorder.driver import DriverLost, DriverUnavailable
+from recorder.errors import why
 from recorder.journal.codec import encode
 from recorder.probes import urls
 from recorder.probes.probe import Probe
 from recorder.probes.recording import OVER, Recording
+from recorder.probes.source import Chunk, Source
 
 app = typer.Typer()
+
+QUIET_S = 5.0
+"""So long after it is open a probe has said something that is understood, or there is a remark."""
+
+LAST_BYTES = 60
 
 DRAW_S = 0.25
 """The panel is drawn this often."""
@@ -61,13 +69,18 @@ def probe(
         if record:
             try:
                 source = Recording(settings, stack.enter_context(record.open("x", encoding="utf-8")), clock)
+            except FileExistsError:
+                fail(f"{record} is there already, and stays as it is; name another file with --record")
             except OSError as error:
-                fail(f"{record} can't be replaced: {error}")
+                fail(f"{record} can't be written: {why(error)}; name another file with --record")
             stack.callback(source.end)
-        driver = Probe(settings, clock, source, panel.look)
+        tail = _Tail(source or settings.source(clock))
+        driver = Probe(settings, clock, tail, panel.look)
         if live:
             stack.enter_context(_drawn(driver, panel, clock, console))
-        ended = _watch(driver, panel.event if live else show, seconds)
+        aside = console if live else terminal(stderr=True, soft_wrap=True)
+        remark = partial(_remark, driver, tail, url, aside)
+        ended = _watch(driver, panel.event if live else show, seconds, remark)
     lost = None if isinstance(ended, DriverLost) and ended.reason == OVER else ended
     if as_json:
         reader = driver.reader
@@ -96,7 +109,41 @@ def _drawn(driver: Probe, panel: Panel, clock: SystemClock, console: Console) ->
         yield
 
 
-def _watch(driver: Probe, show: Callable[[Event], None], seconds: float | None) -> Exception | None:
+class _Tail:
+    """A source: another one, of which the last bytes are kept to be shown."""
+
+    def __init__(self, source: Source) -> None:
+        self._source = source
+        self.last = b""
+
+    def chunks(self, stop: threading.Event) -> Iterator[Chunk | None]:
+        """Those of the other source."""
+        for chunk in self._source.chunks(stop):
+            if chunk:
+                self.last = (self.last + chunk.data)[-LAST_BYTES:]
+            yield chunk
+
+
+def _remark(driver: Probe, tail: _Tail, url: str, console: Console, stop: threading.Event) -> None:
+    """Once, where nothing that is understood has come for `QUIET_S`: what came, and what to try."""
+    while not driver.listening.is_set():
+        if stop.wait(DRAW_S):
+            return
+    if stop.wait(QUIET_S) or driver.reader.good:
+        return
+    if tail.last:
+        text = f"Nothing that is understood has come in {QUIET_S:g} s. What came last: {tail.last!a}. {_remedy(url)}."
+    else:
+        text = f"Nothing has come in {QUIET_S:g} s: see that it is powered, and that it is the right one."
+    console.print(text, style="yellow", markup=False)
+
+
+def _watch(
+    driver: Probe,
+    show: Callable[[Event], None],
+    seconds: float | None,
+    remark: Callable[[threading.Event], None] = lambda stop: None,
+) -> Exception | None:
     """Run the driver for so long, or until Ctrl-C; what ended it before that, if anything did."""
     stop = threading.Event()
     timer = threading.Timer(seconds or 0, stop.set)
@@ -104,11 +151,13 @@ def _watch(driver: Probe, show: Callable[[Event], None], seconds: float | None) 
     if seconds is not None:
         timer.start()
     before = signal.signal(signal.SIGINT, lambda number, frame: stop.set())
+    threading.Thread(target=remark, args=(stop,), daemon=True).start()
     try:
         driver.run(show, stop)
     except (DriverLost, DriverUnavailable) as error:
         return error
     finally:
+        stop.set()
         timer.cancel()
         signal.signal(signal.SIGINT, before)
     return None
@@ -141,17 +190,17 @@ def _summary(driver: Probe, url: str) -> str:
     if driver.reader.good:
         return text
     if driver.bytes_read:
-        return f"{text}\nNo good message: {_remedy(url)}."
+        return f"{text}\nNo good message. {_remedy(url)}."
     return f"{text}\nNothing came: is it powered, and is it the right one?"
 
 
 def _remedy(url: str) -> str:
     if ":" in url.partition("/")[0]:
-        return "are its settings right?"
+        return "Look at its settings"
     path = url.partition("?")[0]
     other = (
         f"{path} for the line protocol"
         if "form=plain" in url
         else f"{path}?form=plain&unit=F (or unit=C) for one number a line"
     )
-    return f"try another speed ({path}?baud=9600), or {other}"
+    return f"Try another speed ({path}?baud=9600), or {other}"

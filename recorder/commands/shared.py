@@ -12,7 +12,7 @@ from rich.segment import Segment
 from typer.core import TyperGroup
 
 from recorder.core.limits import in_unit
-from recorder.errors import RecorderError
+from recorder.errors import RecorderError, why
 from recorder.printable import printable
 
 Config = Annotated[
@@ -62,5 +62,7 @@ class Group(TyperGroup):
 
 def fail(error: object, code: int = 2) -> NoReturn:
     """End the program and say why."""
+    if isinstance(error, OSError) and error.filename:
+        error = f"{error.filename} can't be used: {why(error)}; name another file"
     typer.echo(f"error: {printable(error)}", err=True)
     raise typer.Exit(code)

@@ -17,6 +17,7 @@ from recorder.card.page import Page
 from recorder.card.pdf import pdf
 from recorder.commands.shared import fail, json_line, terminal
 from recorder.core.events import Intent
+from recorder.errors import why
 from recorder.printable import printable
 from recorder.voice.audio.soundfile import read_wav
 from recorder.voice.audio.speaker import PATTERNS
@@ -49,9 +50,11 @@ def hear(
     """Show what the station would hear in sound files."""
     known, settings = _setup(config.load(station) if station else None)
     console = terminal(soft_wrap=True)
-    ear = Ear(build(known, settings), known, settings)
+    ear: Ear | None = None
     for wav in wavs:
-        found = [_row(wav, hearing) for hearing in ear.hear([read_wav(wav)])]
+        sound = read_wav(wav)  # before the model, which takes seconds
+        ear = ear or Ear(build(known, settings), known, settings)
+        found = [_row(wav, hearing) for hearing in ear.hear([sound])]
         for row in found:
             if as_json:
                 typer.echo(json_line(row))
@@ -170,8 +173,10 @@ def _write_card(shown: Card, out: Path, paper: str, distance_m: float, station: 
     try:
         page = layout(shown, notes, paper, distance_m, f"{shown.name} {station}".strip())
         out.write_bytes(writers[out.suffix.lower()](page))
-    except (LetterError, OSError) as error:
+    except LetterError as error:
         fail(error)
+    except OSError as error:
+        fail(f"{out} can't be written: {why(error)}; choose another file with --out")
     typer.echo(f"wrote {out}: one sheet of {paper}, its commands to be read at {distance_m:g} m")
 
 

@@ -13,6 +13,7 @@ from rich.text import Text
 
 from recorder import config
 from recorder.commands.shared import Unusable, fail, terminal
+from recorder.driver import DriverLost
 from recorder.voice.audio.frontend import FrontEnd
 from recorder.voice.audio.microphone import BYTES_PER_SECOND
 from recorder.voice.audio.soundfile import read_wav
@@ -95,10 +96,13 @@ def voice_tune(
 def _listen(voice: VoiceSettings, console: Console, what: str, seconds: int) -> bytes:
     console.print(f"{what} ({seconds} s) ...")
     stop, pcm = threading.Event(), bytearray()
-    for block in source(voice.device).blocks(stop):
-        pcm += block
-        if len(pcm) >= seconds * BYTES_PER_SECOND:
-            stop.set()
+    try:
+        for block in source(voice.device).blocks(stop):
+            pcm += block
+            if len(pcm) >= seconds * BYTES_PER_SECOND:
+                stop.set()
+    except DriverLost as error:
+        raise Unusable(f"microphone {voice.device}: {error}; arecord -l lists what there is") from error
     return bytes(pcm)
 
 

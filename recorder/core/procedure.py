@@ -127,106 +127,147 @@ class Procedure:
         return names.index(name) if name in names else len(names)
 
     def problems(self) -> list[str]:
-        """What is wrong with these numbers, each as one sentence that says what to mend; [] if nothing is."""
+        """What is wrong with these numbers, each as one sentence that says what to mend; [] if nothing is.
+
+        A sentence begins with its key, as the procedure file has it; a part's goes on with "of" and its name.
+        """
         found = []
         names = [part.name for part in self.parts]
-        limits = [limit for part in self.parts for limit in (part.target, part.critical)]
-        limits += [self.hold_minimum, self.oil_low, self.oil_high]
+        limits = [("hold.minimum", self.hold_minimum), ("oil.low", self.oil_low), ("oil.high", self.oil_high)]
+        for part in self.parts:
+            limits += [(f"part.target of {part.name}", part.target), (f"part.critical of {part.name}", part.critical)]
         if self.unit not in ("F", "C"):
             found.append(f'unit is {self.unit!r}; write "F" or "C"')
-        if any(limit.unit != self.unit for limit in limits):
-            found.append("all limits of a procedure are written in its one unit")
-        if not names or len(set(names)) != len(names):
-            found.append("name each part once, and at least one")
-        if not 0 < self.shortest_cook_ms <= self.planned_cook_ms <= self.longest_cook_ms:
-            found.append("cook times must be above zero and go shortest, planned, longest")
-        if not 0 < self.hold_warning_ms < self.hold_limit_ms:
-            found.append("the hold warning must come after the start and before the hold limit")
-        if min(self.pieces_per_load, self.checks_per_batch, self.settle_window_ms, self.hold_repeat_ms) <= 0:
-            found.append("pieces per load, checks per batch, settle window and hold repeat must be above zero")
-        if any(part.target.value < part.critical.value for part in self.parts):
-            found.append("a part's target must not be below its critical limit")
-        if self.probe_check_every_ms is not None and self.probe_check_every_ms <= 0:
-            found.append("the time between probe checks must be above zero")
+        found += [
+            f"{name} is {limit.text()}; write it in the procedure's one unit, {self.unit}"
+            for name, limit in limits
+            if limit.unit != self.unit
+        ]
+        if not names:
+            found.append("part is missing; write a [[part]] for each cut")
+        for name in dict.fromkeys(each for each in names if names.count(each) > 1):
+            found.append(f"part.name of {name} stands twice; name each part once")
+        shortest, planned, longest = self.shortest_cook_ms, self.planned_cook_ms, self.longest_cook_ms
+        if shortest <= 0:
+            found.append(f"cook.shortest is {lasting(shortest)}; write more than zero")
+        if planned < shortest:
+            found.append(f"cook.planned is {lasting(planned)}; write at least shortest, {lasting(shortest)}")
+        if longest < planned:
+            found.append(f"cook.longest is {lasting(longest)}; write at least planned, {lasting(planned)}")
+        if self.hold_warning_ms <= 0:
+            found.append(f"hold.warning is {lasting(self.hold_warning_ms)}; write more than zero")
+        elif self.hold_warning_ms >= self.hold_limit_ms:
+            found.append(
+                f"hold.warning is {lasting(self.hold_warning_ms)}; write less than limit, {lasting(self.hold_limit_ms)}"
+            )
+        for name, count in (("pieces_per_load", self.pieces_per_load), ("checks_per_batch", self.checks_per_batch)):
+            if count <= 0:
+                found.append(f"{name} is {count}; write 1 or more")
+        for name, ms in self._times_above_zero():
+            if ms <= 0:
+                found.append(f"{name} is {lasting(ms)}; write more than zero")
+        for part in self.parts:
+            if part.target.value < part.critical.value:
+                found.append(
+                    f"part.target of {part.name} is {part.target.text()}, below its critical limit of"
+                    f" {part.critical.text()}; correct one of them"
+                )
         low, high = ALTITUDES_M
         if self.altitude_m is not None and not low <= self.altitude_m <= high:
-            found.append(f"the altitude must be {low:g} to {high:g} metres above the sea")
+            found.append(
+                f"probe_check.altitude_m is {self.altitude_m:g}; write {low:g} to {high:g}, in metres above the sea"
+            )
         if self.polar_limit is not None and not 0 < self.polar_limit < 100:
-            found.append("the limit of polar compounds must be above 0 and below 100 %")
+            found.append(f"oil.polar_limit is {self.polar_limit:g}; write above 0 and below 100, in %")
         if self.oil_low.value >= self.oil_high.value:
-            found.append("the oil band's low end must be below its high end")
-        waits = (self.raw_wait_ms, self.open_wait_ms, self.returned_wait_ms, self.more_cook_ms)
-        if min(waits) <= 0:
-            found.append("the longest waits and the length of a further cook must be above zero")
+            found.append(f"oil.low is {self.oil_low.text()}; write less than high, {self.oil_high.text()}")
         if self.hold_by not in (BY_TEMPERATURE, BY_TIME):
-            found.append(f'a hold is by {self.hold_by!r}; write "{BY_TEMPERATURE}" or "{BY_TIME}"')
+            found.append(f'hold.by is {self.hold_by!r}; write "{BY_TEMPERATURE}" or "{BY_TIME}"')
         if self.critical_by not in (BY_READING, BY_SAFE_END):
-            found.append(f'checks are judged by {self.critical_by!r}; write "{BY_READING}" or "{BY_SAFE_END}"')
+            found.append(f'critical_by is {self.critical_by!r}; write "{BY_READING}" or "{BY_SAFE_END}"')
         if self.dwell_advice not in ("", *TABLES):
             found.append(
                 f"dwell_advice is {self.dwell_advice!r}; write {' or '.join(map(repr, TABLES))}, or leave it out"
             )
         if strange := [meaning for meaning in self.ask_first if meaning not in m.COMMANDS]:
             named = ", ".join(map(repr, strange))
-            found.append(f"ask_first can't name {named}; it may name {', '.join(m.COMMANDS)}")
+            found.append(f"ask_first can't name {named}; write commands, such as {m.DISCARD} or {m.HOLD_END}")
         return found
+
+    def _times_above_zero(self) -> tuple[tuple[str, int], ...]:
+        every = self.probe_check_every_ms
+        return (
+            ("settle_window", self.settle_window_ms),
+            ("hold.repeat", self.hold_repeat_ms),
+            ("probe_check.every", 1 if every is None else every),
+            ("longest_wait.raw", self.raw_wait_ms),
+            ("longest_wait.open", self.open_wait_ms),
+            ("longest_wait.returned", self.returned_wait_ms),
+            ("cook.more", self.more_cook_ms),
+        )
 
     def dangers(self) -> list[str]:
         """Limits that meat, oil or cabinet can't have, or that are less safe than what is published, and the remedy.
 
-        What is less safe may be so on purpose: then `less_safe_because` says why. [] if nothing is wrong.
+        Each begins with its key, as those of `problems` do. What is less safe may be so on purpose: then
+        `less_safe_because` says why. [] if nothing is wrong.
         """
         wrong, less_safe = [], []
         for part in self.parts:
             for name, limit in (("target", part.target), ("critical", part.critical)):
                 if limit.c > HOTTEST_MEAT_C:
                     wrong.append(
-                        f"{name} of {part.name} is {limit.text()}; no meat is above {_text(HOTTEST_MEAT_C, self)}"
+                        f"part.{name} of {part.name} is {limit.text()}; no meat is above {_text(HOTTEST_MEAT_C, self)}"
+                        ", so correct it or unit"
                     )
             if part.critical.c < COLDEST_DONE_C:
                 wrong.append(
-                    f"critical of {part.name} is {part.critical.text()}; poultry is never done below"
-                    f" {_text(COLDEST_DONE_C, self)}"
+                    f"part.critical of {part.name} is {part.critical.text()}; poultry is never done below"
+                    f" {_text(COLDEST_DONE_C, self)}, so correct it or unit"
                 )
             elif part.critical.value < POULTRY[self.unit]:
                 less_safe.append(
-                    f"critical of {part.name} is {part.critical.text()}; the FDA Food Code (3-401.11) asks for"
+                    f"part.critical of {part.name} is {part.critical.text()}; the FDA Food Code (3-401.11) asks for"
                     f" {POULTRY[self.unit]:g} °{self.unit} for poultry"
                 )
         if self.hold_by == BY_TEMPERATURE and self.hold_minimum.c < COLDEST_HELD_C:
-            wrong.append(f"minimum of hot holding is {self.hold_minimum.text()}; no food is held hot at that")
+            wrong.append(
+                f"hold.minimum is {self.hold_minimum.text()}; no food is held hot at that, so correct it or unit"
+            )
         elif self.hold_by == BY_TEMPERATURE and self.hold_minimum.value < HOT_HOLDING[self.unit]:
             less_safe.append(
-                f"minimum of hot holding is {self.hold_minimum.text()}; the FDA Food Code (3-501.16) asks for"
+                f"hold.minimum is {self.hold_minimum.text()}; the FDA Food Code (3-501.16) asks for"
                 f" {HOT_HOLDING[self.unit]:g} °{self.unit}"
             )
         if self.hold_minimum.c > HOTTEST_MEAT_C:
-            wrong.append(f"minimum of hot holding is {self.hold_minimum.text()}; no food is held so hot")
+            wrong.append(f"hold.minimum is {self.hold_minimum.text()}; no food is held so hot, so correct it or unit")
         if self.hold_by == BY_TIME and self.hold_limit_ms > TIME_ALONE_MS:
-            less_safe.append("the hold's limit is over 4 h; the FDA Food Code (3-501.19) allows 4 h by time alone")
+            less_safe.append("hold.limit is over 4 h; the FDA Food Code (3-501.19) allows 4 h by time alone")
         low, high = OIL_C
-        if not (low <= self.oil_low.c and self.oil_high.c <= high):
-            wrong.append(
-                f"the oil's band is {self.oil_low.text()} to {self.oil_high.text()}; frying oil is"
-                f" {_text(low, self)} to {_text(high, self)}"
-            )
+        for name, limit in (("low", self.oil_low), ("high", self.oil_high)):
+            if not low <= limit.c <= high:
+                wrong.append(
+                    f"oil.{name} is {limit.text()}; frying oil is {_text(low, self)} to {_text(high, self)}, so"
+                    " correct it or unit"
+                )
         for name, ms, (least, most) in (
-            ("longest_wait raw", self.raw_wait_ms, (MINUTE, TIME_ALONE_MS)),
-            ("longest_wait open", self.open_wait_ms, (MINUTE, TIME_ALONE_MS)),
-            ("longest_wait returned", self.returned_wait_ms, (MINUTE, TIME_ALONE_MS)),
-            ("further cook", self.more_cook_ms, (10_000, HOUR)),
-            ("longest cook", self.longest_cook_ms, (MINUTE, 3 * HOUR)),
-            ("hold limit", self.hold_limit_ms, (MINUTE, DAY)),
-            ("hold repeat", self.hold_repeat_ms, (MINUTE, 2 * HOUR)),
-            ("settle window", self.settle_window_ms, (10_000, 5 * MINUTE)),
-            ("time between probe checks", self.probe_check_every_ms or DAY, (HOUR, 31 * DAY)),
+            ("longest_wait.raw", self.raw_wait_ms, (MINUTE, TIME_ALONE_MS)),
+            ("longest_wait.open", self.open_wait_ms, (MINUTE, TIME_ALONE_MS)),
+            ("longest_wait.returned", self.returned_wait_ms, (MINUTE, TIME_ALONE_MS)),
+            ("cook.more", self.more_cook_ms, (10_000, HOUR)),
+            ("cook.longest", self.longest_cook_ms, (MINUTE, 3 * HOUR)),
+            ("hold.limit", self.hold_limit_ms, (MINUTE, DAY)),
+            ("hold.repeat", self.hold_repeat_ms, (MINUTE, 2 * HOUR)),
+            ("settle_window", self.settle_window_ms, (10_000, 5 * MINUTE)),
+            ("probe_check.every", self.probe_check_every_ms or DAY, (HOUR, 31 * DAY)),
         ):
             if not least <= ms <= most:
-                wrong.append(f"the {name} is {lasting(ms)}; it must be {lasting(least)} to {lasting(most)}")
-        if not self.checks_per_batch <= self.pieces_per_load <= MOST_PIECES:
+                wrong.append(f"{name} is {lasting(ms)}; write {lasting(least)} to {lasting(most)}")
+        if self.pieces_per_load > MOST_PIECES:
+            wrong.append(f"pieces_per_load is {self.pieces_per_load}; write at most {MOST_PIECES}")
+        if 0 < self.pieces_per_load < self.checks_per_batch:
             wrong.append(
-                f"a vat's capacity is {self.pieces_per_load} pieces and {self.checks_per_batch} are checked; write at"
-                f" most {MOST_PIECES} pieces, and no more checks than that"
+                f"checks_per_batch is {self.checks_per_batch}; write at most pieces_per_load, {self.pieces_per_load}"
             )
         if less_safe and not self.less_safe_because.strip():
             purpose = 'write less_safe_because = "WHY" where that is on purpose, such as a variance of your authority'

@@ -18,6 +18,9 @@ from recorder.journal.file_integrity import COLUMNS, is_ours
 from recorder.journal.migrations import STEPS, taken
 from recorder.journal.sqlite_errors import DAMAGE, is_damage, remedy
 
+HEADER = b"SQLite format 3\0"
+"""So begins every database of SQLite (sqlite.org/fileformat.html)."""
+
 ENTRY = f"SELECT {COLUMNS} FROM journal"
 """The columns that `as_entry` takes."""
 
@@ -46,7 +49,9 @@ class Reader:
         except DAMAGE as error:
             if connection:
                 connection.close()
-            raise JournalError(f"{path} can't be read as a database of records: {error}") from error
+            if is_damage(error) and path.read_bytes()[: len(HEADER)] == HEADER:
+                raise JournalError(f"{path} can't be read as a database of records: {error}{remedy(error)}") from error
+            raise JournalError(f"{path} is no database of records ({error}); name that, such as records.db") from error
 
     def __enter__(self) -> Self:
         return self

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from recorder.driver import DriverUnavailable
+from recorder.errors import why
 
 OTHERS = 0o077
 """The rights of group and others: a key file has none of them."""
@@ -44,7 +45,7 @@ def make(path: Path) -> Seal:
             file.flush()
             os.fsync(file.fileno())
     except OSError as error:
-        raise DriverUnavailable(f"the device key {path} can't be made: {error}") from error
+        raise DriverUnavailable(f"the device key {path} can't be made: {why(error)}; name another file") from error
     return Seal(key)
 
 
@@ -55,16 +56,19 @@ def load(path: Path) -> Seal:
 
     try:
         with path.open("rb") as file:
+            text = file.read()
+            if b"-----BEGIN" not in text:
+                raise DriverUnavailable(f"{path} holds no key; name another file: where there is none, it is made")
             if (rights := os.fstat(file.fileno()).st_mode) & OTHERS:
                 raise DriverUnavailable(
                     f"the device key {path} can be touched by others (mode {rights & 0o777:o}); chmod 600 {path}, and"
                     " make a new key if somebody may have read it"
                 )
-            key = serialization.load_pem_private_key(file.read(), None)
+            key = serialization.load_pem_private_key(text, None)
     except FileNotFoundError as error:
         raise DriverUnavailable(f"there is no device key {path}; batch-recorder device-key {path} makes it") from error
     except (OSError, ValueError, TypeError) as error:
-        raise DriverUnavailable(f"the device key {path} can't be read: {error}") from error
+        raise DriverUnavailable(f"the device key {path} can't be read: {why(error)}; name another file") from error
     if not isinstance(key, Ed25519PrivateKey):
         raise DriverUnavailable(f"the device key {path} is no Ed25519 key; batch-recorder device-key NEWFILE makes one")
     return Seal(key)

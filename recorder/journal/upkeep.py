@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from recorder import private
+from recorder.errors import why
 from recorder.journal.chain import Entry
 from recorder.journal.errors import JournalError
 from recorder.journal.reader import Reader
@@ -65,7 +66,8 @@ def keep(database: Path, folder: Path, most: int, examine: Examine) -> Copy:
                 copy.execute("PRAGMA journal_mode = DELETE")
             _synced(part)
         except (OSError, *DAMAGE) as error:
-            raise JournalError(f"{database} can't be copied to {part}: {error}{remedy(error)}") from error
+            what = remedy(error) or "; name another folder with --folder"
+            raise JournalError(f"{database} can't be copied to {part}: {why(error)}{what}") from error
     finding = examine(part)
     if finding.faults:
         fault = finding.faults[0]

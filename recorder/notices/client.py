@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from recorder.driver import DriverUnavailable
+from recorder.errors import why
 from recorder.notices.settings import MqttSettings
 
 RECOVER_S = 1.0
@@ -87,7 +88,7 @@ def password(file: Path) -> str:
     try:
         lines = file.read_text("utf-8").splitlines()
     except (OSError, UnicodeDecodeError) as error:
-        raise DriverUnavailable(f"the password file {file} can't be read: {error}; {remedy}") from error
+        raise DriverUnavailable(f"the password file {file} can't be read: {why(error)}; {remedy}") from error
     if not lines or not lines[0]:
         raise DriverUnavailable(f"the password file {file} is empty; {remedy}")
     return lines[0]

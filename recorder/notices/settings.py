@@ -1,8 +1,11 @@
 """Where the broker is and how to speak to it. Opens nothing."""
 
 import ipaddress
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+
+from recorder.misfits import Wrong, refuse
 
 PLAIN_PORT, TLS_PORT = 1883, 8883
 """As registered with IANA for mqtt and secure-mqtt."""
@@ -33,24 +36,29 @@ class MqttSettings:
     keepalive_s: int = 30
 
     def __post_init__(self) -> None:
-        if self.protocol not in ("5", "3.1.1"):
-            raise ValueError(f'protocol is {self.protocol!r}; write "5" or "3.1.1"')
         if self.tls is None:
             object.__setattr__(self, "tls", bool(self.ca_file or self.cert_file) or not self.local)
         if self.port == 0:
             object.__setattr__(self, "port", TLS_PORT if self.tls else PLAIN_PORT)
-        if not self.host or not 0 < self.port < 65_536:
-            raise ValueError(f"the broker is {self.host!r}, port {self.port!r}; write its name, and a port up to 65535")
+        refuse(self._wrong())
+
+    def _wrong(self) -> Iterator[Wrong]:
+        if self.protocol not in ("5", "3.1.1"):
+            yield "protocol", f'is {self.protocol!r}; write "5" or "3.1.1"'
+        if not self.host:
+            yield "host", 'is empty; write the broker\'s name, such as "127.0.0.1"'
+        if not 0 < self.port < 65_536:
+            yield "port", f"is {self.port}; write 1 to 65535, such as {PLAIN_PORT}"
         if self.keepalive_s < 1:
-            raise ValueError(f"keepalive_s is {self.keepalive_s!r}; write 1 or more")
+            yield "keepalive_s", f"is {self.keepalive_s!r}; write 1 or more"
         if not self.tls and (self.ca_file or self.cert_file or self.key_file):
-            raise ValueError("ca_file, cert_file and key_file do nothing with tls = false; take that line out, or them")
+            yield "tls", "is false, and ca_file, cert_file and key_file do nothing then; take that line out, or them"
         if self.password_file and self.username is None:
-            raise ValueError("password_file does nothing without username; name it too")
+            yield "password_file", "does nothing without username; name it too"
         if self.key_file and not self.cert_file:
-            raise ValueError("key_file does nothing without cert_file; name it too")
+            yield "key_file", "does nothing without cert_file; name it too"
         if any(sign in self.root for sign in "+#") or self.root.startswith("/") or not self.root:
-            raise ValueError(f"root is {self.root!r}; write a topic without +, # and a leading /")
+            yield "root", f"is {self.root!r}; write a topic without +, # and a leading /"
 
     @property
     def local(self) -> bool:

@@ -5,12 +5,13 @@ One class for all kinds of probes; what differs is the settings, from which sour
 
 import logging
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from typing import TYPE_CHECKING, Protocol
 
 from recorder.clock import Clock
 from recorder.core.events import CABINET, NEEDLE, vat_channel
 from recorder.driver import Put
+from recorder.misfits import Wrong, choice
 from recorder.probes.channels import Channels
 from recorder.probes.pace import SLOWEST_NEEDLE_MS
 from recorder.probes.source import Chunk, Found, Reader, Source
@@ -180,10 +181,18 @@ class Probe:
                 log.info("%s says: %s", self.name, ", ".join(f"{key} {words}" for key, words in self._about.items()))
 
 
-def within(name: str, value: float, most: float) -> None:
-    """Refuse, by `ValueError`, a `value` that is not above 0 or is above `most`."""
-    if not 0 < value <= most:
-        raise ValueError(f"{name} is {value:g}; write more than 0 and at most {most:g}")
+def outside(settings: object, **most: float) -> Iterator[Wrong]:
+    """Those fields of `settings` that are not above 0, or are above what stands here for them."""
+    for name, highest in most.items():
+        if not 0 < (value := getattr(settings, name)) <= highest:
+            yield name, f"is {value:g}; write more than 0 and at most {highest:.12g}"
+
+
+def strange(key: str, channels: Iterable[str]) -> Iterator[Wrong]:
+    """Those of `channels` that there are not; `key` is where they are written."""
+    for channel in channels:
+        if channel not in CHANNELS:
+            yield key, f"has {choice(channel, CHANNELS).removeprefix('is ')}"
 
 
 def named(channel: str) -> str:

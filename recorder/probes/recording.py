@@ -14,6 +14,8 @@ from typing import IO, Any
 
 from recorder.clock import Clock
 from recorder.driver import DriverLost, DriverUnavailable
+from recorder.errors import why
+from recorder.misfits import MisfitError
 from recorder.probes.kinds import Detection, Search
 from recorder.probes.probe import ProbeSettings
 from recorder.probes.source import READ_S, Chunk, Reader
@@ -131,7 +133,11 @@ class ReplaySettings:
                     raise ValueError("its first line names a recording in place of a device, in a circle or too deep")
             return from_table(table)
         except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
-            raise ValueError(f"{self.file} is no recording that can be read: {error}") from error
+            reason = (
+                why(error) if type(error) in (OSError, ValueError, MisfitError) else "its first line is no recording's"
+            )
+            problem = f"is {self.file}, which is no recording that can be read: {reason}"
+            raise MisfitError(f"{problem}; name a file that probe --record wrote", "file") from error
 
 
 def _first(path: Path) -> dict[str, Any]:

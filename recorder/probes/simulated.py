@@ -14,8 +14,9 @@ from dataclasses import dataclass
 from recorder.clock import Clock
 from recorder.core.events import CABINET, NEEDLE
 from recorder.core.limits import to_c
+from recorder.misfits import Wrong, refuse
 from recorder.probes.kinds import Detection, Search
-from recorder.probes.probe import LONGEST_S, named, within
+from recorder.probes.probe import LONGEST_S, named, outside, strange
 from recorder.probes.serial.frames import SEQUENCE, FramedLines, checksum
 from recorder.probes.source import Chunk
 from recorder.probes.thinning import PERIOD_MS
@@ -119,9 +120,11 @@ class SimulatedSettings:
     """As of a serial probe."""
 
     def __post_init__(self) -> None:
-        self.names()
-        within("silence_s", self.silence_s, LONGEST_S)
-        within("period_s", self.period_s, LONGEST_S)
+        refuse(self._wrong())
+
+    def _wrong(self) -> Iterator[Wrong]:
+        yield from strange("channels", self.channels)
+        yield from outside(self, silence_s=LONGEST_S, period_s=LONGEST_S)
 
     @classmethod
     def detect(cls, search: Search) -> Detection | None:

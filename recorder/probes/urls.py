@@ -14,6 +14,7 @@ from collections.abc import Mapping
 from dataclasses import fields
 from typing import Any, get_args, get_origin, get_type_hints
 
+from recorder.misfits import MisfitError, choice
 from recorder.probes.kinds import PROBES
 from recorder.probes.probe import ProbeSettings
 from recorder.tables import build
@@ -55,9 +56,13 @@ def from_table(table: Mapping[str, Any]) -> ProbeSettings:
     """
     name = table.get("driver")
     if not isinstance(name, str) or name not in PROBES:
-        raise ValueError(f"driver is {name!r}; write one of {PROBES.listed()}")
+        raise MisfitError(choice(name, PROBES) if "driver" in table else f"is missing; {_one()}", "driver")
     made: ProbeSettings = build(PROBES.load(name), table)
     return made
+
+
+def _one() -> str:
+    return f"write one of {PROBES.listed()}"
 
 
 def _parts(url: str) -> tuple[str, str, dict[str, str]]:

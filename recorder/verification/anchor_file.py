@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from recorder.errors import RecorderError
+from recorder.errors import RecorderError, why
 from recorder.journal import seal
 from recorder.journal.anchors import Anchor, Genuine, picked
 
@@ -17,7 +17,9 @@ def read_anchors(file: Path) -> list[Anchor]:
         with file.open(encoding="utf-8", errors="replace") as lines:
             found = list(picked(lines))
     except OSError as error:
-        raise AnchorFileError(f"{file} can't be read: {error}") from error
+        raise AnchorFileError(
+            f"{file} can't be read: {why(error)}; name a subscriber's copy of the messages"
+        ) from error
     if not found:
         raise AnchorFileError(
             f"{file} holds no anchor; on another machine, keep what mosquitto_sub -t 'kitchen/STATION/#' -v prints"

@@ -1,12 +1,13 @@
 """How the station listens, as the configuration's [voice] table says it. Opens no file and loads no engine."""
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Any
 
-from recorder.tables import MisfitError, build
+from recorder.misfits import MisfitError, Wrong, choice, refuse
+from recorder.tables import build
 from recorder.voice.audio.frontend import FrontEndSettings
 from recorder.voice.engines import ENGINES
 from recorder.voice.footswitch import TERMINAL
@@ -20,7 +21,7 @@ LISTENING = ("name", "open", "switch")
 def _score(value: Any) -> float:
     """A number on an engine's scale; -inf is the least."""
     if type(value) not in (int, float) or math.isnan(value):
-        raise MisfitError(f"is {value!r}; it must be a number")
+        raise MisfitError(f"is {value!r}; write a number")
     return float(value)
 
 
@@ -117,37 +118,33 @@ class VoiceSettings:
 
 def from_dict(table: Mapping[str, Any]) -> VoiceSettings:
     """The settings in a [voice] table, with the fields of `VoiceSettings`. Raises `ValueError`, which names the key."""
-    try:
-        settings = build(VoiceSettings, table)
-    except MisfitError as error:
-        raise error.within("voice") from None
+    settings = build(VoiceSettings, table)
+    refuse(_wrong(settings))
+    return settings
+
+
+def _wrong(settings: VoiceSettings) -> Iterator[Wrong]:
+    pedal = "write the foot switch's path, such as /dev/input/by-id/...-event-kbd"
     if settings.switch and settings.switch != TERMINAL and not settings.switch.is_absolute():
-        raise ValueError(
-            f"voice.switch is {str(settings.switch)!r}; write terminal, or a path such as"
-            " /dev/input/by-id/...-event-kbd"
-        )
+        yield "switch", f"is {str(settings.switch)!r}; write terminal, or a path such as /dev/input/by-id/...-event-kbd"
     if settings.engine not in ENGINES:
-        raise ValueError(f"voice.engine is {settings.engine!r}; write one of {ENGINES.listed()}")
-    if settings.engine not in SHIPPED and settings.thresholds is None:
-        raise ValueError(
-            f"voice.thresholds is missing, and only its maker knows what the scores of {settings.engine!r} mean; write"
-            " [voice.thresholds.plain] and [voice.thresholds.numbered] with named and score"
+        yield "engine", choice(settings.engine, ENGINES)
+    elif settings.engine not in SHIPPED and settings.thresholds is None:
+        yield (
+            "thresholds",
+            f"is missing, and only its maker knows what the scores of {settings.engine!r} mean; write"
+            " [voice.thresholds.plain] and [voice.thresholds.numbered] with named and score",
         )
     if settings.listening not in LISTENING:
-        raise ValueError(f'voice.listening is {settings.listening!r}; write "name", "open" or "switch"')
+        yield "listening", f'is {settings.listening!r}; write "name", "open" or "switch"'
     if settings.listening == "switch" and settings.switch is None:
-        raise ValueError(
-            "voice.switch is missing; write the foot switch's path, such as /dev/input/by-id/...-event-kbd"
-        )
+        yield "switch", f"is missing; {pedal}"
     if settings.switch_key is not None and settings.switch_key < 1:
-        raise ValueError(
-            f"voice.switch_key is {settings.switch_key!r}; write the number of a key code, or leave it out"
-        )
+        yield "switch_key", f"is {settings.switch_key!r}; write the number of a key code, or leave it out"
     if settings.name is not None:
         try:
-            split_words(settings.name, "voice.name")
+            split_words(settings.name, f"is {settings.name!r}")
         except PhraseError as error:
-            raise ValueError(str(error)) from error
+            yield "name", str(error)
     if not 0 <= settings.front_end.noise_suppression <= 4:
-        raise ValueError("voice.front_end.noise_suppression must be 0 to 4")
-    return settings
+        yield "front_end.noise_suppression", f"is {settings.front_end.noise_suppression}; write 0 to 4"

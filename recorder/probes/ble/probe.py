@@ -17,12 +17,13 @@ from typing import TypeVar
 from recorder.clock import Clock
 from recorder.core.events import NEEDLE
 from recorder.driver import DriverLost
+from recorder.misfits import Wrong, choice, refuse
 from recorder.probes.ble.gatt import BATTERY, INTERMEDIATE, MEASUREMENT, TEMPERATURE, GattReader
 from recorder.probes.ble.intervals import LONGEST_S as LONGEST_INTERVAL_S
 from recorder.probes.ble.intervals import paced
 from recorder.probes.ble.radio import SERVICES, Link, Radio, Seen, connected, in_loop, turns_of
 from recorder.probes.kinds import Detection, Offer, Search
-from recorder.probes.probe import LONGEST_S, named, within
+from recorder.probes.probe import LONGEST_S, named, outside, strange
 from recorder.probes.source import READ_S, Chunk
 from recorder.probes.thinning import PERIOD_MS
 
@@ -78,15 +79,17 @@ class BleSettings:
     """
 
     def __post_init__(self) -> None:
-        named(self.channel)
+        refuse(self._wrong())
+
+    def _wrong(self) -> Iterator[Wrong]:
+        yield from strange("channel", [self.channel])
         if not re.fullmatch(r"([0-9A-Fa-f]{2}:){5}[0-9A-Fa-f]{2}", self.address):
-            raise ValueError(f'address is {self.address!r}; write it like "00:11:22:33:44:55"')
+            yield "address", f'is {self.address!r}; write it like "00:11:22:33:44:55"'
         if self.profile not in SERVICES:
-            raise ValueError(f"profile is {self.profile!r}; write one of {', '.join(SERVICES)}")
+            yield "profile", choice(self.profile, SERVICES)
         if self.interval_s is not None and not 0 <= self.interval_s <= LONGEST_INTERVAL_S:
-            raise ValueError(f"interval_s is {self.interval_s}; write whole seconds, 0 to {LONGEST_INTERVAL_S}")
-        within("silence_s", self.silence_s, LONGEST_S)
-        within("period_s", self.period_s, LONGEST_S)
+            yield "interval_s", f"is {self.interval_s}; write whole seconds, 0 to {LONGEST_INTERVAL_S}"
+        yield from outside(self, silence_s=LONGEST_S, period_s=LONGEST_S)
 
     @classmethod
     def detect(cls, search: Search) -> Detection | None:

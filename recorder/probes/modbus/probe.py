@@ -6,10 +6,11 @@ from dataclasses import dataclass, fields, replace
 from typing import Any
 
 from recorder.clock import Clock
+from recorder.misfits import Wrong, refuse
 from recorder.probes.kinds import Detection, Search
 from recorder.probes.modbus.line import Line, endpoint
 from recorder.probes.modbus.registers import Block, Register, RegisterReader, blocks
-from recorder.probes.probe import FASTEST_BAUD, LONGEST_S, named, within
+from recorder.probes.probe import CHANNELS, FASTEST_BAUD, LONGEST_S, named, outside, strange
 from recorder.probes.source import READ_S, Chunk
 from recorder.probes.thinning import PERIOD_MS
 
@@ -21,6 +22,8 @@ So polls keep up with a clock that is moved by hand, and cost nothing while time
 
 TIMEOUT_S = 0.3
 """A device on a line of its own answers within this."""
+
+TIMES = ("poll_s", "timeout_s", "silence_s", "period_s")
 
 QUIET_S = 0.005
 """Nobody is asked before the line has been quiet for so long; what somebody else says would look like the answer."""
@@ -54,22 +57,36 @@ class ModbusSettings:
     """A channel that stays level is recorded this often."""
 
     def __post_init__(self) -> None:
+        refuse(self._wrong())
+
+    def _wrong(self) -> Iterator[Wrong]:
         if not self.register or not all(isinstance(each, Register) for each in self.register):
-            raise ValueError("there is no register; write a [[probe.register]] for each channel")
-        names = self.names()
-        if twice := [name for name in names if names.count(name) > 1]:
-            raise ValueError(f"channel {twice[0]!r} has more than one register")
-        blocks(self.register)
+            yield "register", "is missing; write a [[probe.register]] for each channel"
+        else:
+            yield from self._registers()
         if self.parity not in ("N", "E", "O"):
-            raise ValueError(f'parity is {self.parity!r}; write "N", "E" or "O"')
+            yield "parity", f'is {self.parity!r}; write "N", "E" or "O"'
         if self.stop_bits not in (1, 2):
-            raise ValueError(f"stop_bits is {self.stop_bits}; write 1 or 2")
-        within("baud", self.baud, FASTEST_BAUD)
-        for name in ("poll_s", "timeout_s", "silence_s", "period_s"):
-            within(name, getattr(self, name), LONGEST_S)
+            yield "stop_bits", f"is {self.stop_bits}; write 1 or 2"
+        yield from outside(self, baud=FASTEST_BAUD, **dict.fromkeys(TIMES, LONGEST_S))
         if self.silence_s <= self.poll_s + self.timeout_s:
-            raise ValueError("silence_s must be longer than poll_s and timeout_s together")
-        endpoint(self.port)
+            yield "silence_s", f"is {self.silence_s:g}; write more than poll_s and timeout_s together"
+        try:
+            endpoint(self.port)
+        except ValueError as error:
+            yield "port", str(error).removeprefix("port ")
+
+    def _registers(self) -> Iterator[Wrong]:
+        """What is wrong with the registers together."""
+        for number, register in enumerate(self.register):
+            yield from strange(f"register.{number}.channel", [register.channel])
+        names = [named(each.channel) for each in self.register if each.channel in CHANNELS]
+        if twice := [name for name in names if names.count(name) > 1]:
+            yield "register", f"has two for the channel {twice[0]!r}; remove one of them, or correct its channel"
+        try:
+            blocks(self.register)
+        except ValueError as error:
+            yield "register", f": {error}; correct one address"
 
     @classmethod
     def detect(cls, search: Search) -> Detection | None:

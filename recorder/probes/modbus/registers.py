@@ -5,9 +5,10 @@ A register has 16 bits and no type: what they mean is in the device's manual, an
 
 import math
 import struct
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
+from recorder.misfits import Wrong, choice, refuse
 from recorder.probes.plausible import Plausible
 from recorder.probes.source import Chunk, Fault, Found, Reader
 
@@ -66,35 +67,35 @@ class Register:
     """
 
     def __post_init__(self) -> None:
+        refuse(self._wrong())
+
+    def _wrong(self) -> Iterator[Wrong]:
         if not 1 <= self.device <= 247:
-            raise ValueError(f"device is {self.device}; addresses on a line are 1 to 247")
+            yield "device", f"is {self.device}; write its address on the line, 1 to 247"
         if self.kind not in KINDS:
-            raise ValueError(f'kind is {self.kind!r}; write "input" or "holding"')
+            yield "kind", f'is {self.kind!r}; write "input" or "holding"'
         if self.type not in TYPES:
-            raise ValueError(f"type is {self.type!r}; write one of {', '.join(TYPES)}")
-        if not 0 <= self.address <= 0x10000 - self.words:
-            raise ValueError(
-                f"address is {self.address}; write it from 0 to 65535, without the manual's leading 3 or 4"
-            )
-        if self.word_order not in ("big", "little"):
-            raise ValueError(f'word_order is {self.word_order!r}; write "big" or "little"')
-        if self.byte_order not in ("big", "little"):
-            raise ValueError(f'byte_order is {self.byte_order!r}; write "big" or "little"')
+            yield "type", choice(self.type, TYPES)
+        elif not 0 <= self.address <= 0x10000 - self.words:
+            yield "address", f"is {self.address}; write it from 0 to 65535, without the manual's leading 3 or 4"
+        for key in ("word_order", "byte_order"):
+            if (order := getattr(self, key)) not in ("big", "little"):
+                yield key, f'is {order!r}; write "big" or "little"'
         if not self.scale:
-            raise ValueError(
-                "scale is missing, or 0; write what the manual says that 1 in the register is, such as 0.1"
-            )
-        if not (math.isfinite(self.scale) and math.isfinite(self.offset)):
-            raise ValueError(f"scale {self.scale:g} and offset {self.offset:g} must be numbers")
+            yield "scale", "is missing, or 0; write what the manual says that 1 in the register is, such as 0.1"
+        for key in ("scale", "offset"):
+            if not math.isfinite(getattr(self, key)):
+                yield key, "is no finite number; write one, such as 0.1"
         if not self.unit:
-            raise ValueError('unit is missing, and a register does not say it; write unit = "C" or "F" by the manual')
-        if self.unit not in ("C", "F"):
-            raise ValueError(f'unit is {self.unit!r}; write "C" or "F"')
-        if strange := [fault for fault in self.faults if type(fault) is not int]:
-            raise ValueError(f"faults has {strange[0]!r}; write whole numbers, such as [32767]")
-        bits = 16 * self.words
-        if self.type != "float32" and (wrong := [f for f in self.faults if not -(1 << (bits - 1)) <= f < 1 << bits]):
-            raise ValueError(f"faults has {wrong[0]}, which {self.type} can't be")
+            yield "unit", 'is missing, and a register does not say it; write unit = "C" or "F" by the manual'
+        elif self.unit not in ("C", "F"):
+            yield "unit", f'is {self.unit!r}; write "C" or "F"'
+        if odd := [fault for fault in self.faults if type(fault) is not int]:
+            yield "faults", f"has {odd[0]!r}; write whole numbers, such as [32767]"
+        elif self.type in TYPES and self.type != "float32":
+            bits = 16 * self.words
+            if impossible := [each for each in self.faults if not -(1 << (bits - 1)) <= each < 1 << bits]:
+                yield "faults", f"has {impossible[0]}, which {self.type} can't be; write what the register has then"
 
     @property
     def words(self) -> int:

@@ -1,14 +1,16 @@
 """A sensor that publishes its temperature over MQTT, such as one of a vat or a cabinet: the settings. Opens nothing."""
 
 import ipaddress
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from recorder.clock import Clock
+from recorder.misfits import Wrong, refuse
 from recorder.probes.kinds import Detection, Search
 from recorder.probes.mqtt.values import MqttReader
-from recorder.probes.probe import LONGEST_S, named, within
+from recorder.probes.probe import LONGEST_S, named, outside, strange
 from recorder.probes.thinning import PERIOD_MS
 
 if TYPE_CHECKING:
@@ -62,34 +64,34 @@ class MqttProbeSettings:
     """A channel that says nothing for this long is lost; 0 stands for twice `period_s`."""
 
     def __post_init__(self) -> None:
-        if not self.topic or not self.topic.isprintable() or any(sign in self.topic for sign in "+#"):
-            raise ValueError(f"topic is {self.topic!r}; write the sensor's own topic, without + and #")
-        if not self.channel:
-            raise ValueError(f'{self.topic}: channel is missing; write what the sensor measures, such as "vat2"')
-        name = named(self.channel)
-        if not self.unit:
-            raise ValueError(
-                f"{name}: unit is missing, and a message does not say it; "
-                'write unit = "C" or "F", as the sensor publishes'
-            )
-        if self.unit not in ("C", "F"):
-            raise ValueError(f'{name}: unit is {self.unit!r}; write "C" or "F"')
-        if self.path and not all(self.path.split(".")):
-            raise ValueError(f'{name}: path is {self.path!r}; write keys joined by points, such as "probes.0.temp"')
-        if self.protocol not in ("5", "3.1.1"):
-            raise ValueError(f'{name}: protocol is {self.protocol!r}; write "5" or "3.1.1"')
-        if not 0 <= self.port < 65_536:
-            raise ValueError(f"{name}: port is {self.port}; write 1 to 65535")
-        if self.password_file and not self.username:
-            raise ValueError(f"{name}: password_file does nothing without username; name it too")
-        if self.key_file and not self.cert_file:
-            raise ValueError(f"{name}: key_file does nothing without cert_file; name it too")
-        if self.tls is False and (self.ca_file or self.cert_file):
-            raise ValueError(f"{name}: ca_file and cert_file do nothing with tls = false; take that line out, or them")
-        within("period_s", self.period_s, LONGEST_S)
+        refuse(self._wrong())
         if self.silence_s == 0:
             object.__setattr__(self, "silence_s", 2 * self.period_s)
-        within("silence_s", self.silence_s, LONGEST_S)
+
+    def _wrong(self) -> Iterator[Wrong]:
+        if not self.topic or not self.topic.isprintable() or any(sign in self.topic for sign in "+#"):
+            yield "topic", f"is {self.topic!r}; write the sensor's own topic, without + and #"
+        if not self.channel:
+            yield "channel", 'is missing; write what the sensor measures, such as "vat2"'
+        else:
+            yield from strange("channel", [self.channel])
+        if not self.unit:
+            yield "unit", 'is missing, and a message does not say it; write unit = "C" or "F", as the sensor publishes'
+        elif self.unit not in ("C", "F"):
+            yield "unit", f'is {self.unit!r}; write "C" or "F"'
+        if self.path and not all(self.path.split(".")):
+            yield "path", f'is {self.path!r}; write keys joined by points, such as "probes.0.temp"'
+        if self.protocol not in ("5", "3.1.1"):
+            yield "protocol", f'is {self.protocol!r}; write "5" or "3.1.1"'
+        if not 0 <= self.port < 65_536:
+            yield "port", f"is {self.port}; write 1 to 65535"
+        if self.password_file and not self.username:
+            yield "password_file", "does nothing without username; name it too"
+        if self.key_file and not self.cert_file:
+            yield "key_file", "does nothing without cert_file; name it too"
+        if self.tls is False and (self.ca_file or self.cert_file):
+            yield "tls", "is false, and ca_file and cert_file do nothing then; take that line out, or them"
+        yield from outside(self, period_s=LONGEST_S, **({"silence_s": LONGEST_S} if self.silence_s else {}))
 
     @property
     def secured(self) -> bool:

@@ -15,8 +15,9 @@ from typing import Any
 from recorder.clock import Clock
 from recorder.core.events import NEEDLE
 from recorder.driver import DriverLost, DriverUnavailable
+from recorder.misfits import Wrong, refuse
 from recorder.probes.kinds import Detection, Offer, Search
-from recorder.probes.probe import FASTEST_BAUD, LONGEST_S, named, within
+from recorder.probes.probe import FASTEST_BAUD, LONGEST_S, named, outside, strange
 from recorder.probes.serial.frames import FramedLines, Lines, PlainLines
 from recorder.probes.source import READ_S, Chunk
 from recorder.probes.thinning import PERIOD_MS
@@ -55,21 +56,23 @@ class SerialSettings:
     """A channel that stays level is recorded this often."""
 
     def __post_init__(self) -> None:
-        self.names()
+        refuse(self._wrong())
+
+    def _wrong(self) -> Iterator[Wrong]:
+        yield from strange("channels", self.channels)
         if self.form not in ("framed", "plain"):
-            raise ValueError(f'form is {self.form!r}; write "framed" or "plain"')
+            yield "form", f'is {self.form!r}; write "framed" or "plain"'
         if self.form == "plain" and len(self.channels) > 1:
-            raise ValueError('a plain board has one channel; name it, such as channels = ["needle"]')
+            yield "channels", 'has several, and a plain board has one; write only that, such as channels = ["needle"]'
         if self.form == "plain" and not self.unit:
-            raise ValueError(
-                'unit is missing, and a plain number does not say it; write unit = "F" or "C", as the board prints '
-                '(in a URL: &unit=F), or "letter" where each of its lines ends in C or F'
+            yield (
+                "unit",
+                'is missing, and a plain number does not say it; write unit = "F" or "C" (in a URL: &unit=F),'
+                ' or "letter" where each line ends in C or F',
             )
         if self.unit not in ("", "C", "F", "letter"):
-            raise ValueError(f'unit is {self.unit!r}; write "C" or "F", or "letter" where each line has its own')
-        within("baud", self.baud, FASTEST_BAUD)
-        within("silence_s", self.silence_s, LONGEST_S)
-        within("period_s", self.period_s, LONGEST_S)
+            yield "unit", f'is {self.unit!r}; write "C" or "F", or "letter" where each line has its own'
+        yield from outside(self, baud=FASTEST_BAUD, silence_s=LONGEST_S, period_s=LONGEST_S)
 
     @classmethod
     def detect(cls, search: Search) -> Detection:

@@ -5,6 +5,7 @@ restarting and back-off belong to the supervisor.
 """
 
 import os
+import re
 import selectors
 import subprocess
 import tempfile
@@ -15,6 +16,7 @@ from contextlib import suppress
 from typing import IO
 
 from recorder.driver import DriverLost, DriverUnavailable
+from recorder.errors import why
 
 BYTES_PER_SECOND = 32_000
 """16 kHz mono 16-bit."""
@@ -54,15 +56,17 @@ class Microphone:
                     self._command, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=errors, bufsize=0
                 )
             except OSError as error:
-                raise DriverUnavailable(f"{self._command[0]} cannot run ({error}); apt install alsa-utils") from error
+                raise DriverUnavailable(
+                    f"{self._command[0]} cannot run ({why(error)}); apt install alsa-utils"
+                ) from error
             try:
                 assert child.stdout is not None
                 yield from self._read(child.stdout, stop)
                 if not stop.is_set():
                     child.wait(timeout=WATCH_S)
-                    raise DriverLost(f"microphone {self.device}: {_last_line(errors) or 'it stopped giving sound'}")
+                    raise DriverLost(_last_line(errors) or "it stopped giving sound")
             except subprocess.TimeoutExpired as error:
-                raise DriverLost(f"microphone {self.device}: it closed its sound and hangs") from error
+                raise DriverLost("it closed its sound and hangs") from error
             finally:
                 child.kill()
                 with suppress(subprocess.TimeoutExpired):  # one that hangs in the kernel goes when that lets it
@@ -86,11 +90,11 @@ class Microphone:
                     due = BYTES_PER_SECOND * (now - begin)
                     if not due / 2 <= count <= due * FLOOD:
                         how = "too few" if count < due else "too many"
-                        raise DriverLost(f"microphone {self.device}: {count} bytes in {now - begin:.1f} s, {how}")
+                        raise DriverLost(f"{count} bytes in {now - begin:.1f} s, {how}")
                     begin, count = now, 0
 
 
 def _last_line(errors: IO[bytes]) -> str:
     errors.seek(0)
     lines = errors.read().decode(errors="replace").strip().splitlines()
-    return lines[-1] if lines else ""
+    return re.sub(r"^arecord: \w+:\d+: ", "", lines[-1]) if lines else ""

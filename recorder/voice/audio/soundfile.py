@@ -41,7 +41,7 @@ def read_wav(path: Path) -> bytes:
                 )
             raw = file.readframes(there // (width * channels))
     except FileNotFoundError as error:
-        raise SoundError(f"{path}: there is no such file") from error
+        raise SoundError(f"{path}: there is no such file; name a WAV file") from error
     except (wave.Error, EOFError, OSError, RuntimeError, ValueError) as error:
         raise SoundError(f"{path}: not a PCM WAV file ({error or 'it ends too soon'}); {remedy}") from error
     raw = raw[: len(raw) - len(raw) % (width * channels)]

@@ -10,7 +10,7 @@ import urllib.request
 import zipfile
 from pathlib import Path, PurePosixPath
 
-from recorder.errors import RecorderError
+from recorder.errors import RecorderError, why
 
 NAME = "vosk-model-small-en-us-0.15"
 URL = f"https://alphacephei.com/vosk/models/{NAME}.zip"
@@ -79,7 +79,9 @@ def _copy(given: Path, archive: Path, size: int) -> None:
         _check_size(given, size)
         shutil.copyfile(given, archive)
     except OSError as error:
-        raise ModelError(f"cannot read {given} ({error}); give the zip file that was fetched from {URL}") from error
+        raise ModelError(
+            f"{given} can't be read ({why(error)}); give the zip file that was fetched from {URL}"
+        ) from error
 
 
 def _check_size(path: Path, size: int) -> None:
