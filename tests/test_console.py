@@ -12,6 +12,7 @@ import sys
 import termios
 import time
 from collections.abc import Callable
+from contextlib import closing
 from datetime import UTC
 from io import StringIO
 from pathlib import Path
@@ -37,6 +38,7 @@ from recorder.reports.page import page
 from recorder.verification.examine import examine
 
 ROWS, COLUMNS = 30, 100
+PATIENCE_S = 90.0
 PHRASES = load_phrases(None)
 PROCEDURE = load_procedure(None)
 
@@ -183,7 +185,7 @@ class Terminal:
         self.child = subprocess.Popen(command, stdin=far, stdout=far, stderr=far, env=env, start_new_session=True)
         os.close(far)
 
-    def until(self, done: Callable[[str], bool], seconds: float = 30) -> str:
+    def until(self, done: Callable[[str], bool], seconds: float = PATIENCE_S) -> str:
         """What it shows once `done` is pleased with it."""
         end_s = time.monotonic() + seconds
         while not done(text := "\n".join(line.rstrip() for line in self.shown.display)):
@@ -192,6 +194,7 @@ class Terminal:
                 try:
                     data = os.read(self._near, 65_536)
                 except OSError:  # its end: Linux's pty says so
+                    self.child.wait(PATIENCE_S)
                     return text
                 if b"\x1b[6n" in data:  # where is the cursor? (ECMA-48, DSR)
                     self.type(f"\x1b[{self.shown.cursor.y + 1};{self.shown.cursor.x + 1}R", "")
@@ -201,30 +204,35 @@ class Terminal:
     def type(self, text: str, enter: str = "\r") -> None:
         os.write(self._near, (text + enter).encode())
 
-    def close(self) -> int:
-        code = self.child.wait(20)
+    def ended(self) -> int:
+        """Its exit code, once it has ended by itself."""
+        self.until(lambda _: self.child.poll() is not None)
+        return self.child.wait(PATIENCE_S)
+
+    def close(self) -> None:
+        self.child.kill()
+        self.child.wait()
         os.close(self._near)
-        return code
 
 
 def test_the_live_view_shows_a_shift_that_is_typed(tmp_path: Path) -> None:
     config = tmp_path / "station.toml"
     config.write_text('station = "line-1"\n')
-    terminal = Terminal(config)
-    terminal.until(lambda shown: "no batch" in shown and "say:" in shown)
-    terminal.type("shift start cook 3")
-    terminal.until(lambda shown: "Shift started, cook 3." in shown)
-    terminal.type("probe thigh")
-    terminal.until(lambda shown: "Refused: no batch is being checked." in shown)
-    terminal.type("batch strat")
-    terminal.until(lambda shown: 'did you mean "batch start"?' in shown)
-    terminal.type("batch start")
-    shown = terminal.until(lambda shown: "batch 1 in vat 1 loading" in shown)
-    assert "line-1  ·  cook 3  ·  no broker" in shown
-    terminal.type("load th", "")
-    terminal.until(lambda shown: "thighs" in shown.splitlines()[-4] or "thighs" in shown)
-    terminal.type("\x03", "")
-    assert terminal.close() == 0
+    with closing(Terminal(config)) as terminal:
+        terminal.until(lambda shown: "no batch" in shown and "say:" in shown)
+        terminal.type("shift start cook 3")
+        terminal.until(lambda shown: "Shift started, cook 3." in shown)
+        terminal.type("probe thigh")
+        terminal.until(lambda shown: "Refused: no batch is being checked." in shown)
+        terminal.type("batch strat")
+        terminal.until(lambda shown: 'did you mean "batch start"?' in shown)
+        terminal.type("batch start")
+        shown = terminal.until(lambda shown: "batch 1 in vat 1 loading" in shown)
+        assert "line-1  ·  cook 3  ·  no broker" in shown
+        terminal.type("load th", "")
+        terminal.until(lambda shown: "thighs" in shown.splitlines()[-4] or "thighs" in shown)
+        terminal.type("\x03", "")
+        assert terminal.ended() == 0
     with Reader.open(tmp_path / "records.db") as journal:
         said = [(row["text"], row["engine"], row["listening"]) for row in journal.table("commands")]
     assert said == [(each, "keyboard", "typed") for each in ("shift start cook three", "probe thigh", "batch start")], (
