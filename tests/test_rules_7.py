@@ -268,6 +268,17 @@ def test_a_power_gap_counts_again_once_the_warm_piece_that_settled_it_says_nothi
     assert ("the power was away for 5 min" in one.say(m.HOLD_END)) is (rules == 7)
 
 
+def test_a_gap_that_counts_again_does_so_from_when_the_power_went() -> None:
+    """From then on the two hours to reheat count (FDA Food Code 2022, 3-403.11)."""
+    kitchen = held(7)
+    went_ms = kitchen.at_ms
+    restart(kitchen, 5 * MINUTE)
+    kitchen.check("thigh", 150)
+    assert kitchen.state.world.batches[0].holds[-1].cold_since_ms is None
+    taken_back(kitchen)
+    assert kitchen.state.world.batches[0].holds[-1].cold_since_ms == went_ms
+
+
 def test_a_gap_that_is_settled_anew_asks_no_more() -> None:
     kitchen = held(7)
     restart(kitchen, 5 * MINUTE)
