@@ -196,3 +196,20 @@ def test_a_sale_that_becomes_one_against_safety_is_critical() -> None:
     made.say(m.SOLD, count=1)
     made.say(m.CONFIRM)
     assert [row["level"] for row in made.rows("alerts") if row["kind"] == alerts.SOLD_DESPITE] == ["critical"]
+
+
+def test_a_misheard_failure_that_is_taken_back_ends_what_the_pass_before_it_had_ended() -> None:
+    made = kitchen()
+    cooked(made)
+    made.check("thigh", 150)
+    made.say(m.COOK_MORE)
+    made.say(m.LID_LOCKED)
+    made.wait(4 * MINUTE)
+    made.say(m.LID_OPEN)
+    made.check("thigh", 185)
+    assert not is_open(made, alerts.CHECK_BELOW_CRITICAL)
+    made.say(m.READING, number=170.0)
+    assert is_open(made, alerts.CHECK_BELOW_CRITICAL), "the checks are not complete"
+    assert "disputed" in made.say(m.SCRATCH)
+    assert not is_open(made, alerts.CHECK_BELOW_CRITICAL)
+    assert not is_open(made, alerts.CHECK_BELOW_TARGET)

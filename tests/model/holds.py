@@ -188,7 +188,7 @@ class Holds:
         of = [row for row in of if row["batch"] == new["number"]]
         told = [row for row in of if ("alerts", row["id"]) in step.changed]
         alert = of[0] if of else None
-        waited = id in self.unclear and "whether it was hot is not known" in str(alert)
+        waited = bool(told) and id in self.unclear and "whether it was hot is not known" in str(alert)
         waited |= "4 h is the most" in str(alert) or "how long its pieces waited before is not known" in str(alert)
         hold_to("5 sold", len(of) == 1 if against or waited else not told, hold, old, of)
         if id not in self.unclear:

@@ -30,6 +30,8 @@ def changed(world: World, batch: Batch, was_complete: bool, at_ms: int) -> World
         world = _no_longer(world, batch, at_ms)
     if world.rules < 7 or batch.stage is Stage.CLOSED:
         return world
+    if batch.proven and not was_complete:  # what spoke against it was taken back
+        return complete(world, batch, at_ms)
     return _gap_again(_open_again(world, batch, at_ms), batch)
 
 
