@@ -122,7 +122,7 @@ def test_the_example_is_what_is_shipped(tmp_path: Path) -> None:
 def test_simulated_probes_record_nothing_as_real(tmp_path: Path) -> None:
     _ask(tmp_path, *ANSWERS)
     done = CliRunner().invoke(app, ["run", "--config", str(tmp_path / "station.toml")])
-    assert done.exit_code == 2 and "add --practice" in done.output
+    assert done.exit_code == 2 and "use run --practice" in done.output.replace("\n", " ")
     assert not (tmp_path / "records.db").exists()
 
 

@@ -47,6 +47,7 @@ LOAD = _heard("load thighs four", 3_000)
 LOCKED = _heard("lid locked", 4_000)
 DONE_MS = 4_000 + PROCEDURE.planned_cook_ms
 OPENED = _heard("lid open", DONE_MS)
+UNTRIED = "The probe has not passed a check: ice point."
 ORDER = [part.name for part in PROCEDURE.parts]
 OTHERS = [name for name in ORDER if name != "thigh"]
 COOKED = (SHIFT, START, LOAD, LOCKED, OPENED)
@@ -74,7 +75,7 @@ HOLD = _heard("hold start", READY_MS)
     ("events", "at_ms", "wanted"),
     [
         ((), 500, "No shift is open. Shift start and the cook's number come first."),
-        ((SHIFT,), 1_500, "Nothing is cooking. Batch start comes next."),
+        ((SHIFT,), 1_500, f"{UNTRIED} Nothing is cooking. Batch start, with its vat, comes next."),
         ((SHIFT, START), 2_500, f"Batch 1: {ORDER[0]} comes first in the load order. A vat is free for batch start."),
         ((SHIFT, START, LOAD), 3_500, f"Batch 1: {OTHERS[0]} is next in the load order, or lid locked."),
         ((SHIFT, START, LOAD, LOCKED), 64_000, "Batch 1: 11 min 00 s of its cook left."),
@@ -133,7 +134,7 @@ def _away(at_ms: int) -> e.Started:
     ("events", "at_ms", "said"),
     [
         (ASKED, 5_000, "Confirm is waited for."),
-        ((*ASKED, _heard("confirm", 5_000)), 6_000, "Nothing is cooking. Batch start comes next."),
+        ((*ASKED, _heard("confirm", 5_000)), 6_000, f"{UNTRIED} Nothing is cooking. Batch start, with its vat, comes next."),
         ((SHIFT, START, *FULL), 4_000, "Batch 1: lid locked."),
         (BACK, AGAIN_MS, "Batch 1: goes back into the oil. Lid locked comes next."),
         (SECOND, AGAIN_MS + PROCEDURE.more_cook_ms - MINUTE, "Batch 1: 1 min 00 s of its cook left."),
@@ -183,6 +184,26 @@ def test_what_is_loaded_comes_before_what_cooks_and_that_before_what_is_held() -
 def test_words_that_fit_are_said_with_those_of_any_time(events: tuple[e.Event, ...], words: str) -> None:
     always = "At any time: status, time left, last reading and scratch that."
     assert _said(_day(*events), "what can i say", events[-1].at_ms + 500) == f"Words that fit now: {words}. {always}"
+
+
+def test_food_that_is_held_with_its_checks_not_complete_is_not_said_to_be_for_sale() -> None:
+    asked = (*COOKED, _heard("hold start", DONE_MS + 20_000), _heard("confirm", DONE_MS + 21_000))
+    said = next_words(_day(*asked).world, DONE_MS + 30_000)
+    assert said.startswith("Batch 1: is held, and its checks are not complete: thigh and 3 more not checked. Probe,")
+    assert "Sold" not in said and "hold end" not in said
+
+
+def test_a_check_of_the_probe_comes_first() -> None:
+    state = _day(SHIFT, START, _heard("ice point", 3_000))
+    assert next_words(state.world, 4_000) == "Ice point: a reading of the needle in its bath is waited for."
+
+
+def test_one_free_vat_needs_no_name() -> None:
+    state = State()
+    start = e.Started(0, "boot", True, "0", "line-1", (1,), e.RULES)
+    for event in (start, e.ProcedureLoaded(0, PROCEDURE), SHIFT):
+        state, _ = step(state, event)
+    assert next_words(state.world, 4_000).endswith("Nothing is cooking. Batch start comes next.")
 
 
 def test_the_batch_that_waits_hardest_comes_first() -> None:

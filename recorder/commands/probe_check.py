@@ -9,7 +9,7 @@ import typer
 from rich.text import Text
 
 from recorder import oneshot
-from recorder.commands.shared import Config, fail, terminal
+from recorder.commands.shared import Config, fail, real, terminal
 from recorder.config import load
 from recorder.core import meanings as m
 from recorder.core.batch import Verdict
@@ -50,6 +50,7 @@ def probe_check(
     before = signal.signal(signal.SIGINT, lambda *_: stop.set())
     try:
         settings = load(config)
+        real(settings)
         unit = settings.procedure.unit
         console.print(ADVICE[bath])
         with console.status("Waiting for the needle to settle ...") as status:

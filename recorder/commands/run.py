@@ -11,13 +11,12 @@ from typing import Annotated
 import typer
 
 from recorder import daemon
-from recorder.commands.shared import Config, Unusable, fail
+from recorder.commands.shared import Config, fail, real
 from recorder.config import Settings, load
 from recorder.console.plain import Plain
 from recorder.console.screen import Screen
 from recorder.console.view import LogLines, View
 from recorder.journal.errors import JournalBusy, JournalError
-from recorder.probes.simulated import SimulatedSettings
 
 app = typer.Typer()
 
@@ -41,8 +40,7 @@ def run(
         signal.signal(number, lambda *_: stop.set())
     try:
         settings = load(config).practice() if practice else load(config)
-        if not practice and any(isinstance(probe, SimulatedSettings) for probe in settings.probes):
-            raise Unusable("simulated probes measure no food, so nothing of them is recorded as real; add --practice")
+        real(settings)
         live = not plain and sys.stdin.isatty() and sys.stdout.isatty()
         with _live(settings, stop) if live else _plain(settings) as view:
             logging.getLogger("recorder").info("%s starts; records: %s", settings.station, settings.database)

@@ -13,6 +13,7 @@ from typer.core import TyperGroup
 
 from recorder.core.limits import in_unit
 from recorder.errors import RecorderError, why
+from recorder.practice import is_practice
 from recorder.printable import printable
 
 Config = Annotated[
@@ -47,6 +48,16 @@ def json_line(row: Any) -> str:
 
 class Unusable(RecorderError):
     """An argument, or a file that it names, can't be used; the text says why and what to do."""
+
+
+def real(settings: Any) -> None:
+    """Raise `Unusable` where a station, which does not only practise, would record what nobody measured."""
+    simulated = any(probe.driver == "simulated" for probe in settings.probes)
+    if simulated and not is_practice(settings.station):
+        raise Unusable(
+            "simulated probes measure no food, so nothing of them is recorded as real; name a real probe, or use run"
+            " --practice"
+        )
 
 
 class Group(TyperGroup):

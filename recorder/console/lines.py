@@ -33,7 +33,7 @@ from recorder.core.events import (
     Stopped,
     Unheard,
 )
-from recorder.core.limits import temp_text
+from recorder.core.limits import span_in_unit, temp_text
 from recorder.core.subjects.hearing import TROUBLES
 
 SAID = {Tone.REFUSED: Level.WARNING, Tone.ALERT: Level.WARNING}
@@ -72,7 +72,7 @@ def lines(event: Event, effects: Iterable[Effect], unit: str, linked: bool | Non
     yield from _happened(event, unit)
     for effect in effects:
         match effect:
-            case Cue(tone=tone, say=say):
+            case Cue(tone=tone, say=say) if say:
                 yield Line("said", "station", say, SAID.get(tone, Level.INFO), (("tone", tone.value),))
             case Record(table="checks", row=row):
                 yield from _check(dict(row))
@@ -95,7 +95,7 @@ def _happened(event: Event, unit: str) -> Iterator[Line]:
             near = f'; the nearest sentence is "{text}"' if text else ""
             yield Line("unheard", "cook", f"not taken: {reason}{near}", Level.WARNING, (("reason", reason),))
         case Reading(channel=channel, temp_c=temp_c, settled=True, spot=spot) if channel == NEEDLE:
-            sure = f" ± {event.uncertainty_c:.1f} °C" if event.uncertainty_c is not None else ""
+            sure = f" ± {span_in_unit(event.uncertainty_c, unit):.1f}" if event.uncertainty_c is not None else ""
             took = f", after {event.settle_ms / 1000:.0f} s" if event.settle_ms is not None else ""
             odd = f", in {event.medium}" if event.medium else ""
             fields = (

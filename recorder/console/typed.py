@@ -1,5 +1,6 @@
 """Commands that are typed instead of spoken: the same sentences, and on record as typed."""
 
+import re
 from collections.abc import Iterator
 from difflib import get_close_matches
 from itertools import product
@@ -15,8 +16,12 @@ MOST = 12
 
 
 def heard(phrases: Phrases, text: str, at_ms: int) -> Heard | None:
-    """The event of this sentence; None where it is none. Numbers may be digits; case and spaces don't matter."""
-    for sentence in _spelled(phrases, text):
+    """The event of this sentence; None where it is none.
+
+    Numbers may be digits. Case, spaces and punctuation don't matter, nor whether the station's name comes first.
+    """
+    bare = " ".join(re.sub(r"[.,;:!?]", " ", text.lower()).split())
+    for sentence in _spelled(phrases, bare.removeprefix(phrases.name).strip()):
         if intent := phrases.parse(sentence):
             return Heard(at_ms, sentence, intent, ENGINE, LISTENING)
     return None

@@ -9,7 +9,7 @@ from recorder.console import typed
 from recorder.console.lines import Line, lines
 from recorder.console.standing import standing
 from recorder.core.effects import Cue, Effect, Level, Tone
-from recorder.core.events import Event, Heard, LinkDown, LinkUp
+from recorder.core.events import Event, Heard, LinkDown, LinkUp, Reading
 from recorder.core.meanings import QUESTIONS
 from recorder.core.station import State
 from recorder.core.subjects.guidance import next_words
@@ -33,6 +33,7 @@ class View:
         self._show = show
         self._linked: bool | None = False if settings.mqtt else None
         self._state = State()
+        self._spot = 0
         self._put: Put | None = None
         self._clock: Clock | None = None
 
@@ -45,7 +46,9 @@ class View:
         self._state = state
         self._linked = isinstance(event, LinkUp) if isinstance(event, LinkUp | LinkDown) else self._linked
         for line in lines(event, effects, state.world.unit, self._linked):
-            self._show(line)
+            if line.what != "reading" or ("spot", self._spot) not in line.fields:  # once for each place
+                self._show(line)
+        self._spot = event.spot if isinstance(event, Reading) and event.settled else self._spot
         if self._hints and isinstance(event, Heard) and event.intent.meaning not in QUESTIONS:
             say = next_words(state.world, event.at_ms)
             self._show(Line("hint", "hint", say))

@@ -4,7 +4,7 @@ A lid may be under pressure and oil is hot: what hands do is the equipment maker
 """
 
 from recorder.core import meanings as m
-from recorder.core.batch import MISSED, Batch, Stage
+from recorder.core.batch import MISSED, Batch, Stage, Verdict
 from recorder.core.effects import Tone
 from recorder.core.limits import listed, minutes_text
 from recorder.core.sayable import ANY_TIME, sayable
@@ -19,13 +19,20 @@ def next_words(world: World, at_ms: int) -> str:
     """What the procedure has next, for each open batch, the one that waits hardest first."""
     if world.question:
         return "Confirm is waited for."
-    if not world.open_shift:
-        return "No shift is open. Shift start and the cook's number come first."
+    if world.probe_check and world.probe_check.verdict is Verdict.OPEN:
+        return f"{world.probe_check.how.capitalize()}: a reading of the needle in its bath is waited for."
     said = [_next(batch, at_ms) for batch in _in_turn(world)]
+    if not world.open_shift:
+        return " ".join(["No shift is open. Shift start and the cook's number come first.", *said])
+    if not said and world.probe_passed_ms is None:
+        said.append("The probe has not passed a check: ice point.")
     free = len(world.vats) - len(world.in_vats)
-    if not said:
-        return "Nothing is cooking. Batch start comes next."
-    return " ".join([*said, *(["A vat is free for batch start."] if free else [])])
+    start = "Batch start, with its vat," if free > 1 else "Batch start"
+    if not world.in_vats and not any(batch.stage is Stage.HOLDING for batch in world.batches):
+        said.append(f"Nothing is cooking. {start} comes next.")
+    elif free:
+        said.append("A vat is free for batch start.")
+    return " ".join(said)
 
 
 def _in_turn(world: World) -> list[Batch]:
@@ -79,6 +86,8 @@ def _waited(batch: Batch, at_ms: int) -> str:
 def _holding(batch: Batch, at_ms: int) -> str:
     hold = batch.hold
     assert hold
+    if batch.missing:
+        return f"is held, and its checks are not complete: {batch.missing}. Probe, cook more, or discard batch."
     left_ms = hold.counted_ms + batch.procedure.hold_limit_ms - at_ms
     left = f"{batch.pieces_left} pieces left" if batch.pieces_left is not None else "its pieces are not counted"
     if not hold.time_proven:
