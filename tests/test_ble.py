@@ -273,7 +273,7 @@ def test_a_connection_that_brings_nothing_is_given_up(
     [
         ({"address": "12:34"}, 'write it like "00:11:22:33:44:55"'),
         ({"profile": "oven"}, "write one of thermometer, environment"),
-        ({"channel": "oven"}, "'oven' is none of needle"),
+        ({"channel": "oven"}, "channel has 'oven'; write one of needle"),
         ({"silence_s": 0.0}, "more than 0"),
         ({"interval_s": -1}, "write whole seconds, 0 to 65535"),
     ],

@@ -11,6 +11,7 @@ from recorder.config import ConfigError, load, load_phrases, load_procedure
 from recorder.core import meanings as m
 from recorder.core.limits import Limit
 from recorder.procedure_file import length_ms
+from recorder.toml_text import line_of
 
 SHARE = files("recorder").joinpath("share")
 
@@ -182,3 +183,54 @@ def test_check_names_the_example_and_what_cannot_be_written(tmp_path: Path) -> N
     assert done.exit_code == 1 and "every number is the shipped example's" in told, told
     assert "can't be made: No such file or directory; name another place as database" in told, told
     assert "\N{HORIZONTAL ELLIPSIS}" not in told
+
+
+TEXT = """# a comment
+station = "a"
+vats = [
+  1,
+  2,
+]
+note = '''
+[[probe]]
+'''
+
+[[probe]]
+driver = "x"
+
+[[probe.register]]
+scale = 1
+
+[[probe.register]]
+scale = 2
+
+[[probe]]
+driver = "y"
+"""
+
+
+@pytest.mark.parametrize(
+    ("at", "line"),
+    [
+        (("station",), "station = "),
+        (("vats",), "vats = ["),
+        (("vats", 1), "vats = ["),
+        (("note",), "note = "),
+        (("probe", 0, "driver"), 'driver = "x"'),
+        (("probe", 0, "register", 1, "scale"), "scale = 2"),
+        (("probe", 0, "register", 1, "unit"), "[[probe.register]]"),
+        (("probe", 1), "[[probe]]"),
+        (("probe", 1, "driver"), 'driver = "y"'),
+    ],
+)
+def test_the_line_of_a_key_is_found(at: tuple[str | int, ...], line: str) -> None:
+    number = line_of(TEXT, at)
+    assert number and TEXT.split("\n")[number - 1].startswith(line)
+    assert line_of(TEXT, ("colour",)) is None
+
+
+def test_a_microphone_that_is_not_there_is_named_once(tmp_path: Path) -> None:
+    path = station(tmp_path, 'station = "a"\n[voice]\ndevice = "plughw:CARD=Nobody"\n')
+    done = CliRunner().invoke(app, ["check", "--config", str(path)], env={"COLUMNS": "300"})
+    (row,) = [line for line in done.stdout.splitlines() if line.startswith("fix  microphone")]
+    assert row.count("microphone") == 1 and "arecord: main" not in row, row

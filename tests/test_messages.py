@@ -21,6 +21,8 @@ from typer.testing import CliRunner
 from recorder.__main__ import app
 from recorder.config import ConfigError, load, load_procedure
 
+pytestmark = pytest.mark.slow
+
 LISTED = Path(__file__).with_name("messages.txt")
 RECORD = min(Path(__file__).parents[1].glob("fixtures/records/*.db.xz"), key=lambda each: each.stat().st_size)
 SHARE = files("recorder") / "share"
@@ -320,7 +322,7 @@ PYTHON = re.compile(
 
 DOUBLED = re.compile(r"(?:^|: )([^:]{2,}): (?:.*: )?\1(?::|$)")
 
-NAMED = re.compile(r"^(\w+\.toml), line (\d+): (.*)$")
+PLACE = re.compile(r"^(\w+\.toml), line (\d+): (.*)$")
 
 
 @pytest.fixture(scope="module")
@@ -352,7 +354,7 @@ def test_each_mistake_in_a_file_is_named_with_its_file_its_line_and_its_key(all_
     """The key in the message stands on that line; of one that is missing, the table is the one around its place."""
     for row in all_rows:
         for line in row.answer if row.written else ():
-            found = NAMED.match(line)
+            found = PLACE.match(line)
             if not found:
                 assert re.match(r"(station|procedure)\.toml: \w+ is missing; write ", line), line
                 continue
@@ -366,7 +368,7 @@ def test_each_mistake_in_a_file_is_named_with_its_file_its_line_and_its_key(all_
 
 def test_all_mistakes_of_a_file_are_named_at_once(all_rows: tuple[Row, ...]) -> None:
     (row,) = [row for row in all_rows if row.what.endswith("five mistakes at once")]
-    numbers = [int(found[2]) for line in row.answer if (found := NAMED.match(line))]
+    numbers = [int(found[2]) for line in row.answer if (found := PLACE.match(line))]
     assert len(numbers) == 5 and numbers == sorted(numbers)
 
 

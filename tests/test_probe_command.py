@@ -155,7 +155,7 @@ def test_an_unplugged_board_and_a_wrong_port_are_errors_with_a_remedy(board: Sim
         assert "Traceback" not in done.stderr
     done = probe("/dev/null?channels=oven")
     assert (done.returncode, done.stdout) == (2, "")
-    assert "'oven' is none of needle" in done.stderr
+    assert "channels has 'oven'; write one of needle" in done.stderr
 
 
 def test_ctrl_c_ends_it_with_its_counts(board: SimulatedFirmware) -> None:
@@ -184,3 +184,17 @@ def test_the_panel_is_whole_in_a_narrow_terminal(width: int) -> None:
     assert "needle 60.00 °C 140.00 °F" in flat and "+6.0 °C/min" in flat and "60 to 66 °C" in flat
     wrapped = "at rest at 60.0 ± 0.3 °C, spot 12, in 11 s, battery 85 % lost: open circuit"
     assert set(wrapped.split()) <= set(flat.split()), shown
+
+
+def test_a_plain_board_read_as_a_framed_one_is_remarked_on_while_it_speaks(board: SimulatedFirmware) -> None:
+    """Before anybody presses Ctrl-C: what came, and the URL to try."""
+    with speaking(lambda: board.send(b"72.5\n")):
+        done = probe(board.port, "--seconds", "8")
+    assert done.returncode == 1
+    (remark,) = [line for line in done.stderr.splitlines() if line.startswith("Nothing that is understood")]
+    assert "72.5" in remark and f"{board.port}?form=plain&unit=F" in remark
+
+
+def test_a_silent_board_is_remarked_on(board: SimulatedFirmware) -> None:
+    done = probe(board.port, "--seconds", "7")
+    assert "Nothing has come in 5 s: see that it is powered" in done.stderr

@@ -105,8 +105,8 @@ def _files(
     _check_ca(ca)
     if not password_file.exists():
         raise Unusable(
-            f"{password_file} is missing; write into it the bridge's password at the remote broker, or name another"
-            " file with --password-file"
+            f"{password_file} can't be read: there is no such file; write the password in its first line, or name"
+            " another with --password-file"
         )
     client.password(password_file)
     files = {

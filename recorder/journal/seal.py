@@ -58,7 +58,7 @@ def load(path: Path) -> Seal:
         with path.open("rb") as file:
             text = file.read()
             if b"-----BEGIN" not in text:
-                raise DriverUnavailable(f"{path} holds no key; name another file: where there is none, it is made")
+                raise DriverUnavailable(f"the device key {path} can't be read: it holds no key; name another file")
             if (rights := os.fstat(file.fileno()).st_mode) & OTHERS:
                 raise DriverUnavailable(
                     f"the device key {path} can be touched by others (mode {rights & 0o777:o}); chmod 600 {path}, and"

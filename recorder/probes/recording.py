@@ -133,9 +133,8 @@ class ReplaySettings:
                     raise ValueError("its first line names a recording in place of a device, in a circle or too deep")
             return from_table(table)
         except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
-            reason = (
-                why(error) if type(error) in (OSError, ValueError, MisfitError) else "its first line is no recording's"
-            )
+            ours = type(error) in (OSError, ValueError, MisfitError)
+            reason = why(error) if ours else "its first line is no recording's"
             problem = f"is {self.file}, which is no recording that can be read: {reason}"
             raise MisfitError(f"{problem}; name a file that probe --record wrote", "file") from error
 
