@@ -61,7 +61,7 @@ HAPPENED: list[tuple[e.Event, tuple[Effect, ...], list[tuple[str, str | None, Le
     (
         e.Reading(0, "needle", 84.0, True, 3, 0.4, 9_000),
         (),
-        [("reading", "at rest: 183.2 °F ± 0.4 °C, after 9 s", Level.INFO)],
+        [("reading", "at rest: 183.2 °F ± 0.7, after 9 s", Level.INFO)],
     ),
     (e.Reading(0, "needle", 70.0), (), []),
     (e.Reading(0, "vat1", 170.0), (), []),

@@ -48,6 +48,7 @@ LOCKED = _heard("lid locked", 4_000)
 DONE_MS = 4_000 + PROCEDURE.planned_cook_ms
 OPENED = _heard("lid open", DONE_MS)
 UNTRIED = "The probe has not passed a check: ice point."
+IDLE = "Nothing is cooking. Batch start, with its vat, comes next."
 ORDER = [part.name for part in PROCEDURE.parts]
 OTHERS = [name for name in ORDER if name != "thigh"]
 COOKED = (SHIFT, START, LOAD, LOCKED, OPENED)
@@ -75,7 +76,7 @@ HOLD = _heard("hold start", READY_MS)
     ("events", "at_ms", "wanted"),
     [
         ((), 500, "No shift is open. Shift start and the cook's number come first."),
-        ((SHIFT,), 1_500, f"{UNTRIED} Nothing is cooking. Batch start, with its vat, comes next."),
+        ((SHIFT,), 1_500, f"{UNTRIED} {IDLE}"),
         ((SHIFT, START), 2_500, f"Batch 1: {ORDER[0]} comes first in the load order. A vat is free for batch start."),
         ((SHIFT, START, LOAD), 3_500, f"Batch 1: {OTHERS[0]} is next in the load order, or lid locked."),
         ((SHIFT, START, LOAD, LOCKED), 64_000, "Batch 1: 11 min 00 s of its cook left."),
@@ -134,7 +135,7 @@ def _away(at_ms: int) -> e.Started:
     ("events", "at_ms", "said"),
     [
         (ASKED, 5_000, "Confirm is waited for."),
-        ((*ASKED, _heard("confirm", 5_000)), 6_000, f"{UNTRIED} Nothing is cooking. Batch start, with its vat, comes next."),
+        ((*ASKED, _heard("confirm", 5_000)), 6_000, f"{UNTRIED} {IDLE}"),
         ((SHIFT, START, *FULL), 4_000, "Batch 1: lid locked."),
         (BACK, AGAIN_MS, "Batch 1: goes back into the oil. Lid locked comes next."),
         (SECOND, AGAIN_MS + PROCEDURE.more_cook_ms - MINUTE, "Batch 1: 1 min 00 s of its cook left."),
@@ -157,7 +158,7 @@ def _away(at_ms: int) -> e.Started:
     ],
 )  # fmt: skip
 def test_what_next_in_all_it_says(events: tuple[e.Event, ...], at_ms: int, said: str) -> None:
-    spare = "" if said.startswith(("Confirm", "Nothing")) else " A vat is free for batch start."
+    spare = "" if said.startswith("Confirm") or IDLE in said else " A vat is free for batch start."
     assert next_words(_day(*events).world, at_ms) == said + spare
 
 
