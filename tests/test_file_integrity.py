@@ -183,6 +183,17 @@ def test_damage_is_raised_before_anybody_opens_it_for_writing(tmp_path: Path) ->
         file_integrity.sound(path)
 
 
+def test_a_journal_whose_newest_entry_is_no_text_is_not_opened_and_let_go_again(tmp_path: Path) -> None:
+    """SQLite's own look at the file finds nothing wrong: it does not read texts."""
+    path = tmp_path / "r.db"
+    kept(Kitchen(), path).close()
+    tamper(path, "UPDATE journal SET kind = CAST(x'7469636bff' AS TEXT) WHERE seq = (SELECT max(seq) FROM journal)")
+    assert file_integrity.sound(path)
+    with pytest.raises(JournalError, match="can't be read here: Could not decode to UTF-8"):
+        Journal.open(path)
+    file_integrity.locked(path).close()
+
+
 # ---- as it was made ----
 
 
@@ -404,7 +415,7 @@ def test_a_key_of_another_kind_is_none(tmp_path: Path) -> None:
     with pytest.raises(DriverUnavailable, match="can't be made"):
         seal.make(tmp_path / "key")
     (tmp_path / "key").write_bytes(b"no key")
-    with pytest.raises(DriverUnavailable, match="can't be read"):
+    with pytest.raises(DriverUnavailable, match="holds no key; name another file"):
         seal.load(tmp_path / "key")
     with pytest.raises(
         DriverUnavailable, match=r"there is no device key .*none; batch-recorder device-key .*none makes"

@@ -80,6 +80,20 @@ def test_what_is_read_is_what_a_plain_list_gives(seed: int, tmp_path: Path) -> N
     journal.close()
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_entries_of_some_kinds_and_of_a_time_are_what_a_plain_list_gives(seed: int, tmp_path: Path) -> None:
+    chance = random.Random(seed)
+    journal, held = events(tmp_path / "r.db", chance, 30, 0.2)
+    last_ms = held[-1][0].stamp.at_ms
+    for kinds in (("tick",), ("tick", "link up"), ("link up", "tick", "dance"), ("dance",)):
+        for low_ms in (None, 0, last_ms // 2, last_ms, last_ms + 1):
+            for high_ms in (None, -1, 0, last_ms // 2, last_ms):
+                low, high = -1 if low_ms is None else low_ms, last_ms if high_ms is None else high_ms
+                wanted = [entry for entry, _ in held if entry.kind in kinds and low <= entry.stamp.at_ms <= high]
+                assert list(journal.of_kinds(*kinds, low_ms=low_ms, high_ms=high_ms)) == wanted
+    journal.close()
+
+
 @pytest.mark.parametrize("last", range(1, 11))
 def test_the_last_entry_of_which_something_holds_is_found_also_where_entries_are_missing(
     last: int, tmp_path: Path

@@ -15,6 +15,7 @@ from recorder.clock import Stamp
 from recorder.core import meanings as m
 from recorder.core.effects import Cue, Effect, Record, Tone
 from recorder.core.events import Event, LinkDown, LinkUp, Started, Tick
+from recorder.journal import verify
 from recorder.journal.chain import GENESIS, Entry, linked
 from recorder.journal.errors import JournalError, JournalNewer
 from recorder.journal.journal import Journal
@@ -137,6 +138,11 @@ def test_no_entry_has_a_number_before_the_first(ticks: Path, number: int, at: in
     assert told(ticks) == [("journal", at, f"its number reads {number}")]
 
 
+def test_what_verify_hands_on_is_there() -> None:
+    """By the language reference, 7.11: each name in __all__ is one of the module's."""
+    assert {*verify.__all__} <= vars(verify).keys() and len({*verify.__all__}) == len(verify.__all__)
+
+
 def test_a_number_that_became_a_text_is_named_and_nothing_behind_it_is_read(ticks: Path) -> None:
     """Type 1, a whole number of one byte, becomes 15, a text of one (sqlite.org/fileformat2.html, 2.1). STRICT looks
     at what is written, and not at what lies there."""
@@ -159,6 +165,7 @@ def test_each_gap_is_named_by_its_first_entry(ticks: Path) -> None:
         ("journal", 2, "the entry is missing; the next one is 4"),
         ("journal", 5, "the entry is missing; the next one is 6"),
     ]
+    assert examine(ticks).entries == 3, "so many were read"
 
 
 def test_the_rest_of_a_file_that_breaks_off_is_named_once(tmp_path: Path) -> None:
