@@ -69,6 +69,21 @@ def test_a_station_with_a_wrong_clock_lives_counts_down_and_dies(kitchen: Kitche
     assert phone.text("#cooking .clock span") == frozen
 
 
+def test_a_demo_says_so_instead_and_no_other_station_does(kitchen: Kitchen, phone: Phone) -> None:
+    """A story's clock is an hour behind, and no fault; when the broker has forgotten the demo, a wrong clock is one."""
+    kitchen.tell_all("story", now_ms() - 3_600_000)
+    kitchen.tell("story", "demo", {"fast": True})
+    phone.open("story")
+    with kitchen.living("story", -3_600_000):
+        phone.shows("#link", "Live")
+        phone.shows("header", "Demo: a shift in fast motion")
+        time.sleep(1.5)
+        assert "apart" not in phone.text("#link")
+        kitchen._device.publish("kitchen/story/demo", b"", 1, True).wait_for_publish(5)
+        phone.shows("#link", "Its clock and this phone's are 1 h 0 min apart")
+        assert "Demo" not in phone.text("header")
+
+
 @pytest.mark.slow
 def test_silence_is_measured_by_the_phone_itself(kitchen: Kitchen, phone: Phone) -> None:
     """Nothing is hurried here: 35 s without a sign."""

@@ -113,14 +113,18 @@ class PageBroker:
     """
 
     def __init__(self, port: int, web_port: int, station: str, address: str = HERE, password: str = "") -> None:
-        """`address` is where the page stands; any other than `HERE` needs a `password`, which is that of `PHONE`."""
-        assert password or address == HERE, "nothing without a password on a network"
+        """`address` is where the page stands; any other than `HERE` needs a `password`, which is that of `PHONE`.
+
+        Raises `ValueError` where it lacks one.
+        """
+        if not password and address != HERE:
+            raise ValueError(f"the page at {address} needs a password: others can reach it there")
         self.port = port
         self.url = f"http://{address}:{web_port}/?station={station}"
         self._web = f"{web_port} {address}"
         self._station = station
         self._password = password
-        self._folder = tempfile.TemporaryDirectory(prefix="batch-recorder-broker-")
+        self._folder: tempfile.TemporaryDirectory[str] | None = None
         self._program: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
@@ -128,6 +132,7 @@ class PageBroker:
         program = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin:/usr/local/bin")
         if program is None:
             raise OSError("mosquitto is missing; apt install mosquitto, or leave --page out")
+        self._folder = tempfile.TemporaryDirectory(prefix="batch-recorder-broker-")
         folder = Path(self._folder.name)
         config = folder / "mosquitto.conf"
         config.write_text(
@@ -170,3 +175,6 @@ class PageBroker:
             self._program.terminate()
             self._program.wait(10)
             self._program = None
+        if self._folder:
+            self._folder.cleanup()
+            self._folder = None

@@ -109,7 +109,7 @@ function showLink() {
   const state = standing();
   const was = known.size ? "What stands below is old." : "Nothing has been received.";
   const sign = `last sign of life ${span(life.age() ?? 0)} ago.`;
-  const others = [...refused].filter(([part]) => part === "state" || part === "alive");
+  const others = [...refused].filter(([part]) => ["state", "alive", "demo"].includes(part));
   const words = {
     connecting: ["Connecting", "Nothing is known yet."],
     denied: ["✕ NOT LOGGED IN", `${denied} ${was}`],
