@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from tests.phone_page import Kitchen, Phone, alert, batch, chromium, kitchen, now_ms, phone
+from tests.phone_page import Kitchen, Phone, alert, batch, check, chromium, kitchen, now_ms, phone
 from tests.system import needs
 from tests.waiting import wait_for
 
@@ -79,6 +79,9 @@ def test_a_demo_says_so_instead_and_no_other_station_does(kitchen: Kitchen, phon
         phone.shows("header", "Demo: a shift in fast motion")
         time.sleep(1.5)
         assert "apart" not in phone.text("#link")
+        ahead_ms = now_ms() - 3_600_000 + 600_000
+        kitchen.tell("story", "checks", {"at_ms": ahead_ms, "checks": [check("thigh", 186, ahead_ms + 240_000)]})
+        phone.shows("#checks", "0 s ago")
         kitchen._device.publish("kitchen/story/demo", b"", 1, True).wait_for_publish(5)
         phone.shows("#link", "Its clock and this phone's are 1 h 0 min apart")
         assert "Demo" not in phone.text("header")
