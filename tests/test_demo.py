@@ -3,9 +3,12 @@
 import re
 import shutil
 import socket
+import subprocess
+import sys
 import threading
 import time
 from collections import Counter
+from functools import partial
 from io import StringIO
 from pathlib import Path
 from urllib.request import urlopen
@@ -33,7 +36,7 @@ from tests.conftest import Performance
 from tests.phone_page import free_ports
 from tests.system import needs
 from tests.tampering import unguarded
-from tests.waiting import wait_for
+from tests.waiting import listens, wait_for
 
 STORY = {
     alerts.RECORDER_STARTED: 1,
@@ -190,6 +193,19 @@ def test_only_who_has_the_password_gets_in_from_the_network(tmp_path: Path) -> N
         assert [topic for topic, why in answer.items() if why == "Not authorized"] == topics[2:]
     finally:
         broker.stop()
+
+
+@needs("mosquitto", "mosquitto")
+def test_the_broker_ends_with_the_demo_however_that_ends() -> None:
+    port, web = free_ports(2)
+    code = (
+        f"import time; from recorder.demo.broker import PageBroker as P; P({port}, {web}, 'a').start(); time.sleep(99)"
+    )
+    with subprocess.Popen([sys.executable, "-c", code]) as program:
+        wait_for(partial(listens, port), OSError)
+        program.kill()
+    with pytest.raises(OSError, match="refused"):
+        wait_for(lambda: not listens(port))
 
 
 def answered(address: str, port: int, user: str | None, word: str, topics: list[str]) -> dict[str, str]:

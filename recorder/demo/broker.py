@@ -23,6 +23,9 @@ from recorder import private
 from recorder.notices.answers import ACKNOWLEDGE, SEEN, SIGN
 from recorder.notices.passwords import hashed
 
+WATCHED = '"$0" -c "$1" & read -r _; kill $!; wait'
+"""A program that ends when its input does: however the demo ends, nothing of it stays on the network."""
+
 HERE = "127.0.0.1"
 PHONE = "phone"
 """The name with which a phone logs in."""
@@ -140,7 +143,13 @@ class PageBroker:
             f"listener {self._web}\nprotocol websockets\nhttp_dir {files('recorder').joinpath('share/page')}\n"
             f"{self._access(folder)}\n"
         )
-        self._program = subprocess.Popen([program, "-c", str(config)], stderr=subprocess.DEVNULL)
+        self._program = subprocess.Popen(
+            ["/bin/sh", "-c", WATCHED, program, str(config)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,  # Ctrl-C is for the demo, which ends this in its turn
+        )
         end_s = time.monotonic() + 10
         while True:
             try:
@@ -172,8 +181,7 @@ class PageBroker:
     def stop(self) -> None:
         """End it; every connection ends with it."""
         if self._program:
-            self._program.terminate()
-            self._program.wait(10)
+            self._program.communicate(timeout=10)  # closes its input
             self._program = None
         if self._folder:
             self._folder.cleanup()
