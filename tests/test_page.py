@@ -202,13 +202,18 @@ def test_the_demo_shows_its_shift_on_the_page(phone: Phone, tmp_path: Path) -> N
     command = [sys.executable, "-W", "error", "-m", "recorder", "demo", "--page", "--out", str(tmp_path)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as program:
         assert program.stdout
-        url = program.stdout.readline().removeprefix("The phone page: ").strip()
+        address = next(line for line in program.stdout if line.startswith("The phone page: "))
         try:
+            phone.driver.get(address.removeprefix("The phone page: ").strip())
+            seen = set()
             for line in program.stdout:
+                seen.add(phone.text("header"))
                 if "The shift is over." in line:
                     break
-            phone.driver.get(url)
+            assert any("Live" in text and "Demo: a shift in fast motion" in text for text in seen)
+            assert not [text for text in seen if "apart" in text], "its clock is no fault"
             phone.shows("#link", "Live")
+            phone.shows("header", "Demo: a shift in fast motion")
             phone.shows("#alerts", "batches run colder")
             phone.shows("#alerts", "Acknowledged by MK")
             phone.shows("body", "canteen-line-2")

@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from tests.phone_page import Kitchen, Phone, alert, batch, chromium, kitchen, now_ms, phone
+from tests.phone_page import Kitchen, Phone, alert, batch, check, chromium, kitchen, now_ms, phone
 from tests.system import needs
 from tests.waiting import wait_for
 
@@ -67,6 +67,24 @@ def test_a_station_with_a_wrong_clock_lives_counts_down_and_dies(kitchen: Kitche
     frozen = phone.text("#cooking .clock span")
     time.sleep(1.5)
     assert phone.text("#cooking .clock span") == frozen
+
+
+def test_a_demo_says_so_instead_and_no_other_station_does(kitchen: Kitchen, phone: Phone) -> None:
+    """A story's clock is an hour behind, and no fault; when the broker has forgotten the demo, a wrong clock is one."""
+    kitchen.tell_all("story", now_ms() - 3_600_000)
+    kitchen.tell("story", "demo", {"fast": True})
+    phone.open("story")
+    with kitchen.living("story", -3_600_000):
+        phone.shows("#link", "Live")
+        phone.shows("header", "Demo: a shift in fast motion")
+        time.sleep(1.5)
+        assert "apart" not in phone.text("#link")
+        ahead_ms = now_ms() - 3_600_000 + 600_000
+        kitchen.tell("story", "checks", {"at_ms": ahead_ms, "checks": [check("thigh", 186, ahead_ms + 240_000)]})
+        phone.shows("#checks", "0 s ago")
+        kitchen._device.publish("kitchen/story/demo", b"", 1, True).wait_for_publish(5)
+        phone.shows("#link", "Its clock and this phone's are 1 h 0 min apart")
+        assert "Demo" not in phone.text("header")
 
 
 @pytest.mark.slow

@@ -23,6 +23,9 @@ from recorder import private
 from recorder.notices.answers import ACKNOWLEDGE, SEEN, SIGN
 from recorder.notices.passwords import hashed
 
+WATCHED = '"$0" -c "$1" & read -r _; kill $!; wait'
+"""A program that ends when its input does: however the demo ends, nothing of it stays on the network."""
+
 HERE = "127.0.0.1"
 PHONE = "phone"
 """The name with which a phone logs in."""
@@ -113,14 +116,18 @@ class PageBroker:
     """
 
     def __init__(self, port: int, web_port: int, station: str, address: str = HERE, password: str = "") -> None:
-        """`address` is where the page stands; any other than `HERE` needs a `password`, which is that of `PHONE`."""
-        assert password or address == HERE, "nothing without a password on a network"
+        """`address` is where the page stands; any other than `HERE` needs a `password`, which is that of `PHONE`.
+
+        Raises `ValueError` where it lacks one.
+        """
+        if not password and address != HERE:
+            raise ValueError(f"the page at {address} needs a password: others can reach it there")
         self.port = port
         self.url = f"http://{address}:{web_port}/?station={station}"
         self._web = f"{web_port} {address}"
         self._station = station
         self._password = password
-        self._folder = tempfile.TemporaryDirectory(prefix="batch-recorder-broker-")
+        self._folder: tempfile.TemporaryDirectory[str] | None = None
         self._program: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
@@ -128,6 +135,7 @@ class PageBroker:
         program = shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin:/usr/bin:/usr/local/bin")
         if program is None:
             raise OSError("mosquitto is missing; apt install mosquitto, or leave --page out")
+        self._folder = tempfile.TemporaryDirectory(prefix="batch-recorder-broker-")
         folder = Path(self._folder.name)
         config = folder / "mosquitto.conf"
         config.write_text(
@@ -135,7 +143,13 @@ class PageBroker:
             f"listener {self._web}\nprotocol websockets\nhttp_dir {files('recorder').joinpath('share/page')}\n"
             f"{self._access(folder)}\n"
         )
-        self._program = subprocess.Popen([program, "-c", str(config)], stderr=subprocess.DEVNULL)
+        self._program = subprocess.Popen(
+            ["/bin/sh", "-c", WATCHED, program, str(config)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,  # Ctrl-C is for the demo, which ends this in its turn
+        )
         end_s = time.monotonic() + 10
         while True:
             try:
@@ -167,6 +181,8 @@ class PageBroker:
     def stop(self) -> None:
         """End it; every connection ends with it."""
         if self._program:
-            self._program.terminate()
-            self._program.wait(10)
+            self._program.communicate(timeout=10)  # closes its input
             self._program = None
+        if self._folder:
+            self._folder.cleanup()
+            self._folder = None

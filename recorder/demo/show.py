@@ -56,8 +56,7 @@ class Show:
     def begins(self, seconds: int) -> None:
         """What is to come, and how long it takes."""
         self._console.print(
-            f"An invented shift of {seconds // 60} minutes, in fast motion through the real parts: under a minute."
-            " Ctrl-C ends it."
+            f"{seconds // 60} minutes of an invented shift, in fast motion: this takes about a minute.", style="bold"
         )
 
     @contextmanager

@@ -109,7 +109,7 @@ function showLink() {
   const state = standing();
   const was = known.size ? "What stands below is old." : "Nothing has been received.";
   const sign = `last sign of life ${span(life.age() ?? 0)} ago.`;
-  const others = [...refused].filter(([part]) => part === "state" || part === "alive");
+  const others = [...refused].filter(([part]) => ["state", "alive", "demo"].includes(part));
   const words = {
     connecting: ["Connecting", "Nothing is known yet."],
     denied: ["✕ NOT LOGGED IN", `${denied} ${was}`],
@@ -151,8 +151,8 @@ function reckoned(topic) {
   const last = proven.get(topic);
   return { at: last && last.stamp === entry?.value.at_ms ? last.atMs : entry?.value.at_ms ?? 0, now: false };
 }
-/** How long something has lasted, in ms; NaN where its beginning lies ahead, so that nobody knows. */
-function lasted(from, at) { return from > at + FUTURE_MS ? NaN : Math.max(0, at - from); }
+/** How long something has lasted, in ms; NaN where its beginning lies ahead, so that nobody knows; a story runs ahead. */
+function lasted(from, at) { return from > at + FUTURE_MS && !demo ? NaN : Math.max(0, at - from); }
 function showAge(part, topic, empty, nothing) {
   const entry = known.get(topic);
   const now = current(topic);
