@@ -30,7 +30,6 @@ from recorder.demo import qr, story
 from recorder.demo.broker import HERE, PHONE, PageBroker, network_address
 from recorder.demo.show import Show
 from recorder.journal.reader import Reader
-from recorder.thermal.settle import SURE_C
 from recorder.verification.examine import examine
 from tests.conftest import Performance
 from tests.phone_page import free_ports
@@ -94,7 +93,10 @@ def test_the_story_holds(performance: Performance) -> None:
     ]
     assert [row["part"] for row in loads if row["struck"]] == ["wing"]
     assert Counter(row["verdict"] for row in checks[before * 4 :]) == {"passed": 13, "below target": 1}
-    assert all(row["settle_seconds"] < 15 and row["uncertainty_c"] <= SURE_C for row in checks[before * 4 :])
+    surely = [(row["settle_seconds"], row["uncertainty_c"]) for row in checks[before * 4 :]]
+    assert all(settle_s < 20 and half_c < 3.5 for settle_s, half_c in surely), (
+        "a needle that lags as one of 1.6 mm does"
+    )
     assert (probe_check["how"], probe_check["verdict"]) == ("ice point", "passed")
     assert {row["probe_was"] for row in checks} == {"passed"}
     (drift,) = [row for row in told if row["kind"] == alerts.DRIFT]

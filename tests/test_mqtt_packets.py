@@ -730,7 +730,6 @@ def test_the_demos_broker_serves_the_page_and_comes_back(monkeypatch: pytest.Mon
     monkeypatch.setattr(shutil, "which", lambda program, path: None)
     with pytest.raises(OSError, match="mosquitto is missing; apt install mosquitto"):
         broker.start()
-    broker._folder.cleanup()
 
 
 def test_the_small_broker_can_be_asked_to_stop_before_it_runs() -> None:
