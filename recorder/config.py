@@ -200,6 +200,7 @@ def load(path: Path) -> Settings:
     file = read.tried((), build, StationFile, table)
     mqtt = _mqtt(read, table.get("mqtt"), table.get("station"), folder)
     voice = read.tried(("voice",), settings.from_dict, table["voice"]) if isinstance(table.get("voice"), dict) else None
+    voice = voice.at(folder) if voice else None
     written = table.get("probe")
     entries = [each for each in written if isinstance(each, dict)] if isinstance(written, list) else []
     probes = [

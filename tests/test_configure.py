@@ -181,6 +181,12 @@ def test_raw_sound_on_standard_input_is_a_microphone(tmp_path: Path, monkeypatch
             next(blocks)
 
 
+def test_a_folder_stands_beside_the_stations_file(tmp_path: Path) -> None:
+    (tmp_path / "station.toml").write_text('station = "line-1"\n[voice]\ndevice = "wav:clips"\n')
+    voice = load(tmp_path / "station.toml").voice
+    assert voice and voice.device == f"wav:{tmp_path / 'clips'}"
+
+
 def test_any_other_device_is_alsas() -> None:
     assert isinstance(source("plughw:CARD=Headset,DEV=0"), Microphone)
 
@@ -214,6 +220,7 @@ def test_a_body_goes_to_where_it_is_drawn(words: list[str], unit: str, goal_c: f
     kitchen = Kitchen()
     kitchen.measured("needle", 0)
     kitchen.steer(words, unit)
+    assert (kitchen.measured("needle", 4) or 0) < 30, "it goes through the air"
     assert kitchen.measured("needle", 600) == pytest.approx(goal_c, abs=0.01)
 
 

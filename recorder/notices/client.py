@@ -133,4 +133,5 @@ def properties(packet: str, **values: Any) -> Any:
 def end(client: Any) -> None:
     """Say goodbye, and end the thread."""
     client.disconnect()
-    client.loop_stop()
+    with suppress(AttributeError):  # paho's own race: its thread ended between its look and its join
+        client.loop_stop()

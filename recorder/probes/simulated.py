@@ -30,6 +30,8 @@ DIP_C = 20.0
 """How far a load draws the oil down,"""
 DIP_LAG_S = 90.0
 """and how long the burner takes to make up for it."""
+THROUGH_AIR_S = 4.0
+"""How long a needle is out between two pieces."""
 NOISE_C = 0.05
 STEP_S = 0.5
 LOWEST_C, HIGHEST_C = -40.0, 260.0
@@ -45,16 +47,25 @@ class Body:
     def __init__(self, channel: str) -> None:
         self.temp_c = self.goal_c = {NEEDLE: AIR_C, CABINET: CABINET_C}.get(channel, OIL_C)
         self.plugged = True
+        self._needle = channel == NEEDLE
         self._dip_c = 0.0
+        self._air_s = 0.0
         self._lag_s = LAG_S.get(channel, OIL_LAG_S)
 
     def load(self) -> None:
         """Cold pieces come in."""
         self._dip_c = DIP_C
 
+    def go(self, goal_c: float) -> None:
+        """It goes elsewhere; a needle through the air."""
+        self.goal_c = goal_c
+        self._air_s = THROUGH_AIR_S if self._needle else 0.0
+
     def pass_time(self, seconds: float) -> None:
         """It goes on towards where it is drawn."""
-        self.temp_c += (self.goal_c - self._dip_c - self.temp_c) * (1 - math.exp(-seconds / self._lag_s))
+        drawn_c = AIR_C if self._air_s > 0 else self.goal_c - self._dip_c
+        self._air_s -= seconds
+        self.temp_c += (drawn_c - self.temp_c) * (1 - math.exp(-seconds / self._lag_s))
         self._dip_c *= math.exp(-seconds / DIP_LAG_S)
 
 
@@ -82,7 +93,7 @@ class Kitchen:
             if body is None:
                 return f"no simulated probe measures {channel!r}; there are {', '.join(self._bodies) or 'none'}"
             if what in PLACES_C:
-                body.goal_c = PLACES_C[what]
+                body.go(PLACES_C[what])
             elif what == "load":
                 body.load()
             elif what in ("plugged", "unplugged"):
@@ -97,7 +108,7 @@ class Kitchen:
                     return HOW
                 if not LOWEST_C <= goal_c <= HIGHEST_C:
                     return f"{what} °{scale} is no temperature of a kitchen"
-                body.goal_c = goal_c
+                body.go(goal_c)
         return f"{channel}: {' '.join(words[1:])}"
 
 

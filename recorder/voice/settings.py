@@ -2,13 +2,14 @@
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Annotated, Any
 
 from recorder.misfits import MisfitError, Wrong, choice, refuse
 from recorder.tables import build
 from recorder.voice.audio.frontend import FrontEndSettings
+from recorder.voice.audio.sources import FOLDER
 from recorder.voice.engines import ENGINES
 from recorder.voice.footswitch import TERMINAL
 from recorder.voice.language.phrases import Phrases
@@ -110,6 +111,12 @@ class VoiceSettings:
         """The thresholds in force."""
         shipped = {"name": SHIPPED, "open": SHIPPED_OPEN, "switch": SHIPPED_SWITCH}[self.listening]
         return self.thresholds or shipped[self.engine]
+
+    def at(self, folder: Path) -> "VoiceSettings":
+        """These, with a folder of WAV files as it stands in `folder`."""
+        if not self.device.startswith(FOLDER):
+            return self
+        return replace(self, device=f"{FOLDER}{folder / self.device.removeprefix(FOLDER)}")
 
     def spoken_name(self, phrases: Phrases) -> str:
         """The name to listen for; "" when none is needed."""
