@@ -40,9 +40,8 @@ def read(world: World, temp_c: float, at_ms: int) -> World:
     if last and at_ms - last.last_ms <= FRESH_MS:
         world = _cold_since(world, last, at_ms)
     for batch in _held(world):
-        if batch.hold:
-            hold = world.batch(batch.id).holds[-1]
-            world = world.with_batch(batch.id, holds=(*batch.holds[:-1], measured(hold, at_ms)))
+        *before, hold = world.batch(batch.id).holds
+        world = world.with_batch(batch.id, holds=(*before, measured(hold, at_ms)))
     side = Cabinet(below, warm, at_ms, at_ms, temp_c, temp_c, temp_c)
     if last and (last.below, last.warm) == _sides(world, last, minimum) == (below, warm):
         side = replace(side, since_ms=last.since_ms, low_c=min(last.low_c, temp_c), high_c=max(last.high_c, temp_c))
