@@ -349,5 +349,6 @@ def _why(path: Path, error: Exception) -> str:
         case IsADirectoryError():
             return "it is a folder"
         case UnicodeDecodeError():
-            return "it is a database" if path.read_bytes().startswith(b"SQLite format 3") else "it is no text in UTF-8"
+            with path.open("rb") as file:
+                return "it is a database" if file.read(15) == b"SQLite format 3" else "it is no text in UTF-8"
     return getattr(error, "strerror", None) or str(error)

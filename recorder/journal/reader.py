@@ -25,6 +25,12 @@ ENTRY = f"SELECT {COLUMNS} FROM journal"
 """The columns that `as_entry` takes."""
 
 
+def _begins(path: Path) -> bytes:
+    """The first bytes of a file, which may be a large one."""
+    with path.open("rb") as file:
+        return file.read(len(HEADER))
+
+
 class Reader:
     """The entries and rows of an open database. Make one with `open`; as a context manager it is closed at the end."""
 
@@ -49,7 +55,7 @@ class Reader:
         except DAMAGE as error:
             if connection:
                 connection.close()
-            if is_damage(error) and path.read_bytes()[: len(HEADER)] == HEADER:
+            if is_damage(error) and _begins(path) == HEADER:
                 raise JournalError(f"{path} can't be read as a database of records: {error}{remedy(error)}") from error
             raise JournalError(f"{path} is no database of records ({error}); name that, such as records.db") from error
 
