@@ -17,7 +17,7 @@ BAD = {"name": "x", "version": "1.0", "vulns": [{"id": "PYSEC-2026-1", "fix_vers
         ("", 0, "NOT DONE"),
         (json.dumps({"dependencies": [SKIPPED]}), 0, "NOT DONE, all 1 packages were skipped: Dependency not found"),
         (json.dumps({"dependencies": [SKIPPED, CLEAN]}), 0, "1 packages asked about, 1 skipped, 0 vulnerabilities"),
-        (json.dumps({"dependencies": [CLEAN, BAD]}), 1, "x 1.0: PYSEC-2026-1, mended in 1.1"),
+        (json.dumps({"dependencies": [CLEAN, BAD]}), 1, "x 1.0: PYSEC-2026-1, fixed in 1.1"),
     ],
 )
 def test_an_audit_that_asked_nobody_says_so_and_a_vulnerability_fails(given: str, code: int, told: str) -> None:

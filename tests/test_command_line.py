@@ -20,6 +20,8 @@ LIGHT = {"recorder", "recorder.__main__", "recorder.commands", "recorder.command
     "recorder.core",
     "recorder.core.limits",
     "recorder.errors",
+    "recorder.practice",
+    "recorder.printable",
 }
 """All of ours that help may load."""
 

@@ -272,7 +272,7 @@ def test_reading_needs_a_database_of_records(tmp_path: Path) -> None:
     with pytest.raises(JournalError, match="is not a file"):
         Reader.open(tmp_path / "none.db")
     (tmp_path / "text.db").write_text("hello")
-    with pytest.raises(JournalError, match="can't be read"):
+    with pytest.raises(JournalError, match="is no database of records"):
         Reader.open(tmp_path / "text.db")
     sqlite3.connect(tmp_path / "empty.db").execute("CREATE TABLE journal (day)").connection.close()
     with pytest.raises(JournalError, match="it has no journal"):

@@ -676,5 +676,5 @@ def test_a_key_without_its_certificate_is_refused_by_name() -> None:
 @pytest.mark.parametrize("file", ["ca_file", "cert_file", "key_file"])
 def test_each_file_of_tls_is_refused_where_no_tls_is_spoken(file: str) -> None:
     said: dict[str, Any] = {file: Path("x.pem")}
-    with pytest.raises(ValueError, match="ca_file, cert_file and key_file do nothing with tls = false"):
+    with pytest.raises(ValueError, match="tls is false, and ca_file, cert_file and key_file do nothing then"):
         MqttSettings("line-1", "far", tls=False, **said)

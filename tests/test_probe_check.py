@@ -193,7 +193,7 @@ def test_a_probe_check_can_be_struck(kitchen: Kitchen) -> None:
         (replace(PROCEDURE, probe_check_every_ms=0), "probe_check.every is 0 s; write more than zero"),
         (
             replace(PROCEDURE, altitude_m=9000.0),
-            "probe_check.altitude_m is 9000; write -500 to 5000, in metres",
+            "probe_check.altitude_m is 9000; write -500 to 5000, in metres above the sea",
         ),
         (replace(PROCEDURE, polar_limit=100.0), "oil.polar_limit is 100; write above 0 and below 100, in %"),
     ],

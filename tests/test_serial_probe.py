@@ -274,9 +274,9 @@ def _flood(board: int, listening: threading.Event) -> None:
 @pytest.mark.parametrize(
     ("settings", "complaint"),
     [
-        ({"channels": ("oven",)}, "'oven' is none of needle"),
+        ({"channels": ("oven",)}, "channels has 'oven'; write one of needle"),
         ({"form": "modern"}, 'write "framed" or "plain"'),
-        ({"form": "plain", "channels": ("needle", "vat")}, "has one channel"),
+        ({"form": "plain", "channels": ("needle", "vat")}, "a plain board has one; write only that"),
         ({"form": "plain"}, r'unit is missing, .*write unit = "F" or "C".*&unit=F'),
         ({"form": "plain", "unit": "K"}, 'write "C" or "F"'),
         ({"unit": "K"}, 'write "C" or "F"'),

@@ -878,10 +878,10 @@ def test_what_is_wrong_with_a_procedure_is_told_in_sentences() -> None:
         oil_low=fahrenheit(400),
         ask_first=(m.DISCARD, m.SCRATCH),
     )
-    assert len(wrong.problems()) == 9
+    assert len(wrong.problems()) == 16
     for meaning in (m.CONFIRM, m.SCRATCH, *m.QUESTIONS, "dance"):
         (problem,) = replace(PROCEDURE, ask_first=(m.HOLD_END, meaning)).problems()
-        assert problem.startswith(f"ask_first can't name '{meaning}'; it may name shift start, shift end, ")
+        assert problem.startswith(f"ask_first can't name '{meaning}'; write commands, such as ")
     assert replace(PROCEDURE, ask_first=m.COMMANDS).problems() == []
     assert PROCEDURE.rank("neck") == 4
 

@@ -114,7 +114,10 @@ def test_all_of_the_noise_is_put_to_the_recogniser(station: Path, tmp_path: Path
 
 
 def test_bad_input_is_named_with_its_remedy(station: Path) -> None:
-    assert run("--config", str(station), "--noise", "nowhere.wav") == (2, "error: nowhere.wav: there is no such file\n")
+    assert run("--config", str(station), "--noise", "nowhere.wav") == (
+        2,
+        "error: nowhere.wav: there is no such file; name a WAV file\n",
+    )
     code, out = run("--config", str(station), "--noise", str(CLIPS / "talk.wav"), "--said", str(CLIPS / "talk.wav"))
     assert code == 2 and "'talk' is no sentence of the phrase file; name the file as its words" in out
     station.write_text(station.read_text("utf-8").replace("[voice]\n", ""), "utf-8")

@@ -7,6 +7,8 @@ code page 1252 from 32 on; 0 for a place without a letter. Every PDF reader has 
 from functools import cache
 from math import radians, tan
 
+from recorder.errors import RecorderError
+
 _WIDTHS = {
     False: """
 278 278 355 556 556 889 667 191 333 333 389 584 278 333 278 278 556 556 556 556 556 556 556 556 556 556 278 278
@@ -43,7 +45,7 @@ ISO 9241-303 and, for labels, MIL-STD-1472 (9.4 mm at 2 m). Both from memory."""
 POINT_MM = 25.4 / 72
 
 
-class LetterError(ValueError):
+class LetterError(RecorderError, ValueError):
     """A letter that the font has not; the text names it."""
 
 
