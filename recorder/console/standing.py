@@ -5,14 +5,11 @@ from collections.abc import Iterator
 from recorder.core.batch import Batch, Stage
 from recorder.core.events import NEEDLE
 from recorder.core.limits import minutes_text, temp_text
-from recorder.core.world import World
-
-STALE_MS = 60_000
-"""A temperature older than this is shown with its age."""
+from recorder.core.world import FRESH_MS, World
 
 
 def standing(world: World, now_ms: int, linked: bool | None) -> tuple[str, str, str]:
-    """Who and what is open; the temperatures; the batches."""
+    """Who and what is open; the temperatures, with their age where they are not fresh; the batches."""
     shift = f"cook {world.open_shift.cook}" if world.open_shift else "no shift"
     broker = {None: "no broker", True: "broker reached", False: "broker not reached"}[linked]
     count = sum(1 for alert in world.alerts if alert.ended_ms is None)
@@ -27,7 +24,7 @@ def standing(world: World, now_ms: int, linked: bool | None) -> tuple[str, str, 
 def _temperatures(world: World, now_ms: int) -> Iterator[str]:
     for channel in sorted(world.latest, key=lambda each: (each != NEEDLE, each)):
         latest = world.latest[channel]
-        age = f", {minutes_text(now_ms - latest.at_ms)} old" if now_ms - latest.at_ms > STALE_MS else ""
+        age = f", {minutes_text(now_ms - latest.at_ms)} old" if now_ms - latest.at_ms > FRESH_MS else ""
         rest = ", at rest" if latest.settled else ""
         yield f"{channel} {temp_text(latest.temp_c, world.unit)}{rest}{age}"
 

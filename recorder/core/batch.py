@@ -236,6 +236,11 @@ class Batch:
         return len(self.corrections)
 
     @property
+    def planned_ms(self) -> int:
+        """How long its newest cook is planned to be: the first one, or a further one."""
+        return self.procedure.planned_cook_ms if self.round == 0 else self.procedure.more_cook_ms
+
+    @property
     def hold(self) -> Hold | None:
         """Its newest hold."""
         return self.holds[-1] if self.holds else None

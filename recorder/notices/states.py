@@ -33,7 +33,6 @@ def batches(world: World) -> State:
 def _batch(batch: Batch) -> State:
     procedure, cook = batch.procedure, batch.cooks[-1] if batch.stage is Stage.COOKING else None
     hold = batch.hold if batch.stage is Stage.HOLDING else None
-    planned_ms = procedure.planned_cook_ms if batch.round == 0 else procedure.more_cook_ms
     return {
         "number": batch.number,
         "vat": batch.vat,
@@ -46,7 +45,7 @@ def _batch(batch: Batch) -> State:
         "pieces_left": batch.pieces_left,
         "time_proven": cook.time_proven if cook else hold.time_proven if hold else batch.wait_known,
         "cook_started_ms": cook.locked_ms if cook else None,
-        "cook_due_ms": cook.locked_ms + planned_ms if cook else None,
+        "cook_due_ms": cook.locked_ms + batch.planned_ms if cook else None,
         "hold_started_ms": hold.counted_ms if hold else None,
         "hold_limit_ms": hold.counted_ms + procedure.hold_limit_ms if hold else None,
     }

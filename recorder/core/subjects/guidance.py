@@ -51,8 +51,7 @@ def _next(batch: Batch, at_ms: int) -> str:
             return f"{name} {more}lid locked."
         case Stage.COOKING:
             cook = batch.cooks[-1]
-            planned_ms = batch.procedure.planned_cook_ms if batch.round == 0 else batch.procedure.more_cook_ms
-            left_ms = cook.locked_ms + planned_ms - at_ms
+            left_ms = cook.locked_ms + batch.planned_ms - at_ms
             if not cook.time_proven:
                 return f"{name} its cook time is not known."
             if left_ms > 0:

@@ -28,8 +28,7 @@ def _time_left(world: World, command: Command) -> Answer:
 def _left(batch: Batch, at_ms: int) -> str:
     if batch.stage is Stage.COOKING:
         cook = batch.cooks[-1]
-        planned_ms = batch.procedure.planned_cook_ms if batch.round == 0 else batch.procedure.more_cook_ms
-        what, since_ms, until_ms, known = "cook", cook.locked_ms, cook.locked_ms + planned_ms, cook.time_proven
+        what, since_ms, until_ms, known = "cook", cook.locked_ms, cook.locked_ms + batch.planned_ms, cook.time_proven
     else:
         hold = batch.hold
         assert hold
