@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from recorder.core.batch import Batch, Check, Cook, Correction, Load, Verdict
+from recorder.core.batch import Batch, Check, Correction, Frying, Load, Verdict
 from recorder.core.limits import listed
 from tests.uneven import CELSIUS, FAHRENHEIT, TIMED
 
@@ -120,9 +120,9 @@ def test_the_newest_of_each() -> None:
     open_ = checked(loaded(("leg", 5)), ("leg", True), ("wing", Verdict.OPEN))
     assert open_.open_check == open_.checks[1] and checked(open_, ("leg", True)).open_check is None
     assert EMPTY.open_check is None and EMPTY.hold is None and EMPTY.open_since_ms is None
-    cooks = (Cook(20, 100, 200), Cook(21, 300, 400), Cook(22, 500))
-    assert replace(EMPTY, cooks=cooks).open_since_ms == 400, "the lid that is locked now has not been opened"
-    assert replace(EMPTY, cooks=cooks[:1]).open_since_ms == 200
+    cooks = (Frying(20, 100, 200), Frying(21, 300, 400), Frying(22, 500))
+    assert replace(EMPTY, fryings=cooks).open_since_ms == 400, "the lid that is locked now has not been opened"
+    assert replace(EMPTY, fryings=cooks[:1]).open_since_ms == 200
     assert replace(EMPTY, procedure=TIMED).by_time and not EMPTY.by_time
 
 

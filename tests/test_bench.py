@@ -18,8 +18,12 @@ from recorder.core.events import Intent  # noqa: E402
 from recorder.voice.ear import Hearing  # noqa: E402
 from recorder.voice.engines import Guess  # noqa: E402
 from recorder.voice.settings import Judgement, Thresholds, VoiceSettings  # noqa: E402
-from tests.bench import numbers as bench_numbers  # noqa: E402
-from tests.bench import scene, sounds, tally  # noqa: E402
+from tests.bench import (  # noqa: E402
+    scene,
+    sounds,
+    spoken_counts,
+    tally,
+)
 from tests.bench.scene import Placed  # noqa: E402
 from tests.bench.tally import Outcome  # noqa: E402
 from tests.system import needs  # noqa: E402
@@ -250,15 +254,15 @@ def test_an_interval_of_a_share_is_wilsons(whole: int, share: float) -> None:
     binomtest = pytest.importorskip("scipy.stats", reason="scipy is not installed: pip install scipy").binomtest
     part = round(share * whole)
     theirs = binomtest(part, whole).proportion_ci(0.95, "wilson")
-    assert bench_numbers.wilson(part, whole) == pytest.approx((theirs.low, theirs.high), abs=1e-4)
+    assert spoken_counts.wilson(part, whole) == pytest.approx((theirs.low, theirs.high), abs=1e-4)
 
 
 def test_what_the_bench_of_counts_says_means_the_count_that_it_says() -> None:
     plain = {
-        int(value): " ".join(form) for form, value in bench_numbers.with_counts("words to 99").slots["count"].forms
+        int(value): " ".join(form) for form, value in spoken_counts.with_counts("words to 99").slots["count"].forms
     }
-    known = bench_numbers.with_counts("dozens too")
-    for way, counts in (("plain", range(1, 100)), ("digits", range(10, 100)), ("dozens", bench_numbers.DOZENS)):
-        for label, text in bench_numbers.said(tuple(counts), way, plain):
+    known = spoken_counts.with_counts("dozens too")
+    for way, counts in (("plain", range(1, 100)), ("digits", range(10, 100)), ("dozens", spoken_counts.DOZENS)):
+        for label, text in spoken_counts.said(tuple(counts), way, plain):
             intent = known.parse(text)
             assert intent and str(intent.count) == label.split()[1]

@@ -123,7 +123,7 @@ def test_each_cook_of_a_batch_stays_with_it() -> None:
         k.say(m.LID_OPEN, vat=1)
         k.say(m.COOK_MORE, vat=1)
     (batch,) = k.state.world.batches
-    assert [(cook.called, cook.overdue, cook.opened_ms is None) for cook in batch.cooks] == [
+    assert [(cook.called, cook.overdue, cook.opened_ms is None) for cook in batch.fryings] == [
         (True, False, False),
         (True, True, False),
         (True, True, False),
@@ -131,8 +131,8 @@ def test_each_cook_of_a_batch_stays_with_it() -> None:
     k.say(m.LID_LOCKED, vat=1)
     k.restart(MINUTE, True)
     (batch,) = k.state.world.batches
-    assert [cook.time_proven for cook in batch.cooks] == [True, True, True, False] and len(batch.corrections) == 3
-    assert [cook.id for cook in batch.cooks] == sorted({cook.id for cook in batch.cooks})
+    assert [cook.time_proven for cook in batch.fryings] == [True, True, True, False] and len(batch.corrections) == 3
+    assert [cook.id for cook in batch.fryings] == sorted({cook.id for cook in batch.fryings})
 
 
 @pytest.mark.parametrize(("after_ms", "value", "kept_f"), [(60_000, 181, 181), (60_001, 181, 184), (9_000, 184, 184)])
@@ -660,7 +660,7 @@ def test_a_cook_of_unknown_length_is_the_newest_one() -> None:
     k.fry(1)
     k.say(m.COOK_MORE)
     k.say(m.LID_LOCKED)
-    newest = k.state.world.batches[0].cooks[-1].id
+    newest = k.state.world.batches[0].fryings[-1].id
     k.restart(MINUTE, False)
     assert [each.id for each in k.open_of(alerts.TIME_NOT_PROVEN)] == [f"{newest}-time-not-proven"]
 

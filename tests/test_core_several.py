@@ -7,7 +7,7 @@ import pytest
 
 from recorder.core import alerts
 from recorder.core import meanings as m
-from recorder.core.batch import Batch, Check, Cook, Hold, Load, Stage, Verdict
+from recorder.core.batch import Batch, Check, Frying, Hold, Load, Stage, Verdict
 from recorder.core.effects import Level, Notice
 from recorder.core.events import RULES, Intent, ProbeBack, ProbeLost, ProcedureLoaded
 from recorder.core.subjects import holding, probe_loss, trends
@@ -93,7 +93,7 @@ def read(part: str, id: int) -> Check:
 
 def test_forty_batches_are_remembered() -> None:
     loads = (Load(10, "leg", 9, 0, None, False, False),)
-    batch = replace(BATCH, loads=loads, cooks=(Cook(11, 0, 1),), checks=(read("leg", 20), read("leg", 21)))
+    batch = replace(BATCH, loads=loads, fryings=(Frying(11, 0, 1),), checks=(read("leg", 20), read("leg", 21)))
     forty = tuple((80 + number / 10, 80 + number / 20) for number in range(40))
     points = tuple(80 + number % 3 for number in range(40))
     world = World(procedure=FAHRENHEIT, batches=(batch,), checked=forty, means=(("leg", points), ("wing", points)))

@@ -12,7 +12,7 @@ def verdicts(database: Path) -> dict[str, list[tuple[object, ...]]]:
     """What a manager would decide by: batches, cooks, checks, corrections, holds and alerts."""
     names = {
         "batches": ("number", "vat", "pieces", "rounds", "checks_passed", "proven", "stage", "outcome"),
-        "cooks": ("batch", "short", "overdue"),
+        "fryings": ("batch", "short", "overdue"),
         "checks": ("batch", "part", "verdict", "probe_was", "struck"),
         "corrections": ("batch", "action", "why", "struck"),
         "holds": ("batch", "past_limit", "struck"),

@@ -48,7 +48,7 @@ def test_by_temperature_a_hold_counts_from_its_own_lid_and_is_known_by_itself() 
     again(k, 1, 1)
     first, second = k.rows("holds")
     assert (first["time_proven"], second["time_proven"]) == (0, 1)
-    assert second["counted_from_ms"] == k.rows("cooks")[-1]["lid_open_ms"] != first["counted_from_ms"]
+    assert second["counted_from_ms"] == k.rows("fryings")[-1]["lid_open_ms"] != first["counted_from_ms"]
 
 
 def test_a_second_hold_that_is_late_leaves_the_first_as_it_was() -> None:

@@ -541,7 +541,7 @@ def test_the_time_of_a_batch_that_cooks_is_its_cooks(proven: bool) -> None:
     kitchen.say(m.LOAD, part="thigh", count=12)
     kitchen.say(m.LID_LOCKED)
     (batch,) = kitchen.state.world.batches
-    batch = replace(batch, wait_known=not proven, cooks=(replace(batch.cooks[-1], time_proven=proven),))
+    batch = replace(batch, wait_known=not proven, fryings=(replace(batch.fryings[-1], time_proven=proven),))
     (told,) = states.batches(World(batches=(batch,)))["open"]
     assert told["time_proven"] is proven
 

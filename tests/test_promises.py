@@ -205,7 +205,7 @@ def test_the_stories_are_of_a_kitchen_that_works() -> None:
     count()
     print(dict(reached))
     assert reached["checks passed"] > 300 and reached["holds"] > 60 and reached["holds sold"] > 20, reached
-    assert reached["cooks"] > 100 and reached["probe_checks passed"] > 100 and reached["struck"] > 5, reached
+    assert reached["fryings"] > 100 and reached["probe_checks passed"] > 100 and reached["struck"] > 5, reached
 
 
 @given(st.lists(st.floats(allow_nan=True, allow_infinity=True), min_size=1, max_size=4))

@@ -363,7 +363,7 @@ def test_raw_pieces_that_wait_are_an_alert_and_stay_a_deviation(kitchen: Kitchen
     for _ in range(4):
         kitchen.check("thigh", 185)
     assert "waited" in kitchen.say(m.HOLD_START)
-    (hold,), (cook,) = kitchen.rows("holds"), kitchen.rows("cooks")
+    (hold,), (cook,) = kitchen.rows("holds"), kitchen.rows("fryings")
     assert (hold["late"], cook["said_late"], cook["time_proven"]) == (1, 1, 0)
     assert str(kitchen.rows("batches")[0]["waits"]).startswith("loading 11 min")
     assert is_open(kitchen, alerts.HOLD_LATE) and not is_open(kitchen, alerts.PIECES_WAIT)
@@ -667,7 +667,7 @@ def test_a_locked_lid_that_nobody_said_is_recorded_as_a_cook_of_unknown_length(
     kitchen.wait(minutes * MINUTE)
     assert "Confirm that it has cooked, for an unknown time." in kitchen.say(m.LID_OPEN)
     kitchen.say(m.CONFIRM)
-    (cook,) = kitchen.rows("cooks")
+    (cook,) = kitchen.rows("fryings")
     assert (cook["said_late"], cook["time_proven"], cook["short"]) == (1, 0, short)
 
 

@@ -81,7 +81,7 @@ def test_short_cooks_by_cook(records: sqlite3.Connection) -> None:
     batches = {row["id"]: row for row in _table(records, "batches")}
     shifts = {row["id"]: row["cook"] for row in _table(records, "shifts")}
     short: Counter[int] = Counter()
-    for row in _table(records, "cooks"):
+    for row in _table(records, "fryings"):
         batch = batches[row["batch_id"]]
         if not row["struck"] and not batch["struck"] and batch["shift"] in shifts:
             short[shifts[batch["shift"]]] += row["short"] or 0

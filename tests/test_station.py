@@ -57,7 +57,7 @@ def test_a_clean_batch_from_load_to_sale(kitchen: Kitchen) -> None:
     assert kitchen.say(m.HOLD_END) == "Batch 1 sold."
     (batch,) = kitchen.rows("batches")
     assert (batch["pieces"], batch["checks_passed"], batch["proven"], batch["outcome"]) == (48, 4, 1, "sold")
-    (cook,) = kitchen.rows("cooks")
+    (cook,) = kitchen.rows("fryings")
     assert (cook["seconds"], cook["short"], cook["overdue"]) == (13 * 60, 0, 0)
     assert [row["verdict"] for row in kitchen.rows("checks")] == ["passed"] * 4
     (hold,) = kitchen.rows("holds")
@@ -308,14 +308,14 @@ def test_a_load_of_exactly_the_capacity_is_in_order(kitchen: Kitchen) -> None:
 @pytest.mark.parametrize(("minutes", "short"), [(11.99, 1), (12, 0)])
 def test_a_cook_is_short_below_its_shortest(kitchen: Kitchen, minutes: float, short: int) -> None:
     kitchen.cook(minutes=minutes)
-    assert kitchen.rows("cooks")[0]["short"] == short
+    assert kitchen.rows("fryings")[0]["short"] == short
     assert len(kitchen.notices(alerts.COOK_SHORT)) == short
 
 
 def test_an_overdue_cook_is_told_until_the_lid_opens(kitchen: Kitchen) -> None:
     kitchen.cook(minutes=16)
     assert kitchen.notices(alerts.COOK_OVERDUE) == [(alerts.COOK_OVERDUE, "raised"), (alerts.COOK_OVERDUE, "ended")]
-    assert kitchen.rows("cooks")[0]["overdue"] == 1
+    assert kitchen.rows("fryings")[0]["overdue"] == 1
     calls = [effect.say for effect in kitchen.effects if isinstance(effect, Cue) and "cook time" in effect.say]
     assert calls == ["Vat 1, batch 1: cook time reached."]
 
@@ -826,7 +826,7 @@ def test_a_cook_and_a_hold_that_span_a_restart(known_before: bool, boot: str, kn
     kitchen.say(m.LID_OPEN)
     kitchen.say(m.HOLD_END)
     assert kitchen.rows("holds")[0]["time_proven"] == proven
-    assert kitchen.rows("cooks")[1]["time_proven"] == (proven if boot == "boot-1" else 0), "no power, no heat"
+    assert kitchen.rows("fryings")[1]["time_proven"] == (proven if boot == "boot-1" else 0), "no power, no heat"
     away = proven if boot == "boot-2" else 0
     assert [change for _, change in kitchen.notices(alerts.POWER_AWAY)] == ["raised"] * away
     assert len([each for each in kitchen.notices(alerts.TIME_NOT_PROVEN) if each[1] == "raised"]) == 2 - 2 * proven
@@ -918,6 +918,6 @@ def test_a_start_that_does_not_know_how_long_it_was_off_vouches_for_nothing_that
     kitchen.say(m.LID_LOCKED)
     assert kitchen.state.world.care and any(way.seconds is None for way in kitchen.state.world.recoveries)
     kitchen.feed(Started(kitchen.at_ms, "boot-2", True, "test", "line-1", (1,), RULES, gap_known=False))
-    assert kitchen.rows("cooks")[-1]["time_proven"] == 0
+    assert kitchen.rows("fryings")[-1]["time_proven"] == 0
     assert not kitchen.state.world.care and all(way.seconds is not None for way in kitchen.state.world.recoveries)
     assert kitchen.notices("time not proven") == [("time not proven", "raised")]

@@ -73,7 +73,7 @@ def test_an_alert_of_a_struck_command_ends_as_struck(kitchen: Kitchen) -> None:
     kitchen.say(m.SCRATCH)
     (alert,) = [row for row in kitchen.rows("alerts") if row["kind"] == alerts.COOK_SHORT]
     assert alert["ended_by"] == "command struck"
-    assert kitchen.rows("cooks")[0]["lid_open_ms"] is None
+    assert kitchen.rows("fryings")[0]["lid_open_ms"] is None
 
 
 def test_an_alert_that_a_struck_command_had_ended_is_open_again(kitchen: Kitchen) -> None:

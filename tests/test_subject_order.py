@@ -15,7 +15,7 @@ TABLES = [
     "shifts",
     "batches",
     "loads",
-    "cooks",
+    "fryings",
     "checks",
     "corrections",
     "holds",

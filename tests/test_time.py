@@ -58,14 +58,14 @@ def test_a_plain_history_cooks_and_holds() -> None:
         bench = Bench(Path(folder) / "records.db")
         for what in ("work", "work", "wait", "work", "work", "wait", "hold end"):
             bench.do(what, 12 * MINUTE)
-        for table, begin, end in (("cooks", "lid_locked_ms", "lid_open_ms"), ("holds", "started_ms", "ended_ms")):
+        for table, begin, end in (("fryings", "lid_locked_ms", "lid_open_ms"), ("holds", "started_ms", "ended_ms")):
             (row,) = bench.journal.table(table)
             assert 12 * MINUTE <= row[end] - row[begin] < 12 * MINUTE + 1_000 and row["time_proven"]
         bench.journal.close()
 
 
 def lengths_are_true_or_marked(bench: Bench, journal: Reader) -> None:
-    cooks = [(row, row["lid_locked_ms"], row["lid_open_ms"]) for row in journal.table("cooks")]
+    cooks = [(row, row["lid_locked_ms"], row["lid_open_ms"]) for row in journal.table("fryings")]
     holds = [(row, row["counted_from_ms"], row["ended_ms"]) for row in journal.table("holds")]
     for row, begin_ms, end_ms in cooks + holds:
         if row["struck"]:
@@ -101,13 +101,13 @@ def days_have_their_batches(bench: Bench, journal: Reader) -> None:
     shown = {day: gather(journal, day, UTC) for day in days}
     assert sorted(sheet.batch["id"] for day in shown.values() for sheet in day.sheets) == [row["id"] for row in batches]
     stored = {row["id"]: row["started_ms"] for row in [*batches, *journal.table("holds")]}
-    stored |= {row["id"]: row["lid_locked_ms"] for row in journal.table("cooks")}
+    stored |= {row["id"]: row["lid_locked_ms"] for row in journal.table("fryings")}
     for day in shown.values():
         for sheet in day.sheets:
             at_ms = stored[sheet.batch["id"]]
             if walls.stretch(at_ms).known:
                 assert abs(sheet.batch["started_ms"] - bench.true_ms[at_ms]) <= SYNC_MS + 20
-                moments = [(row, stored[row["id"]]) for row in sheet.cooks]
+                moments = [(row, stored[row["id"]]) for row in sheet.fryings]
                 moments += [(sheet.hold, stored[sheet.hold["id"]])] if sheet.hold else []
                 for row, at_ms in moments:
                     if walls.stretch(at_ms).known:
@@ -164,7 +164,7 @@ def test_the_report_is_right_just_after_the_clock_is_set(tmp_path: Path) -> None
     assert (day.day, day.unsure, len(day.sheets)) == (date(2028, 2, 28), [], 1)
     (sheet,) = day.sheets
     assert sheet.hold and sheet.hold["time_proven"] and 0 < sheet.hold["started_ms"] - BEGIN_MS < 13 * MINUTE
-    assert BEGIN_MS < sheet.cooks[0]["lid_locked_ms"] < sheet.hold["started_ms"]
+    assert BEGIN_MS < sheet.fryings[0]["lid_locked_ms"] < sheet.hold["started_ms"]
     assert sheet.hold["until_ms"] - sheet.hold["counted_from_ms"] == PROCEDURE.hold_limit_ms
     html = page(day, examine(path), BEGIN_MS)
     assert "Monday 28 February 2028" in html and "clock was not known" not in html

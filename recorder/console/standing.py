@@ -33,7 +33,7 @@ def _batch(batch: Batch, now_ms: int) -> str:
     where = f"batch {batch.number} in vat {batch.vat}"
     match batch.stage:
         case Stage.COOKING:
-            return f"{where} cooks for {minutes_text(now_ms - batch.cooks[-1].locked_ms)}"
+            return f"{where} cooks for {minutes_text(now_ms - batch.fryings[-1].locked_ms)}"
         case Stage.HOLDING if batch.hold:
             return f"batch {batch.number} is held for {minutes_text(now_ms - batch.hold.counted_ms)}"
         case Stage.CHECKING:

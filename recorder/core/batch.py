@@ -66,7 +66,7 @@ class Load:
 
 
 @dataclass(frozen=True, slots=True)
-class Cook:
+class Frying:
     """One stretch under a locked lid."""
 
     id: int
@@ -188,7 +188,7 @@ class Batch:
     started_ms: int
     stage: Stage = Stage.LOADING
     loads: tuple[Load, ...] = ()
-    cooks: tuple[Cook, ...] = ()
+    fryings: tuple[Frying, ...] = ()
     checks: tuple[Check, ...] = ()
     corrections: tuple[Correction, ...] = ()
     holds: tuple[Hold, ...] = ()
@@ -316,7 +316,7 @@ class Batch:
     @property
     def open_since_ms(self) -> int | None:
         """When its lid was last opened."""
-        return next((cook.opened_ms for cook in reversed(self.cooks) if cook.opened_ms is not None), None)
+        return next((frying.opened_ms for frying in reversed(self.fryings) if frying.opened_ms is not None), None)
 
     @property
     def longest_wait_ms(self) -> int:

@@ -12,7 +12,10 @@ from recorder.core.rules_1_to_4 import world as world_then
 from recorder.core.world import World
 
 NOW: dict[str, Any] = {name: kind for place in (batches_now, world_now) for name, kind in vars(place).items()}
-"""This version's classes by their names; an earlier one's has the same name."""
+"""This version's classes by their names; an earlier one's has the same name, but for `RENAMED`."""
+
+RENAMED = {"Cook": "Frying", "cooks": "fryings"}
+"""An earlier version's classes and fields that have another name now."""
 
 GIVEN_UP = ("spots", "spot_used", "question", "rules", "edition")
 """Fields that every start begins with afresh."""
@@ -37,12 +40,17 @@ def _now(value: Any) -> Any:
     carried = {each.name: _now(getattr(value, each.name)) for each in fields(value) if each.name not in GIVEN_UP}
     if isinstance(value, batches_then.Hold):
         carried["counted_ms"] = value.started_ms
-    return NOW[type(value).__name__](**carried)
+    name = type(value).__name__
+    return NOW[RENAMED.get(name, name)](**carried)
 
 
 def _batch(batch: batches_then.Batch) -> batches_now.Batch:
     """A batch had one hold, no count of what is left, and any passed check by a probe counted."""
-    carried = {each.name: _now(getattr(batch, each.name)) for each in fields(batch) if each.name != "hold"}
+    carried = {
+        RENAMED.get(each.name, each.name): _now(getattr(batch, each.name))
+        for each in fields(batch)
+        if each.name != "hold"
+    }
     hold: tuple[Hold, ...] = () if batch.hold is None else (_now(batch.hold),)
     checks: tuple[Check, ...] = tuple(replace(check, counts=_counted(check, batch)) for check in carried["checks"])
     carried |= {"holds": hold, "checks": checks, "discarded_pieces": batch.discarded_pieces or 0}

@@ -6,6 +6,9 @@ from recorder.core.effects import Alert, Record
 from recorder.core.subject import Columns, Row, Subject, given
 from recorder.core.world import World
 
+BEFORE_RULES_7 = {"fryings": "cooks"}
+"""What a table was called in records and messages until rules 7. A cook is a person."""
+
 
 def changes(
     subjects: Sequence[Subject], before: World, after: World, struck: int | str | None = None
@@ -16,12 +19,13 @@ def changes(
     then what was made by it or after it went with it, and its row stays with `struck` set.
     """
     old, new = dict(_rows(subjects, before, after)), dict(_rows(subjects, after, before))
-    records = [Record(*key, row) for key, row in new.items() if old.get(key) != row]
+    changed = [(key, row) for key, row in new.items() if old.get(key) != row]
     if isinstance(struck, int):
         later = {key: row for key, row in old.items() if isinstance(key[1], int) and key[1] >= struck}
         gone = [(key, row) for key, row in later.items() if key not in new]
-        records += [Record(*key, (*row[:-1], ("struck", 1))) for key, row in gone]
-    return tuple(records)
+        changed += [(key, (*row[:-1], ("struck", 1))) for key, row in gone]
+    names = {} if after.rules >= 7 else BEFORE_RULES_7
+    return tuple(Record(names.get(table, table), id, row) for (table, id), row in changed)
 
 
 def _rows(subjects: Sequence[Subject], world: World, other: World) -> Iterator[Row]:

@@ -176,8 +176,8 @@ def _batches(journal: Reader) -> Table:
     table.caption, table.caption_justify = BOUND, "left"
     shift = journal.table("shifts")[-1]["id"]
     for batch in (row for row in journal.table("batches") if row["shift"] == shift):
-        mine = {name: _of(journal, name, batch["id"]) for name in ("cooks", "checks", "corrections", "holds")}
-        cooked_ms = int(1000 * sum(cook["seconds"] or 0 for cook in mine["cooks"]))
+        mine = {name: _of(journal, name, batch["id"]) for name in ("fryings", "checks", "corrections", "holds")}
+        cooked_ms = int(1000 * sum(cook["seconds"] or 0 for cook in mine["fryings"]))
         passed = sum(check["verdict"] == "passed" for check in mine["checks"])
         hold = mine["holds"][0] if mine["holds"] else None
         held = minutes_text(hold["ended_ms"] - hold["started_ms"]) if hold and hold["ended_ms"] else "-"

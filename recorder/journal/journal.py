@@ -8,6 +8,7 @@ from recorder.core.effects import Record
 from recorder.core.events import Event
 from recorder.journal.chain import GENESIS, Entry, linked
 from recorder.journal.codec import encode
+from recorder.journal.columns import stored_in
 from recorder.journal.errors import JournalError
 from recorder.journal.messages import Message
 from recorder.journal.outbox_store import OutboxStore
@@ -59,7 +60,7 @@ class Journal(Reader):
             for record in rows:
                 row = {"id": record.id, **dict(record.row)}
                 names, marks = ", ".join(row), ", ".join("?" * len(row))
-                run(f"INSERT OR REPLACE INTO {record.table} ({names}) VALUES ({marks})", tuple(row.values()))
+                run(f"INSERT OR REPLACE INTO {stored_in(record)} ({names}) VALUES ({marks})", tuple(row.values()))
             self.outbox.put(entry.seq, messages)
         self._last = entry
 

@@ -365,6 +365,12 @@ def m010_counts(db: Database) -> None:
     db.execute(f"CREATE VIEW checks_read AS {CHECKS_READ}")
 
 
+@migrations()
+def m011_fryings(db: Database) -> None:
+    """A cook is a person: how long food was in the oil stands in a table of fryings."""
+    db.execute("ALTER TABLE cooks RENAME TO fryings")
+
+
 ORDER = tuple(name for name in globals() if re.fullmatch(r"m\d{3}_\w+", name))
 """The names of all steps, in the order in which they are taken."""
 

@@ -12,7 +12,7 @@ from recorder.core.events import Event, Started
 from recorder.journal import schema
 from recorder.journal.chain import Entry, linked
 from recorder.journal.codec import CodecError, decode
-from recorder.journal.columns import columns
+from recorder.journal.columns import EARLIER, columns
 from recorder.journal.errors import JournalDamaged, JournalError, JournalNewer
 from recorder.journal.file_integrity import COLUMNS, is_ours
 from recorder.journal.migrations import STEPS, taken
@@ -186,18 +186,24 @@ class Reader:
         In a file that no recorder has opened since, a later column is None and a later table has no rows. A table that
         was made otherwise, or that a view stands in for, is not read: it need not end, nor hold what a row can.
         """
+        wanted, held = columns(name), self._columns(name)
+        if not held and name in EARLIER:
+            name, held = EARLIER[name], self._columns(EARLIER[name])
         if name in self.made_otherwise():
             raise JournalError(
                 f"the table {name} is not as the recorder makes it, and is not read: the file was changed;"
                 " batch-recorder verify names what in it is otherwise"
             )
-        held = {column for (column,) in self.rows("SELECT name FROM pragma_table_info(?)", name)}
-        names = [column for column in columns(name) if column in held]
+        names = [column for column in wanted if column in held]
         if not names:
             return
-        empty = dict.fromkeys(columns(name))
+        empty = dict.fromkeys(wanted)
         for row in self.rows(f"SELECT {', '.join(names)} FROM {name} WHERE {where} ORDER BY id", *values):
             yield empty | dict(zip(names, row, strict=True))
+
+    def _columns(self, table: str) -> set[str]:
+        """The names of a table's columns in this file; none where it has no such table."""
+        return {column for (column,) in self.rows("SELECT name FROM pragma_table_info(?)", table)}
 
     def rules(self) -> int:
         """The rules that the last recorder started with; 1 where none did yet; raises `JournalError`."""

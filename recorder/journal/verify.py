@@ -9,7 +9,7 @@ from typing import Any
 
 from recorder.core.effects import Effect, Record
 from recorder.journal.chain import GENESIS
-from recorder.journal.columns import TABLES
+from recorder.journal.columns import TABLES, stored_in
 from recorder.journal.errors import JournalError, JournalNewer
 from recorder.journal.finding import Finding, Kind, RecordFault
 from recorder.journal.reader import Reader
@@ -79,7 +79,7 @@ class _Expected:
 
     def _put(self, record: Record) -> None:
         row = json.dumps({"id": record.id, **dict(record.row)}, ensure_ascii=False)
-        self._db.execute("INSERT OR REPLACE INTO expected VALUES (?, ?, ?)", (record.table, record.id, row))
+        self._db.execute("INSERT OR REPLACE INTO expected VALUES (?, ?, ?)", (stored_in(record), record.id, row))
 
     def count(self) -> int:
         return int(self._db.execute("SELECT count(*) FROM expected").fetchone()[0])

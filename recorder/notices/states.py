@@ -31,7 +31,7 @@ def batches(world: World) -> State:
 
 
 def _batch(batch: Batch) -> State:
-    procedure, cook = batch.procedure, batch.cooks[-1] if batch.stage is Stage.COOKING else None
+    procedure, frying = batch.procedure, batch.fryings[-1] if batch.stage is Stage.COOKING else None
     hold = batch.hold if batch.stage is Stage.HOLDING else None
     return {
         "number": batch.number,
@@ -43,9 +43,9 @@ def _batch(batch: Batch) -> State:
         "proven": batch.proven,
         "missing": batch.missing,
         "pieces_left": batch.pieces_left,
-        "time_proven": cook.time_proven if cook else hold.time_proven if hold else batch.wait_known,
-        "cook_started_ms": cook.locked_ms if cook else None,
-        "cook_due_ms": cook.locked_ms + batch.planned_ms if cook else None,
+        "time_proven": frying.time_proven if frying else hold.time_proven if hold else batch.wait_known,
+        "cook_started_ms": frying.locked_ms if frying else None,
+        "cook_due_ms": frying.locked_ms + batch.planned_ms if frying else None,
         "hold_started_ms": hold.counted_ms if hold else None,
         "hold_limit_ms": hold.counted_ms + procedure.hold_limit_ms if hold else None,
     }

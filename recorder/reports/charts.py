@@ -49,8 +49,8 @@ def timeline(day: Day, label: Callable[[float], str]) -> str:
     free_ms: list[int] = []
     for sheet in sheets:
         lane = lanes[vats.index(sheet.batch["vat"])]
-        for cook in sheet.cooks:
-            lane.append(bar(sheet, cook, "lid_locked_ms", "lid_open_ms", f"{sheet.batch['number']} cook", "cook"))
+        for frying in sheet.fryings:
+            lane.append(bar(sheet, frying, "lid_locked_ms", "lid_open_ms", f"{sheet.batch['number']} cook", "cook"))
         for hold in sheet.holds:
             at = next((at for at, until in enumerate(free_ms) if until <= hold["started_ms"]), len(free_ms))
             free_ms[at:] = [hold["ended_ms"] or end_ms, *free_ms[at + 1 :]]
@@ -94,7 +94,7 @@ def _check(x: Callable[[float], float], check: Row) -> str:
 def _end_ms(day: Day, sheet: Sheet) -> int:
     """The last thing that is on record of a batch, or how far the record reaches where it is not over."""
     names = ("started_ms", "lid_locked_ms", "lid_open_ms", "closed_ms", "ended_ms")
-    rows = [row for table, row in sheet.rows() if table in ("batches", "cooks", "checks", "holds")]
+    rows = [row for table, row in sheet.rows() if table in ("batches", "fryings", "checks", "holds")]
     last_ms = max(row[name] for row in rows for name in names if row.get(name) is not None)
     return max(last_ms, day.until_ms) if sheet.batch["closed_ms"] is None else int(last_ms)
 

@@ -33,7 +33,7 @@ class Sheet:
 
     batch: Row
     loads: Sequence[Row]
-    cooks: Sequence[Row]
+    fryings: Sequence[Row]
     checks: Sequence[tuple[Row, Curve]]
     """Each check, and what the needle read meanwhile."""
     corrections: Sequence[Row]
@@ -59,7 +59,7 @@ class Sheet:
     def rows(self) -> Iterator[tuple[str, Row]]:
         """All of it, with the names of the tables."""
         yield "batches", self.batch
-        for table in ("loads", "cooks", "corrections", "holds"):
+        for table in ("loads", "fryings", "corrections", "holds"):
             for row in getattr(self, table):
                 yield table, row
         yield from (("checks", check) for check, _ in self.checks)
@@ -254,7 +254,7 @@ def _sheet(batch: Row, parts: dict[str, list[Row]], curves: dict[int, Curve]) ->
     return Sheet(
         batch=batch,
         loads=of("loads"),
-        cooks=of("cooks"),
+        fryings=of("fryings"),
         checks=[(check, curves[check["id"]]) for check in of("checks")],
         corrections=of("corrections"),
         holds=of("holds"),

@@ -23,7 +23,7 @@ MOMENT = {
 }
 """By table: the moment that decides to which day a row belongs."""
 
-PARTS = ("loads", "cooks", "checks", "corrections", "holds")
+PARTS = ("loads", "fryings", "checks", "corrections", "holds")
 """Tables whose rows belong to a batch, and to its day."""
 
 TRADE = ("shifts", "batches", "oil", "probe_checks", "recoveries")

@@ -9,6 +9,7 @@ from typing import Any
 from recorder.core.effects import Effect, Record
 from recorder.core.events import Event, Heard
 from recorder.journal.chain import Entry
+from recorder.journal.columns import stored_in
 from recorder.reports.day import Day
 
 Key = tuple[str, int | str]
@@ -56,7 +57,7 @@ class Later:
         if not self.day.signatures:
             return
         for effect in effects:
-            if isinstance(effect, Record) and (key := (effect.table, effect.id)) in self._mine:
+            if isinstance(effect, Record) and (key := (stored_in(effect), effect.id)) in self._mine:
                 self._rows[key] = {"id": effect.id, **dict(effect.row)}
                 if self._signed:
                     said = event.text if isinstance(event, Heard) else ""

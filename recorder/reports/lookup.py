@@ -23,7 +23,7 @@ LONGEST_SHIFT_MS = 24 * 3_600_000
 
 OWN_MOMENT = MOMENT | {
     "loads": "at_ms",
-    "cooks": "lid_locked_ms",
+    "fryings": "lid_locked_ms",
     "checks": "opened_ms",
     "corrections": "at_ms",
     "holds": "started_ms",

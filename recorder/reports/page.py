@@ -247,7 +247,7 @@ def _name(table: str, row: Mapping[str, Any]) -> str:
             return f"batch {row['number']}"
         case "loads":
             return f"load of {row['part']} {row['pieces'] or 'uncounted'}, batch {row['batch']}"
-        case "cooks":
+        case "fryings":
             return f"cook of batch {row['batch']}"
         case "checks":
             read = f" {tenths(row['temperature'])} °{row['unit']}" if row["temperature"] is not None else ""

@@ -163,7 +163,9 @@ def _stage(ledger: Ledger, step: Step, id: int, old: Row | None, new: Row) -> No
 def _waited(ledger: Ledger, id: str, alert: Row) -> None:
     """It is remembered, but for one that was struck with its load."""
     about = int(id.split("-")[0])
-    row = next(ledger.rows[table][about] for table in ("loads", "cooks", "corrections") if about in ledger.rows[table])
+    row = next(
+        ledger.rows[table][about] for table in ("loads", "fryings", "corrections") if about in ledger.rows[table]
+    )
     if alert["ended_by"] == "command struck":
         ledger.waited[row["batch_id"]].discard(id)
     else:
@@ -179,8 +181,8 @@ def _waits(ledger: Ledger, step: Step, row: Row) -> None:
             about = min(ledger.kids[id]["loads"])
             since_ms, longest_ms = ledger.first_load_ms[id], procedure.raw_wait_ms
         case "checking":
-            about = max(ledger.kids[id]["cooks"])
-            since_ms, longest_ms = ledger.kids[id]["cooks"][about]["lid_open_ms"], procedure.open_wait_ms
+            about = max(ledger.kids[id]["fryings"])
+            since_ms, longest_ms = ledger.kids[id]["fryings"][about]["lid_open_ms"], procedure.open_wait_ms
         case "returned":
             about = max(ledger.kids[id]["corrections"])
             since_ms, longest_ms = ledger.kids[id]["corrections"][about]["at_ms"], procedure.returned_wait_ms

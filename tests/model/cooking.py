@@ -19,14 +19,14 @@ def see(ledger: Ledger, step: Step) -> None:
         hold_to("1 window", step.at_ms < check["opened_ms"] + window_ms, check)
     for row in ledger.open.values():
         if row["stage"] == "cooking":
-            _cooks(ledger, step, row, ledger.kids[row["id"]]["cooks"])
+            _cooks(ledger, step, row, ledger.kids[row["id"]]["fryings"])
         _reheats(ledger, step, row)
     for bath in ledger.rows["probe_checks"].values():
         if bath["verdict"] == "open" and not bath["struck"]:
             baths += 1
             hold_to("1 window", step.at_ms < bath["opened_ms"] + BATH_MS, bath)
     hold_to("1 one waits", waits <= 1 and baths <= 1, "checks that wait:", waits, baths)
-    for id, old, new in step.of("cooks"):
+    for id, old, new in step.of("fryings"):
         if old and old["lid_open_ms"] is None and new["lid_open_ms"] is not None:
             _opened(ledger, id, new)
     for notice in step.notices:

@@ -114,7 +114,7 @@ class Holds:
 
     def _began(self, ledger: Ledger, step: Step, id: int, new: Row) -> None:
         batch, procedure = new["batch_id"], ledger.procedures[new["batch_id"]]
-        opened_ms = max(cook["lid_open_ms"] or 0 for cook in ledger.kids[batch]["cooks"].values())
+        opened_ms = max(cook["lid_open_ms"] or 0 for cook in ledger.kids[batch]["fryings"].values())
         self.read[batch] = (step.at_ms, 0)
         self.never.add(batch)
         by_time, struck = procedure.hold_by == "time", self.first.pop(batch, None)
@@ -125,7 +125,7 @@ class Holds:
         )
         if before:  # a further cook that was too short makes nothing fresh
             cooks = [
-                each for each in ledger.kids[batch]["cooks"].values() if each["lid_locked_ms"] >= before["started_ms"]
+                each for each in ledger.kids[batch]["fryings"].values() if each["lid_locked_ms"] >= before["started_ms"]
             ]
             counted += [before["counted_from_ms"]] if all(cook["short"] for cook in cooks) else []
             ledger.seen["holds after a further cook"] += 1
@@ -276,7 +276,7 @@ class Holds:
         cooking = [row for row in ledger.open.values() if row["stage"] == "cooking"]
         holding = [row for row in ledger.open.values() if row["stage"] == "holding"]
         for row in [*cooking, *holding]:
-            table = "cooks" if row in cooking else "holds"
+            table = "fryings" if row in cooking else "holds"
             newest = ledger.newest(table, row["id"])
             assert newest
             if not known:

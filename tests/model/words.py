@@ -109,11 +109,11 @@ def _refused(ledger: Ledger, step: Step, intent: Intent) -> None:
 def _time_left(ledger: Ledger, step: Step) -> None:
     say = step.cues[-1].say
     for id, row in ledger.open.items():
-        table = {"cooking": "cooks", "holding": "holds"}.get(row["stage"])
+        table = {"cooking": "fryings", "holding": "holds"}.get(row["stage"])
         newest = ledger.newest(table, id) if table else None
         if newest is None:
             continue
-        what = "cook" if table == "cooks" else "hold"
+        what = "cook" if table == "fryings" else "hold"
         unknown = f"Batch {row['number']}: its {what} time is not known"
         hold_to("10 time left", (unknown in say) == (newest["time_proven"] == 0), say, newest)
         if table == "holds" and newest["time_proven"]:

@@ -6,7 +6,7 @@ from typing import Any
 
 from recorder.core import alerts
 from recorder.core import meanings as m
-from recorder.core.batch import Batch, Cook, Stage
+from recorder.core.batch import Batch, Frying, Stage
 from recorder.core.effects import Alert, Cue, Tone
 from recorder.core.limits import minutes_text
 from recorder.core.meant import batch_meant
@@ -27,8 +27,8 @@ PRESSURE = (
 
 def _lid_locked(world: World, command: Command) -> Answer:
     batch, now = batch_meant(world, command.intent, "say batch start first, or cook more"), command.now
-    cook = Cook(now.seq, now.at_ms, time_proven=not batch.waited, said_late=batch.waited)
-    world = moved(world, batch, m.LID_LOCKED, now.at_ms, cooks=(*batch.cooks, cook))
+    frying = Frying(now.seq, now.at_ms, time_proven=not batch.waited, said_late=batch.waited)
+    world = moved(world, batch, m.LID_LOCKED, now.at_ms, fryings=(*batch.fryings, frying))
     if not batch.loads:
         return done(world, f"Batch {batch.number} cooking. No load was said.", Tone.ALERT)
     late = " Said late: it may have cooked for longer." if batch.waited else ""
@@ -40,26 +40,26 @@ def _lid_open(world: World, command: Command) -> Answer:
     batch = batch_meant(world, intent, "no lid is locked")
     if batch.stage in TRANSITIONS[m.LID_OPEN].stages:
         world = alerts.ended(world, now.at_ms, "lid opened", (alerts.COOK_OVERDUE,), batch.number)
-        return _opened(world, batch, batch.cooks[-1], now.at_ms)
+        return _opened(world, batch, batch.fryings[-1], now.at_ms)
     if NO_LOCK in command.agreed:  # it may have cooked, and nobody knows for how long
-        return _opened(world, batch, Cook(now.seq, now.at_ms, time_proven=False, said_late=True), now.at_ms)
+        return _opened(world, batch, Frying(now.seq, now.at_ms, time_proven=False, said_late=True), now.at_ms)
     say = f"Batch {batch.number}: no locked lid was said. Confirm that it has cooked, for an unknown time."
     return asked(world, replace(intent, batch=batch.number), NO_LOCK, say, now.at_ms, strained=True)
 
 
-def _opened(world: World, batch: Batch, cook: Cook, at_ms: int) -> Answer:
-    """The lid of `batch` is open: `cook` is over, and short where it can't have been long enough."""
-    cooked_ms = at_ms - (_earliest_ms(batch) if cook.said_late else cook.locked_ms)
+def _opened(world: World, batch: Batch, frying: Frying, at_ms: int) -> Answer:
+    """The lid of `batch` is open: `frying` is over, and short where it can't have been long enough."""
+    cooked_ms = at_ms - (_earliest_ms(batch) if frying.said_late else frying.locked_ms)
     shortest_ms = batch.procedure.shortest_cook_ms if batch.round == 0 else batch.procedure.more_cook_ms
-    short = cooked_ms < shortest_ms and (cook.time_proven or cook.said_late)
-    cook = replace(cook, opened_ms=at_ms, short=short)
+    short = cooked_ms < shortest_ms and (frying.time_proven or frying.said_late)
+    frying = replace(frying, opened_ms=at_ms, short=short)
     if short:
-        world = alerts.raised(world, _cook_short(batch, cook, cooked_ms, shortest_ms, at_ms))
-    cooks = (*(each for each in batch.cooks if each.id != cook.id), cook)
-    world = moved(world, batch, m.LID_OPEN, at_ms, cooks=cooks)
-    known = f"after {minutes_text(cooked_ms)}" if cook.time_proven else "after a time that is not known"
+        world = alerts.raised(world, _cook_short(batch, frying, cooked_ms, shortest_ms, at_ms))
+    fryings = (*(each for each in batch.fryings if each.id != frying.id), frying)
+    world = moved(world, batch, m.LID_OPEN, at_ms, fryings=fryings)
+    known = f"after {minutes_text(cooked_ms)}" if frying.time_proven else "after a time that is not known"
     say = f"Batch {batch.number}, lid open {known}.{' Short cook.' if short else ''}"
-    return done(world, say, Tone.DONE if cook.time_proven and not short else Tone.ALERT)
+    return done(world, say, Tone.DONE if frying.time_proven and not short else Tone.ALERT)
 
 
 def _earliest_ms(batch: Batch) -> int:
@@ -72,17 +72,17 @@ def _earliest_ms(batch: Batch) -> int:
 def _timers(batch: Batch) -> Iterator[Timer]:
     if batch.stage is not Stage.COOKING:
         return
-    cook = batch.cooks[-1]
+    frying = batch.fryings[-1]
 
     def changed(world: World, **changes: Any) -> World:
-        return world.with_batch(batch.id, cooks=(*batch.cooks[:-1], replace(cook, **changes)))
+        return world.with_batch(batch.id, fryings=(*batch.fryings[:-1], replace(frying, **changes)))
 
     def call(world: World, _: int) -> Change:
         say = f"Vat {batch.vat}, batch {batch.number}: cook time reached."
         return changed(world, called=True), (Cue(Tone.ALERT, say),)
 
     def overdue(world: World, _: int) -> Change:
-        world = alerts.raised(world, _cook_overdue(batch, cook, longest_ms, cook.locked_ms + longest_ms))
+        world = alerts.raised(world, _cook_overdue(batch, frying, longest_ms, frying.locked_ms + longest_ms))
         say = f"Vat {batch.vat}, batch {batch.number}: over its longest cook."
         return changed(world, overdue=True), (Cue(Tone.ALERT, say),)
 
@@ -90,16 +90,16 @@ def _timers(batch: Batch) -> Iterator[Timer]:
     planned_ms, longest_ms = procedure.planned_cook_ms, procedure.longest_cook_ms
     if batch.round > 0:  # a further cook is shorter, and may run over by as much
         planned_ms, longest_ms = procedure.more_cook_ms, procedure.more_cook_ms + longest_ms - planned_ms
-    if not cook.called:
-        yield cook.locked_ms + planned_ms, call
-    elif not cook.overdue:
-        yield cook.locked_ms + longest_ms, overdue
+    if not frying.called:
+        yield frying.locked_ms + planned_ms, call
+    elif not frying.overdue:
+        yield frying.locked_ms + longest_ms, overdue
 
 
-def _cook_short(batch: Batch, cook: Cook, cooked_ms: int, shortest_ms: int, at_ms: int) -> Alert:
+def _cook_short(batch: Batch, frying: Frying, cooked_ms: int, shortest_ms: int, at_ms: int) -> Alert:
     return alerts.made(
         alerts.COOK_SHORT,
-        cook.id,
+        frying.id,
         f"Batch {batch.number}: lid opened after {minutes_text(cooked_ms)}, shortest cook is"
         f" {minutes_text(shortest_ms)}. Check every part, cook more where it is needed.",
         at_ms,
@@ -109,32 +109,32 @@ def _cook_short(batch: Batch, cook: Cook, cooked_ms: int, shortest_ms: int, at_m
     )
 
 
-def _cook_overdue(batch: Batch, cook: Cook, longest_ms: int, at_ms: int) -> Alert:
+def _cook_overdue(batch: Batch, frying: Frying, longest_ms: int, at_ms: int) -> Alert:
     return alerts.made(
         alerts.COOK_OVERDUE,
-        cook.id,
+        frying.id,
         f"Batch {batch.number}, vat {batch.vat}: lid still locked after {minutes_text(longest_ms)},"
         f" the longest cook. {PRESSURE}",
         at_ms,
         batch,
-        seconds=(at_ms - cook.locked_ms) / 1000,
+        seconds=(at_ms - frying.locked_ms) / 1000,
         limit_seconds=longest_ms / 1000,
     )
 
 
 def _rows(batch: Batch) -> Iterator[Row]:
-    for cook in batch.cooks:
+    for frying in batch.fryings:
         yield (
-            ("cooks", cook.id),
+            ("fryings", frying.id),
             (
                 *of_batch(batch),
-                ("lid_locked_ms", cook.locked_ms),
-                ("lid_open_ms", cook.opened_ms),
-                ("seconds", None if cook.opened_ms is None else (cook.opened_ms - cook.locked_ms) / 1000),
-                ("short", int(cook.short)),
-                ("overdue", int(cook.overdue)),
-                ("time_proven", int(cook.time_proven)),
-                *given(said_late=int(cook.said_late) or None),
+                ("lid_locked_ms", frying.locked_ms),
+                ("lid_open_ms", frying.opened_ms),
+                ("seconds", None if frying.opened_ms is None else (frying.opened_ms - frying.locked_ms) / 1000),
+                ("short", int(frying.short)),
+                ("overdue", int(frying.overdue)),
+                ("time_proven", int(frying.time_proven)),
+                *given(said_late=int(frying.said_late) or None),
                 ("struck", 0),
             ),
         )

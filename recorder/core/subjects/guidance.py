@@ -50,9 +50,9 @@ def _next(batch: Batch, at_ms: int) -> str:
             more = f"{left[0]} is next in the load order, or " if left else ""
             return f"{name} {more}lid locked."
         case Stage.COOKING:
-            cook = batch.cooks[-1]
-            left_ms = cook.locked_ms + batch.planned_ms - at_ms
-            if not cook.time_proven:
+            frying = batch.fryings[-1]
+            left_ms = frying.locked_ms + batch.planned_ms - at_ms
+            if not frying.time_proven:
                 return f"{name} its cook time is not known."
             if left_ms > 0:
                 return f"{name} {minutes_text(left_ms)} of its cook left."

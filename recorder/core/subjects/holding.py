@@ -70,7 +70,9 @@ def _next_hold(batch: Batch, now: Moment, rules: int) -> Hold:
         known = all(each.time_proven for each in batch.holds) and batch.wait_known
         hold = replace(hold, counted_ms=min(each.counted_ms for each in batch.holds), time_proven=known)
     elif (
-        rules >= 6 and batch.hold and all(cook.short for cook in batch.cooks if cook.locked_ms >= batch.hold.started_ms)
+        rules >= 6
+        and batch.hold
+        and all(frying.short for frying in batch.fryings if frying.locked_ms >= batch.hold.started_ms)
     ):
         hold = replace(hold, counted_ms=batch.hold.counted_ms)
     struck = batch.struck_hold

@@ -54,7 +54,7 @@ def _unknown_gap(world: World, at_ms: int) -> World:
     for batch in world.batches:
         about: int | None = None
         if batch.stage is Stage.COOKING:
-            about = batch.cooks[-1].id
+            about = batch.fryings[-1].id
             world = _cook_not_proven(world, batch)
         elif batch.hold and batch.stage is Stage.HOLDING:
             about = batch.hold.id
@@ -70,8 +70,8 @@ def _unknown_gap(world: World, at_ms: int) -> World:
 
 
 def _cook_not_proven(world: World, batch: Batch) -> World:
-    cook = replace(batch.cooks[-1], time_proven=False)
-    return world.with_batch(batch.id, cooks=(*batch.cooks[:-1], cook))
+    frying = replace(batch.fryings[-1], time_proven=False)
+    return world.with_batch(batch.id, fryings=(*batch.fryings[:-1], frying))
 
 
 def _known_gap(world: World, now: Moment) -> World:

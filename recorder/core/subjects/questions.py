@@ -27,8 +27,13 @@ def _time_left(world: World, command: Command) -> Answer:
 
 def _left(batch: Batch, at_ms: int) -> str:
     if batch.stage is Stage.COOKING:
-        cook = batch.cooks[-1]
-        what, since_ms, until_ms, known = "cook", cook.locked_ms, cook.locked_ms + batch.planned_ms, cook.time_proven
+        frying = batch.fryings[-1]
+        what, since_ms, until_ms, known = (
+            "cook",
+            frying.locked_ms,
+            frying.locked_ms + batch.planned_ms,
+            frying.time_proven,
+        )
     else:
         hold = batch.hold
         assert hold

@@ -37,7 +37,7 @@ def of(batch: Batch) -> Wait | None:
         case Stage.LOADING if batch.loads and since_ms is not None:
             return Wait(batch.loads[0].id, since_ms, procedure.raw_wait_ms)
         case Stage.CHECKING if batch.open_since_ms is not None:
-            return Wait(batch.cooks[-1].id, batch.open_since_ms, procedure.open_wait_ms)
+            return Wait(batch.fryings[-1].id, batch.open_since_ms, procedure.open_wait_ms)
         case Stage.RETURNED:
             return Wait(batch.corrections[-1].id, batch.corrections[-1].at_ms, procedure.returned_wait_ms)
         case _:

@@ -1,4 +1,4 @@
-"""Which words for a count are taken for another's: `python -m tests.bench.numbers [--noise DIR]`.
+"""Which words for a count are taken for another's: `python -m tests.bench.spoken_counts [--noise DIR]`.
 
 13 to 19 are said against 30 to 90, plainly ("thirteen", "thirty") and digit by digit ("one three", "three zero"), with
 several lists of what may be said; dozens stand beside. Eight synthetic voices of 140 to 200 words a minute, each in its
