@@ -132,8 +132,9 @@ class App:
                 root=settings.mqtt.root if settings.mqtt else ROOT,
             )
         )
-        if self.loop.state.world.procedure != settings.procedure:
-            self.loop.handle(ProcedureLoaded(stamp.at_ms, settings.procedure))
+        world = self.loop.state.world
+        if (world.procedure, world.others) != (settings.procedure, settings.products):
+            self.loop.handle(ProcedureLoaded(stamp.at_ms, settings.procedure, settings.products))
         for file, damage in self._quarantined:
             self.loop.handle(RecordsSetAside(stamp.at_ms, file, damage))
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
 
 from recorder import procedure_file, toml_text
-from recorder.core.procedure import Procedure
+from recorder.core.procedure import Procedure, menu_problems
 from recorder.core.world import FRESH_MS
 from recorder.driver import DriverUnavailable
 from recorder.errors import RecorderError
@@ -27,6 +27,7 @@ from recorder.space import LEAST_MB
 from recorder.tables import build
 from recorder.voice import settings
 from recorder.voice.language import phrases
+from recorder.voice.language.menu import for_menu
 from recorder.voice.language.phrases import Phrases
 from recorder.voice.language.wording import PhraseError
 from recorder.voice.settings import VoiceSettings
@@ -62,7 +63,9 @@ class Settings:
     database: Path
     """The file itself, where a link was named: what belongs to it, SQLite's log too, lies beside that."""
     procedure: Procedure
+    """Of the product that a batch is of where none is named."""
     phrases: Phrases
+    """With the words of this station's products alone."""
     probes: tuple[ProbeSettings, ...]
     voice: VoiceSettings | None
     """None for a station that does not listen."""
@@ -79,6 +82,8 @@ class Settings:
     """With less space on the disk of the records than this, the manager gets an alert."""
     needle_lag_s: float | None = None
     """The needle's lag, as `batch-recorder probe-check` prints it; None while it is not known."""
+    products: tuple[Procedure, ...] = ()
+    """The procedures of the station's further products."""
 
     def practice(self) -> "Settings":
         """Those of the same station for a trainee: a record of its own, and nothing goes to a broker."""
@@ -101,6 +106,7 @@ class StationFile:
     vats: tuple[int, ...] = (1,)
     database: str = "records.db"
     procedure: str | None = None
+    products: tuple[str, ...] = ()
     phrases: str | None = None
     probe: tuple[dict[str, Any], ...] = ()
     voice: dict[str, Any] | None = None
@@ -211,11 +217,18 @@ def load(path: Path) -> Settings:
     said = read.tried(("phrases",), load_phrases, _beside(folder, table.get("phrases")))
     if file:
         read.refused(*_misfits(list(map(_as_written, entries)), probes, file.vats))
-    known = said.for_loads_of(procedure.pieces_per_load) if said and procedure else None
-    unsaid = [part.name for part in procedure.parts if part.name not in known.parts] if known and procedure else []
+    products = _products(read, procedure, table.get("products"), folder)
+    menu = (procedure, *products) if procedure else ()
+    known = None
+    try:
+        known = for_menu(said, menu) if said and menu else None
+    except PhraseError as error:
+        read.refused(MisfitError(f": {error}", "phrases"))
+    unsaid = [part.name for each in menu for part in each.parts if part.name not in known.parts] if known else []
     if unsaid:
-        shown = ", ".join(map(repr, unsaid))
-        read.refused(MisfitError(f": no phrase says the part {shown}; add it under [slots.part.words]", "phrases"))
+        shown = ", ".join(map(repr, dict.fromkeys(unsaid)))
+        remedy = "add it under [slots.part.words], or as the part's spoken"
+        read.refused(MisfitError(f": no phrase says the part {shown}; {remedy}", "phrases"))
     read.end()
     assert file and procedure and known
     return Settings(
@@ -233,7 +246,20 @@ def load(path: Path) -> Settings:
         lamp=folder / file.lamp if file.lamp is not None else None,
         least_free_mb=file.least_free_mb,
         needle_lag_s=file.needle_lag_s,
+        products=products,
     )
+
+
+def _products(read: _File, procedure: Procedure | None, named: Any, folder: Path) -> tuple[Procedure, ...]:
+    """The procedures of the further products, in the files that `products` names."""
+    names = [each for each in named if isinstance(each, str)] if isinstance(named, list) else []
+    found = [read.tried(("products", place), load_procedure, folder / name) for place, name in enumerate(names)]
+    products = tuple(each for each in found if each)
+    if procedure and len(products) == len(names):
+        read.refused(
+            *(MisfitError(f": {names[at]}: {text}", "products", at) for at, text in menu_problems(procedure, products))
+        )
+    return products
 
 
 def load_phrases(path: Path | None) -> Phrases:

@@ -105,6 +105,10 @@ class PartTable:
     name: str
     target: Number
     critical: Number
+    food: str = "poultry"
+    critical_for: Length = 0
+    checks: int = 0
+    spoken: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +131,7 @@ class ProcedureFile:
     less_safe_because: str = ""
     dwell_advice: str = ""
     critical_by: str = BY_READING
+    spoken: tuple[str, ...] = ()
 
 
 def read(table: dict[str, Any]) -> Procedure:
@@ -136,7 +141,7 @@ def read(table: dict[str, Any]) -> Procedure:
     def limit(value: float) -> Limit:
         return Limit(value, file.unit)
 
-    lengths = {
+    lengths: dict[str, Any] = {
         "more_cook_ms": file.cook.more,
         "raw_wait_ms": file.longest_wait.raw,
         "open_wait_ms": file.longest_wait.open,
@@ -145,7 +150,18 @@ def read(table: dict[str, Any]) -> Procedure:
     procedure = Procedure(
         product=file.product,
         unit=file.unit,
-        parts=tuple(Part(each.name, limit(each.target), limit(each.critical)) for each in file.part),
+        parts=tuple(
+            Part(
+                each.name,
+                limit(each.target),
+                limit(each.critical),
+                food=each.food,
+                critical_for_ms=each.critical_for,
+                checks=each.checks,
+                spoken=each.spoken,
+            )
+            for each in file.part
+        ),
         pieces_per_load=file.pieces_per_load,
         shortest_cook_ms=file.cook.shortest,
         planned_cook_ms=file.cook.planned,
@@ -167,6 +183,7 @@ def read(table: dict[str, Any]) -> Procedure:
         less_safe_because=file.less_safe_because,
         dwell_advice=file.dwell_advice,
         critical_by=file.critical_by,
+        spoken=file.spoken,
         **{name: length for name, length in lengths.items() if length is not None},
     )
     wrong = [_placed(text, file) for text in procedure.problems()]

@@ -4,6 +4,7 @@ import lzma
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,14 +12,14 @@ import pytest
 
 from recorder.core import meanings as m
 from recorder.core.effects import Record
-from recorder.core.events import Acknowledged, Intent, Seen, Signed
+from recorder.core.events import Acknowledged, Intent, ProcedureLoaded, Seen, Signed
 from recorder.journal.columns import BY_CHECKS, BY_UNIT, TABLES, Column, columns
 from recorder.journal.journal import Journal
 from recorder.journal.reader import Reader
 from recorder.reports.export import dictionary
 from recorder.reports.exported import DATE, EXPORTED, JSON, PARSED
 from tests import record_schema
-from tests.kitchen import Kitchen
+from tests.kitchen import PROCEDURE, Kitchen
 from tests.replayed import FOLDER
 
 PYTHON = {"INTEGER": (int,), "REAL": (float, int), "TEXT": (str,)}
@@ -63,6 +64,13 @@ def rows() -> Iterator[Record]:
         kitchen.feed(answer(kitchen.at_ms, kitchen.state.world.alerts[0].id, "JD"))
     kitchen.feed(Signed(kitchen.at_ms, "2026-02-26", "JD", "reviewed"))
     kitchen.deviate()
+    timed = replace(PROCEDURE.parts[0], critical_for_ms=15_000)  # as in codes of earlier editions
+    kitchen.feed(ProcedureLoaded(kitchen.at_ms, replace(PROCEDURE, parts=(timed,))))
+    kitchen.cook(vat=1)
+    kitchen.say(m.PROBE, part="thigh")
+    for _ in range(10):
+        kitchen.wait(2000)
+        kitchen.read("needle", 182, settled=True, spot=kitchen.spot + 1)
     return (effect for effect in kitchen.effects if isinstance(effect, Record))
 
 

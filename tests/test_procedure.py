@@ -315,4 +315,5 @@ def test_what_a_procedure_is_that_does_not_say_more() -> None:
         "less_safe_because": "",
         "critical_by": "reading",
         "dwell_advice": "",
+        "spoken": (),
     }

@@ -822,7 +822,7 @@ def test_a_cook_and_a_hold_that_span_a_restart(known_before: bool, boot: str, kn
     kitchen.say(m.BATCH_START, vat=2)
     kitchen.say(m.LID_LOCKED)
     kitchen.say(m.BATCH_START, vat=1)
-    kitchen.feed(Started(kitchen.at_ms, boot, known_after, "test", "line-1", (1, 2)))
+    kitchen.feed(Started(kitchen.at_ms, boot, known_after, "test", "line-1", (1, 2), RULES))
     kitchen.say(m.LID_OPEN)
     kitchen.say(m.HOLD_END)
     assert kitchen.rows("holds")[0]["time_proven"] == proven

@@ -151,11 +151,11 @@ def _setup(loaded: config.Settings | None) -> tuple[Phrases, VoiceSettings]:
 
 def _kitchen(loaded: config.Settings | None) -> Kitchen:
     """What the card has of this station; without one, of the shipped example with one vat."""
-    procedure = loaded.procedure if loaded else config.load_procedure(None)
+    procedure, *others = (loaded.procedure, *loaded.products) if loaded else (config.load_procedure(None),)
     return Kitchen(
         vats=loaded.vats if loaded else (1,),
-        parts=tuple(part.name for part in procedure.parts),
-        pieces=procedure.pieces_per_load,
+        parts=tuple(dict.fromkeys(part.name for each in (procedure, *others) for part in each.parts)),
+        pieces=max(each.pieces_per_load for each in (procedure, *others)),
         temperature=round(procedure.parts[0].target.value),
         ice=32 if procedure.unit == "F" else 0,
         ask_first=procedure.ask_first,

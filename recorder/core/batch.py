@@ -3,6 +3,7 @@
 A thing's `id` is the number of the journal entry that made it. What changes these values is in `subjects/`.
 """
 
+from collections import Counter
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -37,6 +38,8 @@ class Verdict(StrEnum):
     BELOW_CRITICAL = "below critical limit"
     BELOW_HOLD = "below hold minimum"
     """Of food in hot holding."""
+    NOT_LONG_ENOUGH = "not long enough"
+    """Hot enough, but not seen so for as long as its critical limit asks for."""
     NO_READING = "no reading"
     FAILED = "failed"
     """Of a probe check."""
@@ -83,6 +86,16 @@ class Frying:
 
 
 @dataclass(frozen=True, slots=True)
+class Standing:
+    """The needle rests at a critical limit that asks for a time, or above it."""
+
+    spot: int
+    since_ms: int
+    temp_c: float
+    """The lowest there so far."""
+
+
+@dataclass(frozen=True, slots=True)
 class Check:
     """One piece under the probe."""
 
@@ -115,6 +128,10 @@ class Check:
     """Why it proves nothing any more, though it stays on record: "by the cook", or "colder spot after it"."""
     doubted: bool = False
     """The needle failed the check of itself that came after this."""
+    standing: Standing | None = None
+    """While it is open: how long the needle has been in the piece, where the critical limit asks for a time."""
+    stood_ms: int = 0
+    """How long it was seen at its critical limit or above, where that asks for a time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,7 +286,7 @@ class Batch:
     @property
     def checks_needed(self) -> int:
         """Passed checks that it needs: as many as the procedure says, but no more than there are pieces."""
-        needed = self.procedure.checks_per_batch
+        needed = max(self.procedure.checks_per_batch, sum(map(self._own_checks, self.parts)))
         return min(needed, self.pieces) if self.counted else needed
 
     @property
@@ -291,9 +308,11 @@ class Batch:
         """What its checks lack, in words; "" where there are enough, and one of each loaded part, the slowest first."""
         if not self.loads:
             return "no load was said"
-        read = {check.part for check in self.fresh if check.counts}
-        parts = [part for part in self.parts[: self.checks_needed] if part not in read]
-        further = self.checks_needed - self.passed - len(parts)
+        read = Counter(check.part for check in self.fresh if check.counts)
+        each = {part: max(place < self.checks_needed, self._own_checks(part)) for place, part in enumerate(self.parts)}
+        left = {part: count - read[part] for part, count in each.items() if read[part] < count}
+        further = self.checks_needed - self.passed - sum(left.values())
+        parts = [part if count == 1 else f"{count} of {part}" for part, count in left.items()]
         lacks = [*parts, *([f"{further} more"] if further > 0 else [])]
         failed = [f"{self.failed} failed"] if self.failed else []
         return listed([*failed, *([f"{listed(lacks)} not checked"] if lacks else [])])
@@ -322,6 +341,11 @@ class Batch:
     def longest_wait_ms(self) -> int:
         """The longest of its waits that were too long; 0 for none."""
         return max((ms for _, ms in self.waits), default=0)
+
+    def _own_checks(self, part: str) -> int:
+        """Checks that it needs of this loaded part alone, by the procedure: no more than there are pieces."""
+        kept = self.procedure.part(part)
+        return min(kept.checks, self._most(part)) if kept else 0
 
     def _most(self, part: str) -> int:
         """Pieces of a loaded part; as good as endless where they were not counted."""

@@ -69,6 +69,9 @@ class ProcedureLoaded:
 
     at_ms: int
     procedure: Procedure
+    """Of the product that a batch is of where none is named."""
+    others: tuple[Procedure, ...] = ()
+    """Those of the station's further products, each with a way to say its name."""
 
 
 @dataclass(frozen=True, slots=True)

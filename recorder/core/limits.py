@@ -81,9 +81,9 @@ def pieces_text(count: int | None) -> str:
     return "pieces" if count is None else f"{count} piece{'s' * (count != 1)}"
 
 
-def listed(words: Sequence[str]) -> str:
-    """For people: "a", "a and b", "a, b and c"."""
-    return " and ".join([", ".join(words[:-1]), *words[-1:]]) if len(words) > 1 else "".join(words)
+def listed(words: Sequence[str], last: str = "and") -> str:
+    """For people: "a", "a and b", "a, b and c"; `last` stands before the last one."""
+    return f" {last} ".join([", ".join(words[:-1]), *words[-1:]]) if len(words) > 1 else "".join(words)
 
 
 def lasting(ms: int) -> str:

@@ -96,5 +96,7 @@ class Intent:
     """A spoken temperature, in the unit of the procedure."""
     ice: float | None = None
     """What another thermometer shows in ice water, in the unit of the procedure."""
+    product: str | None = None
+    """The product that was named, by its name in its procedure."""
     percent: float | None = None
     """Total polar compounds in the oil that were named, % by mass."""

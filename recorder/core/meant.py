@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 from recorder.core.batch import IN_VAT, Batch, Stage
 from recorder.core.meanings import Intent
+from recorder.core.procedure import Procedure
 from recorder.core.subject import Refusal
 from recorder.core.transitions import TRANSITIONS
 from recorder.core.world import World
@@ -24,7 +25,7 @@ def batch_meant(world: World, intent: Intent, hint: str = "", strictly: bool = F
     With `strictly` in none of those where it is meant only if there is none in the first.
     """
     transition = TRANSITIONS[intent.meaning]
-    named = _named(world, intent)
+    named = of_part(world, _named(world, intent), intent)
     for stages in (transition.stages, () if strictly else transition.otherwise):
         fitting = [batch for batch in named if batch.stage in stages]
         if len(fitting) == 1:
@@ -52,6 +53,13 @@ def _named(world: World, intent: Intent) -> list[Batch]:
     return named
 
 
+def of_part(world: World, named: list[Batch], intent: Intent) -> list[Batch]:
+    """Those whose product has the part that was named, where there are any: another's can't be meant."""
+    if world.rules < 7 or intent.part is None:
+        return named
+    return [batch for batch in named if batch.procedure.part(intent.part)] or named
+
+
 def _which(fitting: Sequence[Batch]) -> str:
     """Which word is missing, of those that the sentences have: the vat while it is in one, else the batch."""
     locked = all(batch.stage in (Stage.LOADING, Stage.COOKING, Stage.RETURNED) for batch in fitting)
@@ -77,8 +85,21 @@ def vat_meant(world: World, intent: Intent) -> int:
 
 def part_meant(batch: Batch, intent: Intent) -> str:
     """The part that was named, one that the procedure of `batch` has."""
+    parts = batch.procedure.parts
+    if intent.part is None and len(parts) == 1:
+        return parts[0].name
     if intent.part is None:
         raise Refusal("say the part")
     if batch.procedure.part(intent.part) is None:
         raise Refusal(f"the procedure has no part {intent.part!r}")
     return intent.part
+
+
+def product_meant(world: World, intent: Intent) -> Procedure:
+    """The procedure of the product that was named, or of the one that need not be."""
+    if not world.menu:
+        raise Refusal("no procedure is loaded")
+    named = [each for each in world.menu if intent.product in (None, each.product)]
+    if not named:
+        raise Refusal(f"there is no product {intent.product!r}")
+    return named[0]

@@ -7,7 +7,8 @@ equal. Reading the TOML file is `recorder/config.py`'s work; this module opens n
 from dataclasses import dataclass
 
 from recorder.core import meanings as m
-from recorder.core.limits import Limit, in_unit, lasting
+from recorder.core.limits import Limit, in_unit, lasting, listed
+from recorder.core.published import FOODS
 from recorder.thermal.lethality import TABLES
 from recorder.thermal.water import ALTITUDES_M
 
@@ -24,17 +25,14 @@ BY_TEMPERATURE, BY_TIME = "temperature", "time"
 BY_READING, BY_SAFE_END = "reading", "safe end"
 """What of a check must reach the critical limit: its reading, or the low end of its 95 % interval."""
 
-POULTRY = {"F": 165.0, "C": 74.0}
-"""The least that poultry is cooked to, instantaneous: FDA Food Code 2022, 3-401.11(A)(3)."""
-
 HOT_HOLDING = {"F": 135.0, "C": 57.0}
 """The least that hot holding may be: FDA Food Code 2022, 3-501.16(A)(1)."""
 
+LONGEST_DWELL_MS = 5 * MINUTE
+"""No longer than this is a needle watched in one piece (the Code's longest pair for what is no roast is 3 min)."""
+
 TIME_ALONE_MS = 4 * HOUR
 """The longest that food is held by time alone: FDA Food Code 2022, 3-501.19(B)."""
-
-COLDEST_DONE_C = 57.8
-"""Below 136 °F (57.8 °C) no table of cooking times for poultry goes: FSIS, Cooking Guideline, 2021 (see thermal)."""
 
 COLDEST_HELD_C = 54.0
 """No food is held hot below 130 °F (54 °C): FDA Food Code 2022, 3-501.16(A)(1), of roasts."""
@@ -51,7 +49,7 @@ OIL_C = (100.0, 230.0)
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """One cut of the bird, in load order."""
+    """One cut or form of a product, in load order."""
 
     name: str
     """As it is spoken, singular: "thigh"."""
@@ -59,6 +57,21 @@ class Part:
     """The kitchen's own end temperature; a check at or above it passes."""
     critical: Limit
     """The food safety limit; a check below it is unsafe."""
+    food: str = "poultry"
+    """What it is, one of `published.FOODS`: by that the critical limit is compared with the published one."""
+    critical_for_ms: int = 0
+    """How long the needle must be seen at the critical limit or above; 0: at once."""
+    checks: int = 0
+    """Passed checks that a batch needs of this part, if it was loaded."""
+    spoken: tuple[str, ...] = ()
+    """Ways to say its name, beside those of the phrase file, such as "fillet" and "fillets"."""
+
+    def done_at_once(self, temp_c: float) -> bool:
+        """Whether a piece that is seen so hot need not stay so: by its own limit, or by a hotter pair of the Code."""
+        pairs = FOODS[self.food].pairs if self.food in FOODS else ()
+        at_once = [pair.limit(self.critical.unit) for pair in pairs if pair.seconds == 0]
+        hotter = [limit for limit in at_once if limit.value > self.critical.value]
+        return self.critical_for_ms == 0 or any(limit.met_by(temp_c) for limit in hotter)
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,10 +129,17 @@ class Procedure:
     dwell_advice: str = ""
     """The FSIS table by which the report says how long a piece that missed its critical limit had to stay so hot: one
     of `thermal.lethality.TABLES`; "" for none. It is advice and never a verdict."""
+    spoken: tuple[str, ...] = ()
+    """Ways to say the product's name, such as "wings"; () for a station's only product, which nobody names."""
 
     def part(self, name: str | None) -> Part | None:
         """The part called `name`, or None."""
         return next((part for part in self.parts if part.name == name), None)
+
+    @property
+    def called(self) -> str:
+        """The product's name as it is spoken, or else as it is written."""
+        return self.spoken[0] if self.spoken else self.product
 
     def rank(self, name: str) -> int:
         """The place of part `name` in the load order, from 0; after the last one if it is unknown."""
@@ -160,6 +180,18 @@ class Procedure:
             found.append(
                 f"hold.warning is {lasting(self.hold_warning_ms)}; write less than limit, {lasting(self.hold_limit_ms)}"
             )
+        for part in self.parts:
+            if part.food not in FOODS:
+                found.append(f"part.food of {part.name} is {part.food!r}; write {listed([*FOODS], 'or')}")
+            if part.critical_for_ms < 0 or part.critical_for_ms > LONGEST_DWELL_MS:
+                most = lasting(LONGEST_DWELL_MS)
+                found.append(
+                    f"part.critical_for of {part.name} is {lasting(part.critical_for_ms)}; write 0 s to {most}"
+                )
+            if not 0 <= part.checks <= self.pieces_per_load:
+                found.append(
+                    f"part.checks of {part.name} is {part.checks}; write 0 to pieces_per_load, {self.pieces_per_load}"
+                )
         for name, count in (("pieces_per_load", self.pieces_per_load), ("checks_per_batch", self.checks_per_batch)):
             if count <= 0:
                 found.append(f"{name} is {count}; write 1 or more")
@@ -220,15 +252,19 @@ class Procedure:
                         f"part.{name} of {part.name} is {limit.text()}; no meat is above {_text(HOTTEST_MEAT_C, self)}"
                         ", so correct it or unit"
                     )
-            if part.critical.c < COLDEST_DONE_C:
+            food = FOODS.get(part.food)
+            if food is None:  # a problem
+                continue
+            if part.critical.c < food.coldest_c:
                 wrong.append(
-                    f"part.critical of {part.name} is {part.critical.text()}; poultry is never done below"
-                    f" {_text(COLDEST_DONE_C, self)}, so correct it or unit"
+                    f"part.critical of {part.name} is {part.critical.text()}; {part.food} is never done below"
+                    f" {_text(food.coldest_c, self)}, so correct it or unit"
                 )
-            elif part.critical.value < POULTRY[self.unit]:
+            elif not food.meets(part.critical, part.critical_for_ms / 1000):
+                for_s = f" for {lasting(part.critical_for_ms)}" if part.critical_for_ms else ""
                 less_safe.append(
-                    f"part.critical of {part.name} is {part.critical.text()}; the FDA Food Code (3-401.11) asks for"
-                    f" {POULTRY[self.unit]:g} °{self.unit} for poultry"
+                    f"part.critical of {part.name} is {part.critical.text()}{for_s}; the FDA Food Code"
+                    f" ({food.source.split('(')[0]}) asks for {food.asked(self.unit)} for {part.food}"
                 )
         if self.hold_by == BY_TEMPERATURE and self.hold_minimum.c < COLDEST_HELD_C:
             wrong.append(
@@ -277,3 +313,20 @@ class Procedure:
 
 def _text(temp_c: float, procedure: Procedure) -> str:
     return f"{in_unit(temp_c, procedure.unit):g} °{procedure.unit}"
+
+
+def menu_problems(procedure: Procedure, others: tuple[Procedure, ...]) -> list[tuple[int, str]]:
+    """What keeps `others` from standing beside `procedure`: the place in `others`, and a sentence as of `problems`."""
+    found = []
+    for place, each in enumerate(others):
+        before = (procedure, *others[:place])
+        if each.unit != procedure.unit:
+            found.append((place, f"unit is {each.unit!r}; all products of a station have one, {procedure.unit!r}"))
+        if not each.spoken:
+            found.append((place, "spoken is missing; write how the product's name is said"))
+        if each.product in [other.product for other in before]:
+            found.append((place, f"product is {each.product!r} as another's is; give each its own name"))
+        for name in each.spoken:
+            if name in [said for other in before for said in other.spoken]:
+                found.append((place, f"spoken has {name!r} as another product has; give each its own"))
+    return found

@@ -197,6 +197,9 @@ class World:
     station: str = ""
     vats: tuple[int, ...] = ()
     procedure: Procedure | None = None
+    """In force, of the product that a batch is of where none is named."""
+    others: tuple[Procedure, ...] = ()
+    """Those of the further products."""
     shift: Shift | None = None
     batches: tuple[Batch, ...] = ()
     """All that are not closed, in the order of their numbers, and those closed lately (`Owner.until_ms`)."""
@@ -240,9 +243,12 @@ class World:
     recovered_s: tuple[tuple[int, tuple[float, ...]], ...] = ()
     """By vat: how long its oil took, oldest first."""
     means: tuple[tuple[str, tuple[float, ...]], ...] = ()
-    """By part: the means of the first checks of its batches, °C, oldest first."""
+    """By part, with its product before it where that is a further one: the means of the first checks of its batches,
+    °C, oldest first."""
     checked: tuple[tuple[float, ...], ...] = ()
-    """The first checks of the last batches, °C, oldest first."""
+    """The first checks of the last batches of the product that need not be named, °C, oldest first."""
+    others_checked: tuple[tuple[str, tuple[float, ...]], ...] = ()
+    """The same of the further products', with the product's name."""
     backs: tuple[tuple[str, int], ...] = ()
     """Channels that were lost and give temperatures again, and since when."""
     charges: tuple[tuple[str, int], ...] = ()
@@ -270,6 +276,11 @@ class World:
     def unit(self) -> str:
         """ "F" or "C": the unit of the procedure in force, °C where there is none yet."""
         return self.procedure.unit if self.procedure else "C"
+
+    @property
+    def menu(self) -> tuple[Procedure, ...]:
+        """The procedures of all products, the one that need not be named first."""
+        return (self.procedure, *self.others) if self.procedure else ()
 
     @property
     def open_shift(self) -> Shift | None:

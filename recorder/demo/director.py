@@ -222,7 +222,7 @@ def _record_yesterday(settings: Settings, start_ms: int) -> None:
         clock.advance(seconds * 1000)
 
     loop.handle(Started(clock.now_ms(), "yesterday", True, version("batch-recorder"), story.STATION, story.VATS, RULES))
-    loop.handle(ProcedureLoaded(clock.now_ms(), settings.procedure))
+    loop.handle(ProcedureLoaded(clock.now_ms(), settings.procedure, settings.products))
     say("shift start cook four")
     say("ice point")
     spots = count(1)

@@ -151,7 +151,10 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("critical_limit", "REAL", BY_UNIT, "the food safety limit of the part"),
         Column("source", "TEXT", "", "probe, or spoken by a person"),
         Column(
-            "verdict", "TEXT", "", "passed, below target, below critical limit, below hold minimum, no reading or open"
+            "verdict",
+            "TEXT",
+            "",
+            "passed, below target, below critical limit, below hold minimum, not long enough, no reading or open",
         ),
         STRUCK,
         UNCERTAINTY_C,
@@ -162,6 +165,8 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("counts", "INTEGER", "1", "1: it is one of the passed checks that the batch needs"),
         DISPUTED,
         Column("in_doubt", "INTEGER", "1", "1: the probe failed the check of itself that came after this"),
+        Column("critical_seconds", "REAL", "s", "how long the critical limit must be kept, where it asks for a time"),
+        Column("stood_seconds", "REAL", "s", "how long the needle was seen at that limit or above"),
     ),
     "corrections": (
         ID,

@@ -179,11 +179,14 @@ THERMAL: dict[str, dict[str, str]] = {
 }
 """Columns that step 5 adds."""
 
+DWELL: dict[str, dict[str, str]] = {"checks": {"critical_seconds": "REAL", "stood_seconds": "REAL"}}
+"""Columns that step 14 adds."""
+
 ADDED: dict[str, dict[str, str]] = {
     **PROOF,
     **THERMAL,
     "commands": {"first_text": "TEXT"},
-    "checks": THERMAL["checks"] | PROOF["checks"],
+    "checks": THERMAL["checks"] | PROOF["checks"] | DWELL["checks"],
     "batches": THERMAL["batches"] | PROOF["batches"],
     "alerts": {
         "acknowledged_ms": "INTEGER",
@@ -369,6 +372,14 @@ def m010_counts(db: Database) -> None:
 def m011_fryings(db: Database) -> None:
     """A cook is a person: how long food was in the oil stands in a table of fryings."""
     db.execute("ALTER TABLE cooks RENAME TO fryings")
+
+
+@migrations()
+def m014_dwell(db: Database) -> None:
+    """Critical limits that ask for a time, and how long a piece was seen at them."""
+    for table, added in DWELL.items():
+        for column, kind in added.items():
+            db.execute(f"ALTER TABLE {table} ADD COLUMN {column} {kind}")
 
 
 ORDER = tuple(name for name in globals() if re.fullmatch(r"m\d{3}_\w+", name))

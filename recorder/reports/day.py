@@ -290,17 +290,16 @@ def _carried(journal: Reader, calendar: Calendar, begin_ms: int, table: str, ove
 
 def _procedures(journal: Reader, calendar: Calendar, begin_ms: int, end_ms: int) -> Iterator[Procedure]:
     """Those that were in force at some time from `begin_ms` to `end_ms`, in order."""
-    before: Procedure | None = None
+    before: tuple[Procedure, ...] = ()
     for event in journal.all_of("procedure loaded"):
         assert isinstance(event, ProcedureLoaded)
         at_ms = calendar.walls.wall_ms(event.at_ms)
         if at_ms >= end_ms:
             break
-        if at_ms > begin_ms and before:
-            yield before
-        before = event.procedure
-    if before:
-        yield before
+        if at_ms > begin_ms:
+            yield from before
+        before = (event.procedure, *event.others)
+    yield from before
 
 
 def _less_safe(procedure: Procedure) -> str:

@@ -90,6 +90,8 @@ def _rows(batch: Batch) -> Iterator[Row]:
                     counts=None if check.temp_c is None else int(counts),
                     disputed=check.disputed,
                     in_doubt=int(check.doubted) or None,
+                    critical_seconds=seconds(part.critical_for_ms or None) if part else None,
+                    stood_seconds=seconds(check.stood_ms or None),
                 ),
                 ("struck", 0),
             ),

@@ -3,10 +3,10 @@
 from dataclasses import replace
 
 from recorder.core import alerts
-from recorder.core.batch import FAILED, Batch, Check, Stage, Verdict
+from recorder.core.batch import FAILED, Batch, Check, Stage, Standing, Verdict
 from recorder.core.effects import Alert, Cue, Tone
 from recorder.core.events import NEEDLE, Reading
-from recorder.core.limits import Limit, degrees, in_unit, temp_text
+from recorder.core.limits import Limit, degrees, in_unit, minutes_text, temp_text
 from recorder.core.procedure import BY_SAFE_END, Part, Procedure
 from recorder.core.subject import Change
 from recorder.core.subjects import proof, reheating, trust
@@ -19,7 +19,21 @@ def unread(world: World, batch_id: int, at_ms: int) -> Change:
     batch = world.batch(batch_id)
     check = replace(batch.checks[-1], verdict=Verdict.NO_READING, closed_ms=at_ms)
     say = f"No settled reading for the {check.part or 'piece'}. Probe it again."
+    if standing := check.standing:
+        check, say = _left_early(batch, check, standing)
     return world.with_batch(batch.id, checks=(*batch.checks[:-1], check)), (Cue(Tone.REFUSED, say),)
+
+
+def _left_early(batch: Batch, check: Check, standing: Standing) -> tuple[Check, str]:
+    """A piece that was hot enough, and was not seen so for long enough: it neither passed nor failed."""
+    part, unit = batch.procedure.part(check.part), batch.procedure.unit
+    assert part
+    check = replace(check, verdict=Verdict.NOT_LONG_ENOUGH, temp_c=standing.temp_c, source="probe", standing=None)
+    stood = minutes_text(check.stood_ms)
+    return check, (
+        f"{part.name.capitalize()} {degrees(standing.temp_c, unit)} degrees, seen for {stood} of"
+        f" {minutes_text(part.critical_for_ms)}. Probe it again."
+    )
 
 
 def judged(
@@ -56,6 +70,8 @@ def judged(
             f"{clean}"
         )
         return world, (Cue(Tone.ALERT, say),)
+    if verdict is Verdict.NOT_LONG_ENOUGH:
+        return world, (Cue(Tone.ALERT, f"{what}, but for how long is not known. It does not count."),)
     if verdict is not Verdict.PASSED:
         world = alerts.amended(world, check_failed(batch, check, target, critical, at_ms))
         remedy = f"Batch {batch.number} is {batch.outcome} already" if batch.stage is Stage.CLOSED else "Cook more"
@@ -90,7 +106,17 @@ def _verdict(batch: Batch, check: Check, temp_c: float, surely_c: float, target:
         return Verdict.PASSED if batch.by_time or minimum.met_by(temp_c) else Verdict.BELOW_HOLD
     if not critical.met_by(surely_c):
         return Verdict.BELOW_CRITICAL
-    return Verdict.PASSED if target.met_by(temp_c) else Verdict.BELOW_TARGET
+    if not target.met_by(temp_c):
+        return Verdict.BELOW_TARGET
+    return Verdict.PASSED if stood_enough(batch.procedure, check, surely_c) else Verdict.NOT_LONG_ENOUGH
+
+
+def stood_enough(procedure: Procedure, check: Check, temp_c: float) -> bool:
+    """Whether a piece this hot has been seen so for as long as its critical limit asks for; an unnamed one never has
+    where any part's asks for a time."""
+    part = procedure.part(check.part)
+    parts = (part,) if part else procedure.parts
+    return all(each.done_at_once(temp_c) or check.stood_ms >= each.critical_for_ms for each in parts)
 
 
 def passes(batch: Batch, check: Check, temp_c: float) -> bool:

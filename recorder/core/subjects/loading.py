@@ -10,7 +10,8 @@ from recorder.core.effects import Alert, Tone
 from recorder.core.events import ProcedureLoaded, Reading, vat_channel
 from recorder.core.limits import in_unit, minutes_text, temp_text
 from recorder.core.meanings import Intent
-from recorder.core.meant import batch_meant, known_vat, part_meant
+from recorder.core.meant import batch_meant, known_vat, of_part, part_meant, product_meant
+from recorder.core.procedure import menu_problems
 from recorder.core.subject import Answer, Change, Command, Moment, Refusal, Row, Subject, done, given, of_batch, shown
 from recorder.core.subjects import oil, proof, recovery
 from recorder.core.transitions import TRANSITIONS, leads_to
@@ -22,8 +23,7 @@ HIGHEST_BATCH = 29
 
 def _start(world: World, command: Command) -> Answer:
     vat, now = command.intent.vat, command.now
-    if world.procedure is None:
-        raise Refusal("no procedure is loaded")
+    procedure = product_meant(world, command.intent)
     if world.open_shift is None:
         raise Refusal("no shift is open; say shift start first")
     busy = world.in_vats
@@ -38,9 +38,14 @@ def _start(world: World, command: Command) -> Answer:
         raise Refusal("say which vat: " + " or ".join(map(str, free)))
     stage = leads_to(m.BATCH_START)
     shift = world.open_shift.id
-    batch = Batch(now.seq, _free_number(world), free[0], shift, world.procedure, now.at_ms, stage)
+    batch = Batch(now.seq, _free_number(world), free[0], shift, procedure, now.at_ms, stage)
     world = replace(world, batches=(*world.batches, batch), next_batch=batch.number + 1)
-    return done(oil.count_batch(world, batch), f"Batch {batch.number}, vat {batch.vat}.")
+    return done(oil.count_batch(world, batch), f"Batch {batch.number}, vat {batch.vat}{_product(world, batch)}.")
+
+
+def _product(world: World, batch: Batch) -> str:
+    """The product of a batch, where the station has several."""
+    return f", {batch.procedure.called}" if world.others else ""
 
 
 def _free_number(world: World) -> int:
@@ -101,7 +106,7 @@ def _loaded(world: World, intent: Intent) -> Batch:
         in_its_vat = [batch for batch in world.batches if intent.vat in (None, batch.vat)]
         if any(batch.stage in transition.stages for batch in in_its_vat):
             raise
-        lacking = [batch for batch in in_its_vat if intent.part not in batch.parts]
+        lacking = of_part(world, [batch for batch in in_its_vat if intent.part not in batch.parts], intent)
         fitting = [batch for batch in lacking if batch.stage in transition.otherwise]
         if len(fitting) != 1:
             raise
@@ -120,8 +125,9 @@ def _oil_read(world: World, event: Reading, now: Moment) -> Change:
 
 
 def _procedure_loaded(world: World, event: ProcedureLoaded, _: Moment) -> Change:
-    wrong = event.procedure.problems() or event.procedure.dangers()
-    return (world if wrong else replace(world, procedure=event.procedure)), ()
+    wrong = any(each.problems() or each.dangers() for each in (event.procedure, *event.others))
+    wrong = wrong or bool(menu_problems(event.procedure, event.others))
+    return (world if wrong else replace(world, procedure=event.procedure, others=event.others)), ()
 
 
 def oil_outside_band(batch: Batch, oil_c: float, now: Moment) -> Alert:

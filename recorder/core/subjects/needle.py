@@ -12,7 +12,7 @@ from recorder.core.effects import Cue, Tone
 from recorder.core.events import NEEDLE, Reading
 from recorder.core.limits import degrees
 from recorder.core.subject import Change, Moment, Subject, Timer
-from recorder.core.subjects import judging, owning, probe_check, resting
+from recorder.core.subjects import dwelling, judging, owning, probe_check, resting
 from recorder.core.world import ProbeCheck, Spot, World
 
 SPOT_GRACE_MS = 15_000
@@ -59,6 +59,9 @@ def _counted(world: World, spots: tuple[Spot, ...], at_ms: int) -> Change:
     if not fresh:
         return _lower_read(world, event, at_ms)
     coldest = min((each.reading for each in fresh), key=lambda reading: reading.temp_c)
+    world, check, waits = dwelling.stays(world, batch, check, coldest, at_ms)
+    if waits:
+        return waits
     if owned := owning.owned_by(world, event, at_ms):  # it may still be the piece before: words alone do not tell
         world = judging.disputed(world, *owned, at_ms, "a colder spot straight after it")
     elif owned := owning.left_before(world, check, fresh):
@@ -160,7 +163,7 @@ def _timers(world: World) -> Iterator[Timer]:
 
 def _batch_timers(batch: Batch) -> Iterator[Timer]:
     if check := batch.open_check:
-        due_ms = check.opened_ms + batch.procedure.settle_window_ms
+        due_ms = dwelling.due_ms(batch, check)
         yield due_ms, lambda world, _: judging.unread(world, batch.id, due_ms)
 
 

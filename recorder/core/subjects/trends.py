@@ -26,13 +26,18 @@ def first_checks_done(world: World, batch: Batch, at_ms: int) -> World:
     temps_c = tuple(check.temp_c for check in read if check.temp_c is not None)
     if not temps_c:
         return world
-    spread = sampling.pooled_spread(world.checked)
+    product = _further(world, batch)
+    before = [each for name, each in world.others_checked if name == product] if product else world.checked
+    spread = sampling.pooled_spread(before)
     world = world.with_batch(
         batch.id,
         bound_c=sampling.lower_bound(temps_c) if len(temps_c) >= LEAST_PIECES else None,
         pooled_bound_c=sampling.pooled_lower_bound(temps_c, spread) if spread else None,
     )
-    world = replace(world, checked=(*world.checked, temps_c)[-KEPT:])
+    if product:
+        world = replace(world, others_checked=(*world.others_checked, (product, temps_c))[-KEPT * len(world.others) :])
+    else:
+        world = replace(world, checked=(*world.checked, temps_c)[-KEPT:])
     for part in batch.procedure.parts:
         of_part = [check for check in read if check.part == part.name]
         if of_part:
@@ -41,36 +46,52 @@ def first_checks_done(world: World, batch: Batch, at_ms: int) -> World:
     return world
 
 
+def _further(world: World, batch: Batch) -> str:
+    """The batch's product where it is a further one of the station; "" where it need not be named."""
+    product = batch.procedure.product
+    return product if product in [each.product for each in world.others] else ""
+
+
 def _trusted(check: Check) -> bool:
     """Whether its temperature says something of the batch: neither taken back nor by a needle that failed."""
     return check.disputed is None and not check.doubted and check.probe_was != FAILED
 
 
 def _part_read(world: World, batch: Batch, part: str, mean_c: float, about: int, at_ms: int) -> World:
-    means = dict(world.means)
-    points = (*means.get(part, ()), mean_c)[-KEPT:]
-    world = replace(world, means=tuple((means | {part: points}).items()))
+    means, product = dict(world.means), _further(world, batch)
+    key = f"{product}: {part}" if product else part
+    points = (*means.get(key, ()), mean_c)[-KEPT:]
+    world = replace(world, means=tuple((means | {key: points}).items()))
     if broken := sampling.drift(points, side=-1):
-        return alerts.raised_once(world, drift(batch, part, points, broken, about, at_ms), ("part", part))
-    return alerts.ended_about(world, alerts.DRIFT, ("part", part), "back to its usual", at_ms)
+        return alerts.raised_once(world, drift(batch, part, points, broken, about, at_ms, product), ("part", key))
+    return alerts.ended_about(world, alerts.DRIFT, ("part", key), "back to its usual", at_ms)
 
 
-def drift(batch: Batch, part: str, points: Sequence[float], rules: Sequence[int], about: int, at_ms: int) -> Alert:
+def drift(
+    batch: Batch,
+    part: str,
+    points: Sequence[float],
+    rules: Sequence[int],
+    about: int,
+    at_ms: int,
+    product: str = "",
+) -> Alert:
     """The batches of a part run colder than they used to; none of them need have missed a limit."""
     unit = batch.procedure.unit
     target = batch.procedure.part(part)
     assert target
+    name = f"{product}: {part}" if product else part
     usual, newest = fmean(sampling.usual(points)), points[-1]
     return alerts.made(
         alerts.DRIFT,
         about,
-        f"{part.capitalize()}: batches run colder than they used to (batch {batch.number} {temp_text(newest, unit)},"
-        f" before {temp_text(usual, unit)}; {run_rules_text(rules)}). Target is {target.target.text()}. Compare oil,"
-        " pieces a load and cook time before one is missed.",
+        f"{name if product else name.capitalize()}: batches run colder than they used to (batch {batch.number}"
+        f" {temp_text(newest, unit)}, before {temp_text(usual, unit)}; {run_rules_text(rules)}). Target is"
+        f" {target.target.text()}. Compare oil, pieces a load and cook time before one is missed.",
         at_ms,
         temperature=round(in_unit(newest, unit), 2),
         usual=round(in_unit(usual, unit), 2),
         unit=unit,
-        part=part,
+        part=name,
         rules=" ".join(map(str, rules)),
     )

@@ -13,7 +13,8 @@ from recorder.voice.language.wording import Item, Template, Words
 def jsgf(phrases: Phrases, name: str) -> str:
     """A grammar that holds the sentences of `phrases` and no other, each after `name`; with name "" bare."""
     lines = ["#JSGF V1.0;", "grammar commands;"]
-    lines += [f"<{slot.name}> = {_tree(words for words, _ in slot.forms)};" for slot in phrases.slots.values()]
+    spoken = [slot for slot in phrases.slots.values() if slot.forms]
+    lines += [f"<{slot.name}> = {_tree(words for words, _ in slot.forms)};" for slot in spoken]
     commands = " | ".join(_template(template) for template in phrases.templates)
     lines.append(f"<command> = {commands};")
     lines.append(f"public <sentence> = {name} <command>;")

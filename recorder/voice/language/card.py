@@ -8,7 +8,7 @@ from recorder.voice.language.card_texts import CardTexts
 from recorder.voice.language.phrases import Group, Phrases
 from recorder.voice.language.wording import Item, Slot, Template, Words
 
-LEFT_OUT = ("vat", "batch", "cook")
+LEFT_OUT = ("vat", "batch", "cook", "product")
 """Slots that stand beside the command where they may be left out of it."""
 
 EXAMPLES = {"batch": 7, "cook": 4, "count": 5, "percent": 22}

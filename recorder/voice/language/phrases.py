@@ -8,7 +8,7 @@ knows neither sound nor engine.
 
 import tomllib
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import cycle, product
 from typing import Any
@@ -25,6 +25,7 @@ from recorder.voice.language.wording import (
     read_slot,
     read_template,
     split_words,
+    without_slots,
     without_words,
 )
 
@@ -37,8 +38,11 @@ FEW = 8
 FEWEST_COUNTED = 24
 """Up to so many pieces a count has its plain word in every kitchen, so that a load over its capacity can be said."""
 
-FIELDS = ("vat", "batch", "part", "count", "cook", "number", "ice", "percent")
+FIELDS = ("vat", "batch", "part", "product", "count", "cook", "number", "ice", "percent")
 """Slots that an `Intent` has a field for."""
+
+CONFIGURED = ("product",)
+"""Slots whose words come from the station's configuration: a phrase file need not have them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,9 +81,11 @@ class Phrases:
         self.sounds = dict(sounds)
         """Word -> ways to say it in ARPABET symbols, beside those that an engine's dictionary has."""
         self.slots = dict(slots)
-        self.groups = groups
+        self._written = groups
+        self.groups = tuple(Group(group.title, self._sayable(group)) for group in groups)
+        """With the sentences alone whose slots have words here."""
         self.card_texts = card_texts
-        self.templates = tuple(template for group in groups for template in group.templates)
+        self.templates = tuple(template for group in self.groups for template in group.templates)
         self._intents: dict[str, Intent] = {}
         self._write_out()
 
@@ -101,10 +107,26 @@ class Phrases:
         count = self.slots.get("count")
         if count is None or set(count.spoken) != {"number", "digits"}:
             return self
-        slots = self.slots | {"count": without_words(count, max(pieces, FEWEST_COUNTED))}
-        if len(slots["count"].forms) == len(count.forms):
+        return self.with_slots({"count": without_words(count, max(pieces, FEWEST_COUNTED))})
+
+    def with_slots(self, slots: Mapping[str, Slot]) -> "Phrases":
+        """These with other words in some slots; raises `PhraseError` where two meanings share a sentence then."""
+        changed = {**self.slots, **slots}
+        if changed == self.slots:
             return self
-        return Phrases(self.language, self.name, self.sounds, slots, self.groups, self.card_texts)
+        return Phrases(self.language, self.name, self.sounds, changed, self._written, self.card_texts)
+
+    def with_more(self, more: Callable[[Template], Template | None]) -> "Phrases":
+        """These with a further template behind each that `more` makes one of; raises `PhraseError` as `with_slots`."""
+        groups = tuple(
+            Group(group.title, tuple(each for one in group.templates for each in (one, more(one)) if each))
+            for group in self._written
+        )
+        return Phrases(self.language, self.name, self.sounds, self.slots, groups, self.card_texts)
+
+    def _sayable(self, group: Group) -> tuple[Template, ...]:
+        empty = [name for name, slot in self.slots.items() if not slot.forms]
+        return tuple(kept for template in group.templates if (kept := without_slots(template, empty)))
 
     def __len__(self) -> int:
         """How many sentences there are."""
@@ -176,7 +198,7 @@ def from_dict(data: Mapping[str, Any]) -> Phrases:
     if unknown := data.keys() - {"language", "name", "sounds", "numerals", "slots", "groups", "card"}:
         raise PhraseError(f"the phrase file does not know {', '.join(sorted(unknown))}; remove it")
     numerals = read_numerals(_table(data, "numerals"))
-    slots = {}
+    slots = {name: Slot(name, (), ()) for name in CONFIGURED}
     for name in _table(data, "slots"):
         if name not in FIELDS:
             raise PhraseError(f"slot {name!r} is unknown; there are {', '.join(FIELDS)}")

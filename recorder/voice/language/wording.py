@@ -5,7 +5,7 @@ nothing of meanings, sound or engines.
 """
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 from typing import Any
@@ -73,6 +73,14 @@ class Template:
         for keep in product((False, True), repeat=len(brackets)):
             kept = {bracket for bracket, is_kept in zip(brackets, keep, strict=True) if is_kept} | {0}
             yield tuple(item for item in self.items if item.optional in kept)
+
+
+def without_slots(template: Template, empty: Collection[str]) -> Template | None:
+    """`template` without the brackets that have a slot of `empty`; None where such a slot stands outside of them."""
+    gone = {item.optional for item in template.items if item.slot and item.text in empty}
+    if 0 in gone:
+        return None
+    return replace(template, items=tuple(item for item in template.items if item.optional not in gone))
 
 
 def without_words(slot: Slot, largest: int) -> Slot:
