@@ -66,7 +66,10 @@ def rows() -> Iterator[Record]:
     kitchen.deviate()
     timed = replace(PROCEDURE.parts[0], critical_for_ms=15_000)  # as in codes of earlier editions
     kitchen.feed(ProcedureLoaded(kitchen.at_ms, replace(PROCEDURE, parts=(timed,))))
-    kitchen.cook(vat=1)
+    for batch in kitchen.state.world.batches:
+        kitchen.say(m.DISCARD, batch=batch.number)
+        kitchen.say(m.CONFIRM)
+    kitchen.cook()
     kitchen.say(m.PROBE, part="thigh")
     for _ in range(10):
         kitchen.wait(2000)
