@@ -10,7 +10,7 @@ from recorder.core import events as e
 from recorder.core import meanings as m
 from recorder.core.limits import to_c
 from recorder.core.procedure import Procedure
-from tests.random_procedures import MINUTE, PARTS, procedure
+from tests.random_procedures import MINUTE, PARTS, menu
 
 if TYPE_CHECKING:
     from tests.random_kitchen import Day
@@ -38,7 +38,7 @@ def clock_set(day: Day) -> None:
 
 
 def other_procedure(day: Day) -> None:
-    day.feed(e.ProcedureLoaded(day.at_ms, procedure(day.rng)))
+    day.feed(e.ProcedureLoaded(day.at_ms, *menu(day.rng)))
 
 
 def colder(day: Day) -> None:

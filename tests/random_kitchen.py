@@ -19,7 +19,7 @@ from tests.disturbances import DISTURBANCES, cabinet, sinks, struck_in_the_cold
 from tests.model.batches import FAILED
 from tests.model.kitchen import Watched
 from tests.model.ledger import Broken, Row
-from tests.random_procedures import MINUTE, PARTS, procedure
+from tests.random_procedures import MINUTE, PARTS, menu
 
 
 class Day:
@@ -39,7 +39,7 @@ class Day:
         self.said = 0
         self.shift_ended = True
         self.feed(Started(0, "boot-1", self.rng.random() < 0.8, "test", "line-1", self.vats, RULES))
-        self.feed(ProcedureLoaded(0, procedure(self.rng)))
+        self.feed(ProcedureLoaded(0, *menu(self.rng)))
 
     def play(self, steps: int) -> None:
         while self.watched.steps < steps:
@@ -81,6 +81,7 @@ class Day:
             part=rng.choice([None, *PARTS]),
             count=rng.choice([None, 0, rng.randint(1, 24)]),
             cook=rng.choice([None, 4]),
+            product=rng.choice([None, None, None, *(each.product for each in self.ledger.menu), "soup"]),
             number=rng.choice([None, rng.uniform(50, 200)]),
             ice=rng.choice([None, rng.uniform(-2, 40)]),
             percent=rng.choice([None, rng.uniform(0, 40)]),
@@ -123,7 +124,8 @@ class Day:
         busy = {row["vat"] for row in self.ledger.open.values() if row["stage"] != "holding"}
         free = [vat for vat in self.vats if vat not in busy]
         if free and len(self.ledger.open) < 8 and (not self.ledger.open or self.chance(0.25)):
-            self.say(m.BATCH_START, vat=self.rng.choice(free))
+            products = [each.product for each in self.ledger.menu[1:]]
+            self.say(m.BATCH_START, vat=self.rng.choice(free), product=self.rng.choice([None, *products]))
             return
         if not self.ledger.open:
             self.wait(1, 30)

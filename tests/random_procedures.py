@@ -1,5 +1,6 @@
 """Procedures of kitchens that nobody has: uneven limits, both units, any parts, held by temperature or by time."""
 
+from dataclasses import replace
 from random import Random
 
 from recorder.core import meanings as m
@@ -20,12 +21,15 @@ def procedure(rng: Random) -> Procedure:
     for name in names:
         least = critical + rng.randint(0, 10) / 2
         parts.append(Part(name, Limit(least + rng.randint(0, most) / 2, unit), Limit(least, unit)))
+    aside = Random(limit + shortest)
+    pieces = rng.choice([8, 24, 48])
+    parts = [replace(part, checks=aside.choice([0, 0, 0, 2, 3])) for part in parts]
     oil = rng.randint(300, 340) if unit == "F" else rng.randint(150, 170)
     return Procedure(
         product="fried chicken",
         unit=unit,
         parts=tuple(parts),
-        pieces_per_load=rng.choice([8, 24, 48]),
+        pieces_per_load=pieces,
         shortest_cook_ms=shortest * MINUTE,
         planned_cook_ms=(shortest + rng.randint(0, 2)) * MINUTE,
         longest_cook_ms=(shortest + 2 + rng.randint(0, 3)) * MINUTE,
@@ -48,4 +52,14 @@ def procedure(rng: Random) -> Procedure:
         returned_wait_ms=rng.randint(1, 6) * MINUTE,
         hold_by=rng.choice([BY_TEMPERATURE, BY_TEMPERATURE, BY_TIME]),
         less_safe_because="an invented kitchen that nobody eats from",
+    )
+
+
+def menu(rng: Random) -> tuple[Procedure, tuple[Procedure, ...]]:
+    """A station's procedure and, often, those of further products in the same unit."""
+    first, aside = procedure(rng), Random(rng.random())
+    others = [procedure(aside) for _ in range(aside.choice([0, 4, 8]))]
+    fitting = [each for each in others if each.unit == first.unit]
+    return first, tuple(
+        replace(each, product=f"product {number}", spoken=(f"product {number}",)) for number, each in enumerate(fitting)
     )

@@ -101,10 +101,13 @@ def complete(ledger: Ledger, id: int, round: int) -> tuple[float, bool]:
         sizes[load["part"]] = sizes.get(load["part"], 0) + size
     fresh = [check for check in rows["checks"].values() if check["round"] == round]
     counting = [check["part"] for check in fresh if check.get("counts")]
-    needed = min(procedure.checks_per_batch, sum(sizes.values())) if loads else procedure.checks_per_batch
+    own = {part.name: min(part.checks, sizes[part.name]) for part in procedure.parts if part.name in sizes}
+    wanted = max(procedure.checks_per_batch, sum(own.values()))
+    needed = min(wanted, sum(sizes.values())) if loads else procedure.checks_per_batch
     slowest_first = [part.name for part in procedure.parts if part.name in sizes]
     enough = sum(min(counting.count(part), sizes[part]) for part in sizes) + counting.count(None) >= needed
     each = all(part in counting for part in slowest_first[: int(needed)])
+    each = each and all(counting.count(part) >= least for part, least in own.items())
     said = [check for check in fresh if check["source"] == "spoken" and check.get("disputed")]
     failed = any(check["verdict"] in FAILED for check in fresh if check not in said)
     return needed, bool(loads) and each and enough and not failed

@@ -90,7 +90,8 @@ class Ledger:
         """Rows that were not struck, by the id of their batch and table."""
         self.procedures: dict[int, Procedure] = {}
         """By the id of the batch."""
-        self.procedure: Procedure | None = None
+        self.menu: tuple[Procedure, ...] = ()
+        """Those in force, the one of the product that need not be named first."""
         self.waiting: dict[int, Row] = {}
         """Checks of pieces that wait for a reading."""
         self.open: dict[int, Row] = {}
@@ -117,7 +118,7 @@ class Ledger:
         self.since_ms = since_ms
         step = Step(self.seq, self.at_ms, event)
         if isinstance(event, ProcedureLoaded):
-            self.procedure = event.procedure
+            self.menu = (event.procedure, *event.others)
         for effect in effects:
             if isinstance(effect, Record):
                 self._row(step, effect)
@@ -138,6 +139,11 @@ class Ledger:
                 self.boot_id, self.wall_known = boot_id, known
             case ClockStepped(wall_known=known):
                 self.wall_known = known
+
+    @property
+    def procedure(self) -> Procedure | None:
+        """Of the product that need not be named."""
+        return self.menu[0] if self.menu else None
 
     def newest(self, table: str, batch: int) -> Row | None:
         """The newest row of a batch in a table."""
@@ -167,8 +173,8 @@ class Ledger:
         hold_to("1 struck", not (old and old["struck"] and not row["struck"]), table, id, "came back")
         if table == "batches":
             step.batches.add(id)
-            if old is None and self.procedure:
-                self.procedures[id] = self.procedure
+            if old is None and self.menu:
+                self.procedures[id] = next(each for each in self.menu if each.product == row["product"])
             if row["struck"] or row["closed_ms"] is not None:
                 self.open.pop(id, None)
             else:
@@ -195,6 +201,9 @@ class Ledger:
         hold_to("1 commands", row["text"] in (event.text, event.other_text), row)
         step.meant = event.intent if row["text"] == event.text else event.other
         assert step.meant
+        for _, old, batch in step.of("batches"):
+            meant = step.meant.product or self.menu[0].product
+            hold_to("2 product", old or step.meant.meaning != m.BATCH_START or batch["product"] == meant, batch)
         confirms = step.meant.meaning == m.CONFIRM
         if confirms and step.outcome != "refused":
             hold_to("5 confirm", self.question and step.at_ms < self.question[1], "nothing was asked")
