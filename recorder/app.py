@@ -129,6 +129,7 @@ class App:
                 settings.vats,
                 RULES,
                 gap_known=self.clock.gap_known and not unseen,  # another boot than the last start's wrote, as `sign`
+                cabinets=settings.cabinets,
                 root=settings.mqtt.root if settings.mqtt else ROOT,
             )
         )

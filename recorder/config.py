@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
 
 from recorder import procedure_file, toml_text
+from recorder.core.events import CABINET
 from recorder.core.procedure import Procedure, menu_problems
 from recorder.core.world import FRESH_MS
 from recorder.driver import DriverUnavailable
@@ -34,6 +35,8 @@ from recorder.voice.settings import VoiceSettings
 
 P = ParamSpec("P")
 T = TypeVar("T")
+
+MOST_CABINETS = 9
 
 LONGEST_PERIOD_S = FRESH_MS / 1000 / 2
 """A level channel is recorded this often at least, so that one late reading is no stale one."""
@@ -84,6 +87,8 @@ class Settings:
     """The needle's lag, as `batch-recorder probe-check` prints it; None while it is not known."""
     products: tuple[Procedure, ...] = ()
     """The procedures of the station's further products."""
+    cabinets: tuple[int, ...] = ()
+    """The numbers of its hot-holding cabinets; () for one without a number."""
 
     def practice(self) -> "Settings":
         """Those of the same station for a trainee: a record of its own, and nothing goes to a broker."""
@@ -104,6 +109,7 @@ class StationFile:
 
     station: str
     vats: tuple[int, ...] = (1,)
+    cabinets: tuple[int, ...] = ()
     database: str = "records.db"
     procedure: str | None = None
     products: tuple[str, ...] = ()
@@ -130,6 +136,8 @@ class StationFile:
             )
         if not self.vats or any(vat < 1 for vat in self.vats) or len(set(self.vats)) != len(self.vats):
             yield "vats", f"is {list(self.vats)!r}; write each vat's number once, such as [1, 2]"
+        if any(not 1 <= each <= MOST_CABINETS for each in self.cabinets) or len({*self.cabinets}) != len(self.cabinets):
+            yield "cabinets", f"is {list(self.cabinets)!r}; write each one's number once, 1 to {MOST_CABINETS}"
         if self.least_free_mb < 0:
             yield "least_free_mb", f"is {self.least_free_mb}; write megabytes, such as {LEAST_MB}"
         if self.needle_lag_s is not None and not 0 < self.needle_lag_s <= LONGEST_LAG_S:
@@ -216,12 +224,12 @@ def load(path: Path) -> Settings:
     procedure = read.tried(("procedure",), load_procedure, _beside(folder, table.get("procedure")))
     said = read.tried(("phrases",), load_phrases, _beside(folder, table.get("phrases")))
     if file:
-        read.refused(*_misfits(list(map(_as_written, entries)), probes, file.vats))
+        read.refused(*_misfits(list(map(_as_written, entries)), probes, file))
     products = _products(read, procedure, table.get("products"), folder)
     menu = (procedure, *products) if procedure else ()
     known = None
     try:
-        known = for_menu(said, menu) if said and menu else None
+        known = for_menu(said, menu, file.cabinets if file else ()) if said and menu else None
     except PhraseError as error:
         read.refused(MisfitError(f": {error}", "phrases"))
     unsaid = [part.name for each in menu for part in each.parts if part.name not in known.parts] if known else []
@@ -247,6 +255,7 @@ def load(path: Path) -> Settings:
         least_free_mb=file.least_free_mb,
         needle_lag_s=file.needle_lag_s,
         products=products,
+        cabinets=file.cabinets,
     )
 
 
@@ -311,11 +320,9 @@ def _as_written(entry: Any) -> list[Any]:
     return [*(many if isinstance(many, list) else []), *single]
 
 
-def _misfits(
-    written: list[list[Any]], probes: list[ProbeSettings | None], numbers: tuple[int, ...]
-) -> Iterator[MisfitError]:
-    """Where a channel is not named, not once, of a vat that there is not, or not read often enough."""
-    vats = ", ".join(map(str, numbers))
+def _misfits(written: list[list[Any]], probes: list[ProbeSettings | None], file: StationFile) -> Iterator[MisfitError]:
+    """Where a channel is not named, not once, of a vat or cabinet that there is not, or not read often enough."""
+    vats, numbers = ", ".join(map(str, file.vats)), file.vats
     owners: dict[str, str] = {}
     for place, (probe, channels) in enumerate(zip(probes, written, strict=True)):
         if probe is None:
@@ -337,6 +344,10 @@ def _misfits(
             owners.setdefault(name, title)
             if name.startswith("vat") and int(name[3:]) not in numbers:
                 yield wrong(f"the channel {name} is of no vat here (vats = [{vats}]); change one of them")
+            of_cabinet = name.removeprefix(CABINET)
+            if name.startswith(CABINET) and of_cabinet not in (list(map(str, file.cabinets)) or [""]):
+                known = f"cabinets = {list(file.cabinets)}"
+                yield wrong(f"the channel {name} is of no cabinet here ({known}); change one of them")
         named = ", ".join(probe.names()) or "all its channels"
         for time in ("period_s", "poll_s", "interval_s"):
             if (seconds := getattr(probe, time, None) or 0) > LONGEST_PERIOD_S:

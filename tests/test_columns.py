@@ -12,7 +12,7 @@ import pytest
 
 from recorder.core import meanings as m
 from recorder.core.effects import Record
-from recorder.core.events import Acknowledged, Intent, ProcedureLoaded, Seen, Signed
+from recorder.core.events import Acknowledged, Intent, ProcedureLoaded, Seen, Signed, Started
 from recorder.journal.columns import BY_CHECKS, BY_UNIT, TABLES, Column, columns
 from recorder.journal.journal import Journal
 from recorder.journal.reader import Reader
@@ -74,6 +74,10 @@ def rows() -> Iterator[Record]:
     for _ in range(10):
         kitchen.wait(2000)
         kitchen.read("needle", 182, settled=True, spot=kitchen.spot + 1)
+    kitchen.feed(Started(kitchen.at_ms, "boot-1", True, "test", "line-1", (1,), 7, cabinets=(1,)))
+    kitchen.say(m.HOLD_START)
+    kitchen.say(m.CONFIRM)
+    kitchen.read("cabinet1", 150)
     return (effect for effect in kitchen.effects if isinstance(effect, Record))
 
 

@@ -234,14 +234,15 @@ def test_between_two_readings_a_cabinet_was_cold_where_they_are_fresh(gap_ms: in
 )
 def test_a_cabinet_is_warm_half_a_degree_above_its_minimum(value_c: float, below: bool, warm: bool) -> None:
     world = World(procedure=replace(FAHRENHEIT, hold_minimum=c(60)))
-    side = cabinet.read(world, value_c, 1_000).cabinet
+    side = cabinet.read(world, cabinet.NAMELESS, value_c, 1_000).cabinet
     assert side and (side.below, side.warm, side.since_ms, side.last_ms) == (below, warm, 1_000, 1_000)
 
 
 @pytest.mark.parametrize(("gap_ms", "since_ms"), [(10 * MINUTE, 1_000), (10 * MINUTE + 1, 10 * MINUTE + 1_001)])
 def test_readings_ten_minutes_apart_are_of_one_stretch(gap_ms: int, since_ms: int) -> None:
     world = World(procedure=FAHRENHEIT)
-    world = cabinet.read(cabinet.read(world, 50, 1_000), 51, 1_000 + gap_ms)
+    for at_ms, value_c in ((1_000, 50), (1_000 + gap_ms, 51)):
+        world = cabinet.read(world, cabinet.NAMELESS, value_c, at_ms)
     assert world.cabinet and (world.cabinet.since_ms, world.cabinet.last_ms) == (since_ms, 1_000 + gap_ms)
 
 

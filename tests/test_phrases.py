@@ -62,7 +62,7 @@ def expand(grammar: str) -> set[str]:
 
 
 def test_every_meaning_can_be_said() -> None:
-    assert {sentence.intent.meaning for sentence in SHIPPED} == set(meanings.ALL)
+    assert {sentence.intent.meaning for sentence in SHIPPED} == set(meanings.ALL) - set(meanings.CONFIGURED)
 
 
 @pytest.mark.parametrize(
@@ -135,7 +135,7 @@ def test_no_sentence_begins_with_the_name() -> None:
 def test_the_corpus_says_every_template_and_every_value_of_every_slot() -> None:
     """Values of the long row of digits stand for it by having every digit in every place."""
     assert 150 <= len(CORPUS) <= 350
-    assert {sentence.intent.meaning for sentence in CORPUS} == set(meanings.ALL)
+    assert {sentence.intent.meaning for sentence in CORPUS} == set(meanings.ALL) - set(meanings.CONFIGURED)
     for field, values in {
         "vat": range(1, 5),
         "batch": range(1, 30),

@@ -10,6 +10,7 @@ import pytest
 
 from recorder.core import meanings as m
 from recorder.core.batch import Stage
+from recorder.core.events import RULES, Started
 from recorder.core.subjects import COMMANDS, SUBJECTS
 from recorder.core.transitions import OPEN, TRANSITIONS
 from tests.kitchen import MINUTE, Kitchen
@@ -22,6 +23,7 @@ SLOTS: dict[str, dict[str, object]] = {
     m.PROBE: {"part": "thigh"},
     m.READING: {"number": 190.0},
     m.DROPPED: {"count": 12},
+    m.MOVED: {"cabinet": 1},
 }
 
 
@@ -52,6 +54,7 @@ def test_the_handbook_draws_the_table() -> None:
 def in_stage(stage: Stage) -> Kitchen:
     """A kitchen with one batch of twelve thighs, in this stage."""
     k = Kitchen()
+    k.feed(Started(k.at_ms, "boot-1", True, "test", "line-1", (1,), RULES, cabinets=(1,)))
     k.say(m.SHIFT_START, cook=4)
     k.say(m.BATCH_START)
     k.say(m.LOAD, part="thigh", count=12)

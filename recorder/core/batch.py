@@ -182,6 +182,10 @@ class Hold:
     """The longest time between two such readings, or from its start to the first."""
     gap_settled: GapSettled | None = None
     """How its `power_ms` came to count no more."""
+    cabinets: tuple[int, ...] = ()
+    """Where it stands, by their numbers; several where it was split. () where cabinets have none."""
+    lowest_c: float | None = None
+    """The lowest that its cabinets were read at meanwhile."""
     time_proven: bool = True
     warned: bool = False
     past: bool = False

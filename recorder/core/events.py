@@ -13,7 +13,7 @@ NEEDLE = "needle"
 """Channel of the hand-held probe."""
 
 CABINET = "cabinet"
-"""Channel of the probe in the hot-holding cabinet."""
+"""Channel of the probe in the hot-holding cabinet of a station that has one and gives it no number."""
 
 SILENT = "silent"
 """The microphone gives nothing but one value: it is muted or dead."""
@@ -40,6 +40,11 @@ def vat_channel(vat: int) -> str:
     return f"vat{vat}"
 
 
+def cabinet_channel(cabinet: int) -> str:
+    """The channel of the probe in hot-holding cabinet number `cabinet`, where they have numbers: "cabinet1", ..."""
+    return f"{CABINET}{cabinet}"
+
+
 @dataclass(frozen=True, slots=True)
 class Started:
     """The recorder began to run."""
@@ -61,6 +66,8 @@ class Started:
     """False when the clock can't tell how much time has passed since the newest entry before."""
     root: str = ""
     """What the topics of all its messages begin with; "" where an earlier version did not say."""
+    cabinets: tuple[int, ...] = ()
+    """The numbers of its hot-holding cabinets; () for one without a number."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +87,7 @@ class Reading:
 
     at_ms: int
     channel: str
-    """ "needle", "cabinet" or "vat1", "vat2", ..."""
+    """ "needle", "vat1", "vat2", ..., "cabinet", or "cabinet1", ... where cabinets have numbers."""
     temp_c: float
     settled: bool = False
     """True when the needle has come to rest in one spot."""

@@ -22,6 +22,7 @@ SPARE_ICE = "spare ice point"
 COOK_MORE = "cook more"
 HOLD_START = "hold start"
 HOLD_END = "hold end"
+MOVED = "moved"
 SOLD = "sold"
 DROPPED = "dropped"
 DISCARD = "discard batch"
@@ -58,6 +59,7 @@ ALL = (
     COOK_MORE,
     HOLD_START,
     HOLD_END,
+    MOVED,
     SOLD,
     DROPPED,
     DISCARD,
@@ -69,7 +71,10 @@ ALL = (
 FINAL = (HOLD_END, SOLD, DROPPED, DISCARD)
 """Meanings that may end the watch over food: a sentence that was only the second best does not do that unasked."""
 
-LATER = (SPARE_ICE, SOLD, DROPPED, WHAT_NEXT, CAN_SAY)
+CONFIGURED = (MOVED,)
+"""Meanings that are said only where the station's configuration gives the words for them."""
+
+LATER = (SPARE_ICE, MOVED, SOLD, DROPPED, WHAT_NEXT, CAN_SAY)
 """Meanings that came after the first: a phrase file from before need not say them."""
 
 COMMANDS = tuple(meaning for meaning in ALL if meaning not in (CONFIRM, SCRATCH, *QUESTIONS))
@@ -96,6 +101,8 @@ class Intent:
     """A spoken temperature, in the unit of the procedure."""
     ice: float | None = None
     """What another thermometer shows in ice water, in the unit of the procedure."""
+    cabinet: int | None = None
+    """The hot-holding cabinet that was named."""
     product: str | None = None
     """The product that was named, by its name in its procedure."""
     percent: float | None = None

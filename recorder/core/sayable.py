@@ -21,8 +21,9 @@ def sayable(world: World) -> list[str]:
     if not world.open_shift:
         return [m.SHIFT_START, *m.PROBE_CHECKS]
     stages = {batch.stage for batch in world.batches if batch.stage is not Stage.CLOSED}
+    moved = [m.MOVED] if len(world.cabinets) > 1 and Stage.HOLDING in stages else []
     start = [m.BATCH_START] if len(world.in_vats) < len(world.vats) else []
-    return [*start, *(step for step in STEPS if set(_stages(step)) & stages)]
+    return [*start, *(step for step in STEPS if set(_stages(step)) & stages), *moved]
 
 
 def _stages(meaning: str) -> Iterator[Stage]:

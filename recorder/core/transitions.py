@@ -36,6 +36,7 @@ TRANSITIONS = {
     m.COOK_MORE: Transition((Stage.CHECKING,), Stage.RETURNED, (Stage.HOLDING,)),
     m.HOLD_START: Transition((Stage.CHECKING,), Stage.HOLDING),
     m.HOLD_END: Transition((Stage.HOLDING,), Stage.CLOSED, when=LAST),
+    m.MOVED: Transition((Stage.HOLDING,)),
     m.SOLD: Transition((Stage.HOLDING,), Stage.CLOSED, when=LAST),
     m.DROPPED: Transition(OPEN, Stage.CLOSED, when=LAST),
     m.DISCARD: Transition(OPEN, Stage.CLOSED, when=LAST),

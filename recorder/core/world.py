@@ -196,6 +196,8 @@ class World:
 
     station: str = ""
     vats: tuple[int, ...] = ()
+    cabinets: tuple[int, ...] = ()
+    """The numbers of its hot-holding cabinets; () for one without a number."""
     procedure: Procedure | None = None
     """In force, of the product that a batch is of where none is named."""
     others: tuple[Procedure, ...] = ()
@@ -236,6 +238,9 @@ class World:
     closed: tuple[Batch, ...] = ()
     """Closed batches with checks that a failed thermometer would put in doubt, oldest first."""
     cabinet: Cabinet | None = None
+    """Of the cabinet without a number."""
+    numbered: tuple[tuple[int, Cabinet], ...] = ()
+    """Of those with numbers."""
     care: tuple[Care, ...] = ()
     """By vat and kind of care."""
     recoveries: tuple[Recovery, ...] = ()

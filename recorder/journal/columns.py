@@ -193,6 +193,9 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("limit_kind", "TEXT", "", "quality, or time where time alone keeps the food safe"),
         Column("late", "INTEGER", "1", "1: it began after the longest wait"),
         Column("seconds_below", "REAL", "s", "how long hot holding was below its minimum meanwhile"),
+        Column("cabinets", "TEXT", "", "the numbers of the hot-holding cabinets it stood in, where they have numbers"),
+        Column("lowest", "REAL", BY_UNIT, "the lowest temperature that the cabinet was read at meanwhile"),
+        Column("unit", "TEXT", "", "F or C, of the lowest"),
     ),
     "oil": (
         ID,

@@ -182,10 +182,14 @@ THERMAL: dict[str, dict[str, str]] = {
 DWELL: dict[str, dict[str, str]] = {"checks": {"critical_seconds": "REAL", "stood_seconds": "REAL"}}
 """Columns that step 14 adds."""
 
+PLACES: dict[str, dict[str, str]] = {"holds": {"cabinets": "TEXT", "lowest": "REAL", "unit": "TEXT"}}
+"""Columns that step 15 adds."""
+
 ADDED: dict[str, dict[str, str]] = {
     **PROOF,
     **THERMAL,
     "commands": {"first_text": "TEXT"},
+    "holds": PROOF["holds"] | PLACES["holds"],
     "checks": THERMAL["checks"] | PROOF["checks"] | DWELL["checks"],
     "batches": THERMAL["batches"] | PROOF["batches"],
     "alerts": {
@@ -380,6 +384,13 @@ def m014_dwell(db: Database) -> None:
     for table, added in DWELL.items():
         for column, kind in added.items():
             db.execute(f"ALTER TABLE {table} ADD COLUMN {column} {kind}")
+
+
+@migrations()
+def m015_places(db: Database) -> None:
+    """In which cabinets food was held, and the lowest that they were read at."""
+    for column, kind in PLACES["holds"].items():
+        db.execute(f"ALTER TABLE holds ADD COLUMN {column} {kind}")
 
 
 ORDER = tuple(name for name in globals() if re.fullmatch(r"m\d{3}_\w+", name))

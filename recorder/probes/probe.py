@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Iterator
 from typing import TYPE_CHECKING, Protocol
 
 from recorder.clock import Clock
-from recorder.core.events import CABINET, NEEDLE, vat_channel
+from recorder.core.events import CABINET, NEEDLE, cabinet_channel, vat_channel
 from recorder.driver import Put
 from recorder.misfits import Wrong, choice
 from recorder.probes.channels import Channels
@@ -27,7 +27,7 @@ LONGEST_S = 86_400.0
 
 FASTEST_BAUD = 20_000_000
 
-CHANNELS = (NEEDLE, CABINET, "vat", *map(vat_channel, range(1, 10)))
+CHANNELS = (NEEDLE, CABINET, "vat", *map(vat_channel, range(1, 10)), *map(cabinet_channel, range(1, 10)))
 """What a probe can measure, as the configuration writes it; "vat" is the same as "vat1"."""
 
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 from recorder.core import alerts
 from recorder.core.batch import Batch, Hold, Stage
 from recorder.core.effects import Alert, Cue, Tone
-from recorder.core.events import CABINET, Reading
+from recorder.core.events import CABINET, Reading, cabinet_channel
 from recorder.core.limits import Limit, in_unit, minutes_text, temp_text
 from recorder.core.subject import Change, Moment, Subject
 from recorder.core.world import FRESH_MS, Cabinet, World
@@ -26,26 +26,55 @@ SAME_RUN_MS = 10 * 60_000
 """Readings no farther apart belong to one stretch; what was between them counts only where they are fresh."""
 
 
+NAMELESS = 0
+"""The one cabinet of a station that gives them no numbers, where others have theirs."""
+
+
+def places(world: World) -> tuple[int, ...]:
+    """The station's cabinets."""
+    return world.cabinets or (NAMELESS,)
+
+
+def places_of(world: World, hold: Hold) -> tuple[int, ...]:
+    """The cabinets that a hold's food stands in."""
+    return hold.cabinets if world.cabinets else (NAMELESS,)
+
+
+def channel(place: int) -> str:
+    """The channel of a cabinet's probe."""
+    return cabinet_channel(place) if place else CABINET
+
+
 def _read(world: World, event: Reading, now: Moment) -> Change:
-    return (read(world, event.temp_c, now.at_ms) if event.channel == CABINET else world), ()
+    place = next((each for each in places(world) if channel(each) == event.channel), None)
+    return (world if place is None else read(world, place, event.temp_c, now.at_ms)), ()
 
 
-def read(world: World, temp_c: float, at_ms: int) -> World:
+def read(world: World, place: int, temp_c: float, at_ms: int) -> World:
     """The cabinet's own probe read `temp_c`."""
-    minimum = _minimum(world)
+    minimum, before = _minimum(world, place), _side(world, place)
     if minimum is None:
         return world
-    last = world.cabinet if world.cabinet and at_ms - world.cabinet.last_ms <= SAME_RUN_MS else None
+    last = before if before and at_ms - before.last_ms <= SAME_RUN_MS else None
     below, warm = not minimum.met_by(temp_c), temp_c >= minimum.c + WARMER_C
     if last and at_ms - last.last_ms <= FRESH_MS:
-        world = _cold_since(world, last, at_ms)
-    for batch in _held(world):
-        *before, hold = world.batch(batch.id).holds
-        world = world.with_batch(batch.id, holds=(*before, measured(hold, at_ms)))
+        world = _cold_since(world, place, last, at_ms)
+    for batch in _held(world, place):
+        *earlier, hold = world.batch(batch.id).holds
+        hold = measured(hold, at_ms)
+        if world.rules >= 7:
+            hold = replace(hold, lowest_c=temp_c if hold.lowest_c is None else min(hold.lowest_c, temp_c))
+        world = world.with_batch(batch.id, holds=(*earlier, hold))
     side = Cabinet(below, warm, at_ms, at_ms, temp_c, temp_c, temp_c)
     if last and (last.below, last.warm) == _sides(world, last, minimum) == (below, warm):
         side = replace(side, since_ms=last.since_ms, low_c=min(last.low_c, temp_c), high_c=max(last.high_c, temp_c))
-    return replace(world, cabinet=side)
+    if place == NAMELESS:
+        return replace(world, cabinet=side)
+    return replace(world, numbered=tuple((dict(world.numbered) | {place: side}).items()))
+
+
+def _side(world: World, place: int) -> Cabinet | None:
+    return world.cabinet if place == NAMELESS else dict(world.numbered).get(place)
 
 
 def _sides(world: World, stretch: Cabinet, minimum: Limit) -> tuple[bool, bool]:
@@ -68,9 +97,9 @@ def unread_ms(hold: Hold, at_ms: int) -> int:
     return max(hold.unread_ms, at_ms - (hold.started_ms if hold.read_ms is None else hold.read_ms))
 
 
-def _cold_since(world: World, last: Cabinet, at_ms: int) -> World:
+def _cold_since(world: World, place: int, last: Cabinet, at_ms: int) -> World:
     """Each batch in holding whose own minimum the last reading was below has been too cold for this long more."""
-    for batch in _held(world):
+    for batch in _held(world, place):
         hold = batch.hold
         assert hold
         more_ms = at_ms - max(last.last_ms, hold.started_ms)
@@ -82,37 +111,59 @@ def _cold_since(world: World, last: Cabinet, at_ms: int) -> World:
 
 def _after(before: World, world: World, now: Moment) -> Change:
     world = watched(world, now)
-    is_open, was_open = _alert(world), _alert(before)
-    newly = is_open and (was_open is None or _named(is_open) != _named(was_open))
-    return world, ((Cue(Tone.ALERT, "Hot holding is too cold."),) if newly else ())
+    cues: tuple[Cue, ...] = ()
+    for place in places(world):
+        is_open, was_open = _alert(world, place), _alert(before, place)
+        if is_open and (was_open is None or _named(is_open) != _named(was_open)):
+            cues += (Cue(Tone.ALERT, f"{_name(place)} is too cold."),)
+    return world, cues
+
+
+def _name(place: int) -> str:
+    return f"Cabinet {place}" if place else "Hot holding"
 
 
 def watched(world: World, now: Moment) -> World:
-    """`world` with the alert of a cold cabinet begun or ended, where the readings say so."""
-    holding = _held(world)
+    """`world` with the alert of each cold cabinet begun or ended, where the readings say so."""
+    for place in places(world):
+        world = _watched(world, place, now)
+    for alert in world.alerts:
+        if alert.kind == alerts.HOLD_COLD and dict(alert.numbers).get("cabinet", NAMELESS) not in places(world):
+            world = alerts.ended(world, now.at_ms, "no such cabinet any more", (alert.kind,), id=alert.id)
+    return world
+
+
+def _watched(world: World, place: int, now: Moment) -> World:
+    holding, known = _held(world, place), _alert(world, place)
     if not holding and not left_there(world):
-        return alerts.ended(world, now.at_ms, "nothing is holding", (alerts.HOLD_COLD,))
-    side, latest, minimum = world.cabinet, world.latest.get(CABINET), _minimum(world)
+        return _ended(world, place, "nothing is holding", now.at_ms)
+    side, latest, minimum = _side(world, place), world.latest.get(channel(place)), _minimum(world, place)
     if side is None or latest is None or minimum is None or now.at_ms - side.last_ms > FRESH_MS:
         return world
     lasted_ms = side.last_ms - side.since_ms
     below, warm = _sides(world, side, minimum)
     if warm and lasted_ms >= WARM_FOR_MS:
-        return alerts.ended(world, now.at_ms, "warm again", (alerts.HOLD_COLD,))
+        return _ended(world, place, "warm again", now.at_ms)
     if not holding:
         return world
     cold_ms = max(batch.hold.cold_ms for batch in holding if batch.hold)
     long_enough = lasted_ms >= COLD_FOR_MS or cold_ms >= COLD_IN_ALL_MS
-    known, numbers = _alert(world), [batch.number for batch in holding]
+    numbers = [batch.number for batch in holding]
     if not below or not long_enough or (known and (world.rules < 6 or {*map(str, numbers)} <= _named(known))):
         return world
-    alert = hold_cold(numbers, latest.temp_c, minimum, max(lasted_ms, cold_ms), now)
+    alert = hold_cold(numbers, latest.temp_c, minimum, max(lasted_ms, cold_ms), now, place)
     return alerts.amended(world, replace(alert, id=known.id), again=True) if known else alerts.raised(world, alert)
 
 
-def _alert(world: World) -> Alert | None:
+def _ended(world: World, place: int, why: str, at_ms: int) -> World:
+    known = _alert(world, place)
+    return alerts.ended(world, at_ms, why, (alerts.HOLD_COLD,), id=known.id) if known else world
+
+
+def _alert(world: World, place: int) -> Alert | None:
     """The open alert of a cold cabinet."""
-    return next((each for each in world.alerts if each.kind == alerts.HOLD_COLD and each.ended_ms is None), None)
+    opened = (each for each in world.alerts if each.kind == alerts.HOLD_COLD and each.ended_ms is None)
+    return next((each for each in opened if dict(each.numbers).get("cabinet", NAMELESS) == place), None)
 
 
 def _named(alert: Alert) -> set[str]:
@@ -120,12 +171,14 @@ def _named(alert: Alert) -> set[str]:
     return {*str(dict(alert.numbers)["batches"]).split()}
 
 
-def hold_cold(numbers: list[int], temp_c: float, minimum: Limit, cold_ms: int, now: Moment) -> Alert:
+def hold_cold(
+    numbers: list[int], temp_c: float, minimum: Limit, cold_ms: int, now: Moment, place: int = NAMELESS
+) -> Alert:
     """The alert that the cabinet is below `minimum`, with the batches in it."""
-    return alerts.made(
+    alert = alerts.made(
         alerts.HOLD_COLD,
         now.seq,
-        f"Hot holding reads {temp_text(temp_c, minimum.unit)} and was below {minimum.text()} for"
+        f"{_name(place)} reads {temp_text(temp_c, minimum.unit)} and was below {minimum.text()} for"
         f" {minutes_text(cold_ms)} in all. Batches in it: {', '.join(map(str, numbers))}. Probe the food, and see to"
         " the cabinet.",
         now.at_ms,
@@ -135,11 +188,15 @@ def hold_cold(numbers: list[int], temp_c: float, minimum: Limit, cold_ms: int, n
         batches=" ".join(map(str, numbers)),
         seconds=cold_ms / 1000,
     )
+    if not place:
+        return alert
+    return replace(alert, id=f"{alert.id}-{place}", numbers=(*alert.numbers, ("cabinet", place)))
 
 
-def _held(world: World) -> list[Batch]:
-    """The batches that the cabinet's heat keeps safe."""
-    return [batch for batch in world.batches if batch.stage is Stage.HOLDING and not batch.by_time]
+def _held(world: World, place: int | None = None) -> list[Batch]:
+    """The batches that the heat of this cabinet keeps safe, or that of any."""
+    held = [batch for batch in world.batches if batch.stage is Stage.HOLDING and not batch.by_time]
+    return [batch for batch in held if place is None or (batch.hold and place in places_of(world, batch.hold))]
 
 
 def left_there(world: World) -> bool:
@@ -153,9 +210,9 @@ def left_there(world: World) -> bool:
     )
 
 
-def _minimum(world: World) -> Limit | None:
-    """The strictest minimum of what is in holding; the procedure's where nothing is."""
-    of = [batch.procedure for batch in _held(world)] or ([world.procedure] if world.procedure else [])
+def _minimum(world: World, place: int) -> Limit | None:
+    """The strictest minimum of what is in holding there; the procedure's where nothing is."""
+    of = [batch.procedure for batch in _held(world, place)] or ([world.procedure] if world.procedure else [])
     return max((procedure.hold_minimum for procedure in of), key=lambda limit: limit.c, default=None)
 
 

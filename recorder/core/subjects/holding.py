@@ -24,7 +24,9 @@ from recorder.core.subject import (
     given,
     of_batch,
     seconds,
+    shown,
 )
+from recorder.core.subjects import moving
 from recorder.core.subjects.power import power_away
 from recorder.core.subjects.proof import hold_unproven
 from recorder.core.subjects.trends import first_checks_done
@@ -37,14 +39,14 @@ UNPROVEN = "unproven"
 
 def _start(world: World, command: Command) -> Answer:
     intent, seq, at_ms = command.intent, command.now.seq, command.now.at_ms
-    batch = batch_meant(world, intent)
+    batch, cabinets = batch_meant(world, intent), moving.meant(world, intent)
     if not batch.proven and UNPROVEN not in command.agreed:
         passed = min(batch.passed, batch.checks_needed) if world.rules >= 7 else batch.passed
         say = f"Batch {batch.number} has {passed} of {batch.checks_needed} checks passed: {batch.missing}."
         say = f"{say} Confirm to hold it with its checks not complete."
         return asked(world, replace(intent, batch=batch.number), UNPROVEN, say, at_ms)
     world = first_checks_done(world, batch, at_ms)
-    hold = _next_hold(batch, command.now, world.rules)
+    hold = replace(_next_hold(batch, command.now, world.rules), cabinets=cabinets)
     if world.rules >= 6 and batch.struck_hold and hold.power_ms:  # its alert went with the words that were struck
         world = alerts.raised(world, power_away(hold.power_ms, [], [batch.number], seq, at_ms))
     world = moved(world, batch, m.HOLD_START, at_ms, holds=(*batch.holds, hold), struck_hold=None)
@@ -54,7 +56,8 @@ def _start(world: World, command: Command) -> Answer:
     if waits:
         world = world.with_hold(batch.id, late=True)
         world = alerts.raised(world, hold_late(batch, hold, waits, at_ms, world.rules))
-    say = f"Batch {batch.number} holding" + ("" if batch.proven else f", checks not complete: {batch.missing}")
+    where = f" in cabinet {cabinets[0]}" if len(world.cabinets) > 1 else ""
+    say = f"Batch {batch.number} holding{where}" + ("" if batch.proven else f", checks not complete: {batch.missing}")
     late = f" Its pieces waited {minutes_text(_waited_ms(waits, world.rules))}, longer than they may." if waits else ""
     return done(world, f"{say}.{late}", Tone.DONE if batch.proven and not late else Tone.ALERT)
 
@@ -206,7 +209,13 @@ def _rows(batch: Batch) -> Iterator[Row]:
                 ("outcome", hold.outcome),
                 ("counted_from_ms", hold.counted_ms),
                 ("limit_kind", "time" if batch.by_time else "quality"),
-                *given(late=int(hold.late) or None, seconds_below=seconds(hold.cold_ms or None)),
+                *given(
+                    late=int(hold.late) or None,
+                    seconds_below=seconds(hold.cold_ms or None),
+                    cabinets=", ".join(map(str, hold.cabinets)) or None,
+                    lowest=shown(hold.lowest_c, batch.procedure.unit),
+                    unit=None if hold.lowest_c is None else batch.procedure.unit,
+                ),
                 ("struck", 0),
             ),
         )

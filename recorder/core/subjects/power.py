@@ -23,6 +23,7 @@ def _started(world: World, event: Started, now: Moment) -> Change:
         world,
         station=event.station,
         vats=event.vats,
+        cabinets=event.cabinets,
         rules=max(event.rules, FIRST_RULES),
         boot_id=event.boot_id,
         wall_known=event.wall_known,
@@ -31,6 +32,7 @@ def _started(world: World, event: Started, now: Moment) -> Change:
         owner=None,
         strange_spot=world.strange_spot if event.rules < 7 else 0,
         cabinet=None,
+        numbered=(),
     )
     world = alerts.raised(world, _recorder_started(event, now))
     if event.wall_known:

@@ -8,7 +8,6 @@ from recorder.core import alerts
 from recorder.core import meanings as m
 from recorder.core.batch import MISSED, Batch, Stage
 from recorder.core.effects import Alert, Tone
-from recorder.core.events import CABINET
 from recorder.core.limits import listed, minutes_text, pieces_text, temp_text
 from recorder.core.meant import batch_meant
 from recorder.core.procedure import TIME_ALONE_MS
@@ -108,7 +107,8 @@ def _unread(world: World, batch: Batch, at_ms: int) -> str:
     unread_ms = cabinet.unread_ms(hold, at_ms)
     if world.rules < 7 or batch.by_time or unread_ms <= FRESH_MS:
         return ""
-    if not (CABINET in world.latest or probe_loss.is_lost(world, CABINET)):
+    channels = [cabinet.channel(place) for place in cabinet.places_of(world, hold)]
+    if not any(each in world.latest or probe_loss.is_lost(world, each) for each in channels):
         return ""
     if not hold.measured:
         return "no temperature was read while it was held"

@@ -65,7 +65,7 @@ class BleSettings:
     address: str
     """Its Bluetooth address, such as "00:11:22:33:44:55"."""
     channel: str = NEEDLE
-    """What it measures: "needle", "cabinet", "vat" (the same as "vat1"), "vat2" to "vat9"."""
+    """What it measures: "needle", "cabinet", "cabinet1" to "cabinet9", "vat" (that is "vat1"), "vat2" to "vat9"."""
     profile: str = "thermometer"
     """ "thermometer" (Health Thermometer, 0x1809) or "environment" (Environmental Sensing, 0x181A)."""
     silence_s: float = 10.0

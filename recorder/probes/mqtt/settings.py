@@ -34,7 +34,8 @@ class MqttProbeSettings:
     topic: str
     """What the sensor publishes to, without wildcards, such as "sensors/fryer-2/oil"."""
     channel: str = ""
-    """What it measures: "cabinet", "vat" (the same as "vat1"), "vat2" to "vat9", or "needle"; it must be given."""
+    """What it measures, which must be given: "cabinet", "cabinet1" to "cabinet9", "vat" (that is "vat1"), "vat2" to
+    "vat9", or "needle"."""
     unit: str = ""
     """ "C" or "F", as the sensor publishes; it must be given."""
     path: str = ""

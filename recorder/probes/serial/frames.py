@@ -39,7 +39,7 @@ HOT_OUT_OF_RANGE = "hot junction out of range"
 
 _END = re.compile(rb"[\r\n]")
 _FRAMED = re.compile(
-    rb"(needle|cabinet|vat[1-9]?) (\d{1,5}) "
+    rb"(needle|cabinet[1-9]?|vat[1-9]?) (\d{1,5}) "
     rb"(?:([+-]?\d{1,4}\.\d{1,2})([CF])|([a-z]+)|([KJT])([+-]?\d{1,5}\.\d)uV([+-]?\d{1,3}\.\d{1,4})C"
     rb"|(Kw[0-9A-F]{8}|[KJT]r[0-9A-F]{32}))(?: @(\d{1,10}))? ([0-9A-F]{4})"
 )

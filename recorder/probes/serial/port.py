@@ -38,7 +38,8 @@ class SerialSettings:
     port: str
     """A device path, best by /dev/serial/by-id, or any URL that pyserial takes, and rfcomm://ADDRESS/CHANNEL."""
     channels: tuple[str, ...] = (NEEDLE,)
-    """What is wired: "needle", "cabinet", "vat" (the same as "vat1"), "vat2" to "vat9"; lines of others are not used.
+    """What is wired: "needle", "cabinet", "cabinet1" to "cabinet9", "vat" (that is "vat1"), "vat2" to "vat9". Lines of
+    others are not used.
 
     A plain board has one. Empty: whatever a framed board speaks of; the needle of a plain one.
     """

@@ -29,6 +29,7 @@ DOES = {
     meanings.COOK_MORE: "back in the oil, after a failed check or out of holding",
     meanings.HOLD_START: "the batch is in hot holding",
     meanings.HOLD_END: "ends the hold: all that was left is sold",
+    meanings.MOVED: "it stands in another cabinet",
     meanings.SOLD: "the rest stays in holding",
     meanings.DROPPED: "fell or spoilt",
     meanings.DISCARD: "thrown away",

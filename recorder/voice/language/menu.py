@@ -9,18 +9,22 @@ from dataclasses import replace
 from recorder.core import meanings as m
 from recorder.core.procedure import Procedure
 from recorder.voice.language.phrases import Phrases
-from recorder.voice.language.wording import PhraseError, Slot, Template, Words, split_words
+from recorder.voice.language.wording import PhraseError, Slot, Template, Words, only, split_words
 
 PART_UNSAID = (m.LOAD, m.PROBE)
 """Commands that need no part named where a product has one part alone."""
 
 
-def for_menu(phrases: Phrases, menu: Sequence[Procedure]) -> Phrases:
-    """`phrases` for a station that cooks these products; raises `PhraseError`, which names the word and the remedy."""
+def for_menu(phrases: Phrases, menu: Sequence[Procedure], cabinets: Sequence[int] = ()) -> Phrases:
+    """`phrases` for a station with these products and cabinets.
+
+    Raises `PhraseError`, which names the word and the remedy.
+    """
     names = [(words, each.product) for each in menu for words in _split(each.spoken, "spoken")]
     slots = {
         "product": _slot("product", names if len(menu) > 1 else []),
         "part": _slot("part", _parts(phrases, menu)),
+        "cabinet": only(phrases.offered["cabinet"], cabinets if len(cabinets) > 1 else ()),
     }
     known = phrases.with_slots(slots)
     if len(menu) > 1 and m.BATCH_START not in {each.meaning for each in known.templates if _has(each, "product")}:

@@ -38,11 +38,11 @@ FEW = 8
 FEWEST_COUNTED = 24
 """Up to so many pieces a count has its plain word in every kitchen, so that a load over its capacity can be said."""
 
-FIELDS = ("vat", "batch", "part", "product", "count", "cook", "number", "ice", "percent")
+FIELDS = ("vat", "batch", "part", "product", "cabinet", "count", "cook", "number", "ice", "percent")
 """Slots that an `Intent` has a field for."""
 
-CONFIGURED = ("product",)
-"""Slots whose words come from the station's configuration: a phrase file need not have them."""
+CONFIGURED = ("product", "cabinet")
+"""Slots that have words only once the station's configuration says of what: a phrase file need not have them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,8 +73,11 @@ class Phrases:
         slots: Mapping[str, Slot],
         groups: tuple[Group, ...],
         card_texts: CardTexts = ENGLISH,
+        offered: Mapping[str, Slot] | None = None,
     ) -> None:
         """Raises `PhraseError` where two meanings share a sentence."""
+        self.offered = dict(offered or {})
+        """The words for slots of `CONFIGURED`, of which a station listens for those alone that it has."""
         self.language = language
         self.name = name
         """The station's name as it is spoken; the shipped default, which the configuration may replace."""
@@ -114,7 +117,7 @@ class Phrases:
         changed = {**self.slots, **slots}
         if changed == self.slots:
             return self
-        return Phrases(self.language, self.name, self.sounds, changed, self._written, self.card_texts)
+        return self._with(changed, self._written)
 
     def with_more(self, more: Callable[[Template], Template | None]) -> "Phrases":
         """These with a further template behind each that `more` makes one of; raises `PhraseError` as `with_slots`."""
@@ -122,7 +125,10 @@ class Phrases:
             Group(group.title, tuple(each for one in group.templates for each in (one, more(one)) if each))
             for group in self._written
         )
-        return Phrases(self.language, self.name, self.sounds, self.slots, groups, self.card_texts)
+        return self._with(self.slots, groups)
+
+    def _with(self, slots: Mapping[str, Slot], groups: tuple[Group, ...]) -> "Phrases":
+        return Phrases(self.language, self.name, self.sounds, slots, groups, self.card_texts, self.offered)
 
     def _sayable(self, group: Group) -> tuple[Template, ...]:
         empty = [name for name, slot in self.slots.items() if not slot.forms]
@@ -203,6 +209,8 @@ def from_dict(data: Mapping[str, Any]) -> Phrases:
         if name not in FIELDS:
             raise PhraseError(f"slot {name!r} is unknown; there are {', '.join(FIELDS)}")
         slots[name] = read_slot(name, _table(data["slots"], name), numerals)
+    offered = {name: slots[name] for name in CONFIGURED}
+    slots |= {name: Slot(name, (), ()) for name in CONFIGURED}
     groups = []
     if not isinstance(written := data.get("groups", []), list):
         raise PhraseError(f"groups is {written!r}; write [[groups]] and its lines under it")
@@ -223,7 +231,8 @@ def from_dict(data: Mapping[str, Any]) -> Phrases:
         split_words(word, "sounds")[0]: tuple(sound if isinstance(sound, list) else [str(sound)])
         for word, sound in _table(data, "sounds").items()
     }
-    return Phrases(str(data.get("language", "")), name, sounds, slots, tuple(groups), read_texts(_table(data, "card")))
+    texts = read_texts(_table(data, "card"))
+    return Phrases(str(data.get("language", "")), name, sounds, slots, tuple(groups), texts, offered)
 
 
 def _table(data: Mapping[str, Any], key: str) -> Mapping[str, Any]:

@@ -83,6 +83,12 @@ def without_slots(template: Template, empty: Collection[str]) -> Template | None
     return replace(template, items=tuple(item for item in template.items if item.optional not in gone))
 
 
+def only(slot: Slot, values: Collection[int]) -> Slot:
+    """`slot` with the words for these numbers alone."""
+    forms = tuple(form for form in slot.forms if form[1] in values)
+    return replace(slot, forms=forms, sample=tuple(words for words, _ in forms))
+
+
 def without_words(slot: Slot, largest: int) -> Slot:
     """`slot` without the plain words for numbers over `largest`; digits and further words for them stay."""
 
