@@ -412,7 +412,9 @@ def test_practice_is_a_record_of_its_own_that_says_so(tmp_path: Path) -> None:
     with Reader.open(tmp_path / "practice.db") as journal:
         day = gather(journal, None, UTC)
     assert day.station == "line-1-practice" and day.practice
-    assert "Practice. None of this happened to food" in page(day, examine(tmp_path / "practice.db"), 0)
+    shown = page(day, examine(tmp_path / "practice.db"), 0)
+    assert "<b>Practice</b>. None of this happened to food, and nobody signs it." in shown
+    assert "Not yet reviewed" not in shown and "reviewed by" not in shown
     config.write_text('station = "line-1-practice"\n')
     with pytest.raises(ConfigError, match="are run --practice's own"):
         load(config)
