@@ -291,7 +291,15 @@ class Terminal:
         fcntl.ioctl(far, termios.TIOCSWINSZ, struct.pack("HHHH", ROWS, COLUMNS, 0, 0))
         command = [sys.executable, "-m", "recorder", "run", "--config", str(config)]
         env = {**os.environ, "TERM": term, "COLUMNS": str(COLUMNS), "LINES": str(ROWS)}
-        self.child = subprocess.Popen(command, stdin=far, stdout=far, stderr=far, env=env, start_new_session=True)
+        self.child = subprocess.Popen(
+            command,
+            stdin=far,
+            stdout=far,
+            stderr=far,
+            env=env,
+            start_new_session=True,
+            preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),  # so that Ctrl-C is a signal between two prompts
+        )
         os.close(far)
 
     def until(self, done: Callable[[str], bool], seconds: float = PATIENCE_S) -> str:

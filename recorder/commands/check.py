@@ -112,6 +112,8 @@ def _findings(config: Path, console: Console) -> Iterator[Finding]:
         yield _tried("model", lambda: _model(settings))
         yield from _name(settings)
         yield _tried("phrases", lambda: _phrases(settings))
+    else:
+        yield "microphone", "", 'none: commands are typed. To listen, write [voice] and below it device = "default"'
     if settings.speaker:
         player, voice = shutil.which("aplay"), shutil.which("espeak-ng")
         said = "tones and words" if voice else "tones; apt install espeak-ng for words"
@@ -122,6 +124,8 @@ def _findings(config: Path, console: Console) -> Iterator[Finding]:
         yield _tried("device key", lambda: seal.load(key).public)
     if settings.mqtt:
         yield _tried(f"broker {settings.mqtt.host}:{settings.mqtt.port}", lambda: _broker(settings))
+    else:
+        yield "broker", "", "none: alerts stay on this station. To send them, write [mqtt] and below it host"
 
 
 class SelfTestFailed(RecorderError):

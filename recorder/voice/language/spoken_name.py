@@ -1,8 +1,8 @@
 """Whether a station's name can be told from talk by its sound. Pure.
 
-Measured with the moonshine engine on 69 utterances without any name (synthetic kitchen talk and the human speech of
-Debian's pocketsphinx-testdata): so many reached the name's threshold. "kitchen recorder" 0, "hey bob" 2, "recorder" 18,
-"chef" 42 and "bob" 55. A name that talk reaches fills the record with sentences that were not taken.
+Measured with the moonshine engine on 69 utterances of talk (synthetic, and the human speech of Debian's
+pocketsphinx-testdata; 6 of them speak of a Bob): so many reached the name's threshold. "kitchen recorder" 0, "hey bob"
+2, "recorder" 18, "chef" 42 and "bob" 55. A name that talk reaches fills the record with sentences that were not taken.
 """
 
 import re
