@@ -145,7 +145,9 @@ def test_help_and_the_tab_key_know_all_that_can_be_typed(tmp_path: Path) -> None
     assert {line.what for line in shown} == {"help"}
     for each in ("what can i say", "what next", HOW, "needle, vat1, cabinet", "F2", "Ctrl-C"):
         assert each in told
-    KITCHEN.measured("needle", 0.0), KITCHEN.measured("vat1", 0.0)
+    for channel in ("needle", "vat1"):  # one kitchen for the whole program
+        KITCHEN.measured(channel, 0.0)
+        KITCHEN.steer([channel, "plugged"], "C")
     for begun, words in {
         "si": {"simulate"},
         "he": {"help"},

@@ -37,7 +37,7 @@ from recorder.voice.audio.sources import Folder, source
 from recorder.voice.engines.pronunciation import pronouncer
 from recorder.voice.footswitch import FootSwitch, KeySwitch
 from recorder.voice.language.confusable import close_words, pairs
-from recorder.voice.language.spoken_name import weakness
+from recorder.voice.language.spoken_name import WORDS, weakness
 
 app = typer.Typer()
 
@@ -92,9 +92,10 @@ def _findings(config: Path, console: Console) -> Iterator[Finding]:
         "",
         f"{settings.station}, vat{'s' * (len(settings.vats) > 1)} {', '.join(map(str, settings.vats))}",
     )
-    yield "procedure", "", settings.procedure.product
-    for remark in remarks(settings.procedure):
-        yield "procedure", "", f"beware: {remark}"
+    for procedure in (settings.procedure, *settings.products):
+        yield "procedure", "", procedure.product
+        for remark in remarks(procedure):
+            yield "procedure", "", f"beware: {remark}"
     yield _tried("records", lambda: _disk(settings.database, settings.least_free_mb))
     known = wall_known()
     yield "clock", "", "set" if known else "not known to be set; times of day may be wrong until it is"
@@ -281,8 +282,10 @@ def _name(settings: Settings) -> Iterator[Finding]:
         weak = weakness(name, pronouncer(settings.phrases)) if name else ""
     except DriverUnavailable:  # said beside the phrases
         return
-    if weak:
+    if weak and len(name.split()) < WORDS:
         yield "name", weak, ""
+    elif weak:
+        yield "name", "", f"beware: {weak}"
 
 
 def _phrases(settings: Settings) -> str:

@@ -1,8 +1,9 @@
 """Whether a station's name can be told from talk by its sound. Pure.
 
 Measured with the moonshine engine on 69 utterances of talk (synthetic, and the human speech of Debian's
-pocketsphinx-testdata; 6 of them speak of a Bob): so many reached the name's threshold. "kitchen recorder" 0, "hey bob"
-2, "recorder" 18, "chef" 42 and "bob" 55. A name that talk reaches fills the record with sentences that were not taken.
+pocketsphinx-testdata; 6 of them speak of a Bob): so many reached the name's threshold. "kitchen recorder"
+and "fry line" 0, "hey bob" 2, "big bob" 4, "recorder" 18, "chef" 42, "bob" 55, "line" 60. A name that talk reaches
+fills the record with sentences that were not taken. Three syllables are a judgement.
 """
 
 import re
