@@ -24,6 +24,7 @@ from recorder.driver import DriverUnavailable
 from recorder.journal.errors import JournalError
 from recorder.journal.reader import Reader
 from recorder.loop import Loop, Watch, restored
+from recorder.probes import needle
 from recorder.probes.probe import Probe
 
 
@@ -42,8 +43,8 @@ def check_probe(
     wait in the records until the recorder runs. Raises `DriverUnavailable`, `DriverLost` and `JournalError`.
     """
     ports = [probe for probe in settings.probes if NEEDLE in probe.names() or not probe.names()]
-    if not ports:
-        raise DriverUnavailable(f"no [[probe]] has the channel {NEEDLE!r}; name it in channels")
+    if problem := needle.missing(settings.probes):
+        raise DriverUnavailable(problem)
     clock = _clock(settings.database)
     driver = Probe(ports[0], clock, lag_s=settings.needle_lag_s)
     readings: queue.SimpleQueue[Event] = queue.SimpleQueue()

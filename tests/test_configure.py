@@ -1,5 +1,6 @@
 """The first files of a station: five answers, asked for or given; and what stands in for devices that are not there."""
 
+import logging
 import os
 import pty
 import select
@@ -10,6 +11,7 @@ import threading
 import time
 import tomllib
 import wave
+from dataclasses import fields
 from itertools import islice
 from pathlib import Path
 
@@ -18,14 +20,19 @@ from typer.testing import CliRunner
 
 from recorder.__main__ import app
 from recorder.clock import SystemClock
-from recorder.config import load
-from recorder.core.events import NEEDLE, Event, ProbeLost, Reading
+from recorder.commands.procedure_remarks import NUMBERS
+from recorder.config import load, load_phrases
+from recorder.core.events import NEEDLE, SILENT, Event, ProbeLost, Reading
+from recorder.core.procedure import Procedure
 from recorder.driver import DriverLost, DriverUnavailable
 from recorder.probes.probe import Probe
 from recorder.probes.simulated import HOW, Kitchen, SimulatedSettings
+from recorder.voice.audio.audio_health import SURE, WINDOW_BYTES, AudioHealth
 from recorder.voice.audio.devices import capture_devices
 from recorder.voice.audio.microphone import BLOCK_BYTES, Microphone
 from recorder.voice.audio.sources import source
+from recorder.voice.engines.pronunciation import pronouncer
+from recorder.voice.language.spoken_name import weakness
 from tests.waiting import wait_for
 
 ANSWERS = ["--station", "line-1", "--vats", "2", "--unit", "C", "--microphone", "none", "--probe", "simulated"]
@@ -248,3 +255,84 @@ def test_what_cannot_be_simulated_is_answered(words: list[str], told: str) -> No
     kitchen = Kitchen()
     kitchen.measured("needle", 0)
     assert kitchen.steer(words, "C") == told
+
+
+def test_a_folder_whose_files_are_played_says_so_and_is_no_dead_microphone(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Silence between files, or after the last one, is no trouble of a microphone, however long it lasts."""
+    stop, ended = threading.Event(), f"wav:{tmp_path}: all of its files are played (1); one that you add is heard too"
+    with caplog.at_level(logging.INFO, "recorder.voice.audio.sources"):
+        folder = source(f"wav:{tmp_path}")
+        blocks = folder.blocks(stop)
+        next(blocks)
+        assert caplog.messages == [f"wav:{tmp_path}: no WAV file is in it yet; one that you add is heard too"]
+        _wav(tmp_path / "1.wav", 100)
+        list(islice(blocks, 25))
+    assert caplog.messages[1:] == [ended]
+    silence = bytes(WINDOW_BYTES * (SURE + 1))
+    assert AudioHealth(folder.live).feed(silence) == []
+    assert AudioHealth(source("default").live).feed(silence) == [SILENT]
+    rail = struct.pack("<hh", 32_767, -32_768) * (WINDOW_BYTES // 4) * (SURE + 1)
+    assert AudioHealth(folder.live).feed(rail) == AudioHealth().feed(rail) != []
+    (tmp_path / "station.toml").write_text(f'station = "line-1"\n[voice]\ndevice = "wav:{tmp_path}"\n')
+    told = " ".join(CliRunner().invoke(app, ["check", "--config", str(tmp_path / "station.toml")]).output.split())
+    assert "1 WAV file to hear, each once; no microphone" in told
+    (tmp_path / "1.wav").unlink()
+    told = " ".join(CliRunner().invoke(app, ["check", "--config", str(tmp_path / "station.toml")]).output.split())
+    assert "no WAV file is in it; put sound files with commands into it" in told
+
+
+@pytest.mark.parametrize(
+    ("name", "has"),
+    [
+        ("kitchen recorder", ""),
+        ("fry line", "2 words and 2 syllables"),
+        ("bob", "1 word and 1 syllable"),
+        ("recorder", "1 word and 3 syllables"),
+        ("grobnik", "1 word and 2 syllables"),
+    ],
+)
+def test_a_name_that_talk_is_taken_for_is_a_problem(tmp_path: Path, name: str, has: str) -> None:
+    """Syllables by CMUdict, but of a word that it lacks."""
+    known = load_phrases(None)
+    assert has in weakness(name, pronouncer(known)) and bool(weakness(name, pronouncer(known))) is bool(has)
+    if has:
+        path = tmp_path / "station.toml"
+        _wav(tmp_path / "1.wav", 100)
+        path.write_text(f'station = "line-1"\n[voice]\ndevice = "wav:{tmp_path}"\nname = "{name}"\n')
+        done = CliRunner().invoke(app, ["check", "--config", str(path)], env={"COLUMNS": "300"})
+        assert done.exit_code == (" " not in name) and f'"{name}" has {has}' in " ".join(done.output.split())
+
+
+def _checked(folder: Path) -> str:
+    done = CliRunner().invoke(app, ["check", "--config", str(folder / "station.toml")], env={"COLUMNS": "300"})
+    return " ".join(done.output.split())
+
+
+@pytest.mark.parametrize("unit", ["F", "C"])
+def test_check_names_the_numbers_that_are_still_the_examples(tmp_path: Path, unit: str) -> None:
+    _ask(tmp_path, *ANSWERS[:4], "--unit", unit, *ANSWERS[6:])
+    assert "every number is the shipped example's" in _checked(tmp_path)
+    path = tmp_path / "procedure.toml"
+    text = path.read_text()
+    path.write_text(text.replace('planned = "12 min"', 'planned = "13 min"'))
+    told = _checked(tmp_path)
+    named = told.partition("still the shipped example's: ")[2].partition(";")[0].split(", ")
+    assert {"cook.shortest", "cook.longest", "pieces_per_load", "oil.low", "target of wing"} <= set(named)
+    assert "cook.planned" not in named and "is min meant" not in told
+
+
+def test_each_number_that_the_kitchen_sets_is_compared_with_the_example() -> None:
+    """All of a procedure but its words, its unit and what the published limits say."""
+    words = {"product", "unit", "parts", "spoken", "spoken_readings_prove", "ask_first", "hold_by", "less_safe_because"}
+    published = {"hold_minimum", "critical_by", "dwell_advice", "polar_limit"}
+    assert {each.name for each in fields(Procedure)} == set(NUMBERS) | words | published
+
+
+def test_check_doubts_a_cook_of_seconds(tmp_path: Path) -> None:
+    _ask(tmp_path, *ANSWERS)
+    path = tmp_path / "procedure.toml"
+    text = path.read_text().replace('planned = "12 min"', 'planned = "20 s"')
+    path.write_text(text.replace('shortest = "11 min"', 'shortest = "15 s"'))
+    assert "beware: cook.shortest is 15 s, cook.planned is 20 s; is min meant instead of s?" in _checked(tmp_path)

@@ -22,6 +22,7 @@ import pytest
 
 from recorder.clock import ManualClock
 from recorder.config import ConfigError, load, load_phrases, load_procedure
+from recorder.console.hints import hint
 from recorder.console.lines import Line, lines
 from recorder.console.plain import Plain, text
 from recorder.console.standing import standing
@@ -32,10 +33,13 @@ from recorder.core.effects import Alert, Cue, Effect, Level, Notice, Tone
 from recorder.core.meanings import Intent
 from recorder.core.procedure import Procedure
 from recorder.core.station import State, step
+from recorder.core.subjects.guidance import next_words
 from recorder.journal.reader import Reader
+from recorder.probes.simulated import HOW, KITCHEN
 from recorder.reports.day import gather
 from recorder.reports.page import page
 from recorder.verification.examine import examine
+from recorder.voice.footswitch import KEY
 
 ROWS, COLUMNS = 30, 100
 PATIENCE_S = 90.0
@@ -95,11 +99,118 @@ def test_each_event_is_told_in_its_own_lines(
 
 
 @pytest.mark.parametrize(
-    ("linked", "where"), [(None, "there is no [mqtt]"), (True, "goes to the broker"), (False, "waits")]
+    ("linked", "where"), [(None, ""), (True, " (goes to the broker)"), (False, " (waits for the broker)")]
 )
 def test_an_alert_says_where_it_goes(linked: bool | None, where: str) -> None:
     [line] = lines(e.Tick(0), (Notice(LOST, "repeated"),), "F", linked)
-    assert where in line.text
+    assert line.text == f"{LOST.text}{where}"
+
+
+def _view(folder: Path, text: str = "", practice: bool = False) -> tuple[View, list[Line]]:
+    """A station's view, and what it shows."""
+    config, shown = folder / "station.toml", list[Line]()
+    config.write_text(f'station = "line-1"\n{text}')
+    settings = load(config).practice() if practice else load(config)
+    view = View(settings, shown.append)
+    view.begin(lambda event: None, ManualClock(0), lambda cue: None)
+    return view, shown
+
+
+@pytest.mark.parametrize(
+    ("text", "practice", "said"),
+    [
+        ("", False, ["alerts stay on this station; there is no [mqtt]"]),
+        ("[mqtt]\n", True, ["alerts stay on this station; practice: nothing goes to a broker"]),
+        ("[mqtt]\n", False, []),
+    ],
+)
+def test_that_alerts_go_nowhere_is_said_once_at_the_start(
+    tmp_path: Path, text: str, practice: bool, said: list[str]
+) -> None:
+    view, shown = _view(tmp_path, text, practice)
+    view.see(e.Tick(0), State(), (Notice(LOST, "raised"),))
+    assert [line.text for line in shown if line.what == "alerts"] == said
+    assert "mqtt" not in shown[-1].text
+
+
+SIMULATED = '[[probe]]\ndriver = "simulated"\nchannels = ["needle", "vat", "cabinet"]\n'
+SWITCH = '[voice]\ndevice = "wav:."\nlistening = "switch"\nswitch = "terminal"\n'
+
+
+def test_help_and_the_tab_key_know_all_that_can_be_typed(tmp_path: Path) -> None:
+    view, shown = _view(tmp_path, SIMULATED + SWITCH)
+    del shown[:]
+    view.typed("Help ")
+    told = " ".join(line.text for line in shown)
+    assert {line.what for line in shown} == {"help"}
+    for each in ("what can i say", "what next", HOW, "needle, vat1, cabinet", "F2", "Ctrl-C"):
+        assert each in told
+    for channel in ("needle", "vat1"):  # one kitchen for the whole program
+        KITCHEN.measured(channel, 0.0)
+        KITCHEN.steer([channel, "plugged"], "C")
+    for begun, words in {
+        "si": {"simulate"},
+        "he": {"help"},
+        "simulate ": {"needle", "vat1", "cabinet"},
+        "simulate v": {"vat1"},
+        "simulate needle ": {"air", "ice", "boiling", "unplugged"},
+        "simulate vat1 ": {"load", "unplugged"},
+        "simulate vat1 load ": set[str](),
+    }.items():
+        assert set(view.continuations(begun)) == words, begun
+    assert {"batch", "simulate"} <= set(view.continuations("")) | set(view.continuations("b"))
+    view, shown = _view(tmp_path)
+    view.typed("help")
+    assert "simulate" not in " ".join(line.text for line in shown) and list(view.continuations("simulate ")) == []
+
+
+def test_the_key_for_the_foot_switch_says_what_it_does(tmp_path: Path) -> None:
+    view, shown = _view(tmp_path, SWITCH)
+    del shown[:]
+    view.turn_switch()
+    with KEY:
+        view.turn_switch()
+        view.turn_switch()
+    said = [line.text for line in shown]
+    assert "is not open" in said[0] and said[1].startswith("listening") and said[2:] == ["released"]
+    state, _ = step(State(), e.Started(0, "boot", True, "0", "line-1", (1,), e.RULES))
+    view.see(e.Tick(0), state, ())
+    assert view.standing()[0].endswith("F2 to speak")
+    with KEY:
+        view.turn_switch()
+        assert view.standing()[0].endswith("LISTENING, F2 ends it")
+    view, shown = _view(tmp_path)
+    view.turn_switch()
+    assert 'switch = "terminal"' in shown[-1].text and "F2" not in view.standing()[0]
+
+
+def test_a_probe_command_without_a_needle_says_which_line_is_missing(tmp_path: Path) -> None:
+    event = heard(PHRASES, "probe thigh", 0)
+    assert event
+    for probes, said in {
+        "": "there is no [[probe]]; write one",
+        SIMULATED.replace('"needle", ', ""): 'no [[probe]] has the channel "needle"; in the [[probe]] that is it',
+        SIMULATED: "",
+    }.items():
+        view, shown = _view(tmp_path, probes)
+        view.see(event, State(), ())
+        told = [line.text for line in shown if line.what == "probe"]
+        assert [said in each for each in told] == ([True] if said else [])
+
+
+def test_a_hint_with_several_batches_is_of_the_most_urgent_one(tmp_path: Path) -> None:
+    state = State()
+    said = ["shift start cook three", "batch start vat one", "load thighs twelve vat one", "lid locked vat one"]
+    said += ["batch start vat two", "load thighs twelve vat two"]
+    start = e.Started(0, "boot", True, "0", "line-1", (1, 2, 3), e.RULES)
+    spoken = [heard(PHRASES, each, 10_000) for each in said]
+    for event in (start, e.ProcedureLoaded(0, PROCEDURE), *spoken):
+        assert event
+        state, _ = step(state, event)
+    assert [batch.number for batch in state.world.batches] == [1, 2]
+    told = hint(state.world, 10_000)
+    assert told == "Batch 2: breast is next in the load order, or lid locked. And 1 more: ask 'what next'."
+    assert next_words(state.world, 10_000) != told
 
 
 def test_a_line_of_the_log_can_be_read_back() -> None:
@@ -175,14 +286,22 @@ def _a_batch(procedure: Procedure) -> list[e.Event]:
 class Terminal:
     """A pseudo terminal with `run` in it; what it shows is kept by an emulator (pyte)."""
 
-    def __init__(self, config: Path) -> None:
+    def __init__(self, config: Path, term: str = "xterm-256color") -> None:
         self.shown = pyte.Screen(COLUMNS, ROWS)
         self._stream = pyte.ByteStream(self.shown)
         self._near, far = pty.openpty()
         fcntl.ioctl(far, termios.TIOCSWINSZ, struct.pack("HHHH", ROWS, COLUMNS, 0, 0))
         command = [sys.executable, "-m", "recorder", "run", "--config", str(config)]
-        env = {**os.environ, "TERM": "xterm-256color", "COLUMNS": str(COLUMNS), "LINES": str(ROWS)}
-        self.child = subprocess.Popen(command, stdin=far, stdout=far, stderr=far, env=env, start_new_session=True)
+        env = {**os.environ, "TERM": term, "COLUMNS": str(COLUMNS), "LINES": str(ROWS)}
+        self.child = subprocess.Popen(
+            command,
+            stdin=far,
+            stdout=far,
+            stderr=far,
+            env=env,
+            start_new_session=True,
+            preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),  # so that Ctrl-C is a signal between two prompts
+        )
         os.close(far)
 
     def until(self, done: Callable[[str], bool], seconds: float = PATIENCE_S) -> str:
@@ -196,9 +315,9 @@ class Terminal:
                 except OSError:  # its end: Linux's pty says so
                     self.child.wait(PATIENCE_S)
                     return text
+                self._stream.feed(data)
                 if b"\x1b[6n" in data:  # where is the cursor? (ECMA-48, DSR)
                     self.type(f"\x1b[{self.shown.cursor.y + 1};{self.shown.cursor.x + 1}R", "")
-                self._stream.feed(data)
         return text
 
     def type(self, text: str, enter: str = "\r") -> None:
@@ -238,6 +357,20 @@ def test_the_live_view_shows_a_shift_that_is_typed(tmp_path: Path) -> None:
     assert said == [(each, "keyboard", "typed") for each in ("shift start cook three", "probe thigh", "batch start")], (
         "a mistake of the typist is no command"
     )
+
+
+def test_no_prompt_stands_before_what_a_plain_terminal_prints(tmp_path: Path) -> None:
+    """A terminal that can't move its cursor (TERM=dumb) keeps a prompt where it was printed."""
+    config = tmp_path / "station.toml"
+    config.write_text('station = "line-1"\n')
+    with closing(Terminal(config, "dumb")) as terminal:
+        terminal.until(lambda shown: "is in force" in shown)
+        terminal.type("shift start cook 3")
+        shown = terminal.until(lambda shown: "Shift started, cook 3." in shown)
+        terminal.type("\x03", "")
+        assert terminal.ended() == 0
+    printed = [line for line in shown.splitlines() if re.search(r"\d\d:\d\d:\d\d", line)]
+    assert printed and all(re.match(r"\d\d:\d\d:\d\d ", line) for line in printed), shown
 
 
 def test_without_a_terminal_each_thing_is_a_line(tmp_path: Path) -> None:
@@ -289,7 +422,9 @@ def test_practice_is_a_record_of_its_own_that_says_so(tmp_path: Path) -> None:
     with Reader.open(tmp_path / "practice.db") as journal:
         day = gather(journal, None, UTC)
     assert day.station == "line-1-practice" and day.practice
-    assert "Practice. None of this happened to food" in page(day, examine(tmp_path / "practice.db"), 0)
+    shown = page(day, examine(tmp_path / "practice.db"), 0)
+    assert "<b>Practice</b>. None of this happened to food, and nobody signs it." in shown
+    assert "Not yet reviewed" not in shown and "reviewed by" not in shown
     config.write_text('station = "line-1-practice"\n')
     with pytest.raises(ConfigError, match="are run --practice's own"):
         load(config)

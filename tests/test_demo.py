@@ -159,7 +159,7 @@ def test_a_phone_reads_the_code_as_it_is_drawn() -> None:
     for line in qr.lines(url):
         rows.append([each in "\N{UPPER HALF BLOCK}\N{FULL BLOCK}" for each in line])
         rows.append([each in "\N{LOWER HALF BLOCK}\N{FULL BLOCK}" for each in line])
-    assert {len(row) for row in rows} == {len(rows[0])} and len(rows[0]) < 60 and len(rows) // 2 < 30
+    assert {len(row) for row in rows} == {len(rows[0])} and len(rows[0]) < 60 and len(rows) // 2 <= 20
     picture = np.kron(np.where(rows, 0, 255), np.ones((4, 4))).astype(np.uint8)
     assert [found.text for found in zxingcpp.read_barcodes(picture)] == [url]
 

@@ -34,7 +34,7 @@ from recorder.voice.audio.frontend import LEAD_MS, FrontEnd, FrontEndSettings
 from recorder.voice.audio.microphone import Microphone
 from recorder.voice.audio.soundfile import RATE, read_wav
 from recorder.voice.engines import Guess, Recogniser
-from recorder.voice.footswitch import AFTER_S, CATCH_UP, INPUT_EVENT, KEY, LONGEST_S, Edge, FootSwitch, Hold
+from recorder.voice.footswitch import AFTER_S, CATCH_UP, INPUT_EVENT, KEY, LONGEST_S, Edge, FootSwitch, Hold, KeySwitch
 from recorder.voice.settings import VoiceSettings, from_dict
 from tests.ears import CLIPS, KNOWN, LEAST, Scripted, hiss, nameless
 
@@ -101,11 +101,30 @@ def test_a_key_of_the_terminal_stands_for_the_pedal() -> None:
     KEY.turn()
     with KEY as switch:
         assert switch.edges() == []
-        assert [KEY.turn(), KEY.turn()] == [True, False]
+        KEY.turn()
+        KEY.turn()
         down, up = switch.edges()
         assert (down.down, up.down) == (True, False) and down.at_s <= up.at_s <= time.monotonic()
         hold = Hold()
         assert hold.covers(0.1, down.at_s + 0.2, [down])
+
+
+def test_each_press_and_release_of_the_key_is_seen_whatever_its_cause() -> None:
+    """By another press, after the longest time, and at the end of the sound; what counts for nothing is not shown."""
+    key, seen = KeySwitch(), list[bool]()
+    key.watch = seen.append
+    key.turn()
+    assert seen == [] and not key.used
+    with key:
+        key.turn()
+        key.turn()
+        assert seen == [True, False]
+        key.turn()
+        assert downs(key.edges()) == [True, False, True] and key.down
+        key._since_s = time.monotonic() - LONGEST_S
+        assert downs(key.edges()) == [False] and seen == [True, False, True, False]
+        key.turn()
+    assert seen == [True, False] * 3 and not key.down
 
 
 def test_an_event_has_the_size_that_the_c_compiler_gives_it() -> None:

@@ -26,7 +26,7 @@ from typer.testing import CliRunner
 from recorder.__main__ import app
 from recorder.clock import SystemClock
 from recorder.commands.shared import json_line, terminal
-from recorder.config import load, load_phrases
+from recorder.config import load
 from recorder.console.lines import Line
 from recorder.console.plain import Plain
 from recorder.console.screen import Screen
@@ -125,7 +125,7 @@ def recording(path: Path, probe: object, *lines: object) -> Path:
 def test_the_live_view_shows_what_others_wrote_and_obeys_nothing_of_it() -> None:
     written = StringIO()
     output = Vt100_Output(written, lambda: Size(24, 200), term="dumb")
-    screen = Screen(load_phrases(None), lambda: (), lambda text: None, lambda: None, lambda: None)
+    screen = Screen(lambda text: iter(()), lambda: (), lambda text: None, lambda: None, lambda: None)
     with create_app_session(output=output):
         screen.show(Line("probe", "needle", "lost: \x1b[2J\x9b31m\u202eevil\x07"))
     assert "lost: \\x1b[2J\\x9b31m\\u202eevil\\x07" in written.getvalue()

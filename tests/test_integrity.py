@@ -21,6 +21,7 @@ from recorder.journal.columns import TABLES
 from recorder.journal.errors import JournalError
 from recorder.journal.finding import Finding, Kind, RecordFault
 from recorder.journal.reader import Reader
+from recorder.reports.export import about
 from recorder.reports.export import export as write_all
 from recorder.reports.exported import EXPORTED
 from recorder.reports.integrity import WORDS, integrity
@@ -95,7 +96,8 @@ def said_by(path: Path, folder: Path) -> None:
         assert text.count("The record was changed or damaged") == 2 and record.not_compared in text, text
     with Reader.open(path) as journal:
         written = {
-            file.stem: rows for file, rows in write_all(Lookup(journal, UTC), folder, "jsonl", path.name, finding)
+            file.stem: rows
+            for file, rows in write_all(Lookup(journal, UTC), folder, "jsonl", about(journal, path.name), finding)
         }
     manifest = json.loads((folder / "manifest.json").read_text("utf-8"))
     assert (manifest["record"], manifest["found"]) == ("changed or damaged", list(record.found))

@@ -2,6 +2,7 @@
 
 import copy
 import json
+import re
 import sqlite3
 from pathlib import Path
 from typing import Any
@@ -217,6 +218,14 @@ def test_the_document_is_asyncapi_3() -> None:
     check = Draft7Validator(official)
     assert [error.message for error in check.iter_errors(DOCUMENT)] == []
     assert not check.is_valid({**DOCUMENT, "asyncapi": "2.6.0"}) and not check.is_valid({**DOCUMENT, "chanels": {}})
+
+
+def test_every_topic_that_the_phone_page_reads_is_in_the_document() -> None:
+    """The page's own table of messages; "reading/needle" and such stand there by channel."""
+    table = (SHARE / "page/messages.js").read_text("utf-8").partition("const MESSAGES = {")[2].partition("\n};")[0]
+    read = set(re.findall(r"^  (\w+): ", table, re.MULTILINE))
+    topics = {channel["address"].split("/")[2] for channel in DOCUMENT["channels"].values()}
+    assert {"state", "demo", "alive", "open"} <= read <= topics, read - topics
 
 
 def test_every_reference_of_the_document_leads_somewhere() -> None:

@@ -183,8 +183,10 @@ COMMANDS: list[tuple[str, str]] = [
     ("a zone that is none", "report records.db --zone Madrid"),
     ("a report into a folder that is not there", "report records.db --out none/day.html"),
     ("a report in place of a folder", "report records.db --out folder"),
+    ("a report in place of a file", "report records.db --out notes.txt"),
     ("an export as a spreadsheet", "export records.db --as xlsx"),
     ("an export in place of a file", "export records.db --out notes.txt"),
+    ("an export over somebody's file", "export records.db --out tables"),
     ("copies in place of a file", "upkeep records.db --folder notes.txt"),
     ("copies of a text", "upkeep notes.txt --folder copies"),
     ("no anchors in a text", "verify records.db --anchors notes.txt"),
@@ -197,6 +199,7 @@ COMMANDS: list[tuple[str, str]] = [
     ("a signature of an empty record", "sign --config new.toml --by RC"),
     ("a bath of no kind", "probe-check oil --config station.toml"),
     ("a probe check without a probe", "probe-check ice --config station.toml"),
+    ("no probe at all", "probe"),
     ("a probe of no kind", "probe usb:3"),
     ("a probe that is not there", "probe /dev/ttyNONE --seconds 1"),
     ("a plain probe without a unit", "probe /dev/ttyNONE?form=plain"),
@@ -208,6 +211,7 @@ COMMANDS: list[tuple[str, str]] = [
     ("a sound that is not there", "hear none.wav"),
     ("a folder as sound", "hear folder"),
     ("a card in no form", "phrases --out card.doc"),
+    ("a card in place of a file", "phrases --out drawing.pdf"),
     ("a card on no paper", "phrases --out card.pdf --paper A9"),
     ("a card in a folder that is not there", "phrases --out none/card.pdf"),
     ("a measure that is none", "phrases --confusable --measured notes.txt"),
@@ -241,6 +245,9 @@ def prepare(folder: Path) -> None:
     (folder / "folder").mkdir()
     (folder / "notes.txt").write_text("Order more breading.\n")
     (folder / "empty.db").write_bytes(b"")
+    (folder / "drawing.pdf").write_bytes(b"%PDF-1.4\n")
+    (folder / "tables").mkdir()
+    (folder / "tables/batches.csv").write_text("of another program\n")
     (folder / "procedure.toml").write_text(PROCEDURE)
     (folder / "station.toml").write_text(SMALL)
     (folder / "broker.toml").write_text(BROKER)

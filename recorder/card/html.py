@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from html import escape
 
 from recorder.card.metrics import POINT_MM, width
-from recorder.card.page import Bar, Page, Text
+from recorder.card.page import MAKER, Bar, Page, Text
 
 BOLD = ' font-weight="bold"'
 
@@ -19,6 +19,7 @@ def html(page: Page) -> str:
     return f"""<!doctype html>
 <html lang="{escape(page.language)}">
 <meta charset="utf-8">
+<meta name="generator" content="{MAKER}">
 <title>{escape(page.title)}</title>
 <style>
 @page {{ size: {wide} {high}; margin: 0 }}

@@ -2,6 +2,9 @@
 
 from dataclasses import dataclass
 
+MAKER = "batch-recorder card"
+"""What a file names as the program that made it."""
+
 
 @dataclass(frozen=True, slots=True)
 class Text:

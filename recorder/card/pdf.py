@@ -6,7 +6,7 @@ A library would bring 58 MB (fpdf2 with fonttools and Pillow, measured) for two 
 from collections.abc import Iterable
 
 from recorder.card.metrics import encoded
-from recorder.card.page import Bar, Page, Text
+from recorder.card.page import MAKER, Bar, Page, Text
 
 
 def pdf(page: Page) -> bytes:
@@ -21,7 +21,7 @@ def pdf(page: Page) -> bytes:
         " /Resources << /Font << /F1 5 0 R /F2 6 0 R >> >> >>".encode(),
         b"<< /Length %d >>\nstream\n%s\nendstream" % (len(drawn), drawn),
         *(font.encode() for font in fonts),
-        b"<< /Title <feff%s> >>" % page.title.encode("utf-16-be").hex().encode(),
+        b"<< /Title <feff%s> /Creator (%s) >>" % (page.title.encode("utf-16-be").hex().encode(), MAKER.encode()),
     ]
     return _file(objects)
 

@@ -15,8 +15,9 @@ from rich.text import Text
 
 from recorder.clock import SystemClock, wall_known
 from recorder.commands import meter
+from recorder.commands.procedure_remarks import remarks
 from recorder.commands.shared import Config, both, terminal
-from recorder.config import ConfigError, Settings, load, load_procedure
+from recorder.config import ConfigError, Settings, load
 from recorder.core.events import NEEDLE, OFFSET, Event, ProbeLost, Reading
 from recorder.core.subjects.hearing import TROUBLES
 from recorder.driver import DriverLost, DriverUnavailable
@@ -25,16 +26,18 @@ from recorder.journal import seal
 from recorder.journal.reader import Reader
 from recorder.notices.connection import reach
 from recorder.notices.settings import MqttSettings
+from recorder.probes import needle
 from recorder.probes.modbus.probe import ModbusSettings
 from recorder.probes.mqtt.settings import MqttProbeSettings
 from recorder.probes.probe import Probe, ProbeSettings
 from recorder.probes.serial.port import SerialSettings
 from recorder.space import free_bytes
 from recorder.voice import ear
-from recorder.voice.audio.sources import source
+from recorder.voice.audio.sources import Folder, source
 from recorder.voice.engines.pronunciation import pronouncer
 from recorder.voice.footswitch import FootSwitch, KeySwitch
 from recorder.voice.language.confusable import close_words, pairs
+from recorder.voice.language.spoken_name import WORDS, weakness
 
 app = typer.Typer()
 
@@ -89,26 +92,29 @@ def _findings(config: Path, console: Console) -> Iterator[Finding]:
         "",
         f"{settings.station}, vat{'s' * (len(settings.vats) > 1)} {', '.join(map(str, settings.vats))}",
     )
-    example = settings.procedure == load_procedure(None)
-    yield (
-        "procedure",
-        "",
-        settings.procedure.product
-        + ("; beware: every number is the shipped example's, put in your kitchen's own" if example else ""),
-    )
+    for procedure in (settings.procedure, *settings.products):
+        yield "procedure", "", procedure.product
+        for remark in remarks(procedure):
+            yield "procedure", "", f"beware: {remark}"
     yield _tried("records", lambda: _disk(settings.database, settings.least_free_mb))
     known = wall_known()
     yield "clock", "", "set" if known else "not known to be set; times of day may be wrong until it is"
     for probe in settings.probes:
         yield _tried(f"probe {probe.title()}", partial(_probe, probe))
-    if all(NEEDLE not in probe.names() for probe in settings.probes if probe.names()):
-        yield "needle", "", _no_needle(settings)
+    if missing := needle.missing(settings.probes):
+        yield "needle", "", _no_needle(settings, missing)
+    elif not any(NEEDLE in probe.names() for probe in settings.probes):
+        found = 'beware: no probe names its channels; if none is the "needle", no check reads a temperature by itself'
+        yield "needle", "", found
     if settings.voice:
         yield _tried("microphone", lambda: _microphone(settings, console))
         if switch := ear.foot_switch(settings.voice):
             yield _tried(switch.name, lambda: _foot_switch(switch))
         yield _tried("model", lambda: _model(settings))
+        yield from _name(settings)
         yield _tried("phrases", lambda: _phrases(settings))
+    else:
+        yield "microphone", "", 'none: commands are typed. To listen, write [voice] and below it device = "default"'
     if settings.speaker:
         player, voice = shutil.which("aplay"), shutil.which("espeak-ng")
         said = "tones and words" if voice else "tones; apt install espeak-ng for words"
@@ -119,6 +125,8 @@ def _findings(config: Path, console: Console) -> Iterator[Finding]:
         yield _tried("device key", lambda: seal.load(key).public)
     if settings.mqtt:
         yield _tried(f"broker {settings.mqtt.host}:{settings.mqtt.port}", lambda: _broker(settings))
+    else:
+        yield "broker", "", "none: alerts stay on this station. To send them, write [mqtt] and below it host"
 
 
 class SelfTestFailed(RecorderError):
@@ -160,14 +168,12 @@ def _lamp(folder: Path) -> str:
     return f"{folder}: blinks when nothing is recorded"
 
 
-def _no_needle(settings: Settings) -> str:
-    if any(not probe.names() for probe in settings.probes):
-        return 'beware: no probe names its channels; if none is the "needle", no check reads a temperature by itself'
+def _no_needle(settings: Settings, missing: str) -> str:
     proves = settings.procedure.spoken_readings_prove
     spoken = "spoken readings count" if proves else "spoken readings are kept and prove nothing (spoken_readings_prove)"
     return (
-        'beware: no [[probe]] has the channel "needle", so no check reads a temperature by itself, and neither the ice'
-        f" point nor the boiling point can be checked; {spoken}"
+        f"beware: {missing}. Without it no check reads a temperature by itself, and neither the ice point nor the"
+        f" boiling point can be checked; {spoken}"
     )
 
 
@@ -236,9 +242,15 @@ def _unit(settings: ProbeSettings) -> str:
 def _microphone(settings: Settings, console: Console) -> str:
     """Listen for a moment; sound in trouble is a fault, with its level beside it."""
     assert settings.voice
-    device = settings.voice.device
+    device, there = settings.voice.device, source(settings.voice.device)
+    if isinstance(there, Folder):
+        count = len(there.files())
+        remedy = "put sound files with commands into it, or name a microphone as device in [voice]"
+        if not count:
+            raise SelfTestFailed(f"{device}: no WAV file is in it; {remedy}")
+        return f"{device}: {count} WAV file{'s' * (count != 1)} to hear, each once; no microphone"
     try:
-        sound = meter.listen(source(device), console)
+        sound = meter.listen(there, console)
     except DriverLost as error:
         remedy = "arecord -l lists what there is; write one of them as device in [voice]"
         raise SelfTestFailed(f"{device}: {error}; {remedy}") from error
@@ -260,6 +272,20 @@ def _model(settings: Settings) -> str:
     ear.build(settings.phrases, settings.voice)
     name = settings.voice.spoken_name(settings.phrases)
     return f"{settings.voice.engine}, " + (f'listening for "{name}, ..."' if name else HOW[settings.voice.listening])
+
+
+def _name(settings: Settings) -> Iterator[Finding]:
+    """A name that talk is taken for."""
+    assert settings.voice
+    name = settings.voice.spoken_name(settings.phrases)
+    try:
+        weak = weakness(name, pronouncer(settings.phrases)) if name else ""
+    except DriverUnavailable:  # said beside the phrases
+        return
+    if weak and len(name.split()) < WORDS:
+        yield "name", weak, ""
+    elif weak:
+        yield "name", "", f"beware: {weak}"
 
 
 def _phrases(settings: Settings) -> str:

@@ -41,11 +41,11 @@ DRAW_S = 0.25
 @app.command()
 def probe(
     url: Annotated[
-        str,
+        str | None,
         typer.Argument(
             metavar="URL", help="/dev/serial/by-id/..., or DRIVER:ADDRESS?KEY=VALUE with the keys of the configuration."
         ),
-    ],
+    ] = None,
     record: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Save the raw bytes with their times in this file.")
     ] = None,
@@ -55,6 +55,11 @@ def probe(
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object per line.")] = False,
 ) -> None:
     """Show live what a probe sends: temperatures, settled readings, faults, bad data. Exit 1 if no good value came."""
+    if url is None:
+        fail(
+            "no probe is named; write its URL, such as /dev/serial/by-id/... (batch-recorder probes lists them), or"
+            " simulated:1 to try it without one"
+        )
     clock = SystemClock(None)
     try:
         settings = urls.settings(url, channels=[], period_s=1.0)

@@ -10,6 +10,7 @@ import typer
 
 from recorder import oneshot, private
 from recorder.commands.records import examined
+from recorder.commands.replacing import Force, refuse_export, refuse_report
 from recorder.commands.shared import Config, Database, fail
 from recorder.config import load
 from recorder.core.effects import Cue, Tone
@@ -25,7 +26,7 @@ from recorder.printable import printable
 from recorder.reports import zones
 from recorder.reports.day import Day, gather
 from recorder.reports.days import Calendar
-from recorder.reports.export import FORMS
+from recorder.reports.export import FORMS, about, written
 from recorder.reports.export import export as write_all
 from recorder.reports.integrity import Integrity, integrity
 from recorder.reports.later import Later
@@ -56,8 +57,12 @@ def report(
     ] = None,
     zone: Zone = None,
     days: Annotated[bool, typer.Option("--days", help="List the days on record; write no report.")] = False,
+    force: Force = False,
 ) -> None:
-    """Write one day as a single HTML file that prints well. Exit 1 if the record was changed."""
+    """Write one day as a single HTML file that prints well. Exit 1 if the record was changed.
+
+    An earlier report of the same station is replaced. Any other file stays, unless --force says otherwise.
+    """
     try:
         place = zones.zone(zone)
         if days:
@@ -67,6 +72,8 @@ def report(
     except (ValueError, OSError) as error:
         fail(error)
     file = out or Path(f"report-{found.day}.html")
+    if not force:
+        refuse_report(file, found.station)
     try:
         with private.writing(file) as page_file:
             page_file.write(text)
@@ -132,6 +139,7 @@ def export(
     ] = None,
     last: Annotated[str | None, typer.Option("--to", metavar="DATE", help="Last local day, included.")] = None,
     zone: Zone = None,
+    force: Force = False,
 ) -> None:
     """Write every table as a file that other programs read, with a dictionary of all columns.
 
@@ -139,7 +147,8 @@ def export(
     changed, everything readable is written, and the exit code is 1. In CSV a text that a spreadsheet would compute gets
     an apostrophe in front. JSONL and Parquet are exact.
 
-    A night shift has the day on which it began, and stays whole.
+    A night shift has the day on which it began, and stays whole. An earlier export of the same records is replaced. Any
+    other file stays, unless --force says otherwise.
     """
     if form not in FORMS:
         fail(f"{form!r} is not a format; use one of {', '.join(FORMS)}")
@@ -149,8 +158,11 @@ def export(
         fail(error)
     try:
         with Reader.open(database) as journal:
+            records = about(journal, database.name)
+            if not force:
+                refuse_export(out, written(form), records)
             finding = examined(database, opened=journal)
-            for file, rows in write_all(Lookup(journal, place, days), out, form, database.name, finding):
+            for file, rows in write_all(Lookup(journal, place, days), out, form, records, finding):
                 typer.echo(f"{file}: {rows} rows")
     except OSError as error:
         fail(f"{out} can't be written: {error.strerror}; choose another folder with --out")

@@ -63,7 +63,7 @@ def _plain(settings: Settings) -> Iterator[View]:
 def _live(settings: Settings, stop: threading.Event) -> Iterator[View]:
     """A view on the whole terminal, with a prompt."""
     view = View(settings, lambda line: screen.show(line))
-    screen = Screen(settings.phrases, view.standing, view.typed, view.turn_switch, stop.set)
+    screen = Screen(view.continuations, view.standing, view.typed, view.turn_switch, stop.set)
     prompt = threading.Thread(target=screen.run, name="prompt", daemon=True)
     prompt.start()
     try:

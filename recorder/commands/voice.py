@@ -15,6 +15,7 @@ from recorder.card.layout import DISTANCE_M, PAPER, PAPERS, CardError, layout
 from recorder.card.metrics import LetterError
 from recorder.card.page import Page
 from recorder.card.pdf import pdf
+from recorder.commands.replacing import Force, refuse_card
 from recorder.commands.shared import fail, json_line, terminal
 from recorder.core.events import Intent
 from recorder.errors import why
@@ -94,6 +95,7 @@ def show_phrases(
     ] = DISTANCE_M,
     as_json: AsJson = False,
     station: ConfigPath = None,
+    force: Force = False,
 ) -> None:
     """Print the command card for the wall, every kind of sentence, or the sentences that sound most alike."""
     if measured and not confusable:
@@ -109,7 +111,7 @@ def show_phrases(
     if not samples:
         shown = card(known, name, _kitchen(loaded))
         if out:
-            _write_card(shown, out, paper, distance_m, loaded.station if loaded else "")
+            _write_card(shown, out, paper, distance_m, loaded.station if loaded else "", force)
         elif as_json:
             typer.echo(json_line(asdict(shown)))
         else:
@@ -162,13 +164,15 @@ def _kitchen(loaded: config.Settings | None) -> Kitchen:
     )
 
 
-def _write_card(shown: Card, out: Path, paper: str, distance_m: float, station: str) -> None:
-    """Write the card as the file's name ends."""
+def _write_card(shown: Card, out: Path, paper: str, distance_m: float, station: str, force: bool) -> None:
+    """Write the card as the file's name ends; an earlier card is replaced."""
     writers: dict[str, Callable[[Page], bytes]] = {".pdf": pdf, ".html": lambda page: html(page).encode()}
     if out.suffix.lower() not in writers:
         fail(CardError(f"{out} is neither .pdf nor .html; end its name in one of them"))
     if paper not in PAPERS:
         fail(CardError(f"--paper is {paper!r}; write one of {', '.join(PAPERS)}"))
+    if not force:
+        refuse_card(out)
     notes = {str(tone): steps for tone, steps in PATTERNS.items()}
     try:
         page = layout(shown, notes, paper, distance_m, f"{shown.name} {station}".strip())

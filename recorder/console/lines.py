@@ -178,8 +178,8 @@ def _alert(notice: Notice, linked: bool | None) -> Line:
         ("change", change),
         ("batch", alert.batch),
     )
-    where = {None: "stays here: there is no [mqtt]", True: "goes to the broker", False: "waits for the broker"}[linked]
+    where = {None: "", True: " (goes to the broker)", False: " (waits for the broker)"}[linked]
     if change in ("raised", "repeated"):
-        return Line("alert", "alert", f"{alert.text} ({where})", alert.level, fields)
+        return Line("alert", "alert", f"{alert.text}{where}", alert.level, fields)
     how = f"ended: {alert.ended_by}" if change == "ended" else f"in hand, says {alert.acknowledged_by}"
-    return Line("alert", "alert", f"{alert.kind}: {how} ({where})", Level.INFO, fields)
+    return Line("alert", "alert", f"{alert.kind}: {how}{where}", Level.INFO, fields)

@@ -11,10 +11,8 @@ from textwrap import wrap
 from typing import Any
 
 from recorder.console.lines import Line
-from recorder.console.typed import continuations
 from recorder.core.effects import Level
 from recorder.printable import printable
-from recorder.voice.language.phrases import Phrases
 
 COLOURS = {Level.INFO: "", Level.WARNING: "ansiyellow", Level.CRITICAL: "ansired bold"}
 QUIET = ("check",)
@@ -22,6 +20,9 @@ QUIET = ("check",)
 
 WHO, LEAST = 11, 30
 """Columns for who did it, and at least for what."""
+
+PROMPT = "say: "
+"""It stays at the foot. A terminal that can't move its cursor has none: what happens would be printed behind it."""
 
 MARKS = {Level.INFO: " ", Level.WARNING: "!", Level.CRITICAL: "‼"}
 """Levels can be told without colours."""
@@ -32,16 +33,16 @@ class Screen:
 
     def __init__(
         self,
-        phrases: Phrases,
+        continuations: Callable[[str], Iterator[str]],
         standing: Callable[[], tuple[str, ...]],
         typed: Callable[[str], None],
         turn: Callable[[], None],
         done: Callable[[], None],
     ) -> None:
-        """`standing` gives the lines of the foot, `typed` takes a line, `turn` is called for each press of F2, and
-        `done` when the person ends the program.
+        """`continuations` gives the words that can follow a begun line, `standing` the lines of the foot, `typed` takes
+        a line, `turn` is called for each press of F2, and `done` when the person ends the program.
         """
-        self._phrases, self._standing, self._typed = phrases, standing, typed
+        self._continuations, self._standing, self._typed = continuations, standing, typed
         self._turn, self._done = turn, done
         self._lock = threading.Lock()
         self._application: Any = None
@@ -73,6 +74,7 @@ class Screen:
         from prompt_toolkit.completion import Completer, Completion
         from prompt_toolkit.key_binding import KeyBindings
         from prompt_toolkit.patch_stdout import patch_stdout
+        from prompt_toolkit.utils import is_dumb_terminal
 
         screen, keys = self, KeyBindings()
         keys.add("f2")(lambda _: self._turn())
@@ -80,11 +82,11 @@ class Screen:
         class Words(Completer):
             def get_completions(self, document: Any, complete_event: Any) -> Iterator[Any]:
                 text = document.text_before_cursor
-                for word in continuations(screen._phrases, text):
+                for word in screen._continuations(text):
                     yield Completion(word, -len(text.rpartition(" ")[2]))
 
         session: Any = PromptSession(
-            "say: ",
+            "" if is_dumb_terminal() else PROMPT,
             completer=Words(),
             key_bindings=keys,
             complete_while_typing=True,

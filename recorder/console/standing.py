@@ -7,15 +7,20 @@ from recorder.core.events import NEEDLE
 from recorder.core.limits import minutes_text, temp_text
 from recorder.core.world import FRESH_MS, World
 
+SWITCH: dict[bool | None, tuple[str, ...]] = {None: (), False: ("F2 to speak",), True: ("LISTENING, F2 ends it",)}
 
-def standing(world: World, now_ms: int, linked: bool | None) -> tuple[str, str, str]:
-    """Who and what is open; the temperatures, with their age where they are not fresh; the batches."""
+
+def standing(world: World, now_ms: int, linked: bool | None, held: bool | None = None) -> tuple[str, str, str]:
+    """Who and what is open; the temperatures, with their age where they are not fresh; the batches.
+
+    `held` says whether the key that stands for the foot switch is down, None where there is no such key.
+    """
     shift = f"cook {world.open_shift.cook}" if world.open_shift else "no shift"
     broker = {None: "no broker", True: "broker reached", False: "broker not reached"}[linked]
     count = sum(1 for alert in world.alerts if alert.ended_ms is None)
     alerts = f"{count} alert{'s' * (count != 1)} open"
     return (
-        "  ·  ".join((world.station, shift, broker, alerts)),
+        "  ·  ".join((world.station, shift, broker, alerts, *SWITCH[held])),
         "  ·  ".join(_temperatures(world, now_ms)) or "no temperatures yet",
         "  ·  ".join(_batch(batch, now_ms) for batch in world.batches if batch.stage is not Stage.CLOSED) or "no batch",
     )

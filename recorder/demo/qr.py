@@ -10,8 +10,11 @@ HALVES = {(0, 0): " ", (1, 0): "\N{UPPER HALF BLOCK}", (0, 1): "\N{LOWER HALF BL
 
 
 def lines(text: str) -> list[str]:
-    """Rows of a terminal, two modules high each; to be written dark on light."""
-    rows = [list(row) for row in segno.make_qr(text, error="m").matrix_iter(border=QUIET)]
+    """Rows of a terminal, two modules high each; to be written dark on light.
+
+    The least error correction: nothing soils a screen, and a page's address with the lines around it fits in 24 rows.
+    """
+    rows = [list(row) for row in segno.make_qr(text, error="l").matrix_iter(border=QUIET)]
     rows += [[0] * len(rows[0])] * (len(rows) % 2)
     return [
         "".join(HALVES[int(a), int(b)] for a, b in zip(*pair, strict=True))

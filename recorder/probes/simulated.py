@@ -40,6 +40,8 @@ LOWEST_C, HIGHEST_C = -40.0, 260.0
 PLACES_C = {"air": AIR_C, "ice": 0.0, "boiling": 100.0}
 HOW = "simulate CHANNEL TEMPERATURE, or instead of a temperature air, ice, boiling, load, unplugged or plugged"
 
+LOAD, UNPLUGGED, PLUGGED = "load", "unplugged", "plugged"
+
 
 class Body:
     """What one channel measures."""
@@ -83,6 +85,15 @@ class Kitchen:
             body.pass_time(seconds)
             return body.temp_c if body.plugged else None
 
+    def next_words(self, channel: str) -> tuple[str, ...]:
+        """The words that can follow `channel` in `steer` and make sense for it; a temperature can too."""
+        with self._lock:
+            body = self._bodies.get(channel)
+            if body is None:
+                return ()
+            own = {NEEDLE: tuple(PLACES_C), CABINET: ()}.get(channel, (LOAD,))
+            return (*own, UNPLUGGED if body.plugged else PLUGGED)
+
     def steer(self, words: list[str], unit: str) -> str:
         """Do what `words` say after "simulate"; what became of it. `unit`, "F" or "C", is that of a bare number."""
         if len(words) < 2:
@@ -94,10 +105,10 @@ class Kitchen:
                 return f"no simulated probe measures {channel!r}; there are {', '.join(self._bodies) or 'none'}"
             if what in PLACES_C:
                 body.go(PLACES_C[what])
-            elif what == "load":
+            elif what == LOAD:
                 body.load()
-            elif what in ("plugged", "unplugged"):
-                body.plugged = what == "plugged"
+            elif what in (PLUGGED, UNPLUGGED):
+                body.plugged = what == PLUGGED
             else:
                 scale = words[2].upper() if len(words) > 2 else unit
                 try:

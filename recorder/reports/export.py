@@ -11,6 +11,7 @@ from typing import Any, TextIO
 from recorder import private
 from recorder.journal.errors import JournalError
 from recorder.journal.finding import Finding
+from recorder.journal.reader import Reader
 from recorder.reports.exported import BOUND, DATE, EXPORTED, JSON, READINGS, rows
 from recorder.reports.integrity import NOT_KNOWN, integrity
 from recorder.reports.lookup import Lookup, Row
@@ -24,12 +25,12 @@ AT_ONCE = 10_000
 """Rows of a Parquet file that are in memory together."""
 
 
-def export(lookup: Lookup, folder: Path, form: str, name: str, finding: Finding) -> Iterator[tuple[Path, int]]:
+def export(lookup: Lookup, folder: Path, form: str, records: Row, finding: Finding) -> Iterator[tuple[Path, int]]:
     """One file for each table and a dictionary of the columns; each file and its rows, as they are written.
 
     `lookup` is of the journal, the zone and the days that are wanted. `finding` is what `verify` says of that journal,
-    whose file has this `name`; it goes into a manifest beside them. A table that is not as the recorder makes it has no
-    file, and the manifest says so.
+    of which `about` says `records`; both go into a manifest beside them. A table that is not as the recorder makes it
+    has no file, and the manifest says so.
 
     Empty columns are empty in CSV and null elsewhere. In CSV a text is as `words.cell` has it, so that no spreadsheet
     computes it; JSON Lines and Parquet hold the exact text. Raises `JournalError` where a package is missing, and
@@ -46,7 +47,7 @@ def export(lookup: Lookup, folder: Path, form: str, name: str, finding: Finding)
             continue
         counts[table] = write(file, table, rows(lookup, table))
         yield file, counts[table] or 0
-    _manifest(folder / "manifest.json", name, form, counts, finding, lookup)
+    _manifest(folder / "manifest.json", records, form, counts, finding, lookup)
     described = list(dictionary())
     with private.writing(folder / "dictionary.csv") as out:
         _write_csv(out, list(described[0]), described)
@@ -54,13 +55,13 @@ def export(lookup: Lookup, folder: Path, form: str, name: str, finding: Finding)
 
 
 def _manifest(
-    file: Path, name: str, form: str, counts: dict[str, int | None], finding: Finding, lookup: Lookup
+    file: Path, records: Row, form: str, counts: dict[str, int | None], finding: Finding, lookup: Lookup
 ) -> None:
     """What the files hold, and what is known of the record that they are from; null rows: a table without a file."""
     record = integrity(finding)
     first, last = lookup.days.first, lookup.days.last
     said = {
-        "database": name,
+        **records,
         "form": form,
         "record": record.verdict,
         "found": record.found,
@@ -78,6 +79,20 @@ def _manifest(
     }
     with private.writing(file) as out:
         out.write(json.dumps(said, indent=1) + "\n")
+
+
+def written(form: str) -> list[str]:
+    """The names of the files that an export writes."""
+    return [*(f"{table}.{form}" for table in EXPORTED), "manifest.json", "dictionary.csv"]
+
+
+def about(journal: Reader, name: str) -> dict[str, Any]:
+    """What a manifest says of the records that the files are from, whatever came to them since."""
+    try:
+        first = journal.first()
+    except JournalError:  # damaged; the manifest says so
+        first = None
+    return {"database": name, "first_entry": first.hash if first else None}
 
 
 def dictionary() -> Iterator[dict[str, Any]]:

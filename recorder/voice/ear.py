@@ -182,7 +182,7 @@ class MicrophoneEar:
 
     def _blocks(self, put: Put, stop: threading.Event) -> Generator[bytes, None, None]:
         """The microphone's sound; silence while the ear is to be deaf."""
-        sound, health = self._source.blocks(stop), AudioHealth()
+        sound, health = self._source.blocks(stop), AudioHealth(self._source.live)
         for first in sound:
             put(EarBack(self._clock.now_ms()))
             yield first

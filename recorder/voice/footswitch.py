@@ -9,9 +9,10 @@ Knows no microphone and no words.
 import math
 import os
 import struct
+import threading
 import time
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -119,33 +120,59 @@ TERMINAL = Path("terminal")
 
 
 class KeySwitch:
-    """A key in place of a pedal. A terminal says nothing of releases, so each press turns it over. For any thread."""
+    """A key in place of a pedal. A terminal says nothing of releases, so each press turns it over. For any thread.
+
+    It is released by itself after `LONGEST_S`, and when the sound ends.
+    """
 
     name = "a key of the terminal"
 
     def __init__(self) -> None:
+        self.watch: Callable[[bool], None] = lambda down: None
+        """Called with each press and release, whatever its cause."""
+        self.used = False
+        """Whether somebody listens by it now; what is pressed before counts for nothing."""
+        self._lock = threading.RLock()
         self._edges: deque[Edge] = deque()
-        self._down = False
+        self._since_s: float | None = None
+
+    @property
+    def down(self) -> bool:
+        """Whether it is down now."""
+        return self._since_s is not None
 
     def __enter__(self) -> "KeySwitch":
-        """It is up, whatever was pressed before."""
+        """It is up."""
         self._edges.clear()
-        self._down = False
+        self.used = True
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None: ...
+    ) -> None:
+        self.used = False
+        self._turned(False)
 
-    def turn(self) -> bool:
-        """The key was pressed; whether the switch is down now."""
-        self._down = not self._down
-        self._edges.append(Edge(time.monotonic(), self._down))
-        return self._down
+    def turn(self) -> None:
+        """The key was pressed; without effect while nobody listens by it."""
+        with self._lock:
+            self._turned(self.used and not self.down)
 
     def edges(self) -> list[Edge]:
         """The presses and releases since the last call."""
+        with self._lock:
+            if self._since_s is not None and time.monotonic() - self._since_s >= LONGEST_S:
+                self._turned(False)
         return [self._edges.popleft() for _ in range(len(self._edges))]
+
+    def _turned(self, down: bool) -> None:
+        with self._lock:
+            if down == self.down:
+                return
+            now_s = time.monotonic()
+            self._since_s = now_s if down else None
+            self._edges.append(Edge(now_s, down))
+        self.watch(down)
 
 
 KEY = KeySwitch()

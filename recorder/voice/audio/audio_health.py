@@ -85,7 +85,9 @@ class Measure:
 class AudioHealth:
     """Watches one stream: a trouble begins and ends only after some seconds, and is reported once."""
 
-    def __init__(self) -> None:
+    def __init__(self, live: bool = True) -> None:
+        """`live`: whether silence is a trouble; between files it is none."""
+        self._ignored = () if live else (SILENT,)
         self.trouble = ""
         """The gravest trouble that there is now; "" if there is none."""
         self._waiting = bytearray()
@@ -112,7 +114,7 @@ class AudioHealth:
         """Count for each trouble how many windows in a row speak against what is believed; change it when sure."""
         for what, share in window.shares().items():
             present = what in self._present
-            speaks = (share >= (KEEPS if present else 1)) != present
+            speaks = what not in self._ignored and (share >= (KEEPS if present else 1)) != present
             self._against[what] = self._against.get(what, 0) + 1 if speaks else 0
             if self._against[what] == SURE:
                 self._present ^= {what}

@@ -40,6 +40,8 @@ KILL_S = 0.3
 class Microphone:
     """One ALSA capture device."""
 
+    live = True
+
     def __init__(self, device: str = "default", program: str = "arecord") -> None:
         self.device = device
         wanted = ["-t", "raw", "-f", "S16_LE", "-r", "16000", "-c", "1", "-F", str(PERIOD_US)]

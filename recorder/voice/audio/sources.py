@@ -39,6 +39,11 @@ class Source(Protocol):
         """As the configuration names it."""
         ...
 
+    @property
+    def live(self) -> bool:
+        """Whether its silence means that something is broken; that of files does not."""
+        ...
+
     def blocks(self, stop: threading.Event) -> Iterator[bytes]:
         """Sound as it comes, until `stop`. Raises `DriverLost` and `DriverUnavailable`."""
         ...
@@ -54,15 +59,23 @@ def source(device: str) -> Source:
 class Folder:
     """The WAV files of a folder, in the order of their names, each once; then silence, until another one comes."""
 
+    live = False
+
     def __init__(self, folder: Path) -> None:
         self.device = f"{FOLDER}{folder}"
         self._folder = folder
         self._played: set[Path] = set()
+        self._ended = False
+
+    def files(self) -> list[Path]:
+        """Those that there are now. Raises `DriverUnavailable` where there is no folder."""
+        if not self._folder.is_dir():
+            raise DriverUnavailable(f"{self._folder} is no folder; make it, and put WAV files with commands into it")
+        return sorted(self._folder.glob("*.wav"))
 
     def blocks(self, stop: threading.Event) -> Iterator[bytes]:
         """In real time; a file that is no sound is left out. Raises `DriverUnavailable` where there is no folder."""
-        if not self._folder.is_dir():
-            raise DriverUnavailable(f"{self._folder} is no folder; make it, and put WAV files with commands into it")
+        self.files()
         due_s = time.monotonic()
         while not stop.is_set():
             for block in self._next():
@@ -77,6 +90,7 @@ class Folder:
         for path in sorted(self._folder.glob("*.wav")):
             if path not in self._played:
                 self._played.add(path)
+                self._ended = False
                 try:
                     sound = read_wav(path)
                 except SoundError as error:
@@ -86,13 +100,24 @@ class Folder:
                 yield from (padded[at : at + BLOCK_BYTES] for at in range(0, len(padded), BLOCK_BYTES))
                 count = round(BETWEEN_S / BLOCK_S)
                 break
+        else:
+            self._say_ended()
         yield from (silence for _ in range(count))
+
+    def _say_ended(self) -> None:
+        """Once after the last file."""
+        if not self._ended:
+            self._ended = True
+            count = len(self._played)
+            now = f"all of its files are played ({count})" if count else "no WAV file is in it yet"
+            log.info("%s: %s; one that you add is heard too", self.device, now)
 
 
 class StandardInput:
     """Raw sound on standard input, such as of a pipe."""
 
     device = STDIN
+    live = True  # a microphone may stand behind the pipe
 
     def blocks(self, stop: threading.Event) -> Iterator[bytes]:
         """As it comes. Raises `DriverLost` at its end, and where it is a terminal."""
