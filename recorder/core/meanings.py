@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 SHIFT_START = "shift start"
 SHIFT_END = "shift end"
+THIS_IS_COOK = "this is cook"
 OIL_LEVEL_OK = "oil level ok"
 OIL_LEVEL_LOW = "oil level low"
 OIL_TOPPED_UP = "oil topped up"
@@ -46,6 +47,7 @@ QUESTIONS = (TIME_LEFT, STATUS, LAST_READING, WHAT_NEXT, CAN_SAY)
 ALL = (
     SHIFT_START,
     SHIFT_END,
+    THIS_IS_COOK,
     *OIL,
     OIL_POLAR,
     BATCH_START,
@@ -74,7 +76,7 @@ FINAL = (HOLD_END, SOLD, DROPPED, DISCARD)
 CONFIGURED = (MOVED,)
 """Meanings that are said only where the station's configuration gives the words for them."""
 
-LATER = (SPARE_ICE, MOVED, SOLD, DROPPED, WHAT_NEXT, CAN_SAY)
+LATER = (THIS_IS_COOK, SPARE_ICE, MOVED, SOLD, DROPPED, WHAT_NEXT, CAN_SAY)
 """Meanings that came after the first: a phrase file from before need not say them."""
 
 COMMANDS = tuple(meaning for meaning in ALL if meaning not in (CONFIRM, SCRATCH, *QUESTIONS))

@@ -91,7 +91,7 @@ def _step(state: State, event: Event) -> tuple[State, tuple[Effect, ...]]:
             said, world, more, rows = _heard(said, world, event, now)
         case Unheard():
             more = (Cue(Tone.REFUSED, "Say again."),)
-            rows = (command_row(event, now, "not understood", more[0].say),)
+            rows = (command_row(event, now, "not understood", more[0].say, cook=world.cook),)
         case Signed():
             more, rows = signing.signed(world, event, now)
         case _:
@@ -155,7 +155,7 @@ def _obey(said: tuple[Said, ...], world: World, event: Heard, now: Moment, first
     cues = (Cue(answer.tone, answer.say),)
     if event.intent.meaning in m.QUESTIONS:
         return said, answer.world, cues, ()
-    row = command_row(event, now, answer.outcome, answer.say, first_text)
+    row = command_row(event, now, answer.outcome, answer.say, first_text, cook=answer.world.cook or world.cook)
     if answer.outcome == "refused":
         return said, answer.world, cues, (row,)
     begins_shift = bool(answer.world.shift and answer.world.shift.id == now.seq)
@@ -187,6 +187,8 @@ def without_finished(world: World, at_ms: int) -> World:
         awaited = bool(owner and owner.batch == batch.id and at_ms <= max(owner.until_ms, owner.same_until_ms))
         return batch.stage is not Stage.CLOSED or awaited or batch.open_check is not None
 
+    if any(each.ended_ms is not None for each in world.crew):
+        world = replace(world, crew=tuple(each for each in world.crew if each.ended_ms is None))
     if all(alert.ended_ms is None for alert in world.alerts) and all(map(stays, world.batches)):
         return world
     given = frozenset(id for id, _, _ in (*world.unverified, *world.spare_unverified))

@@ -8,7 +8,7 @@ from recorder.core.batch import Batch, Check, Stage
 from recorder.core.effects import Alert, Cue, Record, Tone, Value
 from recorder.core.events import Event, Heard, Unheard
 from recorder.core.limits import minutes_text
-from recorder.core.subject import Columns, Moment
+from recorder.core.subject import Columns, Moment, given
 from recorder.core.subjects import cabinet, judging, probe_check
 from recorder.core.subjects.waits import raw_since_ms
 from recorder.core.world import ProbeCheck, World
@@ -94,7 +94,7 @@ def scratched(said: tuple[Said, ...], world: World, event: Heard, now: Moment, a
     ]
     back = replace(back, alerts=(*back.alerts, *taken), question=None)
     say = f"Struck: {dict(last.command.row)['text']}."
-    rows = (_with(last.command, struck=1), command_row(event, now, "done", say))
+    rows = (_with(last.command, struck=1), command_row(event, now, "done", say, cook=world.cook))
     earlier = said[:-1]
     if earlier:
         earlier = (*earlier[:-1], replace(earlier[-1], later=earlier[-1].later + last.later))
@@ -112,7 +112,7 @@ def _stays(alert: Alert, back: World) -> bool:
 
 
 def _refused(said: tuple[Said, ...], world: World, event: Heard, now: Moment, say: str) -> Handled:
-    return said, world, (Cue(Tone.REFUSED, say),), (command_row(event, now, "refused", say),)
+    return said, world, (Cue(Tone.REFUSED, say),), (command_row(event, now, "refused", say, cook=world.cook),)
 
 
 def _reading_of(world: World, said: Said) -> Measured | None:
@@ -136,7 +136,7 @@ def _disputed(said: tuple[Said, ...], world: World, measured: Measured, event: H
     else:
         world = probe_check.disputed(world, measured, now.at_ms)
     say = f"The reading of the {of} stays on record as disputed. It proves nothing now."
-    row = command_row(event, now, "done", say)
+    row = command_row(event, now, "done", say, cook=world.cook)
     return said, replace(world, question=None), (Cue(Tone.ALERT, say),), (row,)
 
 
@@ -157,8 +157,18 @@ def _as_it_was(back: World, struck: World) -> World:
     return back
 
 
-def command_row(event: Heard | Unheard, now: Moment, outcome: str, reply: str, first_text: str | None = None) -> Record:
-    """The row of a command; `first_text` is the sentence that lost to it, for one that was the second best."""
+def command_row(
+    event: Heard | Unheard,
+    now: Moment,
+    outcome: str,
+    reply: str,
+    first_text: str | None = None,
+    cook: int | None = None,
+) -> Record:
+    """The row of a command; `first_text` is the sentence that lost to it, for one that was the second best.
+
+    `cook`: the number of the cook whose turn it is; what a command makes has its id, and so its cook.
+    """
     second_best = () if first_text is None else (("first_text", first_text),)
     row: Columns = (
         ("at_ms", now.at_ms),
@@ -170,6 +180,7 @@ def command_row(event: Heard | Unheard, now: Moment, outcome: str, reply: str, f
         ("listening", event.listening),
         ("score", event.score),
         *second_best,
+        *given(cook=cook),
         ("struck", 0),
     )
     return Record("commands", now.seq, row)

@@ -28,6 +28,8 @@ class Shift:
     ended_ms: int | None = None
     left_open: str = ""
     """What was still open at its end, in words."""
+    handed_to: int | None = None
+    """The number of the cook who went on with that."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,6 +205,9 @@ class World:
     others: tuple[Procedure, ...] = ()
     """Those of the further products."""
     shift: Shift | None = None
+    """Of the cook whose turn it is, or was last."""
+    crew: tuple[Shift, ...] = ()
+    """Those of the other cooks that are signed on, and of those who were signed off by the newest event."""
     batches: tuple[Batch, ...] = ()
     """All that are not closed, in the order of their numbers, and those closed lately (`Owner.until_ms`)."""
     next_batch: int = 1
@@ -291,6 +296,17 @@ class World:
     def open_shift(self) -> Shift | None:
         """The shift, while it is open."""
         return self.shift if self.shift and self.shift.ended_ms is None else None
+
+    @property
+    def signed_on(self) -> tuple[Shift, ...]:
+        """All open shifts, in the order in which they were begun."""
+        found = [each for each in (*self.crew, self.shift) if each and each.ended_ms is None]
+        return tuple(sorted(found, key=lambda each: each.id))
+
+    @property
+    def cook(self) -> int | None:
+        """The number of the cook whose turn it is; None by earlier rules, which kept it for the shift alone."""
+        return self.open_shift.cook if self.open_shift and self.rules >= 7 else None
 
     @property
     def in_vats(self) -> dict[int, Batch]:

@@ -75,6 +75,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
         ENDED_MS,
         Column("left_open", "TEXT", "", "what was still open at the end of the shift"),
         STRUCK,
+        Column("handed_to", "INTEGER", "1", "number of the cook who went on with what was open then"),
     ),
     "batches": (
         ID,
@@ -238,6 +239,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("score", "REAL", "1", "the recogniser's own score"),
         STRUCK,
         Column("first_text", "TEXT", "", "the likelier sentence that made no sense then"),
+        Column("cook", "INTEGER", "1", "number of the cook whose turn it was; what the command made has its id"),
     ),
     "probe_checks": (
         ID,

@@ -185,10 +185,14 @@ DWELL: dict[str, dict[str, str]] = {"checks": {"critical_seconds": "REAL", "stoo
 PLACES: dict[str, dict[str, str]] = {"holds": {"cabinets": "TEXT", "lowest": "REAL", "unit": "TEXT"}}
 """Columns that step 15 adds."""
 
+PEOPLE: dict[str, dict[str, str]] = {"shifts": {"handed_to": "INTEGER"}, "commands": {"cook": "INTEGER"}}
+"""Columns that step 16 adds."""
+
 ADDED: dict[str, dict[str, str]] = {
     **PROOF,
     **THERMAL,
-    "commands": {"first_text": "TEXT"},
+    "shifts": PEOPLE["shifts"],
+    "commands": {"first_text": "TEXT"} | PEOPLE["commands"],
     "holds": PROOF["holds"] | PLACES["holds"],
     "checks": THERMAL["checks"] | PROOF["checks"] | DWELL["checks"],
     "batches": THERMAL["batches"] | PROOF["batches"],
@@ -391,6 +395,14 @@ def m015_places(db: Database) -> None:
     """In which cabinets food was held, and the lowest that they were read at."""
     for column, kind in PLACES["holds"].items():
         db.execute(f"ALTER TABLE holds ADD COLUMN {column} {kind}")
+
+
+@migrations()
+def m016_people(db: Database) -> None:
+    """Whose turn it was at each command, and who went on with what a cook left open."""
+    for table, added in PEOPLE.items():
+        for column, kind in added.items():
+            db.execute(f"ALTER TABLE {table} ADD COLUMN {column} {kind}")
 
 
 ORDER = tuple(name for name in globals() if re.fullmatch(r"m\d{3}_\w+", name))

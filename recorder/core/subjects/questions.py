@@ -4,7 +4,7 @@ from recorder.core import meanings as m
 from recorder.core.batch import Batch, Stage
 from recorder.core.effects import Tone
 from recorder.core.events import NEEDLE
-from recorder.core.limits import degrees, minutes_text
+from recorder.core.limits import degrees, listed, minutes_text
 from recorder.core.subject import Answer, Command, Subject
 from recorder.core.world import World
 
@@ -51,6 +51,8 @@ def _left(batch: Batch, at_ms: int) -> str:
 def _status(world: World, _: Command) -> Answer:
     """The shift, the open batches and the number of open alerts."""
     shift = f"Shift of cook {world.open_shift.cook}." if world.open_shift else "No shift is open."
+    if others := [str(each.cook) for each in world.signed_on if each is not world.shift]:
+        shift += f" Signed on too: {listed(others)}."
     batches = [
         f"Batch {batch.number} {batch.stage.value}, {_checks(batch, world.rules)}."
         for batch in world.batches

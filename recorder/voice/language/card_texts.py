@@ -11,6 +11,7 @@ from recorder.voice.language.wording import PhraseError
 DOES = {
     meanings.SHIFT_START: "opens the shift",
     meanings.SHIFT_END: "closes the shift, and says what is still open",
+    meanings.THIS_IS_COOK: "whose turn it is, where several cook",
     meanings.OIL_LEVEL_OK: "the oil level is right",
     meanings.OIL_LEVEL_LOW: "the oil level is low",
     meanings.OIL_TOPPED_UP: "oil was added; hot oil burns",
