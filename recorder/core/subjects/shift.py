@@ -7,6 +7,7 @@ from recorder.core import meanings as m
 from recorder.core.batch import Stage
 from recorder.core.effects import Tone
 from recorder.core.subject import Answer, Command, Refusal, Row, Subject, done
+from recorder.core.subjects import raw
 from recorder.core.world import Shift, World
 
 
@@ -27,6 +28,7 @@ def _end(world: World, command: Command) -> Answer:
     if command.intent.cook not in (None, shift.cook):
         raise Refusal(f"the open shift is cook {shift.cook}'s")
     left = [f"batch {batch.number} {batch.stage.value}" for batch in world.batches if batch.stage is not Stage.CLOSED]
+    left += raw.still_out(world)
     still = ", ".join(left)
     world = replace(world, shift=replace(shift, ended_ms=command.now.at_ms, left_open=still))
     unanswered = sum(alert.ended_ms is None for alert in world.alerts)
