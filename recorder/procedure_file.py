@@ -90,6 +90,21 @@ class ProbeCheck:
 
 
 @dataclass(frozen=True, slots=True)
+class Raw:
+    """[raw]"""
+
+    longest_out: Length | None = None
+    lots: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Breading:
+    """[breading]"""
+
+    change_every: Length | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class LongestWait:
     """[longest_wait]"""
 
@@ -126,6 +141,8 @@ class ProcedureFile:
     oil: Oil
     probe_check: ProbeCheck = ProbeCheck()
     longest_wait: LongestWait = LongestWait()
+    raw: Raw = Raw()
+    breading: Breading = Breading()
     spoken_readings_prove: bool = False
     ask_first: tuple[Annotated[str, command], ...] = (m.DISCARD,)
     less_safe_because: str = ""
@@ -184,6 +201,9 @@ def read(table: dict[str, Any]) -> Procedure:
         dwell_advice=file.dwell_advice,
         critical_by=file.critical_by,
         spoken=file.spoken,
+        raw_out_ms=file.raw.longest_out,
+        lots=file.raw.lots,
+        breading_every_ms=file.breading.change_every,
         **{name: length for name, length in lengths.items() if length is not None},
     )
     wrong = [_placed(text, file) for text in procedure.problems()]

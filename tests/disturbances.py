@@ -173,9 +173,44 @@ def oil(day: Day) -> None:
     vat = day.rng.choice(day.vats)
     day.feed(e.Reading(day.at_ms, e.vat_channel(vat), day.rng.uniform(140, 190)))
     if day.chance(0.3):
-        day.say(day.rng.choice(m.OIL), vat=vat)
+        day.say(day.rng.choice([*m.OIL, m.OIL_READY, m.OIL_READY]), vat=vat)
     elif day.chance(0.2):
         day.say(m.OIL_POLAR, vat=vat, percent=day.rng.uniform(10, 30))
+
+
+def raw(day: Day) -> None:
+    """Raw food comes out of the cooler or goes back, at times with its lot."""
+    out = [row["part"] for row in day.ledger.rows["raw_times"].values() if row["back_ms"] is None and not row["struck"]]
+    if out and day.chance(0.4):
+        day.say(m.RAW_BACK, part=day.rng.choice(out), count=day.rng.choice([None, None, 3, 8]))
+        return
+    day.say(m.RAW_OUT, part=day.rng.choice(PARTS), count=day.rng.choice([None, 4, 12, 30]))
+    if day.chance(0.5):
+        day.say(m.LOT, lot=day.rng.choice(["041", "07", "523"]))
+    if day.chance(0.2):
+        day.say(m.LOT_MORE, lot=day.rng.choice(["1", "88"]))
+
+
+def raw_under_the_probe(day: Day) -> None:
+    """Mostly cold, at times read too late or with words for something else just before or after it."""
+    if day.chance(0.3):
+        day.settle(round(day.rng.uniform(1, 45), 2), colder=day.chance(0.5))
+    day.say(m.PROBE_RAW, part=day.rng.choice(PARTS))
+    day.wait(2, day.rng.choice([10, 10, 60]))
+    if day.chance(0.9):
+        cold_c = day.rng.choice([3.0, 4.9, 5.0, 5.01, 5.3, 9.0, 38.0, 80.0])
+        day.settle(cold_c, colder=day.chance(0.7), further=day.rng.choice([1, 1, 2]))
+    if day.chance(0.2):
+        day.colder()
+    if day.chance(0.2):
+        day.say(m.PROBE, part=day.rng.choice(PARTS))
+        day.settle(round(day.rng.uniform(2, 90), 1), colder=day.chance(0.5), further=day.rng.choice([0, 1]))
+    if day.chance(0.15):
+        scratch(day)
+
+
+def breading(day: Day) -> None:
+    day.say(day.rng.choice(m.BREADING))
 
 
 def shift(day: Day) -> None:
@@ -227,7 +262,10 @@ DISTURBANCES: list[tuple[Callable[[Day], None], int]] = [
     (in_hand, 4),
     (signature, 1),
     (pause, 3),
-    (oil, 4),
+    (oil, 6),
+    (raw, 7),
+    (raw_under_the_probe, 6),
+    (breading, 2),
     (shift, 1),
     (ear_and_disk, 3),
     (late, 2),

@@ -144,6 +144,27 @@ class Kitchen:
         self.say(m.LID_LOCKED)
         self.say(m.LID_OPEN)
 
+    def before_the_oil(self) -> None:
+        """Raw food out and back, its lot, a cold check that is disputed and one in doubt; breading; oil too cold."""
+        self.say(m.RAW_OUT, part="thigh", count=24)
+        self.say(m.LOT, lot="0417")
+        self.say(m.ICE_POINT)
+        self.dip(32)
+        for value in (38, 39):
+            self.say(m.PROBE_RAW, part="thigh")
+            self.dip(value, uncertainty_c=0.1)
+        self.say(m.SCRATCH)
+        self.say(m.ICE_POINT)
+        self.dip(50)
+        self.say(m.BREADING_CHANGED)
+        self.say(m.BREADING_SIFTED)
+        self.read("vat1", 300)
+        self.say(m.OIL_READY)
+        self.say(m.CONFIRM)
+        self.say(m.BATCH_START)
+        self.say(m.LOAD, part="thigh", count=12)
+        self.say(m.RAW_BACK, part="thigh")
+
     def deviate(self) -> None:
         """What goes wrong, each once: late words, a dispute, a failed probe, cold food, drops, a late hold."""
         for batch in list(self.state.world.batches):

@@ -1,13 +1,13 @@
 """Each kind of alert, with what begins and what ends it."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pytest
 
 from recorder.core import alerts
 from recorder.core import meanings as m
-from recorder.core.events import Acknowledged, ProbeBack, ProbeLost, RecordsSetAside
+from recorder.core.events import Acknowledged, ProbeBack, ProbeLost, ProcedureLoaded, RecordsSetAside
 from tests.kitchen import MINUTE
 from tests.uneven import Uneven
 
@@ -244,6 +244,30 @@ def damaged(k: Uneven, which: int) -> None:
     k.feed(RecordsSetAside(k.at_ms, f"records.db.damaged-{which}", ("malformed", "")[which - 1]))
 
 
+def raw_out(k: Uneven, which: int, ms: int = 0) -> None:
+    """A part out of the cooler, for the longest that this kitchen lets it, or for so long."""
+    k.feed(ProcedureLoaded(k.at_ms, replace(k.of[1], raw_out_ms=(29 + which) * MINUTE)))
+    k.say(m.RAW_OUT, part=("leg", "wing")[which - 1])
+    k.wait(ms or (29 + which) * MINUTE)
+
+
+def raw_back(k: Uneven, which: int) -> None:
+    k.say(m.RAW_BACK, part=("leg", "wing")[which - 1])
+
+
+def raw_unknown(k: Uneven, which: int) -> None:
+    raw_out(k, which, MINUTE)
+    k.restart(MINUTE, False)
+
+
+def raw_read(value: float) -> Act:
+    def read(k: Uneven, which: int) -> None:
+        k.say(m.PROBE_RAW, part=("leg", "wing")[which - 1])
+        k.dip(value + which)
+
+    return read
+
+
 PAIRS = [
     pair(
         "below target, then all passed",
@@ -281,6 +305,22 @@ PAIRS = [
     pair("raw pieces wait, then locked", alerts.PIECES_WAIT, raw_waits, locked, "went on"),
     pair("fried pieces wait, then cooked more", alerts.PIECES_WAIT, fried_waits, cooked_more, "went on"),
     pair("returned pieces wait, then locked", alerts.PIECES_WAIT, returned_waits, locked, "went on"),
+    pair("raw food out, then back", alerts.RAW_OUT, raw_out, raw_back, "back"),
+    pair(
+        "raw food out for hours, in hand",
+        alerts.RAW_PAST,
+        lambda k, which: raw_out(k, which, 4 * 60 * MINUTE),
+        acknowledged(alerts.RAW_PAST),
+        "acknowledged",
+    ),
+    pair(
+        "raw food of unknown time, in hand",
+        alerts.RAW_UNKNOWN,
+        raw_unknown,
+        acknowledged(alerts.RAW_UNKNOWN),
+        "acknowledged",
+    ),
+    pair("raw food warm, then cold", alerts.RAW_WARM, raw_read(45.27), raw_read(38), "read cold"),
     pair("power away, in hand", alerts.POWER_AWAY, away, acknowledged(alerts.POWER_AWAY), "acknowledged"),
     pair("hot oil, then in its band", alerts.OIL_OUTSIDE_BAND, hot_oil, oil_back, "oil back in its band"),
     pair("slow oil, then as usual", alerts.OIL_SLOW, slow_oil, usual_oil, "back to its usual"),

@@ -85,6 +85,7 @@ class Day:
             number=rng.choice([None, rng.uniform(50, 200)]),
             ice=rng.choice([None, rng.uniform(-2, 40)]),
             percent=rng.choice([None, rng.uniform(0, 40)]),
+            lot=rng.choice([None, "041", "7", "0523"]),
         )
 
     def settle(self, temp_c: float, colder: bool = False, further: int = 1) -> None:

@@ -51,6 +51,8 @@ def procedure(rng: Random) -> Procedure:
         open_wait_ms=rng.randint(3, 15) * MINUTE,
         returned_wait_ms=rng.randint(1, 6) * MINUTE,
         hold_by=rng.choice([BY_TEMPERATURE, BY_TEMPERATURE, BY_TIME]),
+        raw_out_ms=rng.choice([None, 5 * MINUTE, 30 * MINUTE, 240 * MINUTE]),
+        breading_every_ms=rng.choice([None, 60 * MINUTE, 240 * MINUTE]),
         less_safe_because="an invented kitchen that nobody eats from",
     )
 

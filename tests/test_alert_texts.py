@@ -5,6 +5,7 @@ two things where there can be two. RECORDER_REWRITE=1 writes it again; read it t
 """
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +26,7 @@ from recorder.core.events import (
     SpaceLow,
     Started,
 )
+from recorder.core.procedure import BY_SAFE_END
 from tests.kitchen import MINUTE
 from tests.neighbours import PAIRS, Pair
 from tests.strategies import KINDS
@@ -260,6 +262,27 @@ def unknown_times(k: Uneven) -> None:
     k.restart(5 * MINUTE, False)
 
 
+def overdue_breading(k: Uneven) -> None:
+    """Never changed as far as is known, then changed and overdue again."""
+    k.feed(ProcedureLoaded(k.at_ms, replace(k.of[1], breading_every_ms=95 * MINUTE)))
+    k.wait(95 * MINUTE)
+    k.say(m.BREADING_CHANGED)
+    k.wait(95 * MINUTE)
+
+
+def warm_raw_food(k: Uneven) -> None:
+    """Of unknown time, in °F and in °C, and read by a needle that fails then."""
+    k.say(m.PROBE_RAW, part="leg")
+    k.dip(41.27)
+    k.feed(ProcedureLoaded(k.at_ms, replace(k.of[2], critical_by=BY_SAFE_END)))
+    k.say(m.RAW_OUT, part="wing")
+    k.wait(11 * MINUTE)
+    k.say(m.PROBE_RAW, part="wing")
+    k.dip(40.2, uncertainty_c=0.73)
+    k.say(m.ICE_POINT)
+    k.dip(35.27)
+
+
 SCENES: tuple[Scene, ...] = (
     cold_cabinet,
     cold_cabinet_of_one,
@@ -289,6 +312,8 @@ SCENES: tuple[Scene, ...] = (
     clock,
     power,
     unknown_times,
+    overdue_breading,
+    warm_raw_food,
 )
 
 

@@ -20,7 +20,7 @@ from typer.testing import CliRunner
 from recorder.__main__ import app
 from recorder.card.blocks import Notes
 from recorder.card.html import html
-from recorder.card.layout import MARGIN, PAPERS, CardError, layout
+from recorder.card.layout import MARGIN, PAPERS, CardError, layout, sheets
 from recorder.card.metrics import LetterError, width
 from recorder.card.page import Bar, Page, Text
 from recorder.card.pdf import pdf
@@ -51,8 +51,9 @@ def shown(vats: int = 1, pieces: int = 40, known: Phrases = SHIPPED) -> Card:
     return card(known, known.name, kitchen(vats, pieces))
 
 
-def page(vats: int = 1, paper: str = "a4", pieces: int = 40) -> Page:
-    return layout(shown(vats, pieces), NOTES, paper)
+def page(vats: int = 1, paper: str = "a4", pieces: int = 40) -> tuple[Page, ...]:
+    """One sheet, or two."""
+    return sheets(shown(vats, pieces), NOTES, paper)
 
 
 @dataclass(frozen=True)
@@ -64,9 +65,9 @@ class Piece:
 
 
 def read(file: bytes) -> list[Piece]:
-    """The texts of the only page, in their order."""
+    """The texts of its page or two, in their order."""
     reader = PdfReader(BytesIO(file))
-    assert len(reader.pages) == 1
+    assert len(reader.pages) in (1, 2)
     found: list[Piece] = []
 
     def see(text: str, scale: list[float], turned: list[float], _: object, size: float) -> None:
@@ -74,7 +75,8 @@ def read(file: bytes) -> list[Piece]:
         if text.strip():
             found.append(Piece(text.strip(), size * (turned[0] or turned[1])))
 
-    reader.pages[0].extract_text(visitor_text=see)
+    for each in reader.pages:
+        each.extract_text(visitor_text=see)
     return found
 
 
@@ -90,6 +92,9 @@ def commands(found: list[Piece]) -> list[str]:
     assert rows[0] == "kitchen recorder …"
     said, begun = [], ""
     for row in rows[1:]:
+        if row == rows[0]:  # the second sheet
+            assert not begun
+            continue
         begun = f"{begun} {row}".strip()
         if SHIPPED.parse(spoken(begun)):
             said.append(begun)
@@ -103,7 +108,7 @@ SHEETS = [(vats, paper) for vats in (1, 2, 3, 4) for paper in PAPERS]
 
 @pytest.mark.parametrize(("vats", "paper"), SHEETS)
 def test_one_sheet_has_every_command_of_the_station_and_no_other(vats: int, paper: str) -> None:
-    found = read(pdf(page(vats, paper)))
+    found = read(pdf(*page(vats, paper)))
     said = [SHIPPED.parse(spoken(text)) for text in commands(found)]
     assert len(said) == len(SHIPPED.templates) == len(set(said))
     assert {intent.meaning for intent in said if intent} == set(meanings.ALL) - set(meanings.CONFIGURED)
@@ -111,7 +116,7 @@ def test_one_sheet_has_every_command_of_the_station_and_no_other(vats: int, pape
         assert intent and intent.part in (None, *PARTS) and intent.vat is None and (intent.count or 0) <= 40
     small = " ".join(piece.text for piece in found)
     assert (f"+ vat {vats}" in small, "vat:" in small) == (vats > 1, vats > 1)
-    assert re.findall(r"vat: ([\d, ]+\d)", small) == [", ".join(map(str, range(1, vats + 1)))] * (vats > 1)
+    assert set(re.findall(r"vat: ([\d, ]+\d)", small)) == {", ".join(map(str, range(1, vats + 1)))} - {"1"}
 
 
 @pytest.mark.parametrize("vats", [1, 4])
@@ -131,10 +136,10 @@ def test_commands_are_large_enough_to_be_read_at_two_metres(vats: int, paper: st
     """Capitals of 16 minutes of arc, the least for reading by ISO 9241-303; at 2 m that is the 9.4 mm that MIL-STD-1472
     gives for labels, to a tenth (both from memory). Helvetica's capitals are 0.718 of its size (Adobe's AFM). The rest
     is read from 0.5 m: 2.3 mm."""
-    sizes = {round(piece.size, 2) for piece in read(pdf(page(vats, paper)))}
+    sizes = {round(piece.size, 2) for piece in read(pdf(*page(vats, paper)))}
     capital_mm = max(sizes) * 0.718 / 72 * 25.4
     assert capital_mm >= 2 * 2000 * tan(radians(16 / 60 / 2)) - 0.01 and capital_mm == pytest.approx(9.4, abs=0.11)
-    titles = {piece.size for piece in read(pdf(page(vats, paper))) if piece.text.isupper() and piece.text.isascii()}
+    titles = {piece.size for piece in read(pdf(*page(vats, paper))) if piece.text.isupper() and piece.text.isascii()}
     least = min(sizes - {round(size, 2) for size in titles})
     assert least * 0.718 / 72 * 25.4 >= 2 * 500 * tan(radians(16 / 60 / 2)) - 0.01
 
@@ -154,7 +159,11 @@ def box(mark: Text | Bar) -> tuple[float, float, float, float]:
     ("vats", "paper", "pieces"), [(*sheet, pieces) for sheet in SHEETS if sheet[0] in (1, 4) for pieces in (8, 60)]
 )
 def test_no_text_lies_on_another_or_in_the_margin(vats: int, paper: str, pieces: int) -> None:
-    made = page(vats, paper, pieces)
+    for made in page(vats, paper, pieces):
+        apart_on(made)
+
+
+def apart_on(made: Page) -> None:
     boxes = sorted(box(mark) for mark in made.marks if isinstance(mark, Text))
     for left, low, right, high in boxes:
         assert left >= MARGIN - 0.1 and right <= made.width - MARGIN + 0.1, (left, right)
@@ -169,7 +178,7 @@ def test_the_sheet_is_of_the_size_that_was_asked_for() -> None:
     """ISO 216: A4 is 210 by 297 mm, A3 297 by 420; Letter is 8.5 by 11 inches, Tabloid 11 by 17."""
     inches = {"a4": (210 / 25.4, 297 / 25.4), "a3": (297 / 25.4, 420 / 25.4), "letter": (8.5, 11), "tabloid": (11, 17)}
     for paper, size in inches.items():
-        box = PdfReader(BytesIO(pdf(page(paper=paper)))).pages[0].mediabox
+        box = PdfReader(BytesIO(pdf(*page(paper=paper)))).pages[0].mediabox
         assert (float(box.width) / 72, float(box.height) / 72) == pytest.approx(size, abs=0.001)
 
 
@@ -183,7 +192,11 @@ def test_widths_are_those_that_another_reader_has(tmp_path: Path) -> None:
         for at, letter in enumerate(letters)
     ]
     whole = Page(1200, 850, "", "en", ())
-    for some in (marks[: len(letters)], marks[len(letters) :], [m for m in page(4).marks if isinstance(m, Text)]):
+    for some in (
+        marks[: len(letters)],
+        marks[len(letters) :],
+        [m for each in page(4) for m in each.marks if isinstance(m, Text)],
+    ):
         for at in range(0, len(some), 50):
             here = [Text(20, 800 - 14 * n, 10, m.text, m.bold, m.squeeze) for n, m in enumerate(some[at : at + 50])]
             (tmp_path / "c.pdf").write_bytes(pdf(Page(whole.width, whole.height, "", "en", tuple(here))))
@@ -204,7 +217,7 @@ def unspaced(text: str) -> str:
 @needs("chromium", "chromium")
 def test_the_html_prints_on_one_sheet_with_the_same_words(tmp_path: Path) -> None:
     made = page(2, "letter")
-    (tmp_path / "card.html").write_text(html(made))
+    (tmp_path / "card.html").write_text(html(*made))
     printed = tmp_path / "printed.pdf"
     options = ["--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer", f"--print-to-pdf={printed}"]
     home = [f"--user-data-dir={tmp_path / 'profile'}"]
@@ -212,15 +225,16 @@ def test_the_html_prints_on_one_sheet_with_the_same_words(tmp_path: Path) -> Non
         ["chromium", *options, *home, str(tmp_path / "card.html")], capture_output=True, check=True, timeout=90
     )
     reader = PdfReader(printed)
-    assert len(reader.pages) == 1
+    assert len(reader.pages) == len(made)
     assert float(reader.pages[0].mediabox.width) == pytest.approx(612, abs=1)
-    text = unspaced(reader.pages[0].extract_text())
-    for mark in made.marks:
-        assert not isinstance(mark, Text) or mark.upright or unspaced(mark.text) in text, mark
+    for each, printed_page in zip(made, reader.pages, strict=True):
+        text = unspaced(printed_page.extract_text())
+        for mark in each.marks:
+            assert not isinstance(mark, Text) or mark.upright or unspaced(mark.text) in text, mark
 
 
 def test_every_text_is_there_with_every_caution() -> None:
-    text = re.sub(r"\s+", " ", " ".join(piece.text for piece in read(pdf(page(2)))))
+    text = re.sub(r"\s+", " ", " ".join(piece.text for piece in read(pdf(*page(2)))))
     made = shown(2)
     does = (said for meaning, said in DOES.items() if meaning not in meanings.CONFIGURED)
     for said in (made.first, *CAUTIONS, *does, *(what for what, _ in made.wrong), *(t for _, t in made.wrong)):
@@ -253,7 +267,7 @@ def test_a_caution_stands_beside_its_act(meaning: str, caution: str) -> None:
         if SHIPPED.parse(spoken(line.text)).meaning == meaning  # type: ignore[union-attr]
     )
     assert caution in line.does
-    texts = [mark for mark in page().marks if isinstance(mark, Text)]
+    texts = [mark for each in page() for mark in each.marks if isinstance(mark, Text)]
     largest = max(mark.size for mark in texts)
     command = next(mark for mark in texts if mark.size == largest and mark.text == line.text)
     note = next(mark for a, mark in pairwise(texts) if a == command)
@@ -281,7 +295,7 @@ def test_a_load_larger_than_a_dozen_is_to_be_said_digit_by_digit() -> None:
 
 def test_a_station_without_a_name_says_how_to_speak_instead() -> None:
     made = card(SHIPPED, "", kitchen())
-    text = " ".join(piece.text for piece in read(pdf(layout(made, NOTES))))
+    text = " ".join(piece.text for piece in read(pdf(*sheets(made, NOTES))))
     assert "kitchen recorder" not in text and "Say the command by itself" in text
 
 

@@ -78,7 +78,10 @@ def rows() -> Iterator[Record]:
     kitchen.say(m.HOLD_START)
     kitchen.say(m.CONFIRM)
     kitchen.read("cabinet1", 150)
-    return (effect for effect in kitchen.effects if isinstance(effect, Record))
+    morning = Kitchen()
+    morning.say(m.SHIFT_START, cook=4)
+    morning.before_the_oil()
+    return (effect for effect in (*kitchen.effects, *morning.effects) if isinstance(effect, Record))
 
 
 def fits(column: Column, value: Any) -> bool:

@@ -115,6 +115,7 @@ def test_every_message_of_a_story_is_valid(tmp_path: Path) -> None:
     """With `publish = "all"`, and rows of every table."""
     kitchen = Kitchen()
     kitchen.open_shift()
+    kitchen.before_the_oil()
     kitchen.say(m.SCRATCH)
     kitchen.wait(20 * 60_000)
     kitchen.say(m.SHIFT_END)

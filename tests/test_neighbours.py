@@ -16,6 +16,7 @@ ALONE = {
     alerts.HOLD_COLD: "one cabinet",
     alerts.PROBE_CHECK_FAILED: "one needle: a second failure ends the first alert",
     alerts.PROBE_CHECK_OVERDUE: "one needle",
+    alerts.BREADING_OVERDUE: "one breading station",
     alerts.NOT_HEARING: "one ear",
     alerts.HEARS_BADLY: "one ear: a second trouble ends the first alert",
     alerts.NOT_RECORDING: "in no journal",

@@ -316,4 +316,7 @@ def test_what_a_procedure_is_that_does_not_say_more() -> None:
         "critical_by": "reading",
         "dwell_advice": "",
         "spoken": (),
+        "raw_out_ms": None,
+        "lots": False,
+        "breading_every_ms": None,
     }

@@ -1,4 +1,4 @@
-"""The ten questions of docs/questions.md, put to the record of a released random day: each runs, and counts right.
+"""The eleven questions of docs/questions.md, put to the record of a released random day: each runs, and counts right.
 
 Three of them are put to its export as well, by the page's own lines of Python.
 
@@ -11,6 +11,7 @@ import sqlite3
 from collections import Counter, defaultdict
 from collections.abc import Iterator
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,9 @@ import pytest
 from typer.testing import CliRunner
 
 from recorder.__main__ import app
+from recorder.core import meanings as m
+from tests.kitchen import PROCEDURE, Kitchen
+from tests.reported import recorded
 
 PAGE = Path("recorder/share/docs/questions.md")
 QUESTIONS = re.findall(r"^## \d+\. (.*?)\n+```sql\n(.*?)```", PAGE.read_text("utf-8"), re.S | re.M)
@@ -57,9 +61,28 @@ def _table(db: sqlite3.Connection, name: str) -> Rows:
 
 @pytest.mark.parametrize("number", range(10))
 def test_each_question_has_an_answer(records: sqlite3.Connection, orderly: sqlite3.Connection, number: int) -> None:
-    assert len(QUESTIONS) == 10
+    assert len(QUESTIONS) == 11
     question, sql = QUESTIONS[number]
     assert question.endswith("?") and (_rows(records, sql) + _rows(orderly, sql)), question
+
+
+def test_a_recall_by_one_lot(tmp_path: Path) -> None:
+    """Of a kitchen that says lots, which no released record has; of two lots a load may be of either."""
+    k = Kitchen(procedure=replace(PROCEDURE, raw_out_ms=1_800_000, lots=True))
+    k.say(m.SHIFT_START, cook=4)
+    k.say(m.BATCH_START)
+    for lot in ("041", "0417", "052"):
+        k.say(m.RAW_OUT, part="thigh")
+        k.say(m.LOT, lot=lot)
+        k.say(m.LOAD, part="thigh", count=5)
+        k.say(m.RAW_BACK, part="thigh") if lot == "041" else None
+    with closing(sqlite3.connect(recorded(k, tmp_path / "records.db"))) as db:
+        db.row_factory = sqlite3.Row
+        answer = _rows(db, QUESTIONS[10][1])
+    assert [(row["lot"], row["pieces"], row["of_the_batch"], row["now"]) for row in answer] == [
+        ("0417", 5, 15, "loading"),
+        ("0417 052", 5, 15, "loading"),
+    ]
 
 
 def test_checks_below_target_by_part(records: sqlite3.Connection) -> None:

@@ -47,6 +47,8 @@ ENGLISH_PHRASES = phrases.load(files("recorder").joinpath("share/phrases-en.toml
         ("deja de mantener", Intent(meanings.HOLD_END)),
         ("desecha tanda siete doce piezas", Intent(meanings.DISCARD, batch=7, count=12)),
         ("ÚLTIMA lectura", Intent(meanings.LAST_READING)),
+        ("sale crudo doce muslos", Intent(meanings.RAW_OUT, part="thigh", count=12)),
+        ("lote cero uno siete", Intent(meanings.LOT, lot="017")),
         ("anula eso", Intent(meanings.SCRATCH)),
         ("batch start", None),
     ],
@@ -61,7 +63,7 @@ def test_both_languages_say_the_same_things() -> None:
     assert SPANISH.parts == ENGLISH_PHRASES.parts
     for name, slot in SPANISH.slots.items():
         said = {getattr(sentence.intent, name) for sentence in SPANISH.sentences()} - {None}
-        assert name in ("number", "ice") or said == {value for _, value in slot.forms}, name
+        assert name in ("number", "ice", "lot") or said == {value for _, value in slot.forms}, name
 
 
 def test_the_corpus_is_its_own_proof() -> None:

@@ -16,7 +16,7 @@ from recorder.core.station import State, step
 from recorder.journal.chain import Entry
 from recorder.journal.columns import TABLES
 from recorder.journal.journal import Journal
-from recorder.journal.migrations import ADDED, LATER, SIGNED, VIEWS
+from recorder.journal.migrations import ADDED, BEFORE_THE_OIL, LATER, SIGNED, VIEWS
 from recorder.notices.outbox import Messages
 from recorder.verification.examine import examine
 from tests.appended import append
@@ -31,6 +31,7 @@ def records(tmp_path_factory: pytest.TempPathFactory) -> Path:
     kitchen.open_shift()
     kitchen.check_all()
     kitchen.say(m.HOLD_START)
+    kitchen.before_the_oil()
     kitchen.wait(65 * MINUTE)
     kitchen.hear(Intent(m.BATCH_START, vat=9), Intent(m.HOLD_END))
     kitchen.feed(Signed(kitchen.at_ms, "2026-02-26", "JD", "reviewed"))
@@ -71,7 +72,7 @@ def test_a_record_from_before_a_column_was_added_is_clean_as_it_lies_and_when_it
             if column.endswith("_ms"):
                 connection.execute(f"ALTER TABLE {table} DROP COLUMN {column[:-3]}")
             connection.execute(f"ALTER TABLE {table} DROP COLUMN {column}")
-    for table in LATER | SIGNED:
+    for table in LATER | SIGNED | BEFORE_THE_OIL:
         connection.execute(f"DROP TABLE {table}")
     connection.execute("DELETE FROM _sqlite_migrations WHERE name > 'm004'")
     assert "first_text" not in str(connection.execute("SELECT group_concat(body) FROM outbox").fetchone())

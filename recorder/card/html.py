@@ -1,4 +1,4 @@
-"""A page as one HTML file that prints on one sheet: the same marks as in the PDF, as SVG. Pure."""
+"""Pages as one HTML file that prints each on one sheet: the same marks as in the PDF, as SVG. Pure."""
 
 from collections.abc import Iterator
 from html import escape
@@ -12,10 +12,11 @@ FONTS = "Helvetica, Arial, 'Liberation Sans', 'Nimbus Sans', sans-serif"
 """All of the same widths, but the last; each text is fitted to its width in any font."""
 
 
-def html(page: Page) -> str:
-    """The file's text; raises `LetterError` for a letter whose width is not known."""
+def html(*pages: Page) -> str:
+    """The text of the file with one page or more; raises `LetterError` for a letter whose width is not known."""
+    page = pages[0]
     wide, high = (f"{points * POINT_MM:.2f}mm" for points in (page.width, page.height))
-    marks = "\n".join(_drawn(page))
+    drawn = "\n".join(map(_svg, pages))
     return f"""<!doctype html>
 <html lang="{escape(page.language)}">
 <meta charset="utf-8">
@@ -26,11 +27,15 @@ def html(page: Page) -> str:
 body {{ margin: 0; background: white }}
 svg {{ display: block; width: {wide}; height: {high}; font-family: {FONTS} }}
 </style>
-<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {page.width:.2f} {page.height:.2f}">
-{marks}
-</svg>
+{drawn}
 </html>
 """
+
+
+def _svg(page: Page) -> str:
+    marks = "\n".join(_drawn(page))
+    box = f"0 0 {page.width:.2f} {page.height:.2f}"
+    return f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{box}">\n{marks}\n</svg>'
 
 
 def _drawn(page: Page) -> Iterator[str]:

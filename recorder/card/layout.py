@@ -1,4 +1,4 @@
-"""The card on one sheet of paper. Pure.
+"""The card on one sheet of paper, or on two where a station has many commands. Pure.
 
 The commands stand in two columns, in type that is read from a distance. All else is read up close, and stands beside
 and under them. The type of the commands never gets smaller to fit: it gets narrower, to `NARROWEST`, and closer, and
@@ -6,6 +6,7 @@ then the card does not fit.
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from recorder.card.blocks import GAP, Block, Notes, Style, below, group, head
 from recorder.card.metrics import POINT_MM, size_for
@@ -58,6 +59,22 @@ def layout(card: Card, notes: Notes, paper: str = PAPER, distance_m: float = DIS
     found += [f"--paper {each}" for each in larger if _fitted(card, notes, each, distance_m, title)]
     remedy = f"use {' or '.join(found)}" if found else "shorten its words"
     raise CardError(f"the card does not fit on {paper}, in type to be read at {distance_m:g} m; {remedy}")
+
+
+def sheets(
+    card: Card, notes: Notes, paper: str = PAPER, distance_m: float = DISTANCE_M, title: str = ""
+) -> tuple[Page, ...]:
+    """The card on one sheet, or else its groups on two, each with all that stands around them. Raises as `layout`."""
+    if page := _fitted(card, notes, paper, distance_m, title):
+        return (page,)
+    half = sum(len(lines) for _, lines in card.groups) / 2
+    cuts = range(1, len(card.groups))
+    for at in sorted(cuts, key=lambda at: abs(sum(len(lines) for _, lines in card.groups[:at]) - half)):
+        parts = (replace(card, groups=card.groups[:at]), replace(card, groups=card.groups[at:]))
+        pages = [page for part in parts if (page := _fitted(part, notes, paper, distance_m, title))]
+        if len(pages) == len(parts):
+            return tuple(pages)
+    return (layout(card, notes, paper, distance_m, title),)
 
 
 def _fitted(card: Card, notes: Notes, paper: str, distance_m: float, title: str) -> Page | None:

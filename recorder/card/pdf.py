@@ -1,4 +1,4 @@
-"""A page as a PDF file (ISO 32000), with the two Helvetica fonts that every reader has. Pure.
+"""Pages as a PDF file (ISO 32000), with the two Helvetica fonts that every reader has. Pure.
 
 A library would bring 58 MB (fpdf2 with fonttools and Pillow, measured) for two fonts and some rectangles.
 """
@@ -9,21 +9,27 @@ from recorder.card.metrics import encoded
 from recorder.card.page import MAKER, Bar, Page, Text
 
 
-def pdf(page: Page) -> bytes:
-    """The file; raises `LetterError` for a letter that the fonts lack."""
-    drawn = "\n".join(_drawn(page)).encode("latin-1")
+def pdf(*pages: Page) -> bytes:
+    """The file with one page or more; raises `LetterError` for a letter that the fonts lack."""
+    page, first = pages[0], 5
     fonts = (f"<< /Type /Font /Subtype /Type1 /BaseFont /{name} /Encoding /WinAnsiEncoding >>" for name in _FONTS)
-    box = f"[0 0 {page.width:.2f} {page.height:.2f}]"
+    places = [first + 2 * number for number in range(len(pages))]
     objects = [
         f"<< /Type /Catalog /Pages 2 0 R /Lang ({page.language}) >>".encode("ascii", "replace"),
-        b"<< /Type /Pages /Kids [3 0 R] /Count 1 >>",
-        f"<< /Type /Page /Parent 2 0 R /MediaBox {box} /Contents 4 0 R"
-        " /Resources << /Font << /F1 5 0 R /F2 6 0 R >> >> >>".encode(),
-        b"<< /Length %d >>\nstream\n%s\nendstream" % (len(drawn), drawn),
+        f"<< /Type /Pages /Kids [{' '.join(f'{at} 0 R' for at in places)}] /Count {len(pages)} >>".encode(),
         *(font.encode() for font in fonts),
+        *(part for each, at in zip(pages, places, strict=True) for part in _page(each, at)),
         b"<< /Title <feff%s> /Creator (%s) >>" % (page.title.encode("utf-16-be").hex().encode(), MAKER.encode()),
     ]
     return _file(objects)
+
+
+def _page(page: Page, at: int) -> Iterable[bytes]:
+    """The page as object number `at`, and what is drawn on it as the next one."""
+    box, drawn = f"[0 0 {page.width:.2f} {page.height:.2f}]", "\n".join(_drawn(page)).encode("latin-1")
+    fonts = "/Resources << /Font << /F1 3 0 R /F2 4 0 R >> >>"
+    yield f"<< /Type /Page /Parent 2 0 R /MediaBox {box} /Contents {at + 1} 0 R {fonts} >>".encode()
+    yield b"<< /Length %d >>\nstream\n%s\nendstream" % (len(drawn), drawn)
 
 
 _FONTS = ("Helvetica", "Helvetica-Bold")

@@ -37,6 +37,7 @@ GROUPS = {
     ),
     "Records": (
         Entry("export", "report", "Write every table as a file that other programs read."),
+        Entry("recall", "recall", "Find what became of the food of one lot, and where its pieces went."),
         Entry("verify", "records", "Check the hash chain, replay the journal and compare every row."),
         Entry("upkeep", "upkeep", "Check the records, copy them, verify the copy, and keep the newest copies."),
         Entry("device-key", "records", "Make the key that signs anchors."),

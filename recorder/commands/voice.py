@@ -11,9 +11,8 @@ from rich.text import Text
 
 from recorder import config
 from recorder.card.html import html
-from recorder.card.layout import DISTANCE_M, PAPER, PAPERS, CardError, layout
+from recorder.card.layout import DISTANCE_M, PAPER, PAPERS, CardError, sheets
 from recorder.card.metrics import LetterError
-from recorder.card.page import Page
 from recorder.card.pdf import pdf
 from recorder.commands.replacing import Force, refuse_card
 from recorder.commands.shared import fail, json_line, terminal
@@ -166,7 +165,7 @@ def _kitchen(loaded: config.Settings | None) -> Kitchen:
 
 def _write_card(shown: Card, out: Path, paper: str, distance_m: float, station: str, force: bool) -> None:
     """Write the card as the file's name ends; an earlier card is replaced."""
-    writers: dict[str, Callable[[Page], bytes]] = {".pdf": pdf, ".html": lambda page: html(page).encode()}
+    writers: dict[str, Callable[..., bytes]] = {".pdf": pdf, ".html": lambda *pages: html(*pages).encode()}
     if out.suffix.lower() not in writers:
         fail(CardError(f"{out} is neither .pdf nor .html; end its name in one of them"))
     if paper not in PAPERS:
@@ -175,13 +174,14 @@ def _write_card(shown: Card, out: Path, paper: str, distance_m: float, station: 
         refuse_card(out)
     notes = {str(tone): steps for tone, steps in PATTERNS.items()}
     try:
-        page = layout(shown, notes, paper, distance_m, f"{shown.name} {station}".strip())
-        out.write_bytes(writers[out.suffix.lower()](page))
+        pages = sheets(shown, notes, paper, distance_m, f"{shown.name} {station}".strip())
+        out.write_bytes(writers[out.suffix.lower()](*pages))
     except LetterError as error:
         fail(error)
     except OSError as error:
         fail(f"{out} can't be written: {why(error)}; choose another file with --out")
-    typer.echo(f"wrote {out}: one sheet of {paper}, its commands to be read at {distance_m:g} m")
+    number = "one sheet" if len(pages) == 1 else "two sheets"
+    typer.echo(f"wrote {out}: {number} of {paper}, its commands to be read at {distance_m:g} m")
 
 
 def _row(wav: Path, hearing: Hearing) -> dict[str, Any]:

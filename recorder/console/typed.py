@@ -35,7 +35,7 @@ def _spelled(phrases: Phrases, text: str) -> Iterator[str]:
             " ".join(words): None
             for slot in phrases.slots.values()
             for words, value in slot.forms
-            if word.isdecimal() and value == int(word)
+            if word.isdecimal() and value in (int(word), word)
         }
         ways.append(list(said) or [word])
     return (" ".join(words) for words in product(*ways))

@@ -24,6 +24,11 @@ FOOD_COLD = "food below hold minimum"
 REHEAT_LATE = "reheating took too long"
 SOLD_DESPITE = "sold despite a deviation"
 PIECES_WAIT = "pieces wait too long"
+RAW_OUT = "raw food out too long"
+RAW_PAST = "raw food out for four hours"
+RAW_UNKNOWN = "raw food out for an unknown time"
+RAW_WARM = "raw food above the cold limit"
+BREADING_OVERDUE = "breading change overdue"
 POWER_AWAY = "power was away"
 OIL_OUTSIDE_BAND = "oil outside band at load"
 OIL_SLOW = "oil recovers slowly"
@@ -56,8 +61,10 @@ class Ends(Enum):
     """The probe passes its check."""
     MORE_COOKING = auto()
     """Its batch goes back into the oil."""
+    COLD_AGAIN = auto()
+    """Raw food of its part is read cold enough."""
     ACKNOWLEDGING = auto()
-    """Somebody has it in hand. It is about what is past: nothing else ends it."""
+    """Somebody has it in hand. It is about what is past: mostly nothing else ends it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +93,11 @@ KINDS = {
     REHEAT_LATE: Kind(Level.CRITICAL),
     SOLD_DESPITE: Kind(Level.WARNING, (Ends.ACKNOWLEDGING,), unsafe=Level.CRITICAL),
     PIECES_WAIT: Kind(Level.WARNING),
+    RAW_OUT: Kind(Level.WARNING),
+    RAW_PAST: Kind(Level.CRITICAL, (Ends.ACKNOWLEDGING,)),
+    RAW_UNKNOWN: Kind(Level.CRITICAL, (Ends.ACKNOWLEDGING,)),
+    RAW_WARM: Kind(Level.WARNING, (Ends.COLD_AGAIN, Ends.ACKNOWLEDGING)),
+    BREADING_OVERDUE: Kind(Level.WARNING),
     POWER_AWAY: Kind(Level.CRITICAL, (Ends.ACKNOWLEDGING,)),
     OIL_OUTSIDE_BAND: Kind(Level.WARNING),
     OIL_SLOW: Kind(Level.WARNING),

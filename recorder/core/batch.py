@@ -40,6 +40,8 @@ class Verdict(StrEnum):
     """Of food in hot holding."""
     NOT_LONG_ENOUGH = "not long enough"
     """Hot enough, but not seen so for as long as its critical limit asks for."""
+    ABOVE_COLD = "above cold limit"
+    """Of raw food."""
     NO_READING = "no reading"
     FAILED = "failed"
     """Of a probe check."""
@@ -66,6 +68,8 @@ class Load:
     over_capacity: bool
     said_late: bool = False
     """Said only after the lid was locked."""
+    lot: str = ""
+    """The lot that its raw food is of, or the lots that it may be of with a space between them, as they were said."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -65,6 +65,18 @@ def tenths(value: float) -> str:
     return f"{math.floor(round(value * 10, 4)) / 10:.1f}"
 
 
+def degrees_up(temp_c: float, unit: str) -> str:
+    """As `degrees`, of what must not be above a limit: to the tenth and never rounded down to it, 41.04 °F is
+    "41.1".
+    """
+    return tenths_up(in_unit(temp_c, unit))
+
+
+def tenths_up(value: float) -> str:
+    """`value` raised to the tenth, never rounded down to a limit."""
+    return f"{math.ceil(round(value * 10, 4)) / 10:.1f}"
+
+
 def temp_text(temp_c: float, unit: str) -> str:
     """`degrees` with its unit: "178.3 °F"."""
     return f"{degrees(temp_c, unit)} °{unit}"

@@ -10,7 +10,15 @@ OIL_LEVEL_LOW = "oil level low"
 OIL_TOPPED_UP = "oil topped up"
 OIL_FILTERED = "oil filtered"
 OIL_CHANGED = "oil changed"
+OIL_READY = "oil ready"
 OIL_POLAR = "oil polar"
+RAW_OUT = "raw out"
+RAW_BACK = "raw back"
+LOT = "lot"
+LOT_MORE = "lot continued"
+PROBE_RAW = "probe raw"
+BREADING_SIFTED = "breading sifted"
+BREADING_CHANGED = "breading changed"
 BATCH_START = "batch start"
 LOAD = "load"
 LID_LOCKED = "lid locked"
@@ -36,7 +44,16 @@ WHAT_NEXT = "what next"
 CAN_SAY = "what can i say"
 
 OIL = (OIL_LEVEL_OK, OIL_LEVEL_LOW, OIL_TOPPED_UP, OIL_FILTERED, OIL_CHANGED)
-"""Meanings that make an oil record."""
+"""Meanings that make an oil record, whatever the oil is like."""
+
+RAW = (RAW_OUT, RAW_BACK, PROBE_RAW)
+"""Meanings about raw food out of the cooler."""
+
+LOTS = (LOT, LOT_MORE)
+"""Meanings that say of which lot it is."""
+
+BREADING = (BREADING_SIFTED, BREADING_CHANGED)
+"""Meanings about the breading station."""
 
 PROBE_CHECKS = (ICE_POINT, BOILING_POINT)
 """Meanings that begin a check of the probe itself."""
@@ -49,7 +66,11 @@ ALL = (
     SHIFT_END,
     THIS_IS_COOK,
     *OIL,
+    OIL_READY,
     OIL_POLAR,
+    *RAW,
+    *LOTS,
+    *BREADING,
     BATCH_START,
     LOAD,
     LID_LOCKED,
@@ -76,7 +97,7 @@ FINAL = (HOLD_END, SOLD, DROPPED, DISCARD)
 CONFIGURED = (MOVED,)
 """Meanings that are said only where the station's configuration gives the words for them."""
 
-LATER = (THIS_IS_COOK, SPARE_ICE, MOVED, SOLD, DROPPED, WHAT_NEXT, CAN_SAY)
+LATER = (THIS_IS_COOK, SPARE_ICE, MOVED, SOLD, DROPPED, WHAT_NEXT, CAN_SAY, OIL_READY, *RAW, *LOTS, *BREADING)
 """Meanings that came after the first: a phrase file from before need not say them."""
 
 COMMANDS = tuple(meaning for meaning in ALL if meaning not in (CONFIRM, SCRATCH, *QUESTIONS))
@@ -109,3 +130,5 @@ class Intent:
     """The product that was named, by its name in its procedure."""
     percent: float | None = None
     """Total polar compounds in the oil that were named, % by mass."""
+    lot: str | None = None
+    """Digits of a lot or date code, as they were said: zeros in front count."""

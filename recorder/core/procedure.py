@@ -34,6 +34,9 @@ LONGEST_DWELL_MS = 5 * MINUTE
 TIME_ALONE_MS = 4 * HOUR
 """The longest that food is held by time alone: FDA Food Code 2022, 3-501.19(B)."""
 
+COLD_HOLDING = {"F": 41.0, "C": 5.0}
+"""The most that cold food may be: FDA Food Code 2022, 3-501.16(A)(2)."""
+
 COLDEST_HELD_C = 54.0
 """No food is held hot below 130 °F (54 °C): FDA Food Code 2022, 3-501.16(A)(1), of roasts."""
 
@@ -132,6 +135,25 @@ class Procedure:
     spoken: tuple[str, ...] = ()
     """Ways to say the product's name, such as "wings"; () for a station's only product, which nobody names."""
 
+    raw_out_ms: int | None = None
+    """The longest that raw food may be out of the cooler; None where the kitchen does not say it."""
+    lots: bool = False
+    """Whether the kitchen says the lot of its raw food."""
+    breading_every_ms: int | None = None
+    """How long the breading may be in use before it is changed; None where the kitchen does not say it."""
+
+    @property
+    def unused(self) -> frozenset[str]:
+        """Meanings that a kitchen with this procedure does not say: nobody listens for them."""
+        raw = () if self.raw_out_ms is not None else m.RAW
+        lots = () if self.lots else m.LOTS
+        return frozenset((*raw, *lots, *(() if self.breading_every_ms is not None else m.BREADING)))
+
+    @property
+    def cold_limit(self) -> Limit:
+        """The most that raw food may be when it is probed cold."""
+        return Limit(COLD_HOLDING.get(self.unit, COLD_HOLDING["C"]), self.unit)
+
     def part(self, name: str | None) -> Part | None:
         """The part called `name`, or None."""
         return next((part for part in self.parts if part.name == name), None)
@@ -213,6 +235,8 @@ class Procedure:
             found.append(f"oil.polar_limit is {self.polar_limit:g}; write above 0 and below 100, in %")
         if self.oil_low.value >= self.oil_high.value:
             found.append(f"oil.low is {self.oil_low.text()}; write less than high, {self.oil_high.text()}")
+        if self.lots and self.raw_out_ms is None:
+            found.append('raw.lots is true without raw.longest_out; write longest_out, such as "30 min", beside it')
         if self.hold_by not in (BY_TEMPERATURE, BY_TIME):
             found.append(f'hold.by is {self.hold_by!r}; write "{BY_TEMPERATURE}" or "{BY_TIME}"')
         if self.critical_by not in (BY_READING, BY_SAFE_END):
@@ -236,6 +260,8 @@ class Procedure:
             ("longest_wait.open", self.open_wait_ms),
             ("longest_wait.returned", self.returned_wait_ms),
             ("cook.more", self.more_cook_ms),
+            ("raw.longest_out", 1 if self.raw_out_ms is None else self.raw_out_ms),
+            ("breading.change_every", 1 if self.breading_every_ms is None else self.breading_every_ms),
         )
 
     def dangers(self) -> list[str]:
@@ -296,6 +322,8 @@ class Procedure:
             ("hold.repeat", self.hold_repeat_ms, (MINUTE, 2 * HOUR)),
             ("settle_window", self.settle_window_ms, (10_000, 5 * MINUTE)),
             ("probe_check.every", self.probe_check_every_ms or DAY, (HOUR, 31 * DAY)),
+            ("raw.longest_out", self.raw_out_ms or MINUTE, (MINUTE, TIME_ALONE_MS)),
+            ("breading.change_every", self.breading_every_ms or HOUR, (10 * MINUTE, 7 * DAY)),
         ):
             if not least <= ms <= most:
                 wrong.append(f"{name} is {lasting(ms)}; write {lasting(least)} to {lasting(most)}")

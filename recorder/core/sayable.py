@@ -23,7 +23,8 @@ def sayable(world: World) -> list[str]:
     stages = {batch.stage for batch in world.batches if batch.stage is not Stage.CLOSED}
     moved = [m.MOVED] if len(world.cabinets) > 1 and Stage.HOLDING in stages else []
     start = [m.BATCH_START] if len(world.in_vats) < len(world.vats) else []
-    return [*start, *(step for step in STEPS if set(_stages(step)) & stages), *moved]
+    back = [m.RAW_BACK] if world.raw_out else []
+    return [*start, *(step for step in STEPS if set(_stages(step)) & stages), *moved, *back]
 
 
 def _stages(meaning: str) -> Iterator[Stage]:

@@ -9,9 +9,9 @@ from recorder.core.effects import Alert, Cue, Record, Tone, Value
 from recorder.core.events import Event, Heard, Unheard
 from recorder.core.limits import minutes_text
 from recorder.core.subject import Columns, Moment, given
-from recorder.core.subjects import cabinet, judging, probe_check
+from recorder.core.subjects import cabinet, judging, probe_check, raw_check
 from recorder.core.subjects.waits import raw_since_ms
-from recorder.core.world import ProbeCheck, World
+from recorder.core.world import ProbeCheck, RawCheck, World
 
 COMMANDS_KEPT = 8
 """How many of the last commands can be struck, one after another."""
@@ -43,7 +43,7 @@ Handled = tuple[tuple[Said, ...], World, tuple[Cue, ...], tuple[Record, ...]]
 Again = Callable[[Said, int], World]
 """The world from before a command, with all that happened since but words, up to a time."""
 
-Measured = tuple[Batch, Check] | ProbeCheck
+Measured = tuple[Batch, Check] | ProbeCheck | RawCheck
 """What a reading was taken for."""
 
 
@@ -69,7 +69,7 @@ def since_reading(said: tuple[Said, ...], before: World, world: World) -> tuple[
 
 def _measured(world: World) -> set[int]:
     """The ids of all that a thermometer has given."""
-    own = {each.id for each in (world.probe_read, world.spare) if each}
+    own = {each.id for each in (world.probe_read, world.spare, raw_check.newest_read(world)) if each}
     return own | {check.id for batch in world.batches for check in batch.checks if check.temp_c is not None}
 
 
@@ -122,22 +122,32 @@ def _reading_of(world: World, said: Said) -> Measured | None:
         for check in batch.checks:
             if check.spoken_id == id or (check.id == id and check.source == "probe"):
                 return batch, check
-    return next((each for each in (world.probe_read, world.spare) if each and each.id == id), None)
+    read = (world.probe_read, world.spare, raw_check.newest_read(world))
+    return next((each for each in read if each and each.id == id), None)
 
 
 def _disputed(said: tuple[Said, ...], world: World, measured: Measured, event: Heard, now: Moment) -> Handled:
     """A settled reading is never struck: it stays on record, marked as disputed, and proves nothing from now on."""
-    of = measured[1].part or "piece" if isinstance(measured, tuple) else measured.how
+    of = _named(measured)
     if (measured[1] if isinstance(measured, tuple) else measured).disputed:
         say = f"Refused: the reading of the {of} is disputed already, and nothing before it can be struck."
         return _refused(said, world, event, now, say)
     if isinstance(measured, tuple):
         world = judging.disputed(world, *measured, now.at_ms)
+    elif isinstance(measured, RawCheck):
+        world = raw_check.disputed(world, measured)
     else:
         world = probe_check.disputed(world, measured, now.at_ms)
     say = f"The reading of the {of} stays on record as disputed. It proves nothing now."
     row = command_row(event, now, "done", say, cook=world.cook)
     return said, replace(world, question=None), (Cue(Tone.ALERT, say),), (row,)
+
+
+def _named(measured: Measured) -> str:
+    """What was measured, in words."""
+    if isinstance(measured, tuple):
+        return measured[1].part or "piece"
+    return f"raw {measured.part}" if isinstance(measured, RawCheck) else measured.how
 
 
 def _as_it_was(back: World, struck: World) -> World:

@@ -64,6 +64,71 @@ class ProbeCheck:
 
 
 @dataclass(frozen=True, slots=True)
+class RawTime:
+    """Raw food out of the cooler, from "raw out" until it is back or in the oil."""
+
+    id: int
+    part: str
+    pieces: int | None
+    """Taken out, where they were counted."""
+    left: int | None
+    """Of these neither back nor in a vat."""
+    out_ms: int
+    shift: int | None
+    lot: str = ""
+    """Digits of its lot or date code, as they were said."""
+    warned: bool = False
+    """Whether it is out for longer than the kitchen lets it,"""
+    past: bool = False
+    """or than food may be without temperature control."""
+    time_proven: bool = True
+    ended_ms: int | None = None
+    outcome: str | None = None
+    """ "back" or "loaded", by what became of the last of it."""
+
+
+@dataclass(frozen=True, slots=True)
+class RawCheck:
+    """Raw food under the probe: whether it is cold."""
+
+    id: int
+    part: str
+    opened_ms: int
+    unit: str
+    shift: int | None
+    raw_time: int | None
+    """Id of the food of this part that was out longest by then."""
+    verdict: Verdict = Verdict.OPEN
+    """`OPEN`, `PASSED`, `ABOVE_COLD` or `NO_READING`."""
+    closed_ms: int | None = None
+    temp_c: float | None = None
+    uncertainty_c: float | None = None
+    probe_check: int | None = None
+    """Id of the needle's last check that was read, before this one."""
+    probe_was: str | None = None
+    disputed: str | None = None
+    doubted: bool = False
+    """The needle failed the check of itself that came after this."""
+    until_ms: int | None = None
+    """When words asked for a reading of something else."""
+
+
+@dataclass(frozen=True, slots=True)
+class Breading:
+    """What was done at the breading station."""
+
+    id: int
+    what: str
+    """One of `meanings.BREADING`."""
+    at_ms: int
+    shift: int | None
+    hours: float | None = None
+    """How long the breading was in use by then, where that is known."""
+    time_known: bool = True
+    """False once nobody knows how long ago this was."""
+
+
+@dataclass(frozen=True, slots=True)
 class Stood:
     """How the needle stood before its newest check was read: so it stands again where that is taken back."""
 
@@ -89,6 +154,8 @@ class OilRecord:
     """Hours since the same was last recorded of this vat, where it is care of the oil."""
     batches: int | None = None
     """Batches in that time."""
+    despite: str = ""
+    """What stood against it, in words, where the oil was said to be ready all the same."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +205,7 @@ class Owner:
     check: int
     """Its id."""
     batch: int | None
-    """Id of its batch; None for a check of the probe itself."""
+    """Id of its batch; None for a check of the probe itself, or of raw food."""
     until_ms: int
     """So long the cook may look for a colder spot."""
     same_until_ms: int = 0
@@ -248,6 +315,18 @@ class World:
     """Of those with numbers."""
     care: tuple[Care, ...] = ()
     """By vat and kind of care."""
+    low_vats: tuple[int, ...] = ()
+    """Vats whose oil level was last said to be low."""
+    raw: tuple[RawTime, ...] = ()
+    """Raw food out of the cooler, oldest first, and what is back or loaded since the newest was taken out."""
+    lots: tuple[tuple[str, str], ...] = ()
+    """By part: the lot that was said last of it."""
+    raw_checks: tuple[RawCheck, ...] = ()
+    """The newest ones, and those that the needle gave since it last passed, oldest first."""
+    breading: Breading | None = None
+    """The newest record of the breading station."""
+    breading_changed: Breading | None = None
+    """The newest change of the breading."""
     recoveries: tuple[Recovery, ...] = ()
     """The newest of each vat that is on its way or just back."""
     recovered_s: tuple[tuple[int, tuple[float, ...]], ...] = ()
@@ -307,6 +386,11 @@ class World:
     def cook(self) -> int | None:
         """The number of the cook whose turn it is; None by earlier rules, which kept it for the shift alone."""
         return self.open_shift.cook if self.open_shift and self.rules >= 7 else None
+
+    @property
+    def raw_out(self) -> tuple[RawTime, ...]:
+        """The raw food that is out of the cooler, oldest first."""
+        return tuple(each for each in self.raw if each.ended_ms is None)
 
     @property
     def in_vats(self) -> dict[int, Batch]:

@@ -61,6 +61,9 @@ UNIT = Column("unit", "TEXT", "", "unit of the temperatures of this row: F is [d
 UNCERTAINTY_C = Column(
     "uncertainty_c", "REAL", "K", "half of the 95 % interval of what was read, as far as the samples show"
 )
+LOT = Column(
+    "lot", "TEXT", "", "digits of its lot or date code as they were said; several, with a space, where it may be of any"
+)
 TIME_PROVEN = Column("time_proven", "INTEGER", "1", "0: the recorder cannot vouch for the length of time")
 DISPUTED = Column("disputed", "TEXT", "", "who took it back, or why it proves nothing; what was read stays on record")
 PROVEN = Column(
@@ -123,6 +126,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("over_capacity", "INTEGER", "1", "1: more pieces than the vat's capacity"),
         STRUCK,
         Column("said_late", "INTEGER", "1", "1: said only after the lid was locked: times may differ"),
+        LOT,
     ),
     "fryings": (
         ID,
@@ -210,6 +214,7 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("percent", "REAL", "%", "total polar compounds in the oil"),
         Column("hours_since", "REAL", "h", "hours since the same was last done to that vat"),
         Column("batches_since", "INTEGER", "1", "batches in that vat since the same was last done"),
+        Column("despite", "TEXT", "", "what stood against it, where the oil was said to be ready all the same"),
     ),
     "alerts": (
         Column("id", "TEXT", "", "number of the journal entry that raised it, and its kind", null=False),
@@ -259,9 +264,56 @@ TABLES: dict[str, tuple[Column, ...]] = {
             "checks_in_doubt",
             "TEXT",
             "",
-            "ids of the checks that a failed probe gave since it last passed, in the table checks",
+            "ids of the checks that a failed probe gave since it last passed, in the tables checks and raw_checks",
         ),
         DISPUTED,
+    ),
+    "raw_times": (
+        ID,
+        Column("part", "TEXT", "", "the part of the raw food"),
+        PIECES,
+        Column(
+            "pieces_left", "INTEGER", "1", "pieces of it that are neither back nor in a vat, where they were counted"
+        ),
+        Column("out_ms", "INTEGER", "ms", "when it was taken out of the cooler", null=False),
+        Column("back_ms", "INTEGER", "ms", "when the last of it was back in the cooler, or in a vat"),
+        Column("seconds", "REAL", "s", "how long it was out"),
+        SHIFT,
+        Column("too_long", "INTEGER", "1", "1: out for longer than the kitchen's longest"),
+        Column(
+            "past_limit", "INTEGER", "1", "1: out for longer than food may be held by time (Food Code 2022, 3-501.19)"
+        ),
+        TIME_PROVEN,
+        Column("outcome", "TEXT", "", "back, or loaded, by what became of the last of it"),
+        LOT,
+        STRUCK,
+    ),
+    "raw_checks": (
+        ID,
+        Column("part", "TEXT", "", "the part of the raw food"),
+        OPENED_MS,
+        CLOSED_MS,
+        TEMP_C,
+        TEMPERATURE,
+        UNIT,
+        Column("cold_limit", "REAL", BY_UNIT, "the most that cold food may be (Food Code 2022, 3-501.16)"),
+        UNCERTAINTY_C,
+        Column("verdict", "TEXT", "", "passed, above cold limit, no reading or open"),
+        Column("probe_check", "INTEGER", "1", "id of the probe's last check, in the table probe_checks"),
+        Column("probe_was", "TEXT", "", "how the probe stood: passed, failed, overdue or unchecked"),
+        Column("raw_time", "INTEGER", "1", "id of the food of this part that was out longest, in the table raw_times"),
+        SHIFT,
+        DISPUTED,
+        Column("in_doubt", "INTEGER", "1", "1: the probe failed the check of itself that came after this"),
+        STRUCK,
+    ),
+    "breading": (
+        ID,
+        Column("what", "TEXT", "", "breading sifted, or breading changed"),
+        AT_MS,
+        SHIFT,
+        Column("hours_in_use", "REAL", "h", "hours since the breading was last changed, where that is known"),
+        STRUCK,
     ),
     "recoveries": (
         ID,

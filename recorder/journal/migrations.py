@@ -196,6 +196,11 @@ ADDED: dict[str, dict[str, str]] = {
     "holds": PROOF["holds"] | PLACES["holds"],
     "checks": THERMAL["checks"] | PROOF["checks"] | DWELL["checks"],
     "batches": THERMAL["batches"] | PROOF["batches"],
+    "loads": PROOF["loads"] | {"lot": "TEXT"},
+    "oil": THERMAL["oil"] | {"despite": "TEXT"},
+    "raw_times": {"lot": "TEXT"},
+    "raw_checks": {"disputed": "TEXT", "in_doubt": "INTEGER"},
+    "breading": {"hours_in_use": "REAL"},
     "alerts": {
         "acknowledged_ms": "INTEGER",
         "acknowledged_by": "TEXT",
@@ -203,7 +208,53 @@ ADDED: dict[str, dict[str, str]] = {
         "seen_by": "TEXT",
     },
 }
-"""Columns that later steps added, behind the others. A database that no recorder has opened since then lacks them."""
+"""Columns that later steps added, behind the others. A database that no recorder has opened since then lacks them. Of
+the tables of step 12: what is left out of a row where it is empty."""
+
+
+BEFORE_THE_OIL: dict[str, dict[str, str]] = {
+    "raw_times": {
+        "part": "TEXT",
+        "pieces": "INTEGER",
+        "pieces_left": "INTEGER",
+        "out_ms": "INTEGER",
+        "back_ms": "INTEGER",
+        "seconds": "REAL",
+        "shift": "INTEGER",
+        "too_long": "INTEGER",
+        "past_limit": "INTEGER",
+        "time_proven": "INTEGER",
+        "outcome": "TEXT",
+        "lot": "TEXT",
+    },
+    "raw_checks": {
+        "part": "TEXT",
+        "opened_ms": "INTEGER",
+        "closed_ms": "INTEGER",
+        "temp_c": "REAL",
+        "temperature": "REAL",
+        "unit": "TEXT",
+        "cold_limit": "REAL",
+        "uncertainty_c": "REAL",
+        "verdict": "TEXT",
+        "probe_check": "INTEGER",
+        "probe_was": "TEXT",
+        "raw_time": "INTEGER",
+        "shift": "INTEGER",
+        "disputed": "TEXT",
+        "in_doubt": "INTEGER",
+    },
+    "breading": {
+        "what": "TEXT",
+        "at_ms": "INTEGER",
+        "shift": "INTEGER",
+        "hours_in_use": "REAL",
+    },
+}
+"""The tables that step 12 makes."""
+
+OF_RAW: dict[str, dict[str, str]] = {"loads": {"lot": "TEXT"}, "oil": {"despite": "TEXT"}}
+"""Columns that step 12 adds."""
 
 
 @migrations()
@@ -380,6 +431,15 @@ def m010_counts(db: Database) -> None:
 def m011_fryings(db: Database) -> None:
     """A cook is a person: how long food was in the oil stands in a table of fryings."""
     db.execute("ALTER TABLE cooks RENAME TO fryings")
+
+
+@migrations()
+def m012_before_the_oil(db: Database) -> None:
+    """Raw food out of the cooler, its cold checks and lots; the breading station; oil that was said to be ready."""
+    _create(db, BEFORE_THE_OIL)
+    for table, added in OF_RAW.items():
+        for column, kind in added.items():
+            db.execute(f"ALTER TABLE {table} ADD COLUMN {column} {kind}")
 
 
 @migrations()

@@ -91,12 +91,19 @@ class Day:
     commands: Sequence[Row]
     probe_checks: Sequence[Row]
     oil: Sequence[Row]
+    raw_times: Sequence[Row]
+    raw_checks: Sequence[Row]
+    breading: Sequence[Row]
     recoveries: Sequence[Row]
     signatures: Sequence[Row]
     entries: int
     """Entries of the journal on this day."""
     less_safe: Sequence[str] = ()
     """Why a limit in force on this day is less safe than the published one, in the kitchen's words."""
+    raw_out_ms: int | None = None
+    """The longest that raw food may be out of the cooler, by the procedure that was in force last,"""
+    breading_every_ms: int | None = None
+    """and how long the breading may be in use."""
     dwell_advice: str = ""
     """The FSIS table whose dwell times the procedure asks for; "" for none."""
     unsure: Sequence[tuple[int, int]] = ()
@@ -155,8 +162,9 @@ class Day:
 
     def rows(self) -> Iterator[tuple[str, Row]]:
         """All rows that belong to this day, each once, with the names of their tables."""
-        for table in ("shifts", "alerts", "commands", "probe_checks", "oil", "recoveries", "signatures"):
-            yield from ((table, row) for row in getattr(self, table))
+        for table in (*MOMENT, "signatures"):
+            if table != "batches":
+                yield from ((table, row) for row in getattr(self, table))
         for sheet in self.sheets:
             yield from sheet.rows()
 
@@ -230,10 +238,15 @@ def gather(journal: Reader, day: date | None, zone: tzinfo) -> Day:
         commands=mine("commands"),
         probe_checks=mine("probe_checks"),
         oil=mine("oil"),
+        raw_times=mine("raw_times"),
+        raw_checks=mine("raw_checks"),
+        breading=mine("breading"),
         recoveries=mine("recoveries"),
         signatures=mine("signatures"),
         entries=calendar.entries(day),
         less_safe=list(dict.fromkeys(filter(None, (_less_safe(each) for each in procedures)))),
+        raw_out_ms=procedures[-1].raw_out_ms if procedures else None,
+        breading_every_ms=procedures[-1].breading_every_ms if procedures else None,
         dwell_advice=procedures[-1].dwell_advice if procedures else "",
         unsure=[
             (max(boot.begin_wall_ms, begin_ms), min(boot.end_wall_ms, end_ms))

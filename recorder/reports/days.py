@@ -17,6 +17,9 @@ MOMENT = {
     "batches": "started_ms",
     "oil": "at_ms",
     "probe_checks": "opened_ms",
+    "raw_times": "out_ms",
+    "raw_checks": "opened_ms",
+    "breading": "at_ms",
     "recoveries": "loaded_ms",
     "alerts": "began_ms",
     "commands": "at_ms",
@@ -26,7 +29,7 @@ MOMENT = {
 PARTS = ("loads", "fryings", "checks", "corrections", "holds")
 """Tables whose rows belong to a batch, and to its day."""
 
-TRADE = ("shifts", "batches", "oil", "probe_checks", "recoveries")
+TRADE = ("shifts", "batches", "oil", "probe_checks", "raw_times", "raw_checks", "breading", "recoveries")
 """Tables whose rows make a day one of trade."""
 
 Row = dict[str, Any]

@@ -40,6 +40,9 @@ UNCERTAINTY = Column("uncertainty", "REAL", BY_UNIT, "uncertainty_c in the unit 
 CUT = ("temperature", "oil_temperature", "lowest")
 """Temperatures that were read: to the tenth, as a display has them."""
 
+UNCUT = ("raw_checks",)
+"""Tables whose temperatures may not be above a limit: cut to the tenth, one would seem to be at it."""
+
 PARSED = {("alerts", "numbers"): numbers, ("probe_checks", "checks_in_doubt"): checks_in_doubt}
 """Columns of text that hold data."""
 
@@ -73,7 +76,7 @@ def _exported(table: str) -> Iterator[Column]:
             continue
         if (table, column.name) in PARSED:
             yield Column(column.name, JSON, "", column.means)
-        elif column.name in CUT:
+        elif column.name in CUT and table not in UNCUT:
             yield Column(column.name, column.kind, column.unit, f"{column.means}; cut to 0.1, never rounded up")
         else:
             yield column
@@ -109,7 +112,7 @@ def _derived(lookup: Lookup, table: str, row: Row) -> Row:
     for name, value in row.items():
         if name.endswith("_ms"):
             made[name.removesuffix("_ms")] = lookup.local(value)
-        elif name in CUT:
+        elif name in CUT and table not in UNCUT:
             made[name] = _cut(value)
         elif (table, name) in PARSED:
             made[name] = PARSED[table, name](value)

@@ -7,7 +7,8 @@ from datetime import datetime, timedelta
 from importlib.resources import files
 from typing import Any
 
-from recorder.core.limits import minutes_text, tenths
+from recorder.core.limits import lasting as span
+from recorder.core.limits import minutes_text, tenths, tenths_up
 from recorder.journal.verify import Finding
 from recorder.reports import charts
 from recorder.reports.day import Day, Sheet
@@ -40,6 +41,8 @@ def page(day: Day, finding: Finding, made_ms: int, later: Later | None = None) -
         date=lambda at_ms: f"{times.moment(at_ms):%-d %B %Y}",
         lasting=lambda seconds: lasting(round(seconds * 1000)) if seconds is not None else "",
         degrees=lambda value: tenths(value) if value is not None else "",
+        span=lambda ms: span(ms) if ms is not None else "",
+        degrees_up=lambda value: tenths_up(value) if value is not None else "",
         plain=lambda value: f"{value:g}" if value is not None else "",
         css=lambda text: Markup(re.sub(r"[^A-Za-z0-9 ,._-]", lambda each: f"\\{ord(each[0]):x} ", visible(text))),
     )
@@ -221,6 +224,7 @@ FLAGS = (
     "late",
     "said_late",
     "reheat_missed",
+    "too_long",
 )
 DERIVED = ("stage", "temp_c", "unit", "uncertainty_c", "settle_seconds", "probe_check")
 """Columns that say again what another one says."""
@@ -260,6 +264,12 @@ def _name(table: str, row: Mapping[str, Any]) -> str:
             return f"{row['what']}, vat {row['vat']}"
         case "probe_checks":
             return f"probe check, {row['how']}"
+        case "raw_times":
+            return f"raw {row['part']} out of the cooler"
+        case "raw_checks":
+            return f"cold check of raw {row['part']}"
+        case "breading":
+            return str(row["what"])
         case "recoveries":
             return f"recovery of the oil, vat {row['vat']}"
         case "alerts":

@@ -9,7 +9,14 @@ from recorder.core.station import State
 from tests.model.batches import FAILED, complete, limits
 from tests.model.ledger import Ledger, Row, Step, hold_to, shown
 
-BY_A_PERSON = ("records damaged", "sold despite a deviation", "power was away", "checks in doubt")
+BY_A_PERSON = (
+    "records damaged",
+    "sold despite a deviation",
+    "power was away",
+    "checks in doubt",
+    "raw food out for four hours",
+    "raw food out for an unknown time",
+)
 """Kinds about what is past: only a person ends them."""
 
 

@@ -6,6 +6,7 @@ from recorder.core.effects import Effect
 from recorder.core.events import Event, Tick
 from recorder.core.station import State, deadline, step
 from tests.model import alerts, batches, cooking, words
+from tests.model.before_the_oil import BeforeTheOil
 from tests.model.holds import Holds
 from tests.model.ledger import Broken, Ledger, hold_to
 from tests.model.needle import Needle
@@ -17,6 +18,7 @@ class Watched:
         self.ledger = Ledger(ticking)
         self.needle = Needle()
         self.holds = Holds()
+        self.before_the_oil = BeforeTheOil()
         self.history: list[Event] = []
         """What was fed, but for ticks."""
         self.steps = 0
@@ -47,6 +49,7 @@ class Watched:
         batches.see(self.ledger, done, self.needle)
         cooking.see(self.ledger, done)
         self.holds.see(self.ledger, done)
+        self.before_the_oil.see(self.ledger, done)
         alerts.see(self.ledger, done, self.state)
         words.see(self.ledger, done)
         self.ledger.end(done)

@@ -1,5 +1,6 @@
 """The needle: what it gave stays, only its own check is read colder, and a failed check of it casts its doubt."""
 
+import math
 from dataclasses import dataclass
 
 from recorder.core.events import Heard, ProbeBack, ProbeLost, Reading, Started
@@ -17,6 +18,8 @@ LOWER_C = 0.1
 TOLERANCE_C = {"F": 2 / 1.8, "C": 1.0}
 """Food Code 2022 4-203.11."""
 SPARE = "spare ice point"
+HOTTEST_RAW_C, RAW_LATE_MS = 40.0, 120_000
+"""What is hotter is no raw food; so long after its words the needle may come to rest in raw food."""
 
 
 @dataclass
@@ -48,13 +51,15 @@ class Needle:
         """Checks that the needle gave: when, and by which entry."""
         self.passed: dict[int, tuple[tuple[int, int], bool]] = {}
         """Checks of the needle that were read: when, and whether it passed."""
+        self.raw_owner: int | None = None
+        """The check of raw food that was read in the newest resting place, if that was one."""
         self.trusted: dict[int, bool] = {}
         """Checks that were read: whether their thermometer was to be believed then."""
 
     def see(self, ledger: Ledger, step: Step) -> None:
         event = step.event
         if isinstance(event, Started):
-            self.owner, self.used, self.spots, self.ruled_out = None, 0, {}, {}
+            self.owner, self.used, self.spots, self.ruled_out, self.raw_owner = None, 0, {}, {}, None
         if isinstance(event, ProbeLost) and event.channel == "needle":
             self.lost = True
         elif isinstance(event, ProbeBack | Reading) and event.channel == "needle":
@@ -64,20 +69,22 @@ class Needle:
             self._rests(ledger, step, event)
         if isinstance(event, Reading):
             settled &= COLDEST_C <= event.temp_c <= HOTTEST_C
-        taken, baths = self._kept(step)
+        (taken, baths), raws = self._kept(step), self._kept_raw(step)
         if isinstance(event, Reading) and settled:
             self.reads = [*self.reads[-199:], event]
             self.order[event] = step.seq
         if isinstance(event, Reading) and settled and not self._may_count(ledger, step, event):
-            hold_to("2 no piece", not taken and not baths and not self._fallen(step), event)
+            hold_to("2 no piece", not taken and not baths and not raws and not self._fallen(step), event)
             ledger.seen["needle in no piece"] += 1
             return
         if isinstance(event, Reading) and settled:
-            self._read(ledger, step, event, taken, baths)
+            if not self._read_raw(ledger, step, event, taken, baths, raws):
+                self._read(ledger, step, event, taken, baths)
         elif isinstance(event, Heard) and step.struck:
-            self._again(ledger, step, taken, baths)
+            self._again(ledger, step, taken, [*baths, *raws])
         else:
-            hold_to("2 only readings", not taken and not baths and not self._fallen(step), step.event)
+            nothing = not taken and not baths and not raws
+            hold_to("2 only readings", nothing and not self._fallen(step), step.event)
         for id, _, new in step.of("checks"):
             self._disputed(new)
             if new["source"] == "spoken" and id not in self.trusted:
@@ -100,6 +107,10 @@ class Needle:
         since_ms, _ = self.spots.get(event.spot, (step.at_ms, 0.0))
         self.spots[event.spot] = (since_ms, event.temp_c if self.piece(event) else float("inf"))
         owner = self.owner
+        if what and owner and self.raw_owner and event.spot == owner.spot and step.at_ms <= owner.at_ms + SAME_SPOT_MS:
+            row = ledger.rows["raw_checks"][self.raw_owner]
+            hold_to("2 found out", row.get("disputed"), row, event)
+            ledger.seen["raw food that is none after all"] += 1
         if not what or owner is None or owner.check is None or event.spot != owner.spot:
             return
         if step.at_ms <= owner.at_ms + SAME_SPOT_MS:
@@ -140,6 +151,82 @@ class Needle:
                 baths.append((id, new))
         return taken, baths
 
+    def _kept_raw(self, step: Step) -> list[tuple[int, Row]]:
+        """What was read of raw food in this step; and nothing that was read of it before is gone."""
+        raws = []
+        for id, old, new in step.of("raw_checks"):
+            if old and old["temp_c"] is not None:
+                hold_to("2 raw kept", not new["struck"] and new["temp_c"] == old["temp_c"], new)
+                hold_to("2 dispute stays", not old.get("disputed") or new.get("disputed"), new)
+            elif new["temp_c"] is not None:
+                raws.append((id, new))
+        return raws
+
+    def _may_be_raw(self, event: Reading) -> bool:
+        return self.piece(event) and event.temp_c <= HOTTEST_RAW_C
+
+    def _read_raw(
+        self,
+        ledger: Ledger,
+        step: Step,
+        event: Reading,
+        taken: list[tuple[int, Row]],
+        baths: list[tuple[int, Row]],
+        raws: list[tuple[int, Row]],
+    ) -> bool:
+        """Whether this was for a check of raw food, which takes the warmest of its spots and is of no batch."""
+        window_ms = ledger.procedure.settle_window_ms if ledger.procedure else 0
+        waits = [
+            row
+            for id, each in ledger.rows["raw_checks"].items()
+            if (row := step.before("raw_checks", id, each)) and row["verdict"] == "open" and not row["struck"]
+            if step.at_ms < row["opened_ms"] + window_ms
+        ]
+        since_ms, _ = self.spots[event.spot]
+        mine = [
+            row
+            for row in waits
+            if self._may_be_raw(event) and event.spot > self.used and since_ms >= row["opened_ms"] - GRACE_MS
+        ]
+        hold_to("2 raw taken", [id for id, _ in raws] == [row["id"] for row in mine], raws, mine, event)
+        if not raws:
+            return False
+        ((id, row),) = raws
+        fresh = [
+            temp_c
+            for spot, (since_ms, temp_c) in self.spots.items()
+            if spot > self.used and since_ms >= row["opened_ms"] - GRACE_MS and temp_c <= HOTTEST_RAW_C
+        ]
+        hold_to("2 warmest", row["temp_c"] == max(fresh), row, fresh)
+        hold_to("2 of no batch", not taken and not baths and not self._fallen(step), taken, baths)
+        before = self._colder_than(ledger, step, event)
+        if before is not None and shown(event.temp_c, row["unit"]) > row["cold_limit"]:
+            hold_to("2 either piece", ledger.rows["checks"][before].get("disputed"), "may be of the piece before", row)
+            ledger.seen["disputed by raw food that is warm"] += 1
+        self.owner, self.used, self.raw_owner = Owner(None, event.spot, step.at_ms), event.spot, id
+        self.given[id] = (step.at_ms, step.seq)
+        ledger.seen[f"raw food {row['verdict']}"] += 1
+        return True
+
+    def _said_raw(self, ledger: Ledger, step: Step, spot: int) -> bool:
+        """Whether by the words the needle rests in raw food there: it is of no piece then, however late."""
+        rows = [step.before("raw_checks", id, row) for id, row in ledger.rows["raw_checks"].items()]
+        newest = max((row for row in rows if row and not row["struck"]), key=lambda row: int(row["id"]), default=None)
+        since_ms, temp_c = self.spots[spot]
+        if newest is None or spot <= self.used or temp_c > HOTTEST_RAW_C:
+            return False
+        asked = [
+            row["opened_ms"]
+            for table in ("checks", "probe_checks")
+            for id, each in ledger.rows[table].items()
+            if id > newest["id"] and (row := step.before(table, id, each)) and not row["struck"]
+            if row.get("how") != SPARE and not (row.get("source") == "spoken" and row["opened_ms"] == row["closed_ms"])
+        ]
+        late = since_ms <= newest["opened_ms"] + RAW_LATE_MS
+        said = bool(newest["opened_ms"] - GRACE_MS <= since_ms < min(asked, default=math.inf) and late)
+        ledger.seen["raw food, said but read too late"] += said
+        return said
+
     def _fallen(self, step: Step) -> list[tuple[int, Row]]:
         return [
             (id, new)
@@ -160,7 +247,9 @@ class Needle:
         waits = list(ledger.waiting.values())
         cut_short = [row for bath in bath_waits for row in self._cut_short(ledger, step, bath)]
         if taken or baths:
+            self.raw_owner = None
             for id, row in taken:
+                hold_to("2 raw is no piece", not self._said_raw(ledger, step, event.spot), row, event)
                 was = step.before("checks", id, row)
                 late = id in [each["id"] for each in cut_short]
                 hold_to("2 waited for", self.piece(event) and was and (late or was["verdict"] == "open"), row)
@@ -179,10 +268,13 @@ class Needle:
             return
         fresh = event.spot > self.used
         for row in (*bath_waits, *(cut_short if bath_waits else waits)) if fresh else ():
-            wanted = self.near_bath(row, event, -1) if row in bath_waits else self.piece(event)
+            piece = self.piece(event) and not self._said_raw(ledger, step, event.spot)
+            wanted = self.near_bath(row, event, -1) if row in bath_waits else piece
             stale = self.spots[event.spot][0] < row["opened_ms"] - GRACE_MS
             hold_to("2 taken", stale or not wanted, "a fresh spot was not taken for", row)
         colder = self._colder_than(ledger, step, event)
+        if colder is not None and self._said_raw(ledger, step, event.spot):
+            colder = None
         if colder is None:
             hold_to("2 no other check", not fallen, fallen)
             self._goes_through(ledger, step, event)
@@ -239,6 +331,7 @@ class Needle:
             temp_c
             for spot, (since_ms, temp_c) in self.spots.items()
             if self.used < spot != event.spot and low <= since_ms < until_ms and since_ms >= step.at_ms - KEPT_MS
+            if not self._said_raw(ledger, step, spot)
         ]
         if not left or row is None or row["verdict"] != "passed" or row.get("stage") or row["target"] is None:
             return
@@ -279,6 +372,7 @@ class Needle:
             temp_c
             for spot, (since_ms, temp_c) in self.spots.items()
             if spot > self.used and since_ms >= row["opened_ms"] - GRACE_MS
+            if not self._said_raw(ledger, step, spot)
         ]
         hold_to("2 coldest", fresh and row["temp_c"] == min(fresh), row, fresh)
         self.owner, self.used = Owner(id, event.spot, step.at_ms), event.spot
@@ -305,7 +399,10 @@ class Needle:
         doubts = self.unverified(id)
         listed = {int(each) for each in (row.get("checks_in_doubt") or "").split()}
         hold_to("9 listed", listed == doubts, row, doubts)
-        for check in doubts:
+        for check in doubts & ledger.rows["raw_checks"].keys():
+            hold_to("9 in doubt", ledger.rows["raw_checks"][check].get("in_doubt") == 1, check)
+            ledger.seen["raw food in doubt"] += 1
+        for check in doubts - ledger.rows["raw_checks"].keys():
             of = ledger.rows["checks"][check]
             if of["batch_id"] in ledger.open:
                 hold_to("9 in doubt", of.get("in_doubt") == 1 and of["counts"] == 0, of)
@@ -318,7 +415,8 @@ class Needle:
             temps = [read.temp_c for read in self.reads if read.at_ms >= row["opened_ms"] - GRACE_MS - 120_000]
             hold_to("2 struck, read", reads and row["temp_c"] in temps, row)
             reads = [read for read in reads if read.temp_c == row["temp_c"]] or reads  # of two at one moment
-            check = None if "how" in row else id
+            check = None if "how" in row or "cold_limit" in row else id
+            self.raw_owner = id if "cold_limit" in row else None
             spot = reads[-1].spot
             first = min(read.at_ms for read in self.reads if read.spot == spot and read.at_ms >= row["opened_ms"])
             self.owner, self.used = Owner(check, spot, first), spot
@@ -326,6 +424,7 @@ class Needle:
                 self.passed[id] = ((reads[-1].at_ms, self.order[reads[-1]]), row["verdict"] == "passed")
             else:
                 self.given[id] = (reads[-1].at_ms, self.order[reads[-1]])
+            if check is not None:
                 self.trusted[id] = not self.failed()
         for id, row in self._fallen(step):
             reads = [read for read in self.reads if read.temp_c == row["temp_c"]]

@@ -87,6 +87,7 @@ def see(ledger: Ledger, step: Step) -> None:
 def _struck(ledger: Ledger, step: Step) -> None:
     struck = [id for id, old, new in step.of("commands") if new["struck"] and old]
     changed = [*step.of("checks"), *step.of("probe_checks")]
+    changed += [each for each in step.of("raw_checks") if each[1] and each[1]["temp_c"] is not None]
     readings = [new for _, old, new in changed if old and new.get("disputed") and not old.get("disputed")]
     for id in struck:
         row = ledger.rows["commands"][id]

@@ -5,6 +5,7 @@ the same millisecond is said first.
 """
 
 from recorder.core.subjects import (
+    breading,
     cabinet,
     correction,
     disk,
@@ -21,6 +22,8 @@ from recorder.core.subjects import (
     probe_check,
     probe_loss,
     questions,
+    raw,
+    raw_check,
     recovery,
     reheating,
     sale,
@@ -50,6 +53,9 @@ SUBJECTS = tuple(
         oil,
         probe_check,
         recovery,
+        raw,
+        raw_check,
+        breading,
         questions,
         guidance,
     )

@@ -11,7 +11,7 @@ from recorder.core.meanings import Intent
 from recorder.core.meant import batch_meant, part_meant
 from recorder.core.procedure import COLDEST_MEAT_C, HOTTEST_MEAT_C
 from recorder.core.subject import Answer, Command, Moment, Refusal, Row, Subject, done, given, of_batch, seconds, shown
-from recorder.core.subjects import judging, probe_check
+from recorder.core.subjects import judging, probe_check, raw_check
 from recorder.core.world import World
 
 
@@ -29,6 +29,8 @@ def _reading(world: World, command: Command) -> Answer:
     intent, now = command.intent, command.now
     if intent.number is None:
         raise Refusal("say the temperature")
+    if raw := raw_check.waiting(world):  # a batch's piece is not what was asked for last
+        raise Refusal(f"the raw {raw.part} takes the needle's reading alone")
     asked_for = world.open_check()
     if asked_for and asked_for[0].stage is Stage.CLOSED and world.rules >= 6:  # words are not of a batch that is gone
         asked_for = None

@@ -13,7 +13,7 @@ from recorder.core.meanings import Intent
 from recorder.core.meant import batch_meant, known_vat, of_part, part_meant, product_meant
 from recorder.core.procedure import menu_problems
 from recorder.core.subject import Answer, Change, Command, Moment, Refusal, Row, Subject, done, given, of_batch, shown
-from recorder.core.subjects import oil, proof, recovery
+from recorder.core.subjects import oil, proof, raw, recovery
 from recorder.core.transitions import TRANSITIONS, leads_to
 from recorder.core.world import World
 
@@ -73,7 +73,8 @@ def _load(world: World, command: Command) -> Answer:
     said_late = batch.stage is not Stage.LOADING
     oil_c = None if said_late else world.fresh(vat_channel(batch.vat), now.at_ms)
     over = pieces > procedure.pieces_per_load
-    load = Load(now.seq, part, intent.count, now.at_ms, oil_c, bool(late), over, said_late)
+    lot = raw.lot_of(world, part)
+    load = Load(now.seq, part, intent.count, now.at_ms, oil_c, bool(late), over, said_late, lot)
     if oil_c is not None and not batch.loads and not _in_band(batch, oil_c):
         world = alerts.raised(world, oil_outside_band(batch, oil_c, now))
     complete = batch.proven
@@ -81,9 +82,11 @@ def _load(world: World, command: Command) -> Answer:
     if left is not None and left < 0:
         raise Refusal(f"{pieces - left} pieces of batch {batch.number} are gone already, more than {pieces}")
     world = world.with_batch(batch.id, loads=(*batch.loads, load))
+    world = raw.loaded(world, part, intent.count, now.at_ms)
     world = recovery.start_recovery(world, world.batch(batch.id), now.seq, oil_c, now.at_ms)
     counted = f" {intent.count}" if intent.count is not None else ""
-    say = f"Batch {batch.number}, {part}{counted}{', said late' if said_late else ''}."
+    of_lot = f", {raw.spoken(lot)}" if lot else ""
+    say = f"Batch {batch.number}, {part}{counted}{of_lot}{', said late' if said_late else ''}."
     if late:
         say += f" Out of order: {late[0]} is in already."
     if over:
@@ -192,7 +195,7 @@ def _rows(batch: Batch) -> Iterator[Row]:
                 ("unit", procedure.unit),
                 ("out_of_order", int(load.out_of_order)),
                 ("over_capacity", int(load.over_capacity)),
-                *given(said_late=int(load.said_late) or None),
+                *given(said_late=int(load.said_late) or None, lot=load.lot or None),
                 ("struck", 0),
             ),
         )

@@ -1,6 +1,6 @@
 """The needle's resting places: which of them counts for what waits for a reading, and whose the newest one is.
 
-A check of a piece and one of the probe itself wait here, each for its window.
+A check of a piece, one of raw food and one of the probe itself wait here, each for its window.
 """
 
 from collections.abc import Iterator
@@ -12,11 +12,8 @@ from recorder.core.effects import Cue, Tone
 from recorder.core.events import NEEDLE, Reading
 from recorder.core.limits import degrees
 from recorder.core.subject import Change, Moment, Subject, Timer
-from recorder.core.subjects import dwelling, judging, owning, probe_check, resting
-from recorder.core.world import ProbeCheck, Spot, World
-
-SPOT_GRACE_MS = 15_000
-"""A needle that came to rest longer ago than this before the words "probe ..." rests in something else."""
+from recorder.core.subjects import dwelling, judging, owning, probe_check, raw_check, resting
+from recorder.core.world import ProbeCheck, RawCheck, Spot, World
 
 SPOTS_KEPT_MS = 120_000
 """A check that was opened longer ago than this waits for no reading any more."""
@@ -42,7 +39,11 @@ def _settled(world: World, event: Reading, at_ms: int) -> Change:
 def _counted(world: World, spots: tuple[Spot, ...], at_ms: int) -> Change:
     """It closes what waits for one: of the fresh spots, the coldest counts for a piece."""
     spot, event = spots[-1], spots[-1].reading
-    bath = probe_check.waiting(world)
+    bath, raw = probe_check.waiting(world), raw_check.waiting(world)
+    if raw and resting.possible(event) and raw_check.may_be_raw(spot, world.rules):
+        known = replace(world, spots=spots)
+        if spot in _fresh(known, raw.opened_ms):
+            return _raw_read(known, raw, at_ms)
     in_bath = bool(bath and probe_check.in_bath(bath, spot, world.rules))
     if not resting.possible(event) or not (resting.may_be_piece(spot, world.rules) or in_bath):
         return _no_piece(world, event)
@@ -53,10 +54,15 @@ def _counted(world: World, spots: tuple[Spot, ...], at_ms: int) -> Change:
             return probe_check.read(owning.taken(world, event, bath.id, None, at_ms), bath, event, at_ms)
         waiting = _cut_short(world, bath, at_ms)
     if waiting is None:
-        return _lower_read(world, event, at_ms)
+        world, cues = _lower_read(world, event, at_ms)
+        return (world, cues) if cues or raw is None else _no_raw(world, raw, spot)
     batch, check = waiting
-    fresh = [each for each in _fresh(world, check.opened_ms) if resting.may_be_piece(each, world.rules)]
-    if not fresh:
+    fresh = [
+        each
+        for each in _fresh(world, check.opened_ms)
+        if resting.may_be_piece(each, world.rules) and not raw_check.said_raw(world, each)
+    ]
+    if not fresh or raw_check.said_raw(world, spot):
         return _lower_read(world, event, at_ms)
     coldest = min((each.reading for each in fresh), key=lambda reading: reading.temp_c)
     world, check, waits = dwelling.stays(world, batch, check, coldest, at_ms)
@@ -72,16 +78,38 @@ def _counted(world: World, spots: tuple[Spot, ...], at_ms: int) -> Change:
     return world, (*cues, *due)
 
 
+def _raw_read(world: World, check: RawCheck, at_ms: int) -> Change:
+    """Of the fresh spots, the warmest counts for raw food."""
+    event = world.spots[-1].reading
+    fresh = [each for each in _fresh(world, check.opened_ms) if raw_check.may_be_raw(each, world.rules)]
+    warmest = max((each.reading for each in fresh), key=lambda reading: reading.temp_c)
+    owned = owning.owned_by(world, event, at_ms)
+    if owned and raw_check.cold_limit(check.unit).passed_by(event.temp_c):  # words alone do not tell, cold does
+        world = judging.disputed(world, *owned, at_ms, "a colder spot straight after it")
+    return raw_check.read(owning.taken(world, event, check.id, None, at_ms), check, warmest, at_ms)
+
+
+def _no_raw(world: World, check: RawCheck, spot: Spot) -> Change:
+    """Raw food was asked for, and the needle rests in something hotter: it counts for nothing."""
+    if spot.reading.spot == world.strange_spot or spot not in _fresh(world, check.opened_ms):
+        return world, ()
+    say = f"The needle reads {degrees(spot.reading.temp_c, world.unit)} degrees. That is no raw food."
+    return replace(world, strange_spot=spot.reading.spot), (Cue(Tone.REFUSED, say),)
+
+
 def _found_out(world: World, spot: Spot, at_ms: int) -> Change:
     """A spot that a check was read in proves to be no piece after all: the check proves nothing any more."""
     owner = world.owner
     mine = owner and spot.reading.spot == owner.spot and at_ms <= owner.same_until_ms
     owned = owning.check_of(world, owner) if owner and mine and spot.media else None
+    seems = f"in {spot.media[-1]}" if spot.media else ""
+    if spot.media and spot.media[-1] == resting.TOO_HOT:
+        seems = "hotter than a piece"
+    if owned is None and owner and mine and seems:
+        return raw_check.found_out(world, owner.check, seems, at_ms)
     if owned is None or owned[1].disputed:
         return world, ()
     batch, check = owned
-    what = spot.media[-1]
-    seems = "hotter than a piece" if what == resting.TOO_HOT else f"in {what}"
     world = judging.disputed(world, batch, check, at_ms, f"since the needle rested {seems}")
     say = f"The needle rests {seems}: the reading of the {check.part or 'piece'} proves nothing. Probe it again."
     return world, (Cue(Tone.ALERT, say),)
@@ -101,7 +129,7 @@ def _fresh(world: World, opened_ms: int) -> list[Spot]:
     return [
         spot
         for spot in world.spots
-        if spot.reading.spot > world.spot_used and spot.since_ms >= opened_ms - SPOT_GRACE_MS
+        if spot.reading.spot > world.spot_used and spot.since_ms >= opened_ms - resting.SPOT_GRACE_MS
     ]
 
 
@@ -124,7 +152,7 @@ def _lower_read(world: World, event: Reading, at_ms: int) -> Change:
     """
     event = owning.surer(world, event, at_ms)
     owned = owning.owned_by(world, event, at_ms)
-    if owned is None:
+    if owned is None or raw_check.said_raw(world, world.spots[-1]):
         return (owning.gone_through(world, event, at_ms) if world.rules >= 7 else world), ()
     batch, check = owned
     same = event.spot == world.spot_used
@@ -143,7 +171,8 @@ def _lower_read(world: World, event: Reading, at_ms: int) -> Change:
 
 def _no_piece(world: World, event: Reading) -> Change:
     """The needle rests in something that no piece can be, such as hot oil: it counts for nothing."""
-    if world.open_check() is None or event.spot == world.strange_spot:
+    asked = world.open_check() or raw_check.waiting(world)
+    if asked is None or event.spot == world.strange_spot:
         return world, ()
     read = degrees(event.temp_c, world.unit)
     if event.medium == "unsure":

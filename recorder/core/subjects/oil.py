@@ -8,14 +8,21 @@ from recorder.core import meanings as m
 from recorder.core.batch import Batch, Stage
 from recorder.core.effects import Alert, Tone
 from recorder.core.events import vat_channel
-from recorder.core.limits import in_unit
+from recorder.core.limits import in_unit, listed, temp_text
 from recorder.core.meant import vat_meant
-from recorder.core.subject import Answer, Command, Refusal, Row, Subject, done, given, shown
+from recorder.core.subject import Answer, Command, Refusal, Row, Subject, asked, done, given, shown
 from recorder.core.world import Care, OilRecord, World
 from recorder.thermal import oil
 
 CARE = {m.OIL_FILTERED: (m.OIL_FILTERED,), m.OIL_CHANGED: (m.OIL_FILTERED, m.OIL_CHANGED)}
 """What renews oil -> what it counts as: fresh oil needs no filtering."""
+
+
+LEVEL_RIGHT = (m.OIL_LEVEL_OK, m.OIL_TOPPED_UP, m.OIL_CHANGED)
+"""After these the level is low no more, as far as words tell."""
+
+OUTSIDE, LOW = "outside", "low"
+"""Kinds of what stands against oil that is said to be ready."""
 
 
 def _oil(world: World, command: Command) -> Answer:
@@ -27,8 +34,40 @@ def _oil(world: World, command: Command) -> Answer:
     oil_c = world.fresh(vat_channel(vat), now.at_ms)
     shift = world.open_shift.id if world.open_shift else None
     world, record = record_care(world, OilRecord(now.seq, vat, what, now.at_ms, shift, oil_c))
+    low = {*world.low_vats} - {vat} if what in LEVEL_RIGHT else {*world.low_vats}
+    world = replace(world, low_vats=tuple(sorted({*low, vat} if what == m.OIL_LEVEL_LOW else low)))
     degrees = f", {in_unit(oil_c, world.unit):.0f} degrees" if oil_c is not None else ""
     return done(_recorded(world, record), f"{what.capitalize()}, vat {vat}{degrees}.")
+
+
+def _ready(world: World, command: Command) -> Answer:
+    """The vat is said to be ready; what its probe and its level say against that is asked about, and put on record."""
+    intent, now = command.intent, command.now
+    vat = vat_meant(world, intent)
+    oil_c = world.fresh(vat_channel(vat), now.at_ms)
+    against = _against_ready(world, vat, oil_c)
+    if any(kind not in command.agreed for kind, _ in against):
+        say = f"Vat {vat}: {listed([text for _, text in against])}. Confirm that it is ready."
+        return asked(world, replace(intent, vat=vat), " ".join(kind for kind, _ in against), say, now.at_ms)
+    shift = world.open_shift.id if world.open_shift else None
+    despite = listed([text for _, text in against])
+    record = OilRecord(now.seq, vat, m.OIL_READY, now.at_ms, shift, oil_c, despite=despite)
+    degrees = f", {in_unit(oil_c, world.unit):.0f} degrees" if oil_c is not None else ", no temperature on record"
+    say = f"Oil ready, vat {vat}{degrees}."
+    return done(_recorded(world, record), say, Tone.ALERT if against else Tone.DONE)
+
+
+def _against_ready(world: World, vat: int, oil_c: float | None) -> list[tuple[str, str]]:
+    """What stands against it: its kind, and in words."""
+    procedure, against = world.procedure, []
+    if procedure and oil_c is not None:
+        low, high = procedure.oil_low, procedure.oil_high
+        if not low.met_by(oil_c) or high.passed_by(oil_c):
+            read = temp_text(oil_c, procedure.unit)
+            against.append((OUTSIDE, f"its oil is {read}, the band is {low.value:g} to {high.text()}"))
+    if vat in world.low_vats:
+        against.append((LOW, "its level was last said to be low"))
+    return against
 
 
 def _polar(world: World, command: Command) -> Answer:
@@ -108,10 +147,15 @@ def _rows(world: World, other: World) -> Iterator[Row]:
                     ("shift", each.shift),
                     ("oil_temperature", shown(each.oil_c, world.unit)),
                     ("unit", world.unit),
-                    *given(percent=each.percent, hours_since=each.hours, batches_since=each.batches),
+                    *given(
+                        percent=each.percent,
+                        hours_since=each.hours,
+                        batches_since=each.batches,
+                        despite=each.despite or None,
+                    ),
                     ("struck", 0),
                 ),
             )
 
 
-SUBJECT = Subject(commands={**dict.fromkeys(m.OIL, _oil), m.OIL_POLAR: _polar}, rows=_rows)
+SUBJECT = Subject(commands={**dict.fromkeys(m.OIL, _oil), m.OIL_READY: _ready, m.OIL_POLAR: _polar}, rows=_rows)

@@ -9,7 +9,7 @@ from recorder.core.effects import Alert, Cue, Tone
 from recorder.core.events import FIRST_RULES, ClockStepped, Started
 from recorder.core.limits import listed, minutes_text
 from recorder.core.subject import Change, Moment, Subject
-from recorder.core.subjects import oil, recovery, waits
+from recorder.core.subjects import breading, oil, raw, recovery, waits
 from recorder.core.world import World
 
 
@@ -18,7 +18,7 @@ def _started(world: World, event: Started, now: Moment) -> Change:
     rebooted = world.boot_id not in (None, event.boot_id)
     gap_known = not rebooted or (world.wall_known and event.wall_known)
     if not event.gap_known:
-        gap_known, world = False, recovery.reset_timing(oil.reset_timing(world))
+        gap_known, world = False, recovery.reset_timing(oil.reset_timing(breading.reset_timing(world)))
     world = replace(
         world,
         station=event.station,
@@ -68,7 +68,7 @@ def _unknown_gap(world: World, at_ms: int) -> World:
             world = alerts.raised(world, _time_not_proven(batch, about, at_ms))
         if batch.reheat_by_ms is not None:  # nobody knows that there is time left
             world = world.with_batch(batch.id, reheat_by_ms=min(batch.reheat_by_ms, at_ms))
-    return world
+    return raw.time_unknown(world, at_ms)
 
 
 def _cook_not_proven(world: World, batch: Batch) -> World:

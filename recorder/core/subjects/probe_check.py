@@ -167,10 +167,14 @@ def _overdue(world: World, at_ms: int) -> Change:
 def judged_by(world: World, batch_id: int, check_id: int, at_ms: int) -> Change:
     """A piece was judged by the needle: where that was to be checked first, the time for it is over."""
     standings = [check.probe_was for check in world.batch(batch_id).checks if check.id == check_id]
-    due = {*standings} & {OVERDUE, UNCHECKED} and world.open_shift
-    if world.rules < 7 or not due or alerts.is_open(world, alerts.PROBE_CHECK_OVERDUE):
+    return judged_while(world, next(iter(standings), None), at_ms) if world.rules >= 7 else (world, ())
+
+
+def judged_while(world: World, standing: str | None, at_ms: int) -> Change:
+    """Something was judged by a needle that stood so: where it was to be checked first, the time for it is over."""
+    if standing not in (OVERDUE, UNCHECKED) or not world.open_shift:
         return world, ()
-    return _overdue(world, at_ms)
+    return (world, ()) if alerts.is_open(world, alerts.PROBE_CHECK_OVERDUE) else _overdue(world, at_ms)
 
 
 def check_failed(check: ProbeCheck, at_ms: int) -> Alert:
@@ -201,7 +205,7 @@ def checks_in_doubt(check: ProbeCheck, doubted: Sequence[tuple[int, str]], at_ms
         f" {_doubts(doubted)}. Acknowledge when it is decided what becomes of them.",
         at_ms,
         checks=len(doubted),
-        batches=" ".join(dict.fromkeys(str(number) for number, _ in doubted)),
+        batches=" ".join(dict.fromkeys(str(number) for number, _ in doubted if number != trust.NO_BATCH)) or None,
     )
 
 
@@ -210,7 +214,8 @@ def _doubts(checks: Sequence[tuple[int, str]]) -> str:
     by_batch: dict[int, list[str]] = {}
     for number, part in checks:
         by_batch.setdefault(number, []).append(part)
-    named = [f"batch {number} ({', '.join(parts)})" for number, parts in by_batch.items()]
+    raw = by_batch.pop(trust.NO_BATCH, [])
+    named = [*raw[-NAMED:], *(f"batch {number} ({', '.join(parts)})" for number, parts in by_batch.items())]
     more = [f"{len(named) - NAMED} batches before"] if len(named) > NAMED else []
     return listed([*named[-NAMED:], *more])
 

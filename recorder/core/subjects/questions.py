@@ -6,6 +6,7 @@ from recorder.core.effects import Tone
 from recorder.core.events import NEEDLE
 from recorder.core.limits import degrees, listed, minutes_text
 from recorder.core.subject import Answer, Command, Subject
+from recorder.core.subjects import breading, raw
 from recorder.core.world import World
 
 
@@ -48,8 +49,8 @@ def _left(batch: Batch, at_ms: int) -> str:
     return f"Batch {batch.number}: {minutes_text(at_ms - until_ms)} over its {what}."
 
 
-def _status(world: World, _: Command) -> Answer:
-    """The shift, the open batches and the number of open alerts."""
+def _status(world: World, command: Command) -> Answer:
+    """The shift, the open batches, what is out of the cooler, the breading, and the number of open alerts."""
     shift = f"Shift of cook {world.open_shift.cook}." if world.open_shift else "No shift is open."
     if others := [str(each.cook) for each in world.signed_on if each is not world.shift]:
         shift += f" Signed on too: {listed(others)}."
@@ -59,7 +60,9 @@ def _status(world: World, _: Command) -> Answer:
         if batch.stage is not Stage.CLOSED
     ]
     open_alerts = sum(1 for alert in world.alerts if alert.ended_ms is None)
-    return _answered(world, " ".join([shift, *(batches or ["No batch is open."]), f"Alerts open: {open_alerts}."]))
+    before = [*raw.out_for(world, command.now.at_ms), *filter(None, [breading.in_use(world, command.now.at_ms)])]
+    told = [shift, *(batches or ["No batch is open."]), *before, f"Alerts open: {open_alerts}."]
+    return _answered(world, " ".join(told))
 
 
 def _checks(batch: Batch, rules: int) -> str:

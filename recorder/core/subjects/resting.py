@@ -14,6 +14,9 @@ HOTTEST_SPOT_C = 105.0
 HOTTEST_PIECE_C = 97.0
 """Nor is a piece near as hot inside while it is moist; what rests above may be steam (common practice, no source)."""
 
+SPOT_GRACE_MS = 15_000
+"""A needle that came to rest longer ago than this before the words "probe ..." rests in something else."""
+
 UNSURE = "unsure"
 
 TOO_HOT = "too hot"

@@ -12,6 +12,7 @@ from recorder.core.batch import Stage
 from recorder.core.effects import Tone
 from recorder.core.limits import listed
 from recorder.core.subject import Answer, Command, Refusal, Row, Subject, done, given
+from recorder.core.subjects import raw
 from recorder.core.world import Shift, World
 
 
@@ -51,6 +52,7 @@ def _end(world: World, command: Command) -> Answer:
     if others:
         return _handed_over(world, shift, others, command.now.at_ms)
     left = [f"batch {batch.number} {batch.stage.value}" for batch in world.batches if batch.stage is not Stage.CLOSED]
+    left += raw.still_out(world)
     still = ", ".join(left)
     world = replace(world, shift=replace(shift, ended_ms=command.now.at_ms, left_open=still))
     unanswered = sum(alert.ended_ms is None for alert in world.alerts)

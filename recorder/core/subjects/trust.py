@@ -8,6 +8,9 @@ from recorder.core.world import ProbeCheck, World
 SPARE_MS = 24 * 3_600_000
 """So long another thermometer that passed may stand in, where the procedure does not say how often to check."""
 
+NO_BATCH = 0
+"""Stands for the batch of what is of none: raw food."""
+
 UNVERIFIED_KEPT = 500
 """So many of the newest checks are remembered until the needle passes a check of its own."""
 

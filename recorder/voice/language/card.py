@@ -11,8 +11,11 @@ from recorder.voice.language.wording import Item, Slot, Template, Words
 LEFT_OUT = ("vat", "batch", "cook", "product")
 """Slots that stand beside the command where they may be left out of it."""
 
-EXAMPLES = {"batch": 7, "cook": 4, "count": 5, "percent": 22}
+EXAMPLES: dict[str, int | str] = {"batch": 7, "cook": 4, "percent": 22, "lot": "04"}
 """Slot -> the number that the card says, where the kitchen does not give it."""
+
+SOME = 5
+"""Pieces in the card's other examples."""
 
 LOADED = 12
 """Pieces in the card's example of a load, or a full load if that is less."""
@@ -158,7 +161,7 @@ def _example(slot: Slot, kitchen: Kitchen, meaning: str) -> str:
         "part": kitchen.parts[0],
         "number": kitchen.temperature,
         "ice": kitchen.ice,
-        "count": min(LOADED if loaded else EXAMPLES["count"], kitchen.pieces),
+        "count": min(LOADED if loaded else SOME, kitchen.pieces),
     }
     wanted = here.get(slot.name, EXAMPLES.get(slot.name, 0))
     ways = _ways(slot)

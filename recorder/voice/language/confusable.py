@@ -143,13 +143,24 @@ def _by_value(phrases: Phrases) -> Iterator[tuple[Words, Words, bool]]:
         if not with_it:
             continue
         variant = min(with_it, key=len)
-        for (one, value), (other, value_too) in combinations(slot.forms, 2):
+        for (one, value), (other, value_too) in combinations(_told_apart(slot), 2):
             if value == value_too:
                 continue
             if len(one) == len(other) and sum(a != b for a, b in zip(one, other, strict=True)) > 1:
                 continue
             first, second = (_fill(variant, phrases.slots, {name: form}) for form in (one, other))
-            yield first, second, not isinstance(value, str)
+            yield first, second, bool(slot.spoken)
+
+
+def _told_apart(slot: Slot) -> list[tuple[Words, int | float | str]]:
+    """The forms of a slot that are compared: of a row of digits, which has thousands, those with one digit changed."""
+    if not slot.spoken or not isinstance(slot.forms[0][1], str):
+        return list(slot.forms)
+    least = min(len(words) for words, _ in slot.forms)
+    first = slot.forms[0][0]
+    known = dict(slot.forms)
+    near = {words: None for words in known if len(words) == least and words[1:] == first[1:]}
+    return [(words, known[words]) for words in near]
 
 
 def _closest(

@@ -26,7 +26,8 @@ def for_menu(phrases: Phrases, menu: Sequence[Procedure], cabinets: Sequence[int
         "part": _slot("part", _parts(phrases, menu)),
         "cabinet": only(phrases.offered["cabinet"], cabinets if len(cabinets) > 1 else ()),
     }
-    known = phrases.with_slots(slots)
+    unused = frozenset[str].intersection(*(each.unused for each in menu))
+    known = phrases.without(unused).with_slots(slots)
     if len(menu) > 1 and m.BATCH_START not in {each.meaning for each in known.templates if _has(each, "product")}:
         raise PhraseError('no sentence names a product; write "batch start" = ["batch start [{product}] [vat {vat}]"]')
     if any(len(each.parts) == 1 for each in menu):

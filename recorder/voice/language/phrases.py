@@ -8,7 +8,7 @@ knows neither sound nor engine.
 
 import tomllib
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import cycle, product
 from typing import Any
@@ -38,7 +38,7 @@ FEW = 8
 FEWEST_COUNTED = 24
 """Up to so many pieces a count has its plain word in every kitchen, so that a load over its capacity can be said."""
 
-FIELDS = ("vat", "batch", "part", "product", "cabinet", "count", "cook", "number", "ice", "percent")
+FIELDS = ("vat", "batch", "part", "product", "cabinet", "count", "cook", "number", "ice", "percent", "lot")
 """Slots that an `Intent` has a field for."""
 
 CONFIGURED = ("product", "cabinet")
@@ -133,6 +133,20 @@ class Phrases:
     def _sayable(self, group: Group) -> tuple[Template, ...]:
         empty = [name for name, slot in self.slots.items() if not slot.forms]
         return tuple(kept for template in group.templates if (kept := without_slots(template, empty)))
+
+    def without(self, unused: Collection[str]) -> "Phrases":
+        """These without the sentences of some meanings, and without the slots that stand in no other."""
+        left = [
+            (group.title, tuple(each for each in group.templates if each.meaning not in unused))
+            for group in self._written
+        ]
+        groups = tuple(Group(title, templates) for title, templates in left if templates)
+        if groups == self._written:
+            return self
+        gone = {item.text for group in self._written for each in group.templates for item in each.items if item.slot}
+        gone -= {item.text for group in groups for each in group.templates for item in each.items if item.slot}
+        slots = {name: slot for name, slot in self.slots.items() if name not in gone}
+        return Phrases(self.language, self.name, self.sounds, slots, groups, self.card_texts)
 
     def __len__(self) -> int:
         """How many sentences there are."""

@@ -18,6 +18,9 @@ Words = tuple[str, ...]
 LARGEST = 999
 """The largest number that a slot may hold."""
 
+LONGEST_ROW = 4
+"""The most digits that a row of them may have in one sentence: each further one makes ten times as many sentences."""
+
 MOST_BRACKETS = 10
 """A template with more of them than this is refused: each doubles its sentences."""
 
@@ -34,7 +37,7 @@ class Slot:
     """Something that varies in a sentence, such as the count of pieces."""
 
     name: str
-    """A field of `Intent`: "vat", "batch", "part", "count", "cook", "number" or "percent"."""
+    """A field of `Intent`: "vat", "batch", "part", "count", "cook", "number", "percent" or "lot"."""
     forms: tuple[tuple[Words, int | float | str], ...]
     """Each way to say a value, and the value; no two forms are alike."""
     sample: tuple[Words, ...]
@@ -169,9 +172,11 @@ def read_slot(name: str, data: Mapping[str, Any], numerals: Mapping[int, list[Wo
             for form in (said if isinstance(said, list) else [said])
         ]
         return _slot(name, forms, [words for words, _ in forms])
+    if "length" in data:
+        return _row_of_digits(name, data["length"], numerals, where)
     first, last = data.get("from"), data.get("to")
     if not (isinstance(first, int) and isinstance(last, int) and 0 <= first <= last <= LARGEST):
-        raise PhraseError(f"{where}: give it [slots.{name}.words], or from and to between 0 and {LARGEST}")
+        raise PhraseError(f"{where}: give it [slots.{name}.words], length, or from and to between 0 and {LARGEST}")
     spoken = _spoken(data, where)
     values: list[tuple[Words, int | float | str]] = [
         (words, value)
@@ -185,6 +190,24 @@ def read_slot(name: str, data: Mapping[str, Any], numerals: Mapping[int, list[Wo
     values += also
     step = 7 if len(values) >= 150 else 1  # 7 has no factor in common with 10: every digit comes up in every place
     return _slot(name, values, [words for words, _ in values[::step]], spoken, plain, tuple(also))
+
+
+def _row_of_digits(name: str, length: Any, numerals: Mapping[int, list[Words]], where: str) -> Slot:
+    """Every row of so many digits, such as a lot's: zeros in front count, so its values are texts."""
+    two = isinstance(length, list) and len(length) == 2 and all(type(each) is int for each in length)
+    if not two or not 1 <= length[0] <= length[1] <= LONGEST_ROW:
+        raise PhraseError(f"{where}: length is {length!r}; write [least, most] digits, such as [2, {LONGEST_ROW}]")
+    if lacking := [digit for digit in range(10) if digit not in numerals]:
+        raise PhraseError(f"{where}: no words for {lacking[0]}; add it to [numerals]")
+    digits = [(numerals[digit][0], str(digit)) for digit in range(10)]
+    values: list[tuple[Words, str]] = []
+    sample: list[Words] = []
+    for size in range(length[0], length[1] + 1):
+        for row in product(digits, repeat=size):
+            values.append((sum((words for words, _ in row), ()), "".join(digit for _, digit in row)))
+        each_once = (range(first, first + 3 * size, 3) for first in range(10))  # every digit in every place
+        sample += [sum((numerals[at % 10][0] for at in places), ()) for places in each_once]
+    return _slot(name, values, sample, ("digits",))
 
 
 def _spoken(data: Mapping[str, Any], where: str) -> tuple[str, ...]:

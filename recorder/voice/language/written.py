@@ -10,9 +10,9 @@ from recorder.voice.language.wording import Words
 
 
 def numbers(phrases: Phrases) -> dict[Words, str]:
-    """The spoken form of every whole number that the phrase file can say -> its digits."""
+    """The spoken form of every whole number, or row of digits, that the phrase file can say -> its digits."""
     forms = (form for slot in phrases.slots.values() for form in slot.forms)
-    return {words: str(value) for words, value in forms if isinstance(value, int)}
+    return {words: str(value) for words, value in forms if str(value).isdecimal()}
 
 
 def spelled_out(phrases: Phrases) -> frozenset[int]:
