@@ -5,6 +5,7 @@ two things where there can be two. RECORDER_REWRITE=1 writes it again; read it t
 """
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +28,7 @@ from recorder.core.events import (
 )
 from tests.kitchen import MINUTE
 from tests.neighbours import PAIRS, Pair
+from tests.own_words import OWN
 from tests.strategies import KINDS
 from tests.uneven import TIMED, Uneven, same_as_kept, shown
 
@@ -234,6 +236,18 @@ def ear(k: Uneven) -> None:
     k.feed(EarLost(k.at_ms, "busy"))
 
 
+def tasks_not_done(k: Uneven) -> None:
+    """Of the opening and of the closing, each by its own time."""
+    k.feed(ProcedureLoaded(k.at_ms, replace(k.of[1], own=OWN)))
+    for meaning in (m.SHIFT_END, m.CONFIRM):
+        k.say(meaning)
+    k.say(m.SHIFT_START, cook=5)
+    k.wait(90 * MINUTE)
+    for meaning in (m.SHIFT_END, m.CONFIRM):
+        k.say(meaning)
+    k.wait(20 * MINUTE)
+
+
 def disk(k: Uneven) -> None:
     k.feed(SpaceLow(k.at_ms, 90, 200))
 
@@ -285,6 +299,7 @@ SCENES: tuple[Scene, ...] = (
     overdue_probe,
     together,
     ear,
+    tasks_not_done,
     disk,
     clock,
     power,

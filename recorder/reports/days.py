@@ -18,6 +18,9 @@ MOMENT = {
     "oil": "at_ms",
     "probe_checks": "opened_ms",
     "recoveries": "loaded_ms",
+    "prompts": "at_ms",
+    "tasks": "begun_ms",
+    "corrective_actions": "at_ms",
     "alerts": "began_ms",
     "commands": "at_ms",
 }

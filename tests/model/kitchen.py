@@ -6,6 +6,7 @@ from recorder.core.effects import Effect
 from recorder.core.events import Event, Tick
 from recorder.core.station import State, deadline, step
 from tests.model import alerts, batches, cooking, words
+from tests.model.duties import Duties
 from tests.model.holds import Holds
 from tests.model.ledger import Broken, Ledger, hold_to
 from tests.model.needle import Needle
@@ -17,6 +18,7 @@ class Watched:
         self.ledger = Ledger(ticking)
         self.needle = Needle()
         self.holds = Holds()
+        self.duties = Duties()
         self.history: list[Event] = []
         """What was fed, but for ticks."""
         self.steps = 0
@@ -49,6 +51,7 @@ class Watched:
         self.holds.see(self.ledger, done)
         alerts.see(self.ledger, done, self.state)
         words.see(self.ledger, done)
+        self.duties.see(self.ledger, done)
         self.ledger.end(done)
 
     def replay(self) -> None:

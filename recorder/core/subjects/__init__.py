@@ -7,6 +7,7 @@ the same millisecond is said first.
 from recorder.core.subjects import (
     cabinet,
     correction,
+    corrective,
     disk,
     food_check,
     frying,
@@ -20,11 +21,13 @@ from recorder.core.subjects import (
     power,
     probe_check,
     probe_loss,
+    prompts,
     questions,
     recovery,
     reheating,
     sale,
     shift,
+    tasks,
     waits,
 )
 
@@ -50,8 +53,11 @@ SUBJECTS = tuple(
         oil,
         probe_check,
         recovery,
+        prompts,
+        tasks,
         questions,
         guidance,
+        corrective,
     )
 )
 

@@ -4,7 +4,7 @@ from recorder.core import meanings as m
 from recorder.core.batch import Batch, Stage
 from recorder.core.effects import Tone
 from recorder.core.events import NEEDLE
-from recorder.core.limits import degrees, minutes_text
+from recorder.core.limits import degrees, listed, minutes_text
 from recorder.core.subject import Answer, Command, Subject
 from recorder.core.world import World
 
@@ -49,7 +49,7 @@ def _left(batch: Batch, at_ms: int) -> str:
 
 
 def _status(world: World, _: Command) -> Answer:
-    """The shift, the open batches and the number of open alerts."""
+    """The shift, the open batches, the number of open alerts, and the tasks of the day that are open."""
     shift = f"Shift of cook {world.open_shift.cook}." if world.open_shift else "No shift is open."
     batches = [
         f"Batch {batch.number} {batch.stage.value}, {_checks(batch, world.rules)}."
@@ -57,7 +57,9 @@ def _status(world: World, _: Command) -> Answer:
         if batch.stage is not Stage.CLOSED
     ]
     open_alerts = sum(1 for alert in world.alerts if alert.ended_ms is None)
-    return _answered(world, " ".join([shift, *(batches or ["No batch is open."]), f"Alerts open: {open_alerts}."]))
+    tasks = [f"Tasks open: {listed([task.name for task in world.open_tasks])}."] if world.open_tasks else []
+    said = [shift, *(batches or ["No batch is open."]), f"Alerts open: {open_alerts}.", *tasks]
+    return _answered(world, " ".join(said))
 
 
 def _checks(batch: Batch, rules: int) -> str:

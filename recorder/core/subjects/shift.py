@@ -27,6 +27,7 @@ def _end(world: World, command: Command) -> Answer:
     if command.intent.cook not in (None, shift.cook):
         raise Refusal(f"the open shift is cook {shift.cook}'s")
     left = [f"batch {batch.number} {batch.stage.value}" for batch in world.batches if batch.stage is not Stage.CLOSED]
+    left += [f"task {task.name}" for task in world.open_tasks]
     still = ", ".join(left)
     world = replace(world, shift=replace(shift, ended_ms=command.now.at_ms, left_open=still))
     unanswered = sum(alert.ended_ms is None for alert in world.alerts)
