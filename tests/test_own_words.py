@@ -248,6 +248,7 @@ def test_closing_tasks_wait_for_the_end_of_the_last_shift() -> None:
     assert raised(k)[0]["text"].startswith("Task hood filters, closing: not done 20 min after the day's last")
     k.say(m.SHIFT_START, cook=6)
     assert day(k)[2] == ("hood filters", False, 1), "what was missed stays so"
+    assert own_rows(k, "tasks")[2]["due_ms"] is not None, "and was due then"
     assert k.say(m.TASK_DONE, task="hood filters") == "Task hood filters done, late."
     assert own_rows(k, "tasks")[2]["cook"] == 6
 
