@@ -333,6 +333,19 @@ def test_cause_and_action_go_on_the_newest_critical_alert_without_one() -> None:
     assert own_rows(k, "corrective_actions")[-1]["cook"] is None
 
 
+def test_many_alerts_keep_their_order() -> None:
+    """However many are open, each in its turn, the newest first."""
+    k = at_work(replace(OWN, tasks=()))
+    k.cook()
+    for _ in range(60):
+        k.check("thigh", 150)
+    began = [row["id"] for row in sorted(raised(k), key=lambda row: row["began_ms"]) if row["level"] == "critical"]
+    for _ in range(3):
+        k.say(m.ACTION, action="cooked longer")
+    assert [row["alert"] for row in own_rows(k, "corrective_actions")] == began[:-4:-1]
+    assert len(k.state.world.deviations) == len(began) == 60
+
+
 @pytest.mark.parametrize(
     ("meaning", "slots", "why"),
     [

@@ -21,9 +21,6 @@ source)."""
 KEPT_MS = 12 * 3_600_000
 """So long after its beginning something can still be said of an alert that is over (common practice, no source)."""
 
-MOST = 50
-"""No more deviations wait for their words."""
-
 ANSWERS_KEPT = 16
 """More than commands can be struck: what was said before is finished."""
 
@@ -61,9 +58,9 @@ def _after(before: World, world: World, now: Moment) -> Change:
     still = {alert.id for alert in world.alerts if alert.ended_ms is None}
     kept = [
         replace(each, reminded=True) if each.alert in was and was[each.alert].reminded else each
-        for each in (*world.deviations, *new)
+        for each in sorted((*world.deviations, *new), key=lambda each: each.since_ms)
         if each.alert not in struck and _kept(world, each, now.at_ms)
-    ][-MOST:]
+    ]
     if tuple(kept) != world.deviations:
         world = replace(world, deviations=tuple(kept))
     over = [each for each in kept if each.alert not in still and not each.reminded]
