@@ -29,6 +29,7 @@ from recorder.tables import build
 from recorder.voice import settings
 from recorder.voice.language import phrases
 from recorder.voice.language.menu import for_menu
+from recorder.voice.language.own_words import with_own_words
 from recorder.voice.language.phrases import Phrases
 from recorder.voice.language.wording import PhraseError
 from recorder.voice.settings import VoiceSettings
@@ -229,7 +230,7 @@ def load(path: Path) -> Settings:
     menu = (procedure, *products) if procedure else ()
     known = None
     try:
-        known = for_menu(said, menu, file.cabinets if file else ()) if said and menu else None
+        known = _fitted(said, menu, file.cabinets if file else ()) if said and menu else None
     except PhraseError as error:
         read.refused(MisfitError(f": {error}", "phrases"))
     unsaid = [part.name for each in menu for part in each.parts if part.name not in known.parts] if known else []
@@ -269,6 +270,12 @@ def _products(read: _File, procedure: Procedure | None, named: Any, folder: Path
             *(MisfitError(f": {names[at]}: {text}", "products", at) for at, text in menu_problems(procedure, products))
         )
     return products
+
+
+def _fitted(said: Phrases, menu: tuple[Procedure, ...], cabinets: tuple[int, ...]) -> Phrases:
+    """What can be said in a kitchen with these products and cabinets; raises `PhraseError`."""
+    prompts = tuple(prompt for each in menu for prompt in each.own.prompts)
+    return with_own_words(for_menu(said, menu, cabinets), replace(menu[0].own, prompts=prompts))
 
 
 def load_phrases(path: Path | None) -> Phrases:

@@ -1,39 +1,18 @@
 """What a procedure file has, as it is written, and the procedure that it means."""
 
-import re
 from dataclasses import dataclass
 from typing import Annotated, Any
 
 from recorder.core import meanings as m
 from recorder.core.limits import Limit
 from recorder.core.procedure import BY_READING, BY_TEMPERATURE, Part, Procedure
+from recorder.lengths import Length, Number
 from recorder.misfits import MisfitError, choice, place, raised
+from recorder.own_words_file import ChoiceTable, PromptTable, TaskTable, own_words
 from recorder.tables import build
-
-UNIT_MS = {"h": 3_600_000, "min": 60_000, "s": 1000}
 
 OR_UNIT = "or unit"
 """So ends a sentence of `Procedure.dangers` about a temperature that may be one in the other unit."""
-
-HIGHEST = 1e12
-"""No number of a procedure is as high."""
-
-
-def length_ms(text: Any) -> int:
-    """A length of time, of text such as "12 min", "45 s" or "1 h 30 min"; raises `MisfitError`."""
-    if not isinstance(text, str) or not re.fullmatch(r"(\d+(\.\d+)? ?(h|min|s) ?)+", text):
-        raise MisfitError(f'is {text!r}; write it like "12 min", "45 s" or "1 h 30 min"')
-    found = re.findall(r"(\d+(?:\.\d+)?) ?(h|min|s)", text)
-    return round(number(sum(float(count) * UNIT_MS[unit] for count, unit in found)))
-
-
-def number(value: Any) -> float:
-    """A number of a size that a kitchen may have; raises `MisfitError`."""
-    if type(value) not in (int, float):
-        raise MisfitError(f"is {value!r}; write a number")
-    if not -HIGHEST < value < HIGHEST:
-        raise MisfitError("is out of range; write a number between -1e12 and 1e12")
-    return float(value)
 
 
 def command(value: Any) -> str:
@@ -43,12 +22,6 @@ def command(value: Any) -> str:
     if value not in m.COMMANDS:
         raise MisfitError(choice(value, m.COMMANDS))
     return value
-
-
-Length = Annotated[int, length_ms]
-"""Milliseconds."""
-
-Number = Annotated[float, number]
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,6 +122,10 @@ class ProcedureFile:
     dwell_advice: str = ""
     critical_by: str = BY_READING
     spoken: tuple[str, ...] = ()
+    prompt: tuple[PromptTable, ...] = ()
+    task: tuple[TaskTable, ...] = ()
+    cause: tuple[ChoiceTable, ...] = ()
+    action: tuple[ChoiceTable, ...] = ()
 
 
 def read(table: dict[str, Any]) -> Procedure:
@@ -204,6 +181,7 @@ def read(table: dict[str, Any]) -> Procedure:
         raw_out_ms=file.raw.longest_out,
         lots=file.raw.lots,
         breading_every_ms=file.breading.change_every,
+        own=own_words(file.prompt, file.task, file.cause, file.action),
         **{name: length for name, length in lengths.items() if length is not None},
     )
     wrong = [_placed(text, file) for text in procedure.problems()]

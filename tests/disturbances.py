@@ -10,6 +10,7 @@ from recorder.core import events as e
 from recorder.core import meanings as m
 from recorder.core.limits import to_c
 from recorder.core.procedure import Procedure
+from tests.own_words import OWN
 from tests.random_procedures import MINUTE, PARTS, menu
 
 if TYPE_CHECKING:
@@ -241,6 +242,17 @@ def late(day: Day) -> None:
     day.at_ms += day.rng.choice([3, 8, 15, 70]) * MINUTE
 
 
+def duties(day: Day) -> None:
+    """The kitchen's own words: what was done of prompts and tasks, causes and actions."""
+    day.say(m.PROMPT_DONE, batch=day.rng.choice([None, None, *(row["number"] for row in day.ledger.open.values())]))
+    if day.chance(0.4):
+        day.say(m.TASK_DONE, task=day.rng.choice(OWN.tasks).name)
+    if day.chance(0.5):
+        day.say(m.CAUSE, cause=day.rng.choice(OWN.causes).name)
+    if day.chance(0.5):
+        day.say(m.ACTION, action=day.rng.choice(OWN.actions).name)
+
+
 DISTURBANCES: list[tuple[Callable[[Day], None], int]] = [
     (scratch, 12),
     (restart, 3),
@@ -269,5 +281,6 @@ DISTURBANCES: list[tuple[Callable[[Day], None], int]] = [
     (shift, 1),
     (ear_and_disk, 3),
     (late, 2),
+    (duties, 8),
 ]
 """With their weights."""

@@ -12,6 +12,7 @@ from recorder.core.limits import Limit, to_c
 from recorder.core.procedure import Part, Procedure
 from recorder.core.station import State, deadline, step
 from recorder.journal.journal import Journal
+from recorder.journal.migrations import TEXT_IDS
 from recorder.notices.outbox import Messages
 from tests.appended import append
 
@@ -207,7 +208,7 @@ class Kitchen:
         for effect in self.effects:
             if isinstance(effect, Record) and effect.table == table:
                 rows[effect.id] = {"id": effect.id, **dict(effect.row)}
-        return [rows[key] for key in sorted(rows, key=str if table == "alerts" else int)]  # type: ignore[arg-type]
+        return [rows[key] for key in sorted(rows, key=str if table in TEXT_IDS else int)]  # type: ignore[arg-type]
 
     def news(self, kind: str) -> list[tuple[str, str]]:
         """As `notices`, without what is only told again."""

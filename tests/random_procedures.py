@@ -5,10 +5,24 @@ from random import Random
 
 from recorder.core import meanings as m
 from recorder.core.limits import Limit
+from recorder.core.own_words import NO_WORDS, OF_SHIFT, OwnWords
 from recorder.core.procedure import BY_TEMPERATURE, BY_TIME, Part, Procedure
+from tests.own_words import OWN
 
 MINUTE = 60_000
 PARTS = ("thigh", "breast", "leg", "wing")
+
+
+def own_words(rng: Random) -> OwnWords:
+    """Of every other kitchen; drawn apart, so that the rest of its procedure is what it would be without."""
+    if rng.random() < 0.5:
+        return NO_WORDS
+    return replace(
+        OWN,
+        prompts=tuple(replace(each, done=rng.random() < 0.6) for each in OWN.prompts if rng.random() < 0.7),
+        tasks=tuple(replace(task, by_ms=rng.randint(5, 90) * MINUTE) for task in OWN.tasks if rng.random() < 0.7),
+        causes=OWN.causes if rng.random() < 0.7 else (),
+    )
 
 
 def procedure(rng: Random) -> Procedure:
@@ -53,6 +67,7 @@ def procedure(rng: Random) -> Procedure:
         hold_by=rng.choice([BY_TEMPERATURE, BY_TEMPERATURE, BY_TIME]),
         raw_out_ms=rng.choice([None, 5 * MINUTE, 30 * MINUTE, 240 * MINUTE]),
         breading_every_ms=rng.choice([None, 60 * MINUTE, 240 * MINUTE]),
+        own=own_words(Random(f"{unit} {names} {limit} {oil}")),
         less_safe_because="an invented kitchen that nobody eats from",
     )
 
@@ -63,5 +78,11 @@ def menu(rng: Random) -> tuple[Procedure, tuple[Procedure, ...]]:
     others = [procedure(aside) for _ in range(aside.choice([0, 4, 8]))]
     fitting = [each for each in others if each.unit == first.unit]
     return first, tuple(
-        replace(each, product=f"product {number}", spoken=(f"product {number}",)) for number, each in enumerate(fitting)
+        replace(each, product=f"product {number}", spoken=(f"product {number}",), own=of_product(each.own))
+        for number, each in enumerate(fitting)
     )
+
+
+def of_product(own: OwnWords) -> OwnWords:
+    """Those that may stand with a further product: the prompts of its batches."""
+    return OwnWords(prompts=tuple(prompt for prompt in own.prompts if prompt.at not in OF_SHIFT))

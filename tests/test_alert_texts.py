@@ -29,6 +29,7 @@ from recorder.core.events import (
 from recorder.core.procedure import BY_SAFE_END
 from tests.kitchen import MINUTE
 from tests.neighbours import PAIRS, Pair
+from tests.own_words import OWN
 from tests.strategies import KINDS
 from tests.uneven import TIMED, Uneven, same_as_kept, shown
 
@@ -236,6 +237,18 @@ def ear(k: Uneven) -> None:
     k.feed(EarLost(k.at_ms, "busy"))
 
 
+def tasks_not_done(k: Uneven) -> None:
+    """Of the opening and of the closing, each by its own time."""
+    k.feed(ProcedureLoaded(k.at_ms, replace(k.of[1], own=OWN)))
+    for meaning in (m.SHIFT_END, m.CONFIRM):
+        k.say(meaning)
+    k.say(m.SHIFT_START, cook=5)
+    k.wait(90 * MINUTE)
+    for meaning in (m.SHIFT_END, m.CONFIRM):
+        k.say(meaning)
+    k.wait(20 * MINUTE)
+
+
 def disk(k: Uneven) -> None:
     k.feed(SpaceLow(k.at_ms, 90, 200))
 
@@ -308,6 +321,7 @@ SCENES: tuple[Scene, ...] = (
     overdue_probe,
     together,
     ear,
+    tasks_not_done,
     disk,
     clock,
     power,

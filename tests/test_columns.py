@@ -20,6 +20,7 @@ from recorder.reports.export import dictionary
 from recorder.reports.exported import DATE, EXPORTED, JSON, PARSED
 from tests import record_schema
 from tests.kitchen import PROCEDURE, Kitchen
+from tests.own_words import OWN
 from tests.replayed import FOLDER
 
 PYTHON = {"INTEGER": (int,), "REAL": (float, int), "TEXT": (str,)}
@@ -81,6 +82,12 @@ def rows() -> Iterator[Record]:
     morning = Kitchen()
     morning.say(m.SHIFT_START, cook=4)
     morning.before_the_oil()
+    kitchen.feed(ProcedureLoaded(kitchen.at_ms, replace(PROCEDURE, own=OWN)))
+    kitchen.say(m.SHIFT_END)
+    kitchen.say(m.SHIFT_START, cook=4)
+    kitchen.cook()
+    kitchen.check("thigh", 150)
+    kitchen.say(m.ACTION, action="cooked longer")
     return (effect for effect in (*kitchen.effects, *morning.effects) if isinstance(effect, Record))
 
 

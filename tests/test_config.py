@@ -10,7 +10,7 @@ from recorder.__main__ import app
 from recorder.config import ConfigError, load, load_phrases, load_procedure
 from recorder.core import meanings as m
 from recorder.core.limits import Limit
-from recorder.procedure_file import length_ms
+from recorder.lengths import length_ms
 from recorder.toml_text import line_of
 
 SHARE = files("recorder").joinpath("share")

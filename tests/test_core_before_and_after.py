@@ -16,6 +16,10 @@ from tests.uneven import FAHRENHEIT, Uneven
 HINT = " Words that fit now: shift start, ice point and boiling point."
 
 BARE = {
+    m.PROMPT_DONE: "Refused: no prompt waits." + HINT,
+    m.TASK_DONE: "Refused: say which task.",
+    m.CAUSE: "Refused: say which cause.",
+    m.ACTION: "Refused: say which action.",
     m.SHIFT_END: "Refused: no shift is open." + HINT,
     m.BATCH_START: "Refused: no procedure is loaded." + HINT,
     m.STATUS: "No shift is open. No batch is open. Alerts open: 0.",

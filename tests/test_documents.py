@@ -19,8 +19,9 @@ from recorder.core import alerts, world
 from recorder.core import meanings as m
 from recorder.core.effects import Level
 from recorder.core.limits import span_in_unit
-from recorder.core.procedure import TIME_ALONE_MS
-from recorder.core.subjects import reheating
+from recorder.core.own_words import Task
+from recorder.core.procedure import HOUR, TIME_ALONE_MS
+from recorder.core.subjects import corrective, reheating, tasks
 from recorder.core.subjects.loading import HIGHEST_BATCH
 from recorder.core.subjects.probe_check import tolerance_c
 from recorder.notices import alive, anchoring, answers, states, uplink
@@ -61,6 +62,16 @@ FIGURES: dict[str, tuple[str, str, tuple[float, ...]]] = {
         ALERTS,
         r"a warning after (\d+) and (\d+) minutes, (\d+) h (\d+) min and (\d+) h (\d+) min, and then no more",
         (*MINUTES[Level.WARNING][:2], *(part for each in MINUTES[Level.WARNING][2:] for part in divmod(each, 60))),
+    ),
+    "a day of tasks": (
+        SPEAKING,
+        r"first shift after (\d+) h without one, or after (\d+) h\..*? without it, it is (\d+) min",
+        (tasks.BREAK_MS / HOUR, tasks.DAY_MS / HOUR, Task("gasket", "opening").by_ms / 60_000),
+    ),
+    "what is asked of a critical alert": (
+        SPEAKING,
+        r"once: (\d+) min after the alert began, or when it is over. (\d+) h after its beginning",
+        (corrective.REMIND_MS / 60_000, corrective.KEPT_MS / HOUR),
     ),
     "signs of life": (ALERTS, r"`kitchen/STATION/alive` \| a sign of life every (\d+) s", (alive.EVERY_MS / 1000,)),
     "signs of life on the page": (STATIONS, r"the station sends one every (\d+) s", (alive.EVERY_MS / 1000,)),

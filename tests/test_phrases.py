@@ -260,7 +260,7 @@ def test_parsing_never_raises(text: str) -> None:
     [
         ("[", "not valid TOML"),
         (TEXT.replace('"status" = ["status"]', ""), "nothing says status"),
-        (with_command("status", "where {oven}"), "no slot is called 'oven'; there are batch"),
+        (with_command("status", "where {oven}"), "no slot is called 'oven'; there are action, batch"),
         (with_command("status", "how [are"), "close every bracket"),
         (with_command("status", "a [b [c]]"), "must not nest"),
         (with_command("status", "[maybe]"), "outside brackets"),

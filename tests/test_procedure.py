@@ -14,6 +14,7 @@ import pytest
 from recorder.core import meanings as m
 from recorder.core.events import ProcedureLoaded
 from recorder.core.limits import lasting
+from recorder.core.own_words import NO_WORDS
 from recorder.core.procedure import BY_TIME, Procedure
 from tests.kitchen import MINUTE
 from tests.uneven import CELSIUS, FAHRENHEIT, Uneven, c, f
@@ -319,4 +320,5 @@ def test_what_a_procedure_is_that_does_not_say_more() -> None:
         "raw_out_ms": None,
         "lots": False,
         "breading_every_ms": None,
+        "own": NO_WORDS,
     }

@@ -81,6 +81,11 @@ REACHED = {
     "status": 50,
     "refusals that name the state": 1,
     "signed": 10,
+    "prompts": 1000,
+    "prompts done": 50,
+    "tasks done": 20,
+    "tasks missed": 20,
+    "corrective actions": 100,
 }
 """What must have come about, and how often at least: a generator that reaches nothing proves nothing."""
 

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from recorder.commands.prompt_remarks import HANDS
 from recorder.core.meant import STANDS
 from recorder.voice.language.card_texts import CAUTIONS, DOES
 from tests.kitchen import MINUTE, Kitchen
@@ -21,7 +22,7 @@ LISTED = Path(__file__).with_name("sentences.txt")
 
 ORDER = re.compile(
     r"(?:^|[.;:!?,] |\b(?:or|and|then|please|first|must|should|to) )"
-    r"(?:open|release|unlock|unlatch|load|lift|force|reach|remove|touch|vent|loosen|lower)\b(?! alerts?)",
+    rf"(?:{'|'.join(HANDS)})\b(?! alerts?)",
     re.IGNORECASE,
 )
 

@@ -10,6 +10,7 @@ from recorder.core.records import changes
 from recorder.core.subjects import SUBJECTS
 from recorder.core.world import World
 from tests.kitchen import MINUTE, PROCEDURE, Kitchen
+from tests.own_words import own_kitchen
 
 TABLES = [
     "shifts",
@@ -63,6 +64,17 @@ def test_the_rows_of_a_commit_stand_in_the_order_of_their_tables() -> None:
     k.say(m.CONFIRM)
     tables = [row.table for row in changes(SUBJECTS, World(), k.state.world)]
     assert [table for table, _ in groupby(tables)] == TABLES
+
+
+def test_the_kitchen_s_own_words_stand_behind_what_they_are_about() -> None:
+    k = own_kitchen()
+    k.say(m.SHIFT_START, cook=4)
+    begun(k)
+    k.check("thigh", 150)
+    k.say(m.ACTION, action="cooked longer")
+    tables = [row.table for row in changes(SUBJECTS, World(), k.state.world)]
+    of_batch = ["batches", "loads", "fryings", "checks", "prompts"]
+    assert [table for table, _ in groupby(tables)] == ["shifts", *of_batch, "tasks", "corrective_actions", "alerts"]
 
 
 def test_a_window_closes_before_a_cook_time_that_is_reached_in_the_same_moment() -> None:

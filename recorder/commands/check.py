@@ -14,7 +14,7 @@ from rich.table import Table
 from rich.text import Text
 
 from recorder.clock import SystemClock, wall_known
-from recorder.commands import meter
+from recorder.commands import meter, prompt_remarks
 from recorder.commands.procedure_remarks import remarks
 from recorder.commands.shared import Config, both, terminal
 from recorder.config import ConfigError, Settings, load
@@ -94,7 +94,7 @@ def _findings(config: Path, console: Console) -> Iterator[Finding]:
     )
     for procedure in (settings.procedure, *settings.products):
         yield "procedure", "", procedure.product
-        for remark in remarks(procedure):
+        for remark in (*remarks(procedure), *prompt_remarks.remarks(procedure.own)):
             yield "procedure", "", f"beware: {remark}"
     yield _tried("records", lambda: _disk(settings.database, settings.least_free_mb))
     known = wall_known()

@@ -26,6 +26,7 @@ from recorder.voice.engines import model
 from recorder.voice.engines.pronunciation import pronouncer
 from recorder.voice.language.card import Card, Kitchen, card
 from recorder.voice.language.confusable import MeasuredError, pairs, read_measured
+from recorder.voice.language.own_words import with_own_words
 from recorder.voice.language.phrases import Phrases
 from recorder.voice.settings import VoiceSettings
 
@@ -146,7 +147,7 @@ def slots(intent: Intent) -> dict[str, Any]:
 
 def _setup(loaded: config.Settings | None) -> tuple[Phrases, VoiceSettings]:
     if loaded is None:
-        return config.load_phrases(None), VoiceSettings()
+        return with_own_words(config.load_phrases(None), config.load_procedure(None).own), VoiceSettings()
     return loaded.phrases, loaded.voice or VoiceSettings()
 
 

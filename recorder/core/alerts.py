@@ -47,6 +47,7 @@ RECORDER_STARTED = "recorder started"
 CLOCK_NOT_SET = "clock not set"
 RECORDS_DAMAGED = "records damaged"
 DISK_NEARLY_FULL = "disk nearly full"
+TASK_NOT_DONE = "task not done"
 
 EARLIER = ("hold started on unproven food",)
 """Kinds that earlier versions raised; this one goes on with such an alert and begins none."""
@@ -116,6 +117,7 @@ KINDS = {
     CLOCK_NOT_SET: Kind(Level.WARNING),
     RECORDS_DAMAGED: Kind(Level.CRITICAL, (Ends.ACKNOWLEDGING,)),
     DISK_NEARLY_FULL: Kind(Level.WARNING),
+    TASK_NOT_DONE: Kind(Level.WARNING, (Ends.ACKNOWLEDGING,)),
     **{kind: Kind(Level.CRITICAL) for kind in EARLIER},
 }
 
@@ -132,13 +134,19 @@ def ended_by(what: Ends) -> tuple[str, ...]:
     return tuple(name for name, kind in KINDS.items() if what in kind.ends)
 
 
-def alert_id(about: int, kind: str) -> str:
-    """Of the alert of that kind about entry number `about`."""
+def alert_id(about: int | str, kind: str) -> str:
+    """Of the alert of that kind about entry number `about`, or about what has that id."""
     return f"{about}-{kind.replace(' ', '-')}"
 
 
 def made(
-    kind: str, about: int, text: str, at_ms: int, batch: Batch | None = None, unsafe: bool = False, **numbers: Value
+    kind: str,
+    about: int | str,
+    text: str,
+    at_ms: int,
+    batch: Batch | None = None,
+    unsafe: bool = False,
+    **numbers: Value,
 ) -> Alert:
     """An alert that begins now, about entry number `about`; `numbers` are in the order in which they are shown."""
     number = batch.number if batch else None

@@ -7,6 +7,7 @@ from collections import Counter
 from dataclasses import dataclass
 from enum import StrEnum
 
+from recorder.core.duties import Prompted
 from recorder.core.effects import Alert
 from recorder.core.limits import listed
 from recorder.core.procedure import BY_TIME, Procedure
@@ -249,11 +250,21 @@ class Batch:
     """The lower tolerance bound by its own first checks; None while they say nothing. See `thermal/sampling.py`."""
     pooled_bound_c: float | None = None
     """The same with the spread within earlier batches."""
+    prompts: tuple[Prompted, ...] = ()
+    """The kitchen's prompts that were said of it."""
 
     @property
     def open_check(self) -> Check | None:
         """Its check that waits for a reading."""
         return self.checks[-1] if self.checks and self.checks[-1].verdict is Verdict.OPEN else None
+
+    @property
+    def waiting_prompts(self) -> tuple[Prompted, ...]:
+        """Its prompts that wait for "prompt done": none of an earlier stage."""
+        here = (self.stage.value, self.round)
+        return tuple(
+            each for each in self.prompts if each.asks and each.done_ms is None and (each.stage, each.round) == here
+        )
 
     @property
     def round(self) -> int:

@@ -35,6 +35,10 @@ MOVED = "moved"
 SOLD = "sold"
 DROPPED = "dropped"
 DISCARD = "discard batch"
+PROMPT_DONE = "prompt done"
+TASK_DONE = "task done"
+CAUSE = "cause"
+ACTION = "action"
 CONFIRM = "confirm"
 SCRATCH = "scratch that"
 TIME_LEFT = "time left"
@@ -86,6 +90,10 @@ ALL = (
     SOLD,
     DROPPED,
     DISCARD,
+    PROMPT_DONE,
+    TASK_DONE,
+    CAUSE,
+    ACTION,
     CONFIRM,
     SCRATCH,
     *QUESTIONS,
@@ -94,10 +102,13 @@ ALL = (
 FINAL = (HOLD_END, SOLD, DROPPED, DISCARD)
 """Meanings that may end the watch over food: a sentence that was only the second best does not do that unasked."""
 
-CONFIGURED = (MOVED,)
+OWN = (PROMPT_DONE, TASK_DONE, CAUSE, ACTION)
+"""Meanings that are said only in a kitchen whose procedure has its own words for them."""
+
+CONFIGURED = (MOVED, *OWN)
 """Meanings that are said only where the station's configuration gives the words for them."""
 
-LATER = (THIS_IS_COOK, SPARE_ICE, MOVED, SOLD, DROPPED, WHAT_NEXT, CAN_SAY, OIL_READY, *RAW, *LOTS, *BREADING)
+LATER = (THIS_IS_COOK, SPARE_ICE, MOVED, SOLD, DROPPED, WHAT_NEXT, CAN_SAY, OIL_READY, *RAW, *LOTS, *BREADING, *OWN)
 """Meanings that came after the first: a phrase file from before need not say them."""
 
 COMMANDS = tuple(meaning for meaning in ALL if meaning not in (CONFIRM, SCRATCH, *QUESTIONS))
@@ -132,3 +143,9 @@ class Intent:
     """Total polar compounds in the oil that were named, % by mass."""
     lot: str | None = None
     """Digits of a lot or date code, as they were said: zeros in front count."""
+    task: str | None = None
+    """The task that was named, as the procedure has it."""
+    cause: str | None = None
+    """The cause of a deviation that was named."""
+    action: str | None = None
+    """The corrective action that was named."""

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from recorder.core import meanings as m
 from recorder.core.limits import Limit, in_unit, lasting, listed
+from recorder.core.own_words import NO_WORDS, OwnWords
 from recorder.core.published import FOODS
 from recorder.thermal.lethality import TABLES
 from recorder.thermal.water import ALTITUDES_M
@@ -134,6 +135,8 @@ class Procedure:
     of `thermal.lethality.TABLES`; "" for none. It is advice and never a verdict."""
     spoken: tuple[str, ...] = ()
     """Ways to say the product's name, such as "wings"; () for a station's only product, which nobody names."""
+    own: OwnWords = NO_WORDS
+    """The kitchen's prompts, tasks, causes and corrective actions."""
 
     raw_out_ms: int | None = None
     """The longest that raw food may be out of the cooler; None where the kitchen does not say it."""
@@ -248,7 +251,7 @@ class Procedure:
         if strange := [meaning for meaning in self.ask_first if meaning not in m.COMMANDS]:
             named = ", ".join(map(repr, strange))
             found.append(f"ask_first can't name {named}; write commands, such as {m.DISCARD} or {m.HOLD_END}")
-        return found
+        return [*found, *self.own.problems(planned)]
 
     def _times_above_zero(self) -> tuple[tuple[str, int], ...]:
         every = self.probe_check_every_ms
@@ -350,6 +353,9 @@ def menu_problems(procedure: Procedure, others: tuple[Procedure, ...]) -> list[t
         before = (procedure, *others[:place])
         if each.unit != procedure.unit:
             found.append((place, f"unit is {each.unit!r}; all products of a station have one, {procedure.unit!r}"))
+        if key := each.own.of_station:
+            what = "prompts of a shift" if key == "prompt" else f"every [[{key}]]"
+            found.append((place, f"{key} stands here; write {what} into the station's first procedure"))
         if not each.spoken:
             found.append((place, "spoken is missing; write how the product's name is said"))
         if each.product in [other.product for other in before]:

@@ -21,7 +21,7 @@ def changes(
     old, new = dict(_rows(subjects, before, after)), dict(_rows(subjects, after, before))
     changed = [(key, row) for key, row in new.items() if old.get(key) != row]
     if isinstance(struck, int):
-        later = {key: row for key, row in old.items() if isinstance(key[1], int) and key[1] >= struck}
+        later = {key: row for key, row in old.items() if row[-1][0] == "struck" and _entry(key[1]) >= struck}
         gone = [(key, row) for key, row in later.items() if key not in new]
         changed += [(key, (*row[:-1], ("struck", 1))) for key, row in gone]
     names = {} if after.rules >= 7 else BEFORE_RULES_7
@@ -43,6 +43,11 @@ def _rows(subjects: Sequence[Subject], world: World, other: World) -> Iterator[R
     for alert in world.alerts:
         if id(alert) not in shared:
             yield ("alerts", alert.id), _alert_row(alert)
+
+
+def _entry(id: int | str) -> int:
+    """The number of the entry that made a thing, with which its id begins."""
+    return id if isinstance(id, int) else int(id.partition("-")[0])
 
 
 def _alert_row(alert: Alert) -> Columns:

@@ -19,12 +19,20 @@ def sayable(world: World) -> list[str]:
     if world.question:
         return [m.CONFIRM]
     if not world.open_shift:
-        return [m.SHIFT_START, *m.PROBE_CHECKS]
+        return [m.SHIFT_START, *m.PROBE_CHECKS, *_own(world)]
     stages = {batch.stage for batch in world.batches if batch.stage is not Stage.CLOSED}
     moved = [m.MOVED] if len(world.cabinets) > 1 and Stage.HOLDING in stages else []
     start = [m.BATCH_START] if len(world.in_vats) < len(world.vats) else []
     back = [m.RAW_BACK] if world.raw_out else []
-    return [*start, *(step for step in STEPS if set(_stages(step)) & stages), *moved, *back]
+    return [*start, *(step for step in STEPS if set(_stages(step)) & stages), *moved, *back, *_own(world)]
+
+
+def _own(world: World) -> Iterator[str]:
+    """Commands with the kitchen's own words."""
+    if any(batch.waiting_prompts for batch in world.batches) or (world.shift and world.shift.waiting_prompts):
+        yield m.PROMPT_DONE
+    if world.open_tasks:
+        yield m.TASK_DONE
 
 
 def _stages(meaning: str) -> Iterator[Stage]:

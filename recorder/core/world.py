@@ -8,9 +8,11 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from recorder.core.batch import IN_VAT, Batch, Check, Verdict
+from recorder.core.duties import CorrectiveAction, DayTask, Deviation, Prompted
 from recorder.core.effects import Alert
 from recorder.core.events import RULES, Reading
 from recorder.core.meanings import Intent
+from recorder.core.own_words import SHIFT_END
 from recorder.core.procedure import Procedure
 
 FRESH_MS = 60_000
@@ -30,6 +32,16 @@ class Shift:
     """What was still open at its end, in words."""
     handed_to: int | None = None
     """The number of the cook who went on with that."""
+    prompts: tuple[Prompted, ...] = ()
+    """The kitchen's prompts that were said at its start and its end."""
+
+    @property
+    def waiting_prompts(self) -> tuple[Prompted, ...]:
+        """Its prompts that wait for "prompt done": one of its start no longer than until its end."""
+        over = self.ended_ms is not None
+        return tuple(
+            each for each in self.prompts if each.asks and each.done_ms is None and over == (each.moment == SHIFT_END)
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -342,6 +354,12 @@ class World:
     """Channels that were lost and give temperatures again, and since when."""
     charges: tuple[tuple[str, int], ...] = ()
     """By channel: how full its probe's battery last was, in percent."""
+    tasks: tuple[DayTask, ...] = ()
+    """The tasks of this day, or of the last one."""
+    deviations: tuple[Deviation, ...] = ()
+    """Critical alerts of the last hours, oldest first, where the kitchen has causes or actions to name."""
+    answers: tuple[CorrectiveAction, ...] = ()
+    """The newest causes and corrective actions that were named."""
     rules: int = RULES
     """See `events.RULES`."""
     boot_id: str | None = None
@@ -396,6 +414,11 @@ class World:
     def in_vats(self) -> dict[int, Batch]:
         """The batches that have a vat to themselves, by its number."""
         return {batch.vat: batch for batch in self.batches if batch.stage in IN_VAT}
+
+    @property
+    def open_tasks(self) -> tuple[DayTask, ...]:
+        """The tasks of the day that were not done so far."""
+        return tuple(task for task in self.tasks if task.done_ms is None)
 
     def fresh(self, channel: str, at_ms: int) -> float | None:
         """The temperature of `channel` in °C if one came lately, else None."""

@@ -42,6 +42,9 @@ class Column:
 
 # Columns of several tables.
 ID = Column("id", "INTEGER", "1", "number of the journal entry that made it", null=False)
+PLACED_ID = Column(
+    "id", "TEXT", "", "number of the journal entry that made it, and its place in the procedure", null=False
+)
 STRUCK = Column("struck", "INTEGER", "1", "1: taken back by the cook's next word", null=False)
 BATCH = Column("batch", "INTEGER", "1", "the batch's spoken number; used again after 29")
 BATCH_ID = Column("batch_id", "INTEGER", "1", "id of the batch, in the table batches")
@@ -215,6 +218,39 @@ TABLES: dict[str, tuple[Column, ...]] = {
         Column("hours_since", "REAL", "h", "hours since the same was last done to that vat"),
         Column("batches_since", "INTEGER", "1", "batches in that vat since the same was last done"),
         Column("despite", "TEXT", "", "what stood against it, where the oil was said to be ready all the same"),
+    ),
+    "prompts": (
+        PLACED_ID,
+        BATCH,
+        BATCH_ID,
+        SHIFT,
+        Column("moment", "TEXT", "", "when the kitchen has it said"),
+        Column("text", "TEXT", "", "the kitchen's sentence"),
+        Column("at_ms", "INTEGER", "ms", "when it was due to be said", null=False),
+        Column("asks_done", "INTEGER", "1", "1: prompt done is waited for until the next step of its batch"),
+        Column("done_ms", "INTEGER", "ms", "when a cook said that it was done; empty where nobody did"),
+        STRUCK,
+    ),
+    "tasks": (
+        PLACED_ID,
+        Column("shift", "INTEGER", "1", "id of the day's first shift, in the table shifts"),
+        Column("task", "TEXT", "", "the task's name"),
+        Column("part_of_day", "TEXT", "", "opening or closing"),
+        Column("begun_ms", "INTEGER", "ms", "when the day's first shift began", null=False),
+        Column("due_ms", "INTEGER", "ms", "by when it had to be done; empty where the day's last shift was not over"),
+        Column("done_ms", "INTEGER", "ms", "when a cook said that it was done; empty where nobody did"),
+        Column("cook", "INTEGER", "1", "number of the cook whose shift it was done in"),
+        Column("missed", "INTEGER", "1", "1: it was not done by then"),
+        STRUCK,
+    ),
+    "corrective_actions": (
+        ID,
+        Column("alert", "TEXT", "", "id of the critical alert that it is about, in the table alerts"),
+        Column("what", "TEXT", "", "cause or action"),
+        Column("text", "TEXT", "", "the words of the kitchen's own list"),
+        AT_MS,
+        Column("cook", "INTEGER", "1", "number of the cook whose shift it was said in"),
+        STRUCK,
     ),
     "alerts": (
         Column("id", "TEXT", "", "number of the journal entry that raised it, and its kind", null=False),

@@ -155,6 +155,40 @@ SIGNED: dict[str, dict[str, str]] = {
 }
 """The one that step 7 makes."""
 
+DUTIES: dict[str, dict[str, str]] = {
+    "prompts": {
+        "batch": "INTEGER",
+        "batch_id": "INTEGER",
+        "shift": "INTEGER",
+        "moment": "TEXT",
+        "text": "TEXT",
+        "at_ms": "INTEGER",
+        "asks_done": "INTEGER",
+        "done_ms": "INTEGER",
+    },
+    "tasks": {
+        "shift": "INTEGER",
+        "task": "TEXT",
+        "part_of_day": "TEXT",
+        "begun_ms": "INTEGER",
+        "due_ms": "INTEGER",
+        "done_ms": "INTEGER",
+        "cook": "INTEGER",
+        "missed": "INTEGER",
+    },
+    "corrective_actions": {
+        "alert": "TEXT",
+        "what": "TEXT",
+        "text": "TEXT",
+        "at_ms": "INTEGER",
+        "cook": "INTEGER",
+    },
+}
+"""Those that step 13 makes."""
+
+TEXT_IDS = ("alerts", "prompts", "tasks")
+"""Tables of which several rows can be made by one entry: an id is that entry's number and more."""
+
 PROOF: dict[str, dict[str, str]] = {
     "loads": {"said_late": "INTEGER"},
     "cooks": {"said_late": "INTEGER"},
@@ -289,7 +323,7 @@ def m002_tables(db: Database) -> None:
 
 def _create(db: Database, tables: dict[str, dict[str, str]]) -> None:
     for name, shape in tables.items():
-        parts = ["id TEXT PRIMARY KEY" if name == "alerts" else "id INTEGER PRIMARY KEY"]
+        parts = ["id TEXT PRIMARY KEY" if name in TEXT_IDS else "id INTEGER PRIMARY KEY"]
         for column, kind in shape.items():
             parts += _columns(column, kind)
         if name != "alerts":
@@ -440,6 +474,11 @@ def m012_before_the_oil(db: Database) -> None:
     for table, added in OF_RAW.items():
         for column, kind in added.items():
             db.execute(f"ALTER TABLE {table} ADD COLUMN {column} {kind}")
+
+
+def m013_tasks(db: Database) -> None:
+    """Prompts that were said, the tasks of each day, causes and corrective actions."""
+    _create(db, DUTIES)
 
 
 @migrations()

@@ -4,8 +4,8 @@ Moments are in wall time, as far as the clock was ever known in their boot (see 
 is said in `days.py`.
 """
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import date, tzinfo
 from statistics import fmean
 
@@ -22,6 +22,9 @@ Curve = tuple[tuple[int, float], ...]
 
 BEFORE_MS = 3_000
 """A check's curve begins so long before the words."""
+
+OWN_DAY = tuple(table for table in MOMENT if table != "batches")
+"""Tables whose rows have a day of their own."""
 
 LATE_MS = 60_000
 """A reading is on record at most so long after it was taken."""
@@ -95,6 +98,9 @@ class Day:
     raw_checks: Sequence[Row]
     breading: Sequence[Row]
     recoveries: Sequence[Row]
+    prompts: Sequence[Row]
+    tasks: Sequence[Row]
+    corrective_actions: Sequence[Row]
     signatures: Sequence[Row]
     entries: int
     """Entries of the journal on this day."""
@@ -104,6 +110,10 @@ class Day:
     """The longest that raw food may be out of the cooler, by the procedure that was in force last,"""
     breading_every_ms: int | None = None
     """and how long the breading may be in use."""
+    answers: Mapping[str, Sequence[Row]] = field(default_factory=dict)
+    """By the id of an alert: the causes and corrective actions that were named for it, on this day or later."""
+    asks: bool = False
+    """Whether the kitchen has causes or actions to name."""
     dwell_advice: str = ""
     """The FSIS table whose dwell times the procedure asks for; "" for none."""
     unsure: Sequence[tuple[int, int]] = ()
@@ -162,9 +172,8 @@ class Day:
 
     def rows(self) -> Iterator[tuple[str, Row]]:
         """All rows that belong to this day, each once, with the names of their tables."""
-        for table in (*MOMENT, "signatures"):
-            if table != "batches":
-                yield from ((table, row) for row in getattr(self, table))
+        for table in (*OWN_DAY, "signatures"):
+            yield from ((table, row) for row in getattr(self, table))
         for sheet in self.sheets:
             yield from sheet.rows()
 
@@ -242,11 +251,16 @@ def gather(journal: Reader, day: date | None, zone: tzinfo) -> Day:
         raw_checks=mine("raw_checks"),
         breading=mine("breading"),
         recoveries=mine("recoveries"),
+        prompts=mine("prompts"),
+        tasks=mine("tasks"),
+        corrective_actions=mine("corrective_actions"),
         signatures=mine("signatures"),
         entries=calendar.entries(day),
         less_safe=list(dict.fromkeys(filter(None, (_less_safe(each) for each in procedures)))),
         raw_out_ms=procedures[-1].raw_out_ms if procedures else None,
         breading_every_ms=procedures[-1].breading_every_ms if procedures else None,
+        answers=_answers(journal, right),
+        asks=any(each.own.causes or each.own.actions for each in procedures),
         dwell_advice=procedures[-1].dwell_advice if procedures else "",
         unsure=[
             (max(boot.begin_wall_ms, begin_ms), min(boot.end_wall_ms, end_ms))
@@ -311,8 +325,16 @@ def _procedures(journal: Reader, calendar: Calendar, begin_ms: int, end_ms: int)
             break
         if at_ms > begin_ms:
             yield from before
-        before = (event.procedure, *event.others)
+        before = (*event.others, event.procedure)
     yield from before
+
+
+def _answers(journal: Reader, right: Callable[[Row], Row]) -> dict[str, list[Row]]:
+    """The causes and corrective actions on record, by their alert, with their moments as `right` has them."""
+    found: dict[str, list[Row]] = {}
+    for row in journal.each("corrective_actions"):
+        found.setdefault(row["alert"], []).append(right(row))
+    return found
 
 
 def _less_safe(procedure: Procedure) -> str:

@@ -21,6 +21,9 @@ MOMENT = {
     "raw_checks": "opened_ms",
     "breading": "at_ms",
     "recoveries": "loaded_ms",
+    "prompts": "at_ms",
+    "tasks": "begun_ms",
+    "corrective_actions": "at_ms",
     "alerts": "began_ms",
     "commands": "at_ms",
 }

@@ -10,7 +10,7 @@ from typing import Any
 from recorder.core.limits import lasting as span
 from recorder.core.limits import minutes_text, tenths, tenths_up
 from recorder.journal.verify import Finding
-from recorder.reports import charts
+from recorder.reports import charts, duties
 from recorder.reports.day import Day, Sheet
 from recorder.reports.days import Row
 from recorder.reports.figures import bound, dwell, numbers, verdict
@@ -73,6 +73,9 @@ def page(day: Day, finding: Finding, made_ms: int, later: Later | None = None) -
         held=lambda sheet, hold: _held(day, sheet, hold),
         changes={id: None if found is None else lines(found, times) for id, found in changes.items()},
         bound=bound,
+        answers=lambda alert: duties.answers(day, alert, times.hour),
+        asked=duties.asked(day),
+        tasks=duties.tasks(day),
         dwell=lambda check: dwell(day.dwell_advice, check),
         back=lambda table, row: _name(table, row),
     )
@@ -225,6 +228,8 @@ FLAGS = (
     "said_late",
     "reheat_missed",
     "too_long",
+    "asks_done",
+    "missed",
 )
 DERIVED = ("stage", "temp_c", "unit", "uncertainty_c", "settle_seconds", "probe_check")
 """Columns that say again what another one says."""
@@ -272,6 +277,12 @@ def _name(table: str, row: Mapping[str, Any]) -> str:
             return str(row["what"])
         case "recoveries":
             return f"recovery of the oil, vat {row['vat']}"
+        case "prompts":
+            return f"prompt: {row['text']}"
+        case "tasks":
+            return f"task {row['task']}, {row['part_of_day']}"
+        case "corrective_actions":
+            return f"{row['what']} {row['text']}"
         case "alerts":
             return f"alert: {row['text']}"
         case _:

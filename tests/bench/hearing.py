@@ -23,6 +23,7 @@ from recorder.voice.audio.soundfile import RATE
 from recorder.voice.ear import build
 from recorder.voice.engines import Guess
 from recorder.voice.language import phrases
+from recorder.voice.language.own_words import with_own_words
 from recorder.voice.settings import VoiceSettings
 from tests.bench import memory, report, scene, sounds, tally
 from tests.bench.scene import Stream
@@ -188,7 +189,8 @@ def main() -> None:
     if absent := sounds.missing_programs():
         raise SystemExit(f"the bench needs {' and '.join(absent)}: apt install {' '.join(absent)}")
     text = args.phrases.read_text() if args.phrases else files("recorder").joinpath("share/phrases-en.toml").read_text()
-    known = phrases.load(text).for_loads_of(load_procedure(None).pieces_per_load)
+    procedure = load_procedure(None)
+    known = with_own_words(phrases.load(text).for_loads_of(procedure.pieces_per_load), procedure.own)
     console = Console(stderr=True)
     snrs = args.snr.split(",")
     written, rows = [], []

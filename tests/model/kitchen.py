@@ -7,6 +7,7 @@ from recorder.core.events import Event, Tick
 from recorder.core.station import State, deadline, step
 from tests.model import alerts, batches, cooking, words
 from tests.model.before_the_oil import BeforeTheOil
+from tests.model.duties import Duties
 from tests.model.holds import Holds
 from tests.model.ledger import Broken, Ledger, hold_to
 from tests.model.needle import Needle
@@ -19,6 +20,7 @@ class Watched:
         self.needle = Needle()
         self.holds = Holds()
         self.before_the_oil = BeforeTheOil()
+        self.duties = Duties()
         self.history: list[Event] = []
         """What was fed, but for ticks."""
         self.steps = 0
@@ -52,6 +54,7 @@ class Watched:
         self.before_the_oil.see(self.ledger, done)
         alerts.see(self.ledger, done, self.state)
         words.see(self.ledger, done)
+        self.duties.see(self.ledger, done)
         self.ledger.end(done)
 
     def replay(self) -> None:

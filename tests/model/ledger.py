@@ -19,6 +19,8 @@ Row = dict[str, Any]
 Key = tuple[str, int | str]
 
 COLUMNS = {table: frozenset(columns(table)) for table in TABLES}
+PLACED = ("prompts", "tasks")
+"""Tables whose ids have an entry's number and a place."""
 QUESTION_MS = 20_000
 """So long "confirm" is waited for."""
 
@@ -161,7 +163,10 @@ class Ledger:
         self.rows[table][id] = row
         if old is None and table != "alerts":
             made = self.rows["loads"].keys() if table == "recoveries" else (self.seq,)
-            hold_to("1 ids", id in made, table, id, "at", self.seq)
+            if table in PLACED:  # of one entry several; a prompt before the end has the number of its lid
+                hold_to("1 ids", int(id.partition("-")[0]) <= self.seq, table, id, "at", self.seq)
+            else:
+                hold_to("1 ids", id in made, table, id, "at", self.seq)
         if table == "alerts":
             if old and old["level"] != row["level"]:
                 self.raised[id] = self.at_ms
@@ -179,7 +184,7 @@ class Ledger:
                 self.open.pop(id, None)
             else:
                 self.open[id] = row
-        elif "batch_id" in row:
+        elif "batch_id" in row and table != "prompts":
             step.batches.add(row["batch_id"])
             if table == "loads":
                 self.first_load_ms.setdefault(row["batch_id"], row["at_ms"])

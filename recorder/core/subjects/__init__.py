@@ -8,6 +8,7 @@ from recorder.core.subjects import (
     breading,
     cabinet,
     correction,
+    corrective,
     disk,
     food_check,
     frying,
@@ -21,6 +22,7 @@ from recorder.core.subjects import (
     power,
     probe_check,
     probe_loss,
+    prompts,
     questions,
     raw,
     raw_check,
@@ -28,6 +30,7 @@ from recorder.core.subjects import (
     reheating,
     sale,
     shift,
+    tasks,
     waits,
 )
 
@@ -56,8 +59,11 @@ SUBJECTS = tuple(
         raw,
         raw_check,
         breading,
+        prompts,
+        tasks,
         questions,
         guidance,
+        corrective,
     )
 )
 

@@ -23,7 +23,7 @@ def next_words(world: World, at_ms: int) -> str:
         return f"{world.probe_check.how.capitalize()}: a reading of the needle in its bath is waited for."
     said = [_next(batch, at_ms) for batch in _in_turn(world)]
     if not world.open_shift:
-        return " ".join(["No shift is open. Shift start and the cook's number come first.", *said])
+        return " ".join(["No shift is open. Shift start and the cook's number come first.", *said, *_tasks(world)])
     if not said and world.probe_passed_ms is None:
         said.append("The probe has not passed a check: ice point.")
     free = len(world.vats) - len(world.in_vats)
@@ -32,7 +32,14 @@ def next_words(world: World, at_ms: int) -> str:
         said.append(f"Nothing is cooking. {start} comes next.")
     elif free:
         said.append("A vat is free for batch start.")
-    return " ".join(said)
+    return " ".join([*said, *_tasks(world)])
+
+
+def _tasks(world: World) -> list[str]:
+    """The tasks of the day that are open; those of its end only while no batch is."""
+    busy = any(batch.stage is not Stage.CLOSED for batch in world.batches)
+    names = [task.name for task in world.open_tasks if not (task.closing and busy)]
+    return [f"Tasks open: {listed(names)}."] if names else []
 
 
 def _in_turn(world: World) -> list[Batch]:

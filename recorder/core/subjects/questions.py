@@ -50,7 +50,7 @@ def _left(batch: Batch, at_ms: int) -> str:
 
 
 def _status(world: World, command: Command) -> Answer:
-    """The shift, the open batches, what is out of the cooler, the breading, and the number of open alerts."""
+    """The shift, the batches, what is out of the cooler, the breading, how many alerts, and which tasks are open."""
     shift = f"Shift of cook {world.open_shift.cook}." if world.open_shift else "No shift is open."
     if others := [str(each.cook) for each in world.signed_on if each is not world.shift]:
         shift += f" Signed on too: {listed(others)}."
@@ -61,8 +61,9 @@ def _status(world: World, command: Command) -> Answer:
     ]
     open_alerts = sum(1 for alert in world.alerts if alert.ended_ms is None)
     before = [*raw.out_for(world, command.now.at_ms), *filter(None, [breading.in_use(world, command.now.at_ms)])]
-    told = [shift, *(batches or ["No batch is open."]), *before, f"Alerts open: {open_alerts}."]
-    return _answered(world, " ".join(told))
+    tasks = [f"Tasks open: {listed([task.name for task in world.open_tasks])}."] if world.open_tasks else []
+    said = [shift, *(batches or ["No batch is open."]), *before, f"Alerts open: {open_alerts}.", *tasks]
+    return _answered(world, " ".join(said))
 
 
 def _checks(batch: Batch, rules: int) -> str:

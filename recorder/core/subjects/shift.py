@@ -53,6 +53,7 @@ def _end(world: World, command: Command) -> Answer:
         return _handed_over(world, shift, others, command.now.at_ms)
     left = [f"batch {batch.number} {batch.stage.value}" for batch in world.batches if batch.stage is not Stage.CLOSED]
     left += raw.still_out(world)
+    left += [f"task {task.name}" for task in world.open_tasks]
     still = ", ".join(left)
     world = replace(world, shift=replace(shift, ended_ms=command.now.at_ms, left_open=still))
     unanswered = sum(alert.ended_ms is None for alert in world.alerts)

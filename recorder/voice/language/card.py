@@ -189,7 +189,7 @@ def _values(slot: Slot, kitchen: Kitchen, texts: CardTexts) -> str:
     if slot.spoken and slot.spoken[0] == "digits":
         return texts.digits
     span = texts.span.format(first=shown[0], last=shown[-1], example=shown[len(shown) * 5 // 8])
-    values = span if len(shown) > FEW else ", ".join(shown)
+    values = span if len(shown) > FEW and slot.spoken else ", ".join(shown)
     apart = ["\u00a0".join(number) for number in shown if "digits" in slot.spoken and number in TWINS]
     either = texts.either.format(examples=", ".join(apart)) if apart else ""
     further = ["\u00a0".join(words) for words, value in slot.also if str(value) in shown]

@@ -14,7 +14,7 @@ from itertools import cycle, product
 from typing import Any
 
 from recorder.core.events import Intent
-from recorder.core.meanings import ALL, LATER
+from recorder.core.meanings import ALL, LATER, PROMPT_DONE
 from recorder.voice.language.card_texts import ENGLISH, CardTexts, read_texts
 from recorder.voice.language.wording import (
     Item,
@@ -38,11 +38,17 @@ FEW = 8
 FEWEST_COUNTED = 24
 """Up to so many pieces a count has its plain word in every kitchen, so that a load over its capacity can be said."""
 
-FIELDS = ("vat", "batch", "part", "product", "cabinet", "count", "cook", "number", "ice", "percent", "lot")
+FIELDS = (
+    *("vat", "batch", "part", "product", "cabinet", "count", "cook", "number", "ice", "percent", "lot"),
+    *("task", "cause", "action"),
+)
 """Slots that an `Intent` has a field for."""
 
-CONFIGURED = ("product", "cabinet")
+CONFIGURED = ("product", "cabinet", "task", "cause", "action")
 """Slots that have words only once the station's configuration says of what: a phrase file need not have them."""
+
+SELDOM = (PROMPT_DONE,)
+"""Meanings that are listened for only where the station's configuration uses them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +80,7 @@ class Phrases:
         groups: tuple[Group, ...],
         card_texts: CardTexts = ENGLISH,
         offered: Mapping[str, Slot] | None = None,
+        used: frozenset[str] = frozenset(),
     ) -> None:
         """Raises `PhraseError` where two meanings share a sentence."""
         self.offered = dict(offered or {})
@@ -84,8 +91,10 @@ class Phrases:
         self.sounds = dict(sounds)
         """Word -> ways to say it in ARPABET symbols, beside those that an engine's dictionary has."""
         self.slots = dict(slots)
+        self._used = used
         self._written = groups
-        self.groups = tuple(Group(group.title, self._sayable(group)) for group in groups)
+        sayable = (Group(group.title, self._sayable(group)) for group in groups)
+        self.groups = tuple(group for group in sayable if group.templates)
         """With the sentences alone whose slots have words here."""
         self.card_texts = card_texts
         self.templates = tuple(template for group in self.groups for template in group.templates)
@@ -127,12 +136,20 @@ class Phrases:
         )
         return self._with(self.slots, groups)
 
-    def _with(self, slots: Mapping[str, Slot], groups: tuple[Group, ...]) -> "Phrases":
-        return Phrases(self.language, self.name, self.sounds, slots, groups, self.card_texts, self.offered)
+    def with_meanings(self, meanings: Collection[str]) -> "Phrases":
+        """These with the sentences of such meanings of `SELDOM` too."""
+        return self._with(self.slots, self._written, frozenset(meanings))
+
+    def _with(
+        self, slots: Mapping[str, Slot], groups: tuple[Group, ...], used: frozenset[str] | None = None
+    ) -> "Phrases":
+        used = self._used if used is None else used
+        return Phrases(self.language, self.name, self.sounds, slots, groups, self.card_texts, self.offered, used)
 
     def _sayable(self, group: Group) -> tuple[Template, ...]:
         empty = [name for name, slot in self.slots.items() if not slot.forms]
-        return tuple(kept for template in group.templates if (kept := without_slots(template, empty)))
+        used = (each for each in group.templates if each.meaning not in SELDOM or each.meaning in self._used)
+        return tuple(kept for template in used if (kept := without_slots(template, empty)))
 
     def without(self, unused: Collection[str]) -> "Phrases":
         """These without the sentences of some meanings, and without the slots that stand in no other."""
@@ -146,7 +163,7 @@ class Phrases:
         gone = {item.text for group in self._written for each in group.templates for item in each.items if item.slot}
         gone -= {item.text for group in groups for each in group.templates for item in each.items if item.slot}
         slots = {name: slot for name, slot in self.slots.items() if name not in gone}
-        return Phrases(self.language, self.name, self.sounds, slots, groups, self.card_texts)
+        return self._with(slots, groups)
 
     def __len__(self) -> int:
         """How many sentences there are."""
