@@ -476,6 +476,7 @@ def m012_before_the_oil(db: Database) -> None:
             db.execute(f"ALTER TABLE {table} ADD COLUMN {column} {kind}")
 
 
+@migrations()
 def m013_tasks(db: Database) -> None:
     """Prompts that were said, the tasks of each day, causes and corrective actions."""
     _create(db, DUTIES)
