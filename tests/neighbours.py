@@ -8,6 +8,7 @@ import pytest
 from recorder.core import alerts
 from recorder.core import meanings as m
 from recorder.core.events import Acknowledged, ProbeBack, ProbeLost, ProcedureLoaded, RecordsSetAside
+from recorder.core.own_words import OPENING, OwnWords, Task
 from tests.kitchen import MINUTE
 from tests.uneven import Uneven
 
@@ -244,6 +245,23 @@ def damaged(k: Uneven, which: int) -> None:
     k.feed(RecordsSetAside(k.at_ms, f"records.db.damaged-{which}", ("malformed", "")[which - 1]))
 
 
+def task_missed(k: Uneven, which: int) -> None:
+    """Two opening tasks of one day, the second due a minute later."""
+    if which == 1:
+        tasks = (Task("gasket", OPENING, 30 * MINUTE), Task("walk in", OPENING, 31 * MINUTE))
+        k.say(m.SHIFT_END)
+        k.say(m.CONFIRM)
+        k.wait(5 * 60 * MINUTE)
+        k.feed(ProcedureLoaded(k.at_ms, replace(k.of[1], own=OwnWords(tasks=tasks))))
+        k.say(m.SHIFT_START, cook=4)
+        k.wait(29 * MINUTE)
+    k.wait(MINUTE)
+
+
+def task_done(k: Uneven, which: int) -> None:
+    k.say(m.TASK_DONE, task={1: "gasket", 2: "walk in"}[which])
+
+
 def raw_out(k: Uneven, which: int, ms: int = 0) -> None:
     """A part out of the cooler, for the longest that this kitchen lets it, or for so long."""
     k.feed(ProcedureLoaded(k.at_ms, replace(k.of[1], raw_out_ms=(29 + which) * MINUTE)))
@@ -305,6 +323,7 @@ PAIRS = [
     pair("raw pieces wait, then locked", alerts.PIECES_WAIT, raw_waits, locked, "went on"),
     pair("fried pieces wait, then cooked more", alerts.PIECES_WAIT, fried_waits, cooked_more, "went on"),
     pair("returned pieces wait, then locked", alerts.PIECES_WAIT, returned_waits, locked, "went on"),
+    pair("tasks missed, then done", alerts.TASK_NOT_DONE, task_missed, task_done, "done late"),
     pair("raw food out, then back", alerts.RAW_OUT, raw_out, raw_back, "back"),
     pair(
         "raw food out for hours, in hand",

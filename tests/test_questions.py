@@ -20,6 +20,7 @@ from typer.testing import CliRunner
 
 from recorder.__main__ import app
 from recorder.core import meanings as m
+from recorder.journal.journal import Journal
 from tests.kitchen import PROCEDURE, Kitchen
 from tests.reported import recorded
 
@@ -34,6 +35,7 @@ Rows = list[dict[str, Any]]
 def _opened(name: str, folder: Path) -> Iterator[sqlite3.Connection]:
     path = folder / "records.db"
     path.write_bytes(lzma.decompress(Path(f"fixtures/records/{name}.db.xz").read_bytes()))
+    Journal.open(path).close()  # by the tables of now
     with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as db:
         db.row_factory = sqlite3.Row
         yield db

@@ -9,7 +9,8 @@ import pytest
 from typer.testing import CliRunner
 
 from recorder.__main__ import app
-from tests.test_messages import RECORD
+
+RECORD = min(Path("fixtures/records").resolve().glob("*.db.xz"), key=lambda each: each.stat().st_size)
 
 OTHER = RECORD.with_name("rules-5.db.xz")
 

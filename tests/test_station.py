@@ -564,7 +564,7 @@ def test_with_two_vats_a_command_names_one_only_where_two_could_take_it() -> Non
 @pytest.mark.parametrize(
     ("meaning", "slots", "reason"),
     [
-        (m.SHIFT_START, {"cook": 5}, "the shift of cook 4 is open"),
+        (m.SHIFT_START, {"cook": 4}, "cook 4 is signed on already"),
         (m.SHIFT_END, {"cook": 5}, "the open shift is cook 4's"),
         (m.LOAD, {"part": "thigh"}, "no batch is loading"),
         (m.LID_LOCKED, {}, "no batch is loading or going back into the oil"),

@@ -3,6 +3,7 @@
 import random
 import shutil
 import sqlite3
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,16 +12,17 @@ from typer.testing import CliRunner
 from recorder.__main__ import app
 from recorder.clock import ManualClock
 from recorder.core import meanings as m
-from recorder.core.events import Heard, Intent, Signed, Started
+from recorder.core.events import Heard, Intent, ProcedureLoaded, Signed, Started
 from recorder.core.station import State, step
 from recorder.journal.chain import Entry
 from recorder.journal.columns import TABLES
 from recorder.journal.journal import Journal
-from recorder.journal.migrations import ADDED, BEFORE_THE_OIL, LATER, SIGNED, VIEWS
+from recorder.journal.migrations import ADDED, BEFORE_THE_OIL, DUTIES, LATER, SIGNED, VIEWS
 from recorder.notices.outbox import Messages
 from recorder.verification.examine import examine
 from tests.appended import append
-from tests.kitchen import MINUTE, Kitchen, kept
+from tests.kitchen import MINUTE, PROCEDURE, Kitchen, kept
+from tests.own_words import OWN
 from tests.tampering import tamper
 
 
@@ -32,6 +34,10 @@ def records(tmp_path_factory: pytest.TempPathFactory) -> Path:
     kitchen.check_all()
     kitchen.say(m.HOLD_START)
     kitchen.before_the_oil()
+    kitchen.feed(ProcedureLoaded(kitchen.at_ms, replace(PROCEDURE, own=OWN)))
+    kitchen.say(m.SHIFT_END)
+    kitchen.say(m.SHIFT_START, cook=4)
+    kitchen.say(m.ACTION, action="thrown away")
     kitchen.wait(65 * MINUTE)
     kitchen.hear(Intent(m.BATCH_START, vat=9), Intent(m.HOLD_END))
     kitchen.feed(Signed(kitchen.at_ms, "2026-02-26", "JD", "reviewed"))
@@ -67,12 +73,16 @@ def test_a_record_from_before_a_column_was_added_is_clean_as_it_lies_and_when_it
     connection = sqlite3.connect(path)
     for view in VIEWS:
         connection.execute(f"DROP VIEW {view}")
+    connection.execute("ALTER TABLE fryings RENAME TO cooks")
+    connection.execute("PRAGMA writable_schema = ON")
+    connection.execute("UPDATE sqlite_master SET sql = replace(sql, '\"cooks\"', 'cooks') WHERE name = 'cooks'")
+    connection.execute("PRAGMA writable_schema = RESET")
     for table, added in ADDED.items():
         for column in reversed(added):
             if column.endswith("_ms"):
                 connection.execute(f"ALTER TABLE {table} DROP COLUMN {column[:-3]}")
             connection.execute(f"ALTER TABLE {table} DROP COLUMN {column}")
-    for table in LATER | SIGNED | BEFORE_THE_OIL:
+    for table in LATER | SIGNED | BEFORE_THE_OIL | DUTIES:
         connection.execute(f"DROP TABLE {table}")
     connection.execute("DELETE FROM _sqlite_migrations WHERE name > 'm004'")
     assert "first_text" not in str(connection.execute("SELECT group_concat(body) FROM outbox").fetchone())
