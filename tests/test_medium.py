@@ -32,3 +32,8 @@ MEAT = Stay(temp_c=78.0, way_c=45.0, half_s=1.5, most_s=4.0, lean=0.8, hot=False
 def test_what_it_is_taken_for(how: dict[str, Any], taken_for: str) -> None:
     """A fluid at the heat of food is a piece: a hot crust makes a needle come just like that."""
     assert medium(replace(MEAT, **how)) == taken_for
+
+
+def test_of_a_piece_nothing_is_said() -> None:
+    """Whoever reads a rest asks whether there is a word; records have none for a piece."""
+    assert not medium(MEAT)
