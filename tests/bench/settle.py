@@ -166,6 +166,11 @@ def by_all(insertion: Insertion) -> tuple[Found, Found, Found]:
     return by_fit(insertion), by_released(insertion), by_slope(insertion)
 
 
+def by_ours(insertion: Insertion) -> tuple[Found, Found, Found]:
+    """The others settle nowhere."""
+    return by_fit(insertion), (None, "none"), (None, "none")
+
+
 def _hz(insertion: Insertion) -> float:
     """Samples a second, without those that were dropped."""
     return 1000 * len(insertion.samples) / (insertion.samples[-1][0] - insertion.samples[0][0])
@@ -245,6 +250,7 @@ def main() -> None:
     options.add_argument("--tuning", action="store_true", help="the half that the rule was tuned on")
     options.add_argument("--processes", type=int, help="as many as there are cores without it")
     options.add_argument("--lags", action="store_true", help="each needle was in ice before, so its lag is known")
+    options.add_argument("--alone", action="store_true", help="without the other rules beside it")
     options.add_argument("--draw", type=Path, metavar="DIR", help="draw the first insertion of each case as SVG")
     args = options.parse_args()
     cases = list(physical([*FOOD, *OTHER], args.each, args.seed, not args.tuning, lags=args.lags))
@@ -255,7 +261,9 @@ def main() -> None:
             print(draw(each, args.draw))
         return
     with Pool(args.processes) as pool:
-        rows: list[Row] = list(zip(cases, pool.map(by_all, cases, chunksize=20), strict=True))
+        rows: list[Row] = list(
+            zip(cases, pool.map(by_ours if args.alone else by_all, cases, chunksize=20), strict=True)
+        )
         lags = pool.map(OneLag.by_fit, insertions(20 * args.each, args.seed), chunksize=20)
     print(
         f"{'tuning' if args.tuning else 'reporting'} half, seed {args.seed}; "
