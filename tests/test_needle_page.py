@@ -8,6 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.needles import probed
+
 ROWS = re.findall(
     r"^\| (`\w+\.\w+`.*?) \| (.*?) \| \S.* \|$", Path("recorder/thermal/NEEDLE.md").read_text("utf-8"), re.M
 )
@@ -53,3 +55,8 @@ def test_the_page_has_every_constant(module: str) -> None:
     }
     numbers = {name for name in names if isinstance(vars(imported)[name], int | float | tuple)}
     assert numbers == {*said()[module]}
+
+
+def test_a_needle_by_these_constants_settles() -> None:
+    """So whoever tries a constant finds this file among the tests that run it."""
+    assert probed(84, noise_c=0.1, hz=4).settling.spot == 1

@@ -9,7 +9,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from recorder.thermal.reach import HANDLE_C, SHALLOW, SURE_C
-from recorder.thermal.settle import BATH_SURE_C, Place, Settling
+from recorder.thermal.settle import BATH_SURE_C, Place, Rest, Settling
 from tests.bench.needles import Insertion
 from tests.bench.needles import insertions as physical
 from tests.bench.settle import TOLERANCE_C, Settled, by_fit, insertions
@@ -26,6 +26,23 @@ def test_a_needle_that_is_pushed_in_comes_to_rest_in_one_spot() -> None:
         abs(rest.temp_c - 84) < 0.5 and rest.uncertainty_c < 1.9 for after_ms, rest in found if after_ms > 30_000
     )
     assert len(found) > 550, "it is said with nearly every sample, as long as it rests"
+    assert {(rest.medium, rest.settle_ms) for _, rest in found} == {("", found[0][1].settle_ms)}, "so is how it came"
+    assert len({round(hidden(rest), 3) for _, rest in found}) == 1
+
+
+def hidden(rest: Rest) -> float:
+    """The share of what it shows above the handle's side that it may hide."""
+    return (rest.above_c - rest.uncertainty_c) / (rest.temp_c - HANDLE_C)
+
+
+def test_a_wobble_does_not_change_how_it_came() -> None:
+    """The time to settle became one before the needle went in."""
+    needle = probed(84, hz=4)
+    for goal_c in (82.3, 85.7) * 6:
+        needle.go(goal_c, 0.2, 0.75)
+    rests = [rest for _, rest in needle.go(84, 1, 30)]
+    assert {(rest.spot, rest.settle_ms, rest.medium) for rest in rests} == {(1, 18_000, "")}
+    assert rests[-1].uncertainty_c <= 1.7
 
 
 @pytest.mark.parametrize(
@@ -368,7 +385,7 @@ def test_how_thick_a_needle_is_shows_between_two_fits() -> None:
     needle = Needle(hz=10)
     needle.go(AIR_C, 9, 10)
     _, rest = needle.go(84, 0.9, 30)[0]
-    assert rest.above_c - rest.uncertainty_c == pytest.approx(SHALLOW[0] * (rest.temp_c - HANDLE_C))
+    assert hidden(rest) == pytest.approx(SHALLOW[0])
 
 
 def test_a_slow_fall_that_noise_hides_is_no_rest() -> None:

@@ -26,9 +26,9 @@ FAR_FLUID, FAR_MEAT = (0.9, 1.2), (1.6, 2.6)
 follow a fluid, and where they follow meat."""
 UNSEEN_C = (0.3, 1.2)
 """What no sample shows, for a thin needle and a thick one, whose stem leads heat."""
-SHALLOW, HANDLE_C = (0.06, 0.5), 40.0
-"""At 5 mm of depth a needle hides this share of what it shows above the second, a thin one and a thick one: what is
-around its handle is hardly colder, beside a piece that is hot."""
+SHALLOW, HANDLE_C = (0.14, 0.77), 40.0
+"""At 5 mm of depth a needle of 1.0 mm and one of 3.2 mm hide this share of what they show above what is around the
+handle, by the fin's formula (NEEDLE.md); and that is hardly colder than the second, beside a piece that is hot."""
 SURE_C = (3.6, 3.0)
 """Most for half of the interval, of a thin needle and a thick one."""
 SHY_C = 0.8

@@ -177,6 +177,10 @@ class Settling:
         """When it last began to move, and when it came to rest."""
         self._from_c = 0.0
         """Where it was when it began to move."""
+        self._half_s = self._most_s = math.inf
+        """How long half and four fifths of its way took, when it had come to rest."""
+        self._settle_ms = 0
+        """How long it took until then."""
         self._colder = False
         """See `Rest`."""
         self._plunged_ms: int | None = None
@@ -242,13 +246,13 @@ class Settling:
         self.medium = medium(self._stay(fit, value_c))
         if self.place is not Place.FOOD:
             return None
-        settle_ms = self._arrived_ms - self._began_ms
-        return Rest(self.spot, value_c, reach.half_c, settle_ms, self._colder, self.medium, reach.above_c)
+        return Rest(self.spot, value_c, reach.half_c, self._settle_ms, self._colder, self.medium, reach.above_c)
 
     def _judged(self, fit: Approach) -> Reach:
         """What it settles to, and how surely."""
-        since_s = (self._samples[-1][0] - self._began_ms) / 1000
-        way = Way(self._after_s(0.5, fit.end_c), since_s, self.lag_s)
+        began_ms = self._began_ms if self._moving else self._arrived_ms - self._settle_ms
+        since_s = (self._samples[-1][0] - began_ms) / 1000
+        way = Way(self._took_s(fit.end_c)[0], since_s, self.lag_s)
         return reached(fit, way, self._bath(fit.end_c))
 
     def _bath(self, temp_c: float) -> bool:
@@ -276,7 +280,7 @@ class Settling:
 
     def _slow(self, fit: Approach) -> bool:
         """Whether it came slowly though not as in meat: metal that cools, steam that swings and a twist do that."""
-        return fit.lean <= SLOW_LEAN and self._after_s(0.5, fit.end_c) > SLOW_HALF_S
+        return fit.lean <= SLOW_LEAN and self._took_s(fit.end_c)[0] > SLOW_HALF_S
 
     def _doubted(self, fit: Approach) -> bool:
         """Whether it has to prove itself."""
@@ -401,7 +405,8 @@ class Settling:
         stay = self._stay(fit, end_c)
         recent = self._plunged_ms is not None and at_ms - self._plunged_ms <= PLUNGE_MS
         plunged = self._way is Place.RISING and recent
-        self._arrived_ms = at_ms
+        self._arrived_ms, self._settle_ms = at_ms, at_ms - self._began_ms
+        self._half_s, self._most_s = stay.half_s, stay.most_s
         if end_c > HOTTEST_C:
             self.place = Place.METAL
         elif quick(stay) and (end_c >= FLOOR_C or end_c <= COLD_C or plunged):
@@ -418,7 +423,18 @@ class Settling:
 
     def _stay(self, fit: Approach, end_c: float) -> Stay:
         way_c = abs(end_c - self._from_c)
-        return Stay(end_c, way_c, self._after_s(0.5, end_c), self._after_s(0.8, end_c), fit.lean, self._hot)
+        return Stay(end_c, way_c, *self._took_s(end_c), fit.lean, self._hot)
+
+    @property
+    def _moving(self) -> bool:
+        """Whether it is on a way that was seen, and not yet at rest."""
+        return self._rest_c is None and self._way is not None
+
+    def _took_s(self, end_c: float) -> tuple[float, float]:
+        """How long half of the way took, and four fifths of it: of a needle at rest, the way by which it came there."""
+        if self._moving:
+            return self._after_s(0.5, end_c), self._after_s(0.8, end_c)
+        return self._half_s, self._most_s
 
     def _after_s(self, share: float, end_c: float) -> float:
         """How long after it began to move it had done so much of the way to there."""
