@@ -49,8 +49,6 @@ RECENT_MS = 4_000
 """Movement is looked for within this window; a longer gap is an interruption."""
 WINDOW_MS = 30_000
 """The fit takes no older samples."""
-LEAST_MS = 2_000
-"""The fit takes no shorter stretch."""
 FIT_MS = 500
 """The fit is made this often at most; between fits the last judgement stands."""
 BATH_SURE_C = 1.2
@@ -333,16 +331,15 @@ class Settling:
     def _fit(self, newest_c: float) -> Approach | None:
         """The fit to the newest stretch of approach, if the needle may have settled by it."""
         stretch = self._stretch(newest_c)
-        if len(stretch) < LEAST_SAMPLES or self._doubtful(stretch):
+        if not stretch or self._doubtful(stretch):
             return None
-        while len(stretch) >= LEAST_SAMPLES and stretch[-1][0] - stretch[0][0] >= LEAST_MS:
-            means, counts = in_bins(stretch)
-            if len(means) < LEAST_SAMPLES:
-                return None
+        means, counts = in_bins(stretch)
+        while len(means) >= LEAST_SAMPLES:
             fit = fitted(means, counts, *self._laws(means[0][0], newest_c))
             if fit.left_c <= max(MISFIT * white_c(stretch), LEAST_LEFT_C):
                 return fit
             stretch = stretch[len(stretch) // 3 :]
+            means, counts = in_bins(stretch)
         return None
 
     def _laws(self, oldest_ms: int, newest_c: float) -> tuple[tuple[float, float], tuple[float, float]]:
