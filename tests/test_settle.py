@@ -399,6 +399,34 @@ def test_a_slow_fall_that_noise_hides_is_no_rest() -> None:
     assert settled <= 4
 
 
+def test_a_needle_that_turns_back_on_its_way_is_falling() -> None:
+    needle = Needle(hz=4)
+    needle.go(AIR_C, 9, 20)
+    needle.go(84, 2, 3)
+    assert needle.settling.place is Place.RISING
+    needle.go(AIR_C, 1, 3)
+    assert needle.settling.place is Place.FALLING
+
+
+def test_a_piece_that_warms_long_after_a_turn_still_rests() -> None:
+    """What has turned down does not go up, but half a minute later it may."""
+    needle = Needle(hz=4, noise_c=0.05)
+    needle.go(AIR_C, 9, 10)
+    needle.go(92, 1, 4)
+    assert needle.go(80, 1, 50)
+    assert len(needle.drift(0.05, 40)) >= 120
+
+
+def test_a_fall_with_more_than_a_degree_to_go_is_no_rest() -> None:
+    """By 1/t it is nearly level long before."""
+    needle = probed(94, hz=4, noise_c=0.02)
+    for step in range(1, 400):
+        left_c = 24 * 2 / (2 + step / 4)
+        if (rest := needle.say(70 + left_c)) and rest.temp_c < 80:
+            break
+    assert left_c <= 0.95
+
+
 def test_whatever_is_said_is_sure() -> None:
     """Less sure fits shorten the wait; none of them is a rest."""
     for seed in range(6):
