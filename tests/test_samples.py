@@ -17,6 +17,7 @@ def test_half_seconds_become_one_and_what_is_older_than_ten_seconds_whole_ones()
     samples = [(at_ms, float(at_ms)) for at_ms in range(0, 12_001, 100)]
     means, counts = in_bins(samples)
     assert sum(counts) == len(samples)
+    assert counts[:3] == [1, 10, 10], "the oldest is twelve seconds old"
     assert [at_ms == pytest.approx(value, abs=1) for at_ms, value in means] == [True] * len(means)
     assert (counts[-2], counts[1]) == (5, 10)
 
@@ -64,3 +65,8 @@ def test_a_swing_is_as_large_as_it_must_be_and_takes_its_time() -> None:
     assert not swung(1, LEAST_SECONDS - 1)
     assert [swung(1, 8, apart_c) for apart_c in (0.5, 3.0)] == [True, False]
     assert SWING < 1
+
+
+def test_an_old_second_is_a_whole_one() -> None:
+    means, counts = in_bins([(0, 1.0), (890, 3.0), (11_990, 5.0)])
+    assert (means, counts) == ([(445, 2.0), (11_990, 5.0)], [2, 1])
