@@ -29,7 +29,7 @@ def test_noise_is_found_on_any_straight_line(deviation_c: float) -> None:
 
 
 def test_level_is_a_line_that_hardly_rises_over_nearly_all_of_the_time() -> None:
-    flat, steep = ([(n * 500, 80 + c_per_s * n / 2) for n in range(13)] for c_per_s in (0.029, -0.031))
+    flat, steep = ([(n * 500, 80 + c_per_s * n / 2) for n in range(13)] for c_per_s in (0.02998, -0.03002))
     assert level(flat, 6_000)
     assert level(flat, 8_000)
     assert not level(flat, 8_004)
