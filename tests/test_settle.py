@@ -257,6 +257,10 @@ def test_places_are_told_apart() -> None:
     ]
 
 
+def test_places_have_words() -> None:
+    assert [*Place] == ["unknown", "rising", "falling", "food", "metal", "air"]
+
+
 def test_a_spot_after_air_is_not_a_colder_spot_of_the_same_piece() -> None:
     needle = probed(84)
     needle.go(AIR_C, 9, 90)
@@ -491,7 +495,9 @@ def test_a_hot_needle_must_have_been_colder_than_the_piece(coolest_c: float, pla
     needle.go(AIR_C, 9, 10)
     needle.go(150, 2, 30)
     assert needle.settling.medium == "oil"
-    needle.go(coolest_c, 1, 8)
+    needle.go(coolest_c, 1, 2)
+    assert needle.settling.medium == "", "it moves"
+    needle.go(coolest_c, 1, 6)
     found = needle.go(84, 1, 40)
     assert (bool(found), needle.settling.place) == (place is Place.FOOD, place)
     assert needle.settling.medium == ("" if found else "unsure")
