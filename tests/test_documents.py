@@ -28,7 +28,7 @@ from recorder.notices import alive, anchoring, answers, states, uplink
 from recorder.notices.settings import MqttSettings
 from recorder.probes.modbus.probe import ModbusSettings
 from recorder.probes.serial.port import SerialSettings
-from recorder.thermal import sampling, settle
+from recorder.thermal import reach, sampling, settle
 from recorder.voice import footswitch
 from recorder.voice.audio.frontend import FrontEndSettings
 from recorder.voice.engines import moonshine
@@ -102,7 +102,7 @@ FIGURES: dict[str, tuple[str, str, tuple[float, ...]]] = {
     "how surely a needle settles": (
         TEMPERATURES,
         r"at most ([\d.]+) °C, or ([\d.]+) °C in ice",
-        (settle.SURE_C, settle.BATH_SURE_C),
+        (reach.SURE_C[0], settle.BATH_SURE_C),
     ),
     "how near it is then": (DEVELOPERS, r"stand still, with at most ([\d.]+) °C left", (settle.NEAR_C,)),
     "batch numbers": (DEVELOPERS, r"Batch numbers begin again after (\d+)", (HIGHEST_BATCH,)),

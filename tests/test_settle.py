@@ -1,13 +1,15 @@
 """The judge of rest, tried on the first-order lag of a needle with noise. The physics is textbook; the lags, the noise
 and the temperatures are of the size of a thin needle's and invented."""
 
+import math
 import time
 
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from recorder.thermal.settle import SURE_C, Place, Settling
+from recorder.thermal.reach import HANDLE_C, SHALLOW, SURE_C
+from recorder.thermal.settle import BATH_SURE_C, Place, Rest, Settling
 from tests.bench.needles import Insertion
 from tests.bench.needles import insertions as physical
 from tests.bench.settle import TOLERANCE_C, Settled, by_fit, insertions
@@ -21,13 +23,30 @@ def test_a_needle_that_is_pushed_in_comes_to_rest_in_one_spot() -> None:
     assert {rest.spot for _, rest in found} == {1}
     assert all(82.5 < rest.temp_c < 84.1 for _, rest in found), "on the careful side while the needle still goes up"
     assert all(
-        abs(rest.temp_c - 84) < 0.3 and rest.uncertainty_c < 1.8 for after_ms, rest in found if after_ms > 30_000
+        abs(rest.temp_c - 84) < 0.5 and rest.uncertainty_c < 1.9 for after_ms, rest in found if after_ms > 30_000
     )
     assert len(found) > 550, "it is said with nearly every sample, as long as it rests"
+    assert {(rest.medium, rest.settle_ms) for _, rest in found} == {("", found[0][1].settle_ms)}, "so is how it came"
+    assert len({round(hidden(rest), 3) for _, rest in found}) == 1
+
+
+def hidden(rest: Rest) -> float:
+    """The share of what it shows above the handle's side that it may hide."""
+    return (rest.above_c - rest.uncertainty_c) / (rest.temp_c - HANDLE_C)
+
+
+def test_a_wobble_does_not_change_how_it_came() -> None:
+    """The time to settle became one before the needle went in."""
+    needle = probed(84, hz=4)
+    for goal_c in (82.3, 85.7) * 6:
+        needle.go(goal_c, 0.2, 0.75)
+    rests = [rest for _, rest in needle.go(84, 1, 30)]
+    assert {(rest.spot, rest.settle_ms, rest.medium) for rest in rests} == {(1, 18_000, "")}
+    assert rests[-1].uncertainty_c <= 1.7
 
 
 @pytest.mark.parametrize(
-    ("lag_s", "noise_c", "within_s"), [(1, 0.1, 10), (2, 0.1, 19), (4, 0.1, 40), (2, 0.3, 23), (6, 0.1, 50)]
+    ("lag_s", "noise_c", "within_s"), [(1, 0.1, 10), (2, 0.1, 19), (4, 0.1, 46), (2, 0.3, 27), (6, 0.1, 59)]
 )
 def test_how_soon_and_how_near_the_first_rest_is(lag_s: float, noise_c: float, within_s: float) -> None:
     """Measured bounds, with some air."""
@@ -37,7 +56,7 @@ def test_how_soon_and_how_near_the_first_rest_is(lag_s: float, noise_c: float, w
         needle.go(AIR_C, 9, 10)
         after_ms, rest = needle.go(piece_c, lag_s, 90)[0]
         assert after_ms <= within_s * 1000
-        assert rest.uncertainty_c <= SURE_C
+        assert rest.uncertainty_c <= SURE_C[0]
         assert -rest.uncertainty_c <= rest.temp_c - piece_c <= 0.5
         assert rest.settle_ms == pytest.approx(after_ms, abs=1000)
 
@@ -56,9 +75,9 @@ def test_a_fit_from_before_a_plunge_is_no_rest_in_the_piece() -> None:
 def test_hardly_a_settle_is_false_and_the_interval_covers() -> None:
     """The first insertions of `tests.bench.settle`, which has ten thousand; its bounds widened by chance."""
     settled = [each for insertion in insertions(150, seed=1) if (each := insertion.by_fit())]
-    assert len(settled) >= 145
+    assert len(settled) >= 140
     assert all(-1.5 < each.error_c < TOLERANCE_C / 2 for each in settled)
-    assert sum(abs(each.error_c) <= each.half_c for each in settled) / len(settled) >= 0.95
+    assert sum(each.held for each in settled) / len(settled) >= 0.95
 
 
 @pytest.mark.parametrize(("lag_s", "high_c"), [(2, 0.25), (4, 0.3), (6, 0.4)])
@@ -111,7 +130,7 @@ def test_a_cold_needle_that_warms_up_in_air_is_in_no_spot_but_a_raw_piece_is_fou
     assert needle.go(30, 12, 200) == []
     found = needle.go(41, 2, 30)
     assert found[-1][1].spot == 1
-    assert found[-1][1].temp_c == pytest.approx(41, abs=0.2)
+    assert found[-1][1].temp_c == pytest.approx(41, abs=0.3)
 
 
 def test_pieces_one_after_another_are_spots_one_after_another() -> None:
@@ -119,7 +138,7 @@ def test_pieces_one_after_another_are_spots_one_after_another() -> None:
     needle.go(AIR_C, 9, 10)
     for spot, (piece_c, in_air_s) in enumerate([(84, 6), (80, 6), (62, 0), (90, 0), (55, 30), (83, 8)], 1):
         rest = needle.go(piece_c, 2, 25)[-1][1]
-        assert (rest.spot, rest.temp_c) == (spot, pytest.approx(piece_c, abs=0.6))
+        assert (rest.spot, rest.temp_c) == (spot, pytest.approx(piece_c, abs=0.8))
         assert rest.colder == (spot == 5), "only there it went down from one piece to the next"
         if in_air_s:
             needle.go(AIR_C, 9, in_air_s)
@@ -238,6 +257,10 @@ def test_places_are_told_apart() -> None:
     ]
 
 
+def test_places_have_words() -> None:
+    assert [*Place] == ["unknown", "rising", "falling", "food", "metal", "air"]
+
+
 def test_a_spot_after_air_is_not_a_colder_spot_of_the_same_piece() -> None:
     needle = probed(84)
     needle.go(AIR_C, 9, 90)
@@ -267,7 +290,7 @@ def test_in_meat_the_first_settled_value_is_hardly_too_high_and_the_interval_hol
     assert len(found) >= 12
     assert max(each.error_c for each in found) <= 1.2
     assert max(each.stands_c for each in found) <= 1.2
-    assert sum(abs(each.error_c) <= each.half_c for each in found) / len(found) >= 0.8
+    assert sum(each.held for each in found) / len(found) >= 0.8
     assert sum(each.error_c < -2 for each in found) <= 0.15 * len(found)
 
 
@@ -332,6 +355,186 @@ def test_a_turning_point_is_no_rest() -> None:
                 found.append(rest.temp_c)
         assert found
         assert max(found) <= 71
+
+
+@pytest.mark.parametrize("way_c", [4.4, 4.9])
+def test_between_ice_and_food_only_a_plunge_is_a_spot(way_c: float) -> None:
+    needle = Needle(temp_c=4)
+    needle.go(4, 9, 20)
+    assert needle.go(4 + way_c, 1, 40) == []
+    assert needle.settling.place is Place.AIR
+    needle = Needle(temp_c=4)
+    needle.go(4, 9, 20)
+    assert needle.go(4 + 8, 1, 40)
+
+
+@pytest.mark.parametrize(("lag_s", "spots"), [(2, 1), (3, 0)])
+def test_a_plunge_long_before_the_rest_is_none(lag_s: float, spots: int) -> None:
+    needle = Needle(temp_c=22)
+    needle.go(22, 9, 20)
+    needle.go(44, lag_s, 90)
+    assert (needle.settling.spot, needle.settling.place) == (spots, Place.FOOD if spots else Place.AIR)
+
+
+def test_after_a_rest_in_hot_air_the_next_piece_is_no_colder_spot_of_the_last() -> None:
+    needle = probed(84)
+    needle.go(64, 15, 200)
+    assert needle.settling.place is Place.AIR
+    _, rest = needle.go(52, 1.5, 40)[-1]
+    assert (rest.spot, rest.colder) == (2, False)
+
+
+def test_how_thick_a_needle_is_shows_between_two_fits() -> None:
+    """At ten samples a second half of the way takes a thin one as long as a fit waits."""
+    needle = Needle(hz=10)
+    needle.go(AIR_C, 9, 10)
+    _, rest = needle.go(84, 0.9, 30)[0]
+    assert hidden(rest) == pytest.approx(SHALLOW[0])
+
+
+def test_a_slow_fall_that_noise_hides_is_no_rest() -> None:
+    """By 0.8 °C in the four seconds in which its fits agreed; with a look at the last 1.5 s alone all settled."""
+    settled = 0
+    for seed in range(12):
+        needle = Needle(hz=2.5, noise_c=0.2, seed=seed)
+        needle.go(AIR_C, 9, 10)
+        needle.go(74.4, 0.7, 3)
+        settled += bool(needle.drift(-0.2, 12))
+    assert settled <= 4
+
+
+def test_a_needle_that_turns_back_on_its_way_is_falling() -> None:
+    needle = Needle(hz=4)
+    needle.go(AIR_C, 9, 20)
+    needle.go(84, 2, 3)
+    assert needle.settling.place is Place.RISING
+    needle.go(AIR_C, 1, 3)
+    assert needle.settling.place is Place.FALLING
+
+
+def test_a_piece_that_warms_long_after_a_turn_still_rests() -> None:
+    """What has turned down does not go up, but half a minute later it may."""
+    needle = Needle(hz=4, noise_c=0.05)
+    needle.go(AIR_C, 9, 10)
+    needle.go(92, 1, 4)
+    assert needle.go(80, 1, 36)
+    assert len(needle.drift(0.05, 22)) >= 60
+
+
+def test_a_fall_with_more_than_a_degree_to_go_is_no_rest() -> None:
+    """By 1/t it is nearly level long before."""
+    needle = probed(94, hz=4, noise_c=0.02)
+    for step in range(1, 400):
+        left_c = 24 * 2 / (2 + step / 4)
+        if (rest := needle.say(70 + left_c)) and rest.temp_c < 80:
+            break
+    assert left_c <= 0.95
+
+
+def test_whatever_is_said_is_sure() -> None:
+    """Less sure fits shorten the wait; none of them is a rest."""
+    for seed in range(6):
+        needle = Needle(hz=4, noise_c=0.45, seed=seed)
+        needle.go(AIR_C, 9, 10)
+        found = needle.go(84, 1, 60)
+        assert found
+        assert max(rest.uncertainty_c for _, rest in found) <= SURE_C[0]
+    for bath_c in (0, 100):
+        needle = Needle(hz=2, noise_c=0.45, temp_c=24)
+        needle.go(24, 9, 20)
+        assert max(rest.uncertainty_c for _, rest in needle.go(bath_c, 1, 60)) <= BATH_SURE_C
+
+
+@pytest.mark.parametrize(("every", "settles"), [(6, False), (11, False), (12, True), (30, True)])
+def test_a_needle_with_many_corrected_samples_settles_when_they_are_over(every: int, settles: bool) -> None:
+    """One in ten is too many, also from one to the next; they are forgotten with the samples that the fit takes."""
+    needle = Needle(hz=4, noise_c=0.1)
+    needle.go(AIR_C, 9, 10)
+    found = []
+    for number in range(160):
+        found += needle.go(84, 1, 0.25)
+        if number % every == every - 1:
+            needle.say(needle.temp_c + 30)
+    assert bool(found) is settles
+    after_ms, _ = needle.go(84, 1, 40)[0]
+    assert after_ms <= 15_000
+
+
+def test_a_spike_is_no_rest_and_the_sample_after_it_is() -> None:
+    needle = probed(84)
+    assert needle.say(-40.0) is None
+    assert needle.say(84.0)
+
+
+def test_a_converter_that_is_stuck_rests_nowhere_until_it_lives() -> None:
+    needle = probed(84, hz=4, noise_c=0.1)
+    rests = [needle.say(84.03) for _ in range(60)]
+    assert rests[0]
+    assert not any(rests[24:]), "six seconds of one value"
+    assert needle.go(84, 1, 20)
+
+
+def test_after_an_excursion_it_must_move_and_be_quiet() -> None:
+    """A contact that opens and closes: what it did meanwhile was not the needle's temperature."""
+    needle = probed(84, hz=4, noise_c=0.1)
+    assert not any(needle.say(60) for _ in range(4))
+    assert needle.say(84) is None
+    assert needle.go(84, 1, 30) == []
+    needle = probed(84, hz=4, noise_c=0.1)
+    assert not any(needle.say(60) for _ in range(4))
+    needle.say(84)
+    needle.go(AIR_C, 2, 8)
+    after_ms, rest = needle.go(84, 1, 60)[0]
+    assert rest.spot == 2
+    assert after_ms >= 12_000, "twenty seconds after the excursion"
+
+
+@pytest.mark.parametrize(("coolest_c", "place"), [(60, Place.FOOD), (78, Place.FOOD), (81, Place.METAL)])
+def test_a_hot_needle_must_have_been_colder_than_the_piece(coolest_c: float, place: Place) -> None:
+    needle = Needle(hz=4, noise_c=0.05)
+    needle.go(AIR_C, 9, 10)
+    needle.go(150, 2, 30)
+    assert needle.settling.medium == "oil"
+    needle.go(coolest_c, 1, 2)
+    assert needle.settling.medium == "", "it moves"
+    needle.go(coolest_c, 1, 6)
+    found = needle.go(84, 1, 40)
+    assert (bool(found), needle.settling.place) == (place is Place.FOOD, place)
+    assert needle.settling.medium == ("" if found else "unsure")
+
+
+def swings(middle_c: float, seed: int) -> set[str]:
+    """What a needle finds that goes from air into what swings by 0.6 °C, once in 2.5 s; for half a minute."""
+    needle = Needle(hz=5, noise_c=0.1, seed=seed)
+    needle.go(AIR_C, 9, 10)
+    found = []
+    for step in range(150):
+        found += needle.go(middle_c + 0.6 * math.sin(2 * math.pi * step / 12.5), 0.6, 0.2)
+    return {rest.medium for _, rest in found}
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_what_swings_at_the_heat_of_food_is_no_rest(seed: int) -> None:
+    """Steam with some air in it does."""
+    assert not swings(60, seed)
+    assert not swings(86, seed)
+
+
+@pytest.mark.parametrize("bath_c", [-0.4, 99.4])
+def test_a_bath_is_found_though_it_is_stirred_or_bubbles(bath_c: float) -> None:
+    needle = Needle(hz=4, noise_c=0.1)
+    needle.go(AIR_C, 9, 10)
+    found = []
+    for second in range(60):
+        found += needle.go(bath_c + 0.8 * (second % 2), 0.8, 1)
+    assert {rest.medium for _, rest in found} == {"water"}
+
+
+def test_steam_that_swings_slowly_is_given_time_to_show_it() -> None:
+    """A needle that comes slowly into what seems a fluid has stood for four seconds; this one had not."""
+    found, _ = judged("steam", 5, seed=1)[4]
+    assert found.kind == "steam"
+    assert by_fit(found)[0] is None
 
 
 def test_a_sample_costs_little() -> None:

@@ -76,11 +76,11 @@ def fitted(
     if len(samples) < LEAST_SAMPLES:
         raise ValueError(f"{len(samples)} samples are too few for a curve; give {LEAST_SAMPLES} or more")
     weights = weights or [1.0] * len(samples)
-    oldest_ms, base_c = samples[0][0], samples[-1][1]
+    oldest_ms = samples[0][0]
     times = [(at_ms - oldest_ms) / 1000 for at_ms, _ in samples]
     whole = sum(weights)
-    mean = sum(weight * (value - base_c) for weight, (_, value) in zip(weights, samples, strict=True)) / whole
-    centred = [value - base_c - mean for _, value in samples]
+    mean = sum(weight * value for weight, (_, value) in zip(weights, samples, strict=True)) / whole
+    centred = [value - mean for _, value in samples]
     total = sum(weight * value * value for weight, value in zip(weights, centred, strict=True))
     weighted = [weight * value for weight, value in zip(weights, centred, strict=True)]
 
@@ -115,10 +115,10 @@ def fitted(
         if left <= least + room
     ]
     return Approach(
-        base_c + min(its - half for its, half in fair),
-        base_c + max(its + half for its, half in fair),
-        base_c + end,
-        base_c + end + rest,
+        min(its - half for its, half in fair),
+        max(its + half for its, half in fair),
+        end,
+        end + rest,
         -rest / pace_s,
         math.sqrt(least / max(len(samples) - 3, 1)),
         -fluid[4],

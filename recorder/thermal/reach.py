@@ -6,6 +6,9 @@ times as far as meat's law has it. Both were read off the bench's tuning half (N
 
 Too high is the unsafe side. So the value goes by what the needle shows, and little further on the way up, even where
 much more seems to come: the upper half of the interval has that.
+
+No sample shows how deep a needle is. One that is not deep enough shows less than the truth where its handle's side is
+colder. So the interval has an upper side of its own, which has that too; `half_c` and the low side do not.
 """
 
 from dataclasses import dataclass
@@ -23,7 +26,12 @@ FAR_FLUID, FAR_MEAT = (0.9, 1.2), (1.6, 2.6)
 follow a fluid, and where they follow meat."""
 UNSEEN_C = (0.3, 1.2)
 """What no sample shows, for a thin needle and a thick one, whose stem leads heat."""
-SHY_C = 0.4
+SHALLOW, HANDLE_C = (0.14, 0.77), 40.0
+"""At 5 mm of depth a needle of 1.0 mm and one of 3.2 mm hide this share of what they show above what is around the
+handle, by the fin's formula (NEEDLE.md); and that is hardly colder than the second, beside a piece that is hot."""
+SURE_C = (3.6, 3.0)
+"""Most for half of the interval, of a thin needle and a thick one."""
+SHY_C = 0.8
 """So much is taken off what a thick needle shows."""
 NOISY, STEEP_S = 1.5, 1.0
 """What noise and what is left of the slope add, times the end's deviation and times °C/s."""
@@ -60,11 +68,22 @@ class Way:
         return 1 - _share(self.since_s / self.half_s, EARLY, LATE)
 
 
-def reached(fit: Approach, way: Way, bath: bool) -> tuple[float, float]:
-    """What it settles to, on the careful side, and half of the 95 % interval, both in °C.
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """What a needle settles to, in °C."""
 
-    `bath`: whether there is water all around the needle, so that no stem leads heat.
-    """
+    temp_c: float
+    """On the careful side."""
+    half_c: float
+    """Half of the 95 % interval, as far as samples can tell."""
+    most_c: float
+    """Most that `half_c` may be of a needle that has settled."""
+    above_c: float
+    """So far above `temp_c` the truth may be, at 5 mm of depth and more."""
+
+
+def reached(fit: Approach, way: Way, bath: bool) -> Reach:
+    """What it settles to. `bath`: whether there is water all around the needle, so that no stem leads heat."""
     meat, apart_c, thick = (1 + fit.lean) / 2, fit.slow_c - fit.quick_c, way.thick
     unsure_c = NOISY * fit.noise_c + STEEP_S * abs(fit.slope_c_per_s)
     ahead_c = min(UP * meat * apart_c, RISE_C) if apart_c > 0 else _between(DOWN, meat) * apart_c
@@ -74,7 +93,9 @@ def reached(fit: Approach, way: Way, bath: bool) -> tuple[float, float]:
     far = _between((_between(FAR_FLUID, thick * way.early), _between(FAR_MEAT, thick * way.early)), meat)
     ends_c = sorted((fit.quick_c, fit.quick_c + far * apart_c))
     room_c = unsure_c + _between(UNSEEN_C, stem)
-    return fit.now_c + value_c, max(ends_c[1] - value_c, value_c - ends_c[0]) + room_c
+    temp_c, half_c = fit.now_c + value_c, max(ends_c[1] - value_c, value_c - ends_c[0]) + room_c
+    hidden_c = 0 if bath else _between(SHALLOW, thick) * max(temp_c - HANDLE_C, 0)
+    return Reach(temp_c, half_c, _between(SURE_C, thick), half_c + hidden_c)
 
 
 def _share(value: float, low: float, high: float) -> float:

@@ -2,10 +2,15 @@
 
 import math
 from collections.abc import Sequence
+from itertools import groupby
 from statistics import fmean
 
 LEVEL_C_PER_S = 0.03
 """Most that the line through samples may rise or fall that are level."""
+SWING_C, SWING = 0.2, 0.8
+"""What swings scatters by more than the first from second to second, and by more than this share of the samples'."""
+LEAST_SECONDS = 4
+"""Fewer show no swing."""
 
 Samples = Sequence[tuple[int, float]]
 
@@ -38,6 +43,14 @@ def white_c(samples: Samples) -> float:
 def level(samples: Samples, length_ms: int) -> bool:
     """Whether they span nearly `length_ms`, and the line through them is nearly level."""
     return samples[-1][0] - samples[0][0] >= length_ms * 3 // 4 and abs(_slope(samples)) <= LEVEL_C_PER_S
+
+
+def swing(samples: Samples) -> bool:
+    """Whether they swing as steam and air do, more slowly than noise: that would mean out within a second."""
+    seconds = [[value for _, value in group] for _, group in groupby(samples, lambda sample: sample[0] // 1000)]
+    if len(seconds) < LEAST_SECONDS:
+        return False
+    return white_c([(0, fmean(second)) for second in seconds]) > max(SWING_C, SWING * white_c(samples))
 
 
 def _slope(samples: Samples) -> float:

@@ -2,12 +2,13 @@
 
 **Settled.** An approach by the laws of NEEDLE.md is fitted to the samples (`approach`): in a fluid the last of the way
 dies fast, in meat slowly, and the two bracket it. How widely follows from how thick the needle is (`reach`). It has
-settled when half of the 95 % interval is `SURE_C` or less, and the fits have agreed for `STAND_MS`. The value lies on
-the careful side; the interval is wide at first and narrows while the needle stays.
+settled when half of the 95 % interval is narrow enough (`reach.SURE_C`), and the fits have agreed for `STAND_MS`. The
+value lies on the careful side; the interval is wide at first and narrows while the needle stays.
 
 **A fall has to prove itself.** Too high is the unsafe side. One that came down, or slowly though not as in meat, has
 settled only when its fits have agreed more closely, for `STAND_DOWN_MS`, and the needle was level for `LEVEL_MS`. A
-turning point is no rest: the curve must not have fallen by more than `FELL_C` while it stood.
+turning point is no rest: the curve must not have fallen by more than `FELL_C` for a while. What swings, as steam and
+air do, more slowly than noise, is no rest either.
 
 **It goes on.** While the needle is in a spot, each sample says again what it rests at. A check keeps the lowest of one
 insertion: of one spot, and of the spots that follow with `colder`.
@@ -39,23 +40,23 @@ from enum import StrEnum
 
 from recorder.thermal.approach import LAGS_S, LEAST_SAMPLES, ORIGINS_S, Approach, fitted
 from recorder.thermal.contact import SPIKE_C, Contact
-from recorder.thermal.medium import HOTTEST_C, STEAMY_C, UNSURE, WATER, Stay, medium, quick
-from recorder.thermal.reach import Way, reached
+from recorder.thermal.medium import BOILING_C, HOTTEST_C, STEAMY_C, UNSURE, WATER, Stay, medium, quick
+from recorder.thermal.reach import Reach, Way, reached
 from recorder.thermal.response import lag_s
-from recorder.thermal.samples import Samples, in_bins, level, white_c
+from recorder.thermal.samples import Samples, in_bins, level, swing, white_c
 
 RECENT_MS = 4_000
 """Movement is looked for within this window; a longer gap is an interruption."""
 WINDOW_MS = 30_000
 """The fit takes no older samples."""
-LEAST_MS = 2_000
-"""The fit takes no shorter stretch."""
 FIT_MS = 500
 """The fit is made this often at most; between fits the last judgement stands."""
-SURE_C = 3.8
-"""Most for half of the 95 % interval of the end."""
 BATH_SURE_C = 1.2
-"""The same in ice, and from `STEAMY_C` on, where water boils: the needle's own check has a tolerance of 1 °C."""
+"""Most for half of the interval in ice, and from `STEAMY_C` on, where water boils: the needle's own check has a
+tolerance of 1 °C."""
+LOOSE = 1.6
+"""Where nothing has to prove itself, fits that are so much less sure count among those that agree; the newest must be
+sure."""
 NEAR_C = 0.8
 """Most that may be left of a way down."""
 MOST_CORRECTED = 0.1
@@ -71,7 +72,8 @@ LEAST_FITS = 4
 SLOW_HALF_S, SLOW_LEAN = 2.4, 0.2
 """Half of the way takes a thin needle less than this, in water and in most meat (NEEDLE.md)."""
 STAND_C, STAND_DOWN_C, FELL_C = 1.0, 0.7, 0.4
-"""So far the ends may differ meanwhile; the second for one that came down; and so far the needle may have fallen."""
+"""So far the ends may differ meanwhile; the second for one that came down; and so far the needle may have fallen
+within `STAND_DOWN_MS`."""
 MISFIT = 1.4
 """A curve that leaves over more than so many times the noise from sample to sample fits only something shorter."""
 LEAST_LEFT_C = 0.15
@@ -82,7 +84,7 @@ COOLED_C = 5.0
 """See "A spot"."""
 TURNED_C, TURNED_UP_C = 1.2, 0.3
 """So much below the hottest of its way it has turned; then it must not seem to go up by more than the second."""
-LEVEL_MS = 8_000
+LEVEL_MS, SWING_MS = 6_000, 8_000
 NOISE_C = 1.0
 """A sample this near to the one farthest off shows no movement yet."""
 MOVED_C = 3.0
@@ -125,14 +127,16 @@ class Rest:
     """What it settles to."""
     uncertainty_c: float
     """Half of the 95 % interval of `temp_c`: what the samples leave open, not the probe's own error. The piece has
-    surely reached `temp_c` less this: in the bench the truth was hardly ever below it. Above it may be: no sample
-    shows that a needle is not deep enough."""
+    surely reached `temp_c` less this: in the bench the truth was hardly ever below it. How far above it may be is
+    `above_c`: no sample shows that a needle is not deep enough."""
     settle_ms: int
     """From when it began to move until it settled in this spot."""
     colder: bool
     """Whether it came down to this spot from the one before without a rise, as when it is moved within a piece."""
     medium: str = ""
     """What it seems to rest in, where that is no piece (`recorder.thermal.medium`)."""
+    above_c: float = 0.0
+    """The upper side: so far above `temp_c` the truth may be (95 %), at 5 mm of depth and more."""
 
 
 class Settling:
@@ -171,6 +175,10 @@ class Settling:
         """When it last began to move, and when it came to rest."""
         self._from_c = 0.0
         """Where it was when it began to move."""
+        self._half_s = self._most_s = math.inf
+        """How long half and four fifths of its way took, when it had come to rest."""
+        self._settle_ms = 0
+        """How long it took until then."""
         self._colder = False
         """See `Rest`."""
         self._plunged_ms: int | None = None
@@ -219,38 +227,40 @@ class Settling:
             self._course.append((samples[-2][0] if len(samples) > 2 else at_ms, newest_c))
             fit = self._fit(newest_c)
             self._turned = fit is not None and self._highest_c() - fit.now_c > TURNED_C
-            if fit is None or not self._sure(fit) or not self._near(fit):
+            if fit is None or not self._near(fit) or not self._sure(fit, 1.0 if self._doubted(fit) else LOOSE):
                 self._fits.clear()
             else:
                 self._fits.append((at_ms, fit))
         if contact.stuck or contact.unquiet:
             self._fits.clear()
         fit = self._stood(at_ms)
-        if fit is None:
+        if fit is None or not self._sure(fit):
             return None
-        value_c, half_c = self._judged(fit)
+        reach = self._judged(fit)
+        value_c = reach.temp_c
         if self._rest_c is None and not self._arrived(at_ms, fit, value_c):
             return None
         self._rest_c, self._way, self._plunged_ms = value_c, None, None
         self.medium = medium(self._stay(fit, value_c))
         if self.place is not Place.FOOD:
             return None
-        return Rest(self.spot, value_c, half_c, self._arrived_ms - self._began_ms, self._colder, self.medium)
+        return Rest(self.spot, value_c, reach.half_c, self._settle_ms, self._colder, self.medium, reach.above_c)
 
-    def _judged(self, fit: Approach) -> tuple[float, float]:
-        """What it settles to, on the careful side, and half of the interval, both in °C."""
-        since_s = (self._samples[-1][0] - self._began_ms) / 1000
-        way = Way(self._after_s(0.5, fit.end_c), since_s, self.lag_s)
+    def _judged(self, fit: Approach) -> Reach:
+        """What it settles to, and how surely."""
+        began_ms = self._began_ms if self._moving else self._arrived_ms - self._settle_ms
+        since_s = (self._samples[-1][0] - began_ms) / 1000
+        way = Way(self._took_s(fit.end_c)[0], since_s, self.lag_s)
         return reached(fit, way, self._bath(fit.end_c))
 
     def _bath(self, temp_c: float) -> bool:
         """Whether so cold is ice, and so hot boiling water, in which the needle itself is checked."""
         return temp_c <= COLD_C or STEAMY_C <= temp_c <= HOTTEST_C
 
-    def _sure(self, fit: Approach) -> bool:
-        """Whether the interval is narrow enough."""
-        value_c, half_c = self._judged(fit)
-        return half_c <= (BATH_SURE_C if self._bath(value_c) else SURE_C)
+    def _sure(self, fit: Approach, times: float = 1.0) -> bool:
+        """Whether the interval is narrow enough, or so many times as wide."""
+        reach = self._judged(fit)
+        return reach.half_c <= times * (BATH_SURE_C if self._bath(reach.temp_c) else reach.most_c)
 
     def _near(self, fit: Approach) -> bool:
         """Whether little is left of a way down; one that has turned down does not go up."""
@@ -268,7 +278,11 @@ class Settling:
 
     def _slow(self, fit: Approach) -> bool:
         """Whether it came slowly though not as in meat: metal that cools, steam that swings and a twist do that."""
-        return fit.lean <= SLOW_LEAN and self._after_s(0.5, fit.end_c) > SLOW_HALF_S
+        return fit.lean <= SLOW_LEAN and self._took_s(fit.end_c)[0] > SLOW_HALF_S
+
+    def _doubted(self, fit: Approach) -> bool:
+        """Whether it has to prove itself."""
+        return self._down(fit) or self._slow(fit)
 
     def _last(self, length_ms: int) -> list[tuple[int, float]]:
         begin_ms = self._samples[-1][0] - length_ms
@@ -317,16 +331,15 @@ class Settling:
     def _fit(self, newest_c: float) -> Approach | None:
         """The fit to the newest stretch of approach, if the needle may have settled by it."""
         stretch = self._stretch(newest_c)
-        if len(stretch) < LEAST_SAMPLES or self._doubtful(stretch):
+        if not stretch or self._doubtful(stretch):
             return None
-        while len(stretch) >= LEAST_SAMPLES and stretch[-1][0] - stretch[0][0] >= LEAST_MS:
-            means, counts = in_bins(stretch)
-            if len(means) < LEAST_SAMPLES:
-                return None
+        means, counts = in_bins(stretch)
+        while len(means) >= LEAST_SAMPLES:
             fit = fitted(means, counts, *self._laws(means[0][0], newest_c))
             if fit.left_c <= max(MISFIT * white_c(stretch), LEAST_LEFT_C):
                 return fit
             stretch = stretch[len(stretch) // 3 :]
+            means, counts = in_bins(stretch)
         return None
 
     def _laws(self, oldest_ms: int, newest_c: float) -> tuple[tuple[float, float], tuple[float, float]]:
@@ -360,7 +373,7 @@ class Settling:
     def _stood(self, at_ms: int) -> Approach | None:
         """The newest fit, if the fits have agreed for long enough."""
         fits = self._fits
-        slow = bool(fits) and (self._down(fits[-1][1]) or self._slow(fits[-1][1]))
+        slow = bool(fits) and self._doubted(fits[-1][1])
         stand_ms, stand_c = (STAND_DOWN_MS, STAND_DOWN_C) if slow else (STAND_MS, STAND_C)
         while len(fits) > LEAST_FITS and fits[1][0] <= at_ms - STAND_DOWN_MS:
             fits.popleft()
@@ -370,12 +383,15 @@ class Settling:
         since_ms = min(since_ms, fits[-LEAST_FITS][0])
         stood = [fit for fitted_ms, fit in fits if fitted_ms >= since_ms]
         ends = [fit.now_c + fit.rest_c for fit in stood]
-        fell_c = stood[0].now_c - stood[-1].now_c
+        fell_c = fits[0][1].now_c - stood[-1].now_c
         return fits[-1][1] if max(ends) - min(ends) <= stand_c and fell_c <= FELL_C else None
 
     def _arrived(self, at_ms: int, fit: Approach, end_c: float) -> bool:
         """Whether it came to rest; and if so, whether that is a new spot, the same as before, or none."""
         if (self._way is Place.FALLING or self._slow(fit)) and not level(self._last(LEVEL_MS), LEVEL_MS):
+            return False
+        around = [each for each in self._last(SWING_MS) if abs(each[1] - end_c) <= MOVED_C]
+        if FLOOR_C <= end_c < BOILING_C and swing(around):
             return False
         if self._hot and FLOOR_C <= end_c <= HOTTEST_C and self._coolest_c > end_c - COOLED_C:
             self.place, self.medium = Place.METAL, UNSURE
@@ -386,7 +402,8 @@ class Settling:
         stay = self._stay(fit, end_c)
         recent = self._plunged_ms is not None and at_ms - self._plunged_ms <= PLUNGE_MS
         plunged = self._way is Place.RISING and recent
-        self._arrived_ms = at_ms
+        self._arrived_ms, self._settle_ms = at_ms, at_ms - self._began_ms
+        self._half_s, self._most_s = stay.half_s, stay.most_s
         if end_c > HOTTEST_C:
             self.place = Place.METAL
         elif quick(stay) and (end_c >= FLOOR_C or end_c <= COLD_C or plunged):
@@ -403,7 +420,18 @@ class Settling:
 
     def _stay(self, fit: Approach, end_c: float) -> Stay:
         way_c = abs(end_c - self._from_c)
-        return Stay(end_c, way_c, self._after_s(0.5, end_c), self._after_s(0.8, end_c), fit.lean, self._hot)
+        return Stay(end_c, way_c, *self._took_s(end_c), fit.lean, self._hot)
+
+    @property
+    def _moving(self) -> bool:
+        """Whether it is on a way that was seen, and not yet at rest."""
+        return self._rest_c is None and self._way is not None
+
+    def _took_s(self, end_c: float) -> tuple[float, float]:
+        """How long half of the way took, and four fifths of it: of a needle at rest, the way by which it came there."""
+        if self._moving:
+            return self._after_s(0.5, end_c), self._after_s(0.8, end_c)
+        return self._half_s, self._most_s
 
     def _after_s(self, share: float, end_c: float) -> float:
         """How long after it began to move it had done so much of the way to there."""

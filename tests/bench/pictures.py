@@ -1,8 +1,8 @@
 """Insertions as pictures, one SVG each: samples, the truth, and what was settled. `tests.bench.settle --draw DIR`.
 
 Grey: samples; the black line: the undisturbed temperature where the junction is; green: the settled values with their
-intervals, the first one thick, in orange where the needle seems to rest in no piece; the violet cross: the first one of
-the rule that was released before.
+intervals, dotted what only the upper side has, the first one thick, in orange where the needle seems to rest in no
+piece; the violet cross: the first one of the rule that was released before.
 """
 
 from pathlib import Path
@@ -34,10 +34,12 @@ def draw(insertion: Insertion, folder: Path) -> Path:
     def y(value: float) -> float:
         return HEIGHT - EDGE - (value - low) / (high - low) * (HEIGHT - 2 * EDGE)
 
-    def bar(at_s: float, value: float, half: float, colour: str, width: float) -> str:
+    def bar(at_s: float, value: float, half: float, above: float, colour: str, width: float) -> str:
         reach = f"M{x(at_s):.1f} {y(value - half):.1f}V{y(value + half):.1f}"
+        upper = f"M{x(at_s):.1f} {y(value + half):.1f}V{y(min(value + above, high)):.1f}"
         return (
             f'<path d="{reach}" stroke="{colour}" stroke-width="{width / 3:.1f}"/>'
+            f'<path d="{upper}" stroke="{colour}" stroke-width="{width / 3:.1f}" stroke-dasharray="2 3"/>'
             f'<circle cx="{x(at_s):.1f}" cy="{y(value):.1f}" r="{width}" fill="{colour}"/>'
         )
 
@@ -50,7 +52,7 @@ def draw(insertion: Insertion, folder: Path) -> Path:
         at_s = at_ms / 1000
         if rest and 0 <= at_s <= SHOWN_S[1] and (first or at_s - shown_s >= 2):
             colour = "#e80" if rest.medium else "#283"
-            parts.append(bar(at_s, rest.temp_c, rest.uncertainty_c, colour, 4.0 if first else 1.5))
+            parts.append(bar(at_s, rest.temp_c, rest.uncertainty_c, rest.above_c, colour, 4.0 if first else 1.5))
             first, shown_s = False, at_s
     before = released_settle.Settling()
     for at_ms, value in insertion.samples:

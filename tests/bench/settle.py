@@ -9,9 +9,10 @@ before it (`released_settle`) and a plain rule of slope:
 
 Printed of the first settled value: seconds since the needle came to where it is; the error against the undisturbed
 place (see `Insertion.error_c`); the shares above +0.5, +1.0 and +1.5 °C and more than 2 °C low; how often the stated
-interval holds the truth, and how often the truth is below it, which is the unsafe side; how many settled nowhere in
-75 s. "stands" is what a check keeps in the end: the lowest of the settled values of that insertion, against the coldest
-place where the needle dwelt.
+interval holds the truth, with its upper side ("in 95%") and as wide upwards as down ("in half"); how often the truth is
+below it, which is the unsafe side; half of the interval and its upper side, medians; how many settled nowhere in 75 s.
+"stands" is what a check keeps in the end: the lowest of the settled values of that insertion, against the coldest place
+where the needle dwelt.
 
 Half of the parameter space, by a hash of what was drawn, is kept for this report; `--tuning` shows the other half.
 Above `HOTTEST_PIECE_C` a value counts as steam, as whoever judges a piece must take it.
@@ -58,9 +59,16 @@ class Settled:
     """Since the needle went in, or came to a stop."""
     error_c: float
     half_c: float
-    """Half of the 95 % interval."""
+    """Half of the 95 % interval: so far below the value the truth may be."""
+    above_c: float
+    """So far above it."""
     stands_c: float = 0.0
     """The error of what a check keeps."""
+
+    @property
+    def held(self) -> bool:
+        """Whether the interval holds the truth."""
+        return -self.above_c <= self.error_c <= self.half_c
 
 
 Found = tuple[Settled | None, str]
@@ -79,7 +87,7 @@ class OneLag:
         settling = Settling()
         for at_ms, temp_c in self.samples:
             if rest := settling.feed(at_ms + START_MS, temp_c):
-                return Settled(at_ms / 1000, rest.temp_c - self.piece_c, rest.uncertainty_c)
+                return Settled(at_ms / 1000, rest.temp_c - self.piece_c, rest.uncertainty_c, rest.above_c)
         return None
 
 
@@ -124,7 +132,8 @@ def by_rule(insertion: Insertion, rule: Callable[[], Settling | released_settle.
     at_ms, rest = first
     error_c = insertion.error_c(at_ms, rest.temp_c)
     stands_c = low_c - insertion.coldest_c(last_ms)
-    return Settled(_after_s(insertion, at_ms), error_c, rest.uncertainty_c, stands_c), seen
+    above_c = getattr(rest, "above_c", rest.uncertainty_c)
+    return Settled(_after_s(insertion, at_ms), error_c, rest.uncertainty_c, above_c, stands_c), seen
 
 
 def by_fit(insertion: Insertion) -> Found:
@@ -148,13 +157,18 @@ def by_slope(insertion: Insertion) -> Found:
         if window[-1][0] - window[0][0] >= PLAIN_S * 750 and abs(_slope(window)) <= PLAIN_C_PER_S:
             value_c, at_ms = fmean(value for _, value in window[len(window) // 2 :]), window[-1][0]
             if 45 <= value_c <= HOTTEST_PIECE_C:
-                settled = Settled(_after_s(insertion, at_ms), insertion.error_c(at_ms, value_c), 0.0)
+                settled = Settled(_after_s(insertion, at_ms), insertion.error_c(at_ms, value_c), 0.0, 0.0)
                 return settled, "a piece"
     return None, "none"
 
 
 def by_all(insertion: Insertion) -> tuple[Found, Found, Found]:
     return by_fit(insertion), by_released(insertion), by_slope(insertion)
+
+
+def by_ours(insertion: Insertion) -> tuple[Found, Found, Found]:
+    """The others settle nowhere."""
+    return by_fit(insertion), (None, "none"), (None, "none")
 
 
 def _hz(insertion: Insertion) -> float:
@@ -180,7 +194,8 @@ def _slope(samples: Samples) -> float:
 
 HEAD = (
     f"{'':36} {'n':>5} {'s':>5} {'mean':>6} {'p95':>6} {'max':>6} {'>0.5':>6} {'>1.0':>6} {'>1.5':>6} {'<-2':>6} "
-    f"{'in 95%':>6} {'below':>6} {'half':>5} {'none':>5} {'stands >1':>9} {'<-2':>6} {'max':>6} "
+    f"{'in 95%':>6} {'in half':>7} {'below':>6} {'half':>5} {'above':>5} {'none':>5} "
+    f"{'stands >1':>9} {'<-2':>6} {'max':>6} "
     f"| released: {'s':>5} {'>1.0':>6} {'>1.5':>6} {'<-2':>6} {'in 95%':>6} {'none':>5} "
     f"| plain: {'s':>5} {'>1.0':>6} {'>1.5':>6} {'<-2':>6} {'none':>5}"
 )
@@ -193,15 +208,17 @@ def _share(values: Sequence[bool]) -> str:
 def _ours(all: Sequence[Settled | None]) -> str:
     found = [each for each in all if each]
     if not found:
-        return f"{len(all):5}  none settled{'':105}"
+        return f"{len(all):5}  none settled{'':119}"
     errors = sorted(each.error_c for each in found)
     shares = " ".join(_share([error > limit_c for error in errors]) for limit_c in (0.5, 1.0, 1.5))
     stands = [each.stands_c for each in found]
     return (
         f"{len(all):5} {median(each.after_s for each in found):5.1f} {fmean(errors):+6.2f} "
         f"{errors[int(0.95 * (len(errors) - 1))]:+6.2f} {errors[-1]:+6.2f} {shares} "
-        f"{_share([error < -2 for error in errors])} {_share([abs(each.error_c) <= each.half_c for each in found])} "
+        f"{_share([error < -2 for error in errors])} {_share([each.held for each in found])} "
+        f"{_share([abs(each.error_c) <= each.half_c for each in found]):>7} "
         f"{_share([each.error_c > each.half_c for each in found])} {median(each.half_c for each in found):5.2f} "
+        f"{median(each.above_c for each in found):5.2f} "
         f"{1 - len(found) / len(all):5.0%} {_share([each > 1 for each in stands]):>9} "
         f"{_share([each < -2 for each in stands])} {max(stands):+6.2f}"
     )
@@ -233,6 +250,7 @@ def main() -> None:
     options.add_argument("--tuning", action="store_true", help="the half that the rule was tuned on")
     options.add_argument("--processes", type=int, help="as many as there are cores without it")
     options.add_argument("--lags", action="store_true", help="each needle was in ice before, so its lag is known")
+    options.add_argument("--alone", action="store_true", help="without the other rules beside it")
     options.add_argument("--draw", type=Path, metavar="DIR", help="draw the first insertion of each case as SVG")
     args = options.parse_args()
     cases = list(physical([*FOOD, *OTHER], args.each, args.seed, not args.tuning, lags=args.lags))
@@ -243,7 +261,9 @@ def main() -> None:
             print(draw(each, args.draw))
         return
     with Pool(args.processes) as pool:
-        rows: list[Row] = list(zip(cases, pool.map(by_all, cases, chunksize=20), strict=True))
+        rows: list[Row] = list(
+            zip(cases, pool.map(by_ours if args.alone else by_all, cases, chunksize=20), strict=True)
+        )
         lags = pool.map(OneLag.by_fit, insertions(20 * args.each, args.seed), chunksize=20)
     print(
         f"{'tuning' if args.tuning else 'reporting'} half, seed {args.seed}; "
