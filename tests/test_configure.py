@@ -53,6 +53,16 @@ def test_five_answers_make_a_station_that_checks_clean(tmp_path: Path) -> None:
         assert f"batch-recorder {command} --config {tmp_path / 'new/station.toml'}" in told
 
 
+def test_further_products_begin_from_the_examples_in_the_stations_unit(tmp_path: Path) -> None:
+    code, told = _ask(tmp_path / "new", *ANSWERS, "--product", "wings", "--product", "fish")
+    assert code == 0 and "No problems found." in told
+    made = load(tmp_path / "new/station.toml")
+    assert [(each.product, each.unit) for each in made.products] == [("breaded wings", "C"), ("battered fish", "C")]
+    code, told = _ask(tmp_path / "other", *ANSWERS, "--product", "soup")
+    assert code != 0 and "--product is 'soup'; there are examples of fillets, fish, patties" in " ".join(told.split())
+    assert not (tmp_path / "other").exists()
+
+
 def test_a_person_is_asked_five_questions(tmp_path: Path) -> None:
     """At a terminal: the return key alone takes what is offered, and a wrong answer is asked again."""
     near, far = pty.openpty()

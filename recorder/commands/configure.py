@@ -55,6 +55,10 @@ def configure(
     probe: Annotated[
         str | None, typer.Option(metavar="PROBE", help='As of the command probe, "simulated" or "none".')
     ] = None,
+    product: Annotated[
+        list[str] | None,
+        typer.Option(metavar="NAME", help="A further product to begin from the example of, such as wings; repeat it."),
+    ] = None,
     example: Annotated[
         bool, typer.Option("--example", help="Only print an example with everything that can stand in station.toml.")
     ] = False,
@@ -80,17 +84,30 @@ def configure(
     if probe is None and ask.live:
         _list_probes(console)
     chosen = ask("--probe", "Which probe", probe, SIMULATED, _probe)
+    products = _examples(scale, product or [])
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise Unusable(f"{folder} can't be made: {error.strerror}; choose another place with --folder") from error
     _write(folder / PROCEDURE, files("recorder").joinpath(f"share/{PROCEDURES[scale]}").read_text("utf-8"))
-    _write(folder / STATION, _station(name, count, sound, chosen))
+    for file, text in products.items():
+        (folder / file).parent.mkdir(exist_ok=True)
+        _write(folder / file, text)
+    _write(folder / STATION, _station(name, count, sound, chosen, [*products]))
     console.print(f"\n{folder / STATION} and {folder / PROCEDURE} are written. Trying them:\n")
     problems = tried(folder / STATION, console)
     console.print(_next(folder / STATION, chosen == SIMULATED))
     if problems:
         raise typer.Exit(1)
+
+
+def _examples(unit: str, names: list[str]) -> dict[str, str]:
+    """By file, as the station's file names it: the example of each product; raises `Unusable`."""
+    shipped = files("recorder").joinpath("share/products" if unit == "F" else "share/products-celsius")
+    known = sorted(each.name.removesuffix(".toml") for each in shipped.iterdir())
+    if unknown := [name for name in names if name not in known]:
+        raise Unusable(f"--product is {unknown[0]!r}; there are examples of {', '.join(known)}")
+    return {f"products/{name}.toml": shipped.joinpath(f"{name}.toml").read_text("utf-8") for name in names}
 
 
 class _Asker:
@@ -169,10 +186,11 @@ def _list_probes(console: Console) -> None:
     console.print(f"  {SIMULATED}   needle, vat and cabinet without a device, to try things out\n  {NONE}")
 
 
-def _station(name: str, vats: int, sound: str, probe: str) -> str:
+def _station(name: str, vats: int, sound: str, probe: str, products: list[str]) -> str:
     """The text of the station's file."""
     tables = [
-        f'station = "{name}"\nvats = [{", ".join(map(str, range(1, vats + 1)))}]\nprocedure = "{PROCEDURE}"',
+        f'station = "{name}"\nvats = [{", ".join(map(str, range(1, vats + 1)))}]\nprocedure = "{PROCEDURE}"'
+        + (f"\nproducts = {json.dumps(products)}" if products else ""),
         _probe_table(probe, vats),
         f"[voice]\ndevice = {json.dumps(sound)}\n\n[speaker]" if sound != NONE else "",
         '# [mqtt]                  # alerts to phones; see the page "Alerts" of the documents\n# host = "127.0.0.1"',
