@@ -28,6 +28,8 @@ NUMBERS = {
     "altitude_m": "probe_check.altitude_m",
     "oil_low": "oil.low",
     "oil_high": "oil.high",
+    "raw_out_ms": "raw.longest_out",
+    "breading_every_ms": "breading.change_every",
 }
 """Field of a `Procedure` that the kitchen sets -> its key in the file. The targets of the parts come beside these."""
 
