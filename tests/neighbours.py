@@ -323,7 +323,6 @@ PAIRS = [
     pair("raw pieces wait, then locked", alerts.PIECES_WAIT, raw_waits, locked, "went on"),
     pair("fried pieces wait, then cooked more", alerts.PIECES_WAIT, fried_waits, cooked_more, "went on"),
     pair("returned pieces wait, then locked", alerts.PIECES_WAIT, returned_waits, locked, "went on"),
-    pair("tasks missed, then done", alerts.TASK_NOT_DONE, task_missed, task_done, "done late"),
     pair("raw food out, then back", alerts.RAW_OUT, raw_out, raw_back, "back"),
     pair(
         "raw food out for hours, in hand",
@@ -364,6 +363,7 @@ PAIRS = [
         acknowledged(alerts.RECORDS_DAMAGED),
         "acknowledged",
     ),
+    pair("tasks missed, then done", alerts.TASK_NOT_DONE, task_missed, task_done, "done late"),
 ]
 
 
