@@ -106,6 +106,8 @@ class Day:
     """Entries of the journal on this day."""
     less_safe: Sequence[str] = ()
     """Why a limit in force on this day is less safe than the published one, in the kitchen's words."""
+    menu: Sequence[Procedure] = ()
+    """The procedures that were in force last, of the product that need not be named last."""
     raw_out_ms: int | None = None
     """The longest that raw food may be out of the cooler, by the procedure that was in force last,"""
     breading_every_ms: int | None = None
@@ -138,6 +140,17 @@ class Day:
     def batches(self) -> Sequence[Sheet]:
         """Those that were not struck."""
         return [sheet for sheet in self.sheets if not sheet.struck]
+
+    def name(self, batch: Row) -> str:
+        """A batch's number; where the day has two of that number, with the time of its start after it."""
+        alike = [sheet for sheet in self.sheets if sheet.batch["number"] == batch["number"]]
+        began = self.calendar.moment(batch["started_ms"])
+        return f"{batch['number']} of {began:%H:%M}" if len(alike) > 1 else str(batch["number"])
+
+    def part(self, sheet: Sheet, part: str) -> str:
+        """A part's name; where the day has several products, with its product before it."""
+        several = len({each.batch["product"] for each in self.batches}) > 1
+        return f"{sheet.batch['product']}: {part}" if several else part
 
     @property
     def checks(self) -> Sequence[Row]:
@@ -178,7 +191,7 @@ class Day:
             yield from sheet.rows()
 
     def means(self) -> dict[tuple[str, str], list[tuple[int, float]]]:
-        """By part and unit: batch number and the mean of its first checks by the probe, in the order of the day."""
+        """By part, as `part` has it, and unit: batch number and the mean of its first checks by the probe, in order."""
         found: dict[tuple[str, str], list[tuple[int, float]]] = {}
         for sheet in self.batches:
             read: dict[tuple[str, str], list[float]] = {}
@@ -187,7 +200,7 @@ class Day:
                     check["source"] == "probe" and check["round"] == 0 and not check["stage"] and not doubtful(check)
                 )
                 if first and check["part"]:
-                    read.setdefault((check["part"], check["unit"]), []).append(check["temperature"])
+                    read.setdefault((self.part(sheet, check["part"]), check["unit"]), []).append(check["temperature"])
             for key, values in read.items():
                 found.setdefault(key, []).append((sheet.batch["number"], fmean(values)))
         return found
@@ -257,6 +270,7 @@ def gather(journal: Reader, day: date | None, zone: tzinfo) -> Day:
         signatures=mine("signatures"),
         entries=calendar.entries(day),
         less_safe=list(dict.fromkeys(filter(None, (_less_safe(each) for each in procedures)))),
+        menu=_last_in_force(procedures),
         raw_out_ms=procedures[-1].raw_out_ms if procedures else None,
         breading_every_ms=procedures[-1].breading_every_ms if procedures else None,
         answers=_answers(journal, right),
@@ -335,6 +349,11 @@ def _answers(journal: Reader, right: Callable[[Row], Row]) -> dict[str, list[Row
     for row in journal.each("corrective_actions"):
         found.setdefault(row["alert"], []).append(right(row))
     return found
+
+
+def _last_in_force(procedures: Sequence[Procedure]) -> Sequence[Procedure]:
+    """The newest procedure of each product."""
+    return list({each.product: each for each in procedures}.values())
 
 
 def _less_safe(procedure: Procedure) -> str:

@@ -1,10 +1,12 @@
 """The figures of a day: each counts what its name says, and what says nothing of a piece is in none of them."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from recorder.core.limits import in_unit, minutes_text, tenths
+from recorder.core.limits import in_unit, lasting, minutes_text, tenths
 from recorder.core.meanings import PROBE_CHECKS
+from recorder.core.procedure import BY_TIME, HOT_HOLDING, Procedure
+from recorder.core.published import FOODS
 from recorder.core.subjects.trends import LEAST_PIECES
 from recorder.reports.day import Day, Sheet, doubtful, passed
 from recorder.reports.days import Row
@@ -147,3 +149,24 @@ def _probe(checks: Any) -> str:
     own = [row for row in own if not (row["disputed"] and row["verdict"] == "passed")]
     read = [row["verdict"] for row in own if row["temp_c"] is not None]
     return read[-1] if read else "not checked"
+
+
+def limits(menu: Sequence[Procedure]) -> Iterator[tuple[str, str, str, str]]:
+    """Each limit in force: of what, what it is, the kitchen's limit, and the source that it is compared with."""
+    for procedure in menu:
+        for part in procedure.parts:
+            kept = f" for {lasting(part.critical_for_ms)}" if part.critical_for_ms else ""
+            source = f"FDA Food Code 2022, {FOODS[part.food].source}: {FOODS[part.food].asked(procedure.unit)}"
+            yield procedure.product, f"{part.name}, critical limit", f"{part.critical.text()}{kept}", source
+            yield procedure.product, f"{part.name}, target", part.target.text(), "the kitchen's own"
+        if procedure.hold_by == BY_TIME:
+            yield (
+                procedure.product,
+                "hold by time",
+                lasting(procedure.hold_limit_ms),
+                "FDA Food Code 2022, 3-501.19: 4 h",
+            )
+        else:
+            minimum = f"FDA Food Code 2022, 3-501.16(A)(1): {HOT_HOLDING[procedure.unit]:g} °{procedure.unit}"
+            yield procedure.product, "hold minimum", procedure.hold_minimum.text(), minimum
+            yield procedure.product, "hold limit", lasting(procedure.hold_limit_ms), "the kitchen's own, of quality"

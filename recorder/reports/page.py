@@ -13,7 +13,7 @@ from recorder.journal.verify import Finding
 from recorder.reports import charts, duties
 from recorder.reports.day import Day, Sheet
 from recorder.reports.days import Row
-from recorder.reports.figures import bound, dwell, numbers, verdict
+from recorder.reports.figures import bound, dwell, limits, numbers, verdict
 from recorder.reports.integrity import NOT_KNOWN, integrity
 from recorder.reports.later import Change, Later
 from recorder.reports.words import visible
@@ -49,7 +49,12 @@ def page(day: Day, finding: Finding, made_ms: int, later: Later | None = None) -
     record = integrity(finding)
     changes = {row["id"]: later.after(row["id"]) if later else None for row in day.signatures}
     template = environment.from_string(files("recorder").joinpath("share/report.html").read_text("utf-8"))
-    targets = {(check["part"], check["unit"]): check["target"] for check in day.checks}
+    targets = {
+        (day.part(sheet, check["part"]), check["unit"]): check["target"]
+        for sheet in day.batches
+        for check, _ in sheet.checks
+        if check["part"]
+    }
     return template.render(
         day=day,
         finding=finding,
@@ -73,6 +78,7 @@ def page(day: Day, finding: Finding, made_ms: int, later: Later | None = None) -
         held=lambda sheet, hold: _held(day, sheet, hold),
         changes={id: None if found is None else lines(found, times) for id, found in changes.items()},
         bound=bound,
+        limits=list(limits(day.menu)),
         answers=lambda alert: duties.answers(day, alert, times.hour),
         asked=duties.asked(day),
         tasks=duties.tasks(day),
