@@ -35,18 +35,14 @@ FAREWELL_S = 5.0
 """The same where nothing can be recorded any more, and that is what it says; and for the broker to take that."""
 
 
-def posts(
-    settings: Settings, clock: Clock, deaf: Callable[[], bool], attentive: Callable[[], None] = lambda: None
-) -> tuple[Post, ...]:
+def posts(settings: Settings, clock: Clock, deaf: Callable[[], bool]) -> tuple[Post, ...]:
     """A driver for every device in `settings`; raises `DriverUnavailable`."""
     made = [_probe_post(Probe(probe, clock, lag_s=settings.needle_lag_s), clock) for probe in settings.probes]
     if settings.voice:
         recogniser = ear.build(settings.phrases, settings.voice)
         microphone = source(settings.voice.device)
         switch = ear.foot_switch(settings.voice)
-        driver = ear.MicrophoneEar(
-            microphone, recogniser, settings.phrases, settings.voice, clock, deaf, switch, attentive
-        )
+        driver = ear.MicrophoneEar(microphone, recogniser, settings.phrases, settings.voice, clock, deaf, switch)
         made.append(
             Post(
                 driver,
@@ -106,11 +102,7 @@ def run(settings: Settings, stop: threading.Event, view: View | None = None) -> 
         app = on_records(settings, give, notice.announce, reserve, view.see if view else nobody)
         if view:
             view.begin(app.loop.inbox.put, app.clock, give)
-        drivers = (
-            posts(settings, app.clock, speaker.talking, speaker.listening)
-            if speaker
-            else posts(settings, app.clock, lambda: False)
-        )
+        drivers = posts(settings, app.clock, speaker.talking if speaker else lambda: False)
         app.run(Supervisor(drivers, app.loop.inbox.put), stop, notice.rest)
     except JournalBusy:  # another one records
         raise

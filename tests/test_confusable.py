@@ -19,9 +19,8 @@ from recorder.commands.check import _phrases
 from recorder.config import load
 from recorder.voice.engines.pronunciation import pronouncer
 from recorder.voice.language import phrases
-from recorder.voice.language.confusable import CLOSE, MeasuredError, close_words, differing, pairs, read_measured
+from recorder.voice.language.confusable import MeasuredError, close_words, differing, pairs, read_measured
 from recorder.voice.language.phones import CONSONANTS, VOWELS, distance, substitution
-from recorder.voice.settings import GRAVE
 
 TEXT = files("recorder").joinpath("share/phrases-en.toml").read_text("utf-8")
 SHIPPED = phrases.load(TEXT)
@@ -126,14 +125,3 @@ def test_the_command_prints_the_worst_first_for_people() -> None:
     result = CliRunner().invoke(app, ["phrases", "--confusable", "--most", "5"])
     assert result.exit_code == 0 and "sounds like" in result.stdout
     assert len([line for line in result.stdout.splitlines() if line[:4].strip().startswith("0.")]) == 5
-
-
-def test_no_other_words_sound_like_a_sentence_that_does_something_else() -> None:
-    """Least of all one that strikes or destroys: of those a paraphrase must keep farther away."""
-    found = [pair for pair in pairs(SHIPPED, pronouncer(SHIPPED)) if not pair.numbers]
-    other = [pair for pair in found if not (SHIPPED.on_card(pair.first) and SHIPPED.on_card(pair.second))]
-    assert len(other) > 1_000, "the paraphrases are compared"
-    for pair in other:
-        meanings = {intent.meaning for text in (pair.first, pair.second) if (intent := SHIPPED.parse(text))}
-        least = CLOSE + 0.15 if meanings & GRAVE else CLOSE
-        assert pair.distance >= least, pair

@@ -157,11 +157,11 @@ def test_a_short_pause_may_be_the_end_and_a_long_one_is() -> None:
     speech = read_wav(CLIPS / "batch-start.wav")[9_600:-22_400]
     half = len(speech) // 4 * 2
     short = speech[:half] + hiss(0.4, 20) + speech[half:] + hiss(1, 20)
-    found = [each for each in FrontEnd(FrontEndSettings()).feed(hiss(0.5, 20) + short) if not each.peek]
+    found = list(FrontEnd(FrontEndSettings()).feed(hiss(0.5, 20) + short))
     assert [each.ended for each in found] == [False, False, True]
     assert len({each.start_ms for each in found}) == 1
     long = speech[:half] + hiss(0.9, 20) + speech[half:] + hiss(1, 20)
-    found = [each for each in FrontEnd(FrontEndSettings()).feed(hiss(0.5, 20) + long) if not each.peek]
+    found = list(FrontEnd(FrontEndSettings()).feed(hiss(0.5, 20) + long))
     assert [each.ended for each in found] == [False, True, False, True]
 
 
@@ -216,7 +216,7 @@ def test_a_voice_that_never_pauses_costs_neither_memory_nor_time() -> None:
     tracemalloc.start()
     try:
         for _ in range(30):
-            found += (each for each in front_end.feed(second) if not each.peek)
+            found += front_end.feed(second)
         held, _ = tracemalloc.get_traced_memory()
     finally:
         tracemalloc.stop()

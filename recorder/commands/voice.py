@@ -1,6 +1,6 @@
 """Commands about hearing: `hear`, `phrases` and `voice-model install`."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated, Any
@@ -19,7 +19,7 @@ from recorder.commands.shared import fail, json_line, terminal
 from recorder.core.events import Intent
 from recorder.errors import why
 from recorder.printable import printable
-from recorder.voice.audio.soundfile import SoundError, read_wav
+from recorder.voice.audio.soundfile import read_wav
 from recorder.voice.audio.speaker import PATTERNS
 from recorder.voice.ear import Ear, Hearing, build
 from recorder.voice.engines import model
@@ -48,14 +48,12 @@ def hear(
     as_json: AsJson = False,
     station: ConfigPath = None,
 ) -> None:
-    """Show what the station would hear in sound files; exit 2: some could not be heard."""
+    """Show what the station would hear in sound files."""
     known, settings = _setup(config.load(station) if station else None)
     console = terminal(soft_wrap=True)
-    sounds, bad = _sounds(wavs)  # before the model, which takes seconds
-    for error in bad:
-        typer.echo(f"error: {printable(error)}", err=True)
     ear: Ear | None = None
-    for wav, sound in sounds:
+    for wav in wavs:
+        sound = read_wav(wav)  # before the model, which takes seconds
         ear = ear or Ear(build(known, settings), known, settings)
         found = [_row(wav, hearing) for hearing in ear.hear([sound])]
         for row in found:
@@ -65,8 +63,6 @@ def hear(
                 console.print(_line(row), markup=False)
         if not found and not as_json:
             console.print(f"{wav}: no voice in it", markup=False)
-    if bad:
-        raise typer.Exit(2)
 
 
 @app.command("phrases")
@@ -144,17 +140,6 @@ def install(
     typer.echo(f'installed {path}\nset in the configuration, under [voice]:\nengine = "vosk"\nmodel = "{path}"')
 
 
-def _sounds(wavs: Sequence[Path]) -> tuple[list[tuple[Path, bytes]], list[SoundError]]:
-    """The sound of each file, and what is wrong with the others."""
-    sounds, bad = [], []
-    for wav in wavs:
-        try:
-            sounds.append((wav, read_wav(wav)))
-        except SoundError as error:
-            bad.append(error)
-    return sounds, bad
-
-
 def slots(intent: Intent) -> dict[str, Any]:
     """What was named in the sentence: {"part": "thigh", "count": 12}."""
     return {key: value for key, value in asdict(intent).items() if key != "meaning" and value is not None}
@@ -205,8 +190,7 @@ def _row(wav: Path, hearing: Hearing) -> dict[str, Any]:
         "file": str(wav),
         "start_ms": hearing.start_ms,
         "end_ms": hearing.end_ms,
-        "text": hearing.text if hearing.accepted else None,
-        "nearest": None if hearing.accepted else hearing.text or None,
+        "text": hearing.text,
         "intent": hearing.intent.meaning if hearing.intent else None,
         "slots": slots(hearing.intent) if hearing.intent else {},
         "accepted": hearing.accepted,

@@ -6,8 +6,6 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Annotated, Any
 
-from recorder.core import meanings
-from recorder.core.meanings import Intent
 from recorder.misfits import MisfitError, Wrong, choice, refuse
 from recorder.tables import build
 from recorder.voice.audio.frontend import FrontEndSettings
@@ -47,10 +45,6 @@ class Thresholds:
     """The most sound from the first word to the last that is none of the words."""
     word_ms: int = 800
     """The most sound for each word, the name's words counted."""
-    goes_on: Score = math.inf
-    """The most that speech going on may be likelier than the sentence's end."""
-    strained: Score = math.inf
-    """The most that another word may be likelier than the sentence's least likely one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,33 +57,14 @@ class Judgement:
     """For sentences with one; a name with this score makes a refused utterance a near miss."""
     rival_lead: float = 0.0
     """With less lead than this the next best sentence goes along: it is taken where only that one makes sense."""
-    grave: Thresholds | None = None
-    """For sentences that strike or destroy; None where they need no more certainty than others."""
-
-    def least(self, intent: Intent | None) -> Thresholds:
-        """What a guess with this meaning must reach."""
-        if self.grave and intent is not None and intent.meaning in GRAVE:
-            return self.grave
-        return self.numbered if intent is not None and numbered(intent) else self.plain
-
-
-GRAVE = frozenset({meanings.SCRATCH, meanings.CONFIRM, meanings.DISCARD})
-"""What strikes a command, or throws food away."""
-
-
-def numbered(intent: Intent) -> bool:
-    """Whether a number was named in the sentence."""
-    named = (intent.vat, intent.batch, intent.count, intent.cook, intent.number, intent.ice, intent.percent)
-    return any(value is not None for value in named)
 
 
 def _alike(measure: Thresholds, rival_lead: float) -> Judgement:
-    grave = replace(measure, score=measure.score + 2, goes_on=1.5, strained=measure.strained - 3)
-    return Judgement(measure, measure, rival_lead, grave)
+    return Judgement(measure, measure, rival_lead)
 
 
 SHIPPED = {
-    "moonshine": _alike(Thresholds(named=-20.0, score=0.0, lead=1.5, goes_on=2.5, strained=15.0), rival_lead=4.0),
+    "moonshine": _alike(Thresholds(named=-20.0, score=0.0, lead=1.5), rival_lead=4.0),
     "sphinx": Judgement(
         plain=Thresholds(named=-3.2, score=-3.8, weakest=-7.0, stray_ms=400),
         numbered=Thresholds(named=-2.8, score=-2.8, weakest=-6.0, stray_ms=400),
@@ -102,14 +77,10 @@ SHIPPED = {
 """Per engine, after the station's name. For moonshine and sphinx chosen on the tuning half
 of tests/bench/hearing.py; for vosk set by judgement, not measured: there was no English model here to measure with."""
 
-SHIPPED_OPEN = SHIPPED | {
-    "moonshine": _alike(Thresholds(named=0.0, score=3.0, lead=1.5, goes_on=2.5, strained=15.0), rival_lead=4.0)
-}
+SHIPPED_OPEN = SHIPPED | {"moonshine": _alike(Thresholds(named=0.0, score=3.0, lead=1.5), rival_lead=4.0)}
 """The same for open listening, where no name separates commands from talk."""
 
-SHIPPED_SWITCH = SHIPPED | {
-    "moonshine": _alike(Thresholds(named=0.0, score=-2.0, lead=1.5, goes_on=2.5, strained=15.0), rival_lead=4.0)
-}
+SHIPPED_SWITCH = SHIPPED | {"moonshine": _alike(Thresholds(named=0.0, score=-2.0, lead=1.5), rival_lead=4.0)}
 """The same while the switch is held: what is said then is meant for the station."""
 
 

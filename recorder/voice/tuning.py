@@ -9,9 +9,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from recorder.core.events import Intent
+from recorder.voice.ear import numbered
 from recorder.voice.engines import Guess
 from recorder.voice.language.phrases import Phrases
-from recorder.voice.settings import Judgement, Thresholds, numbered
+from recorder.voice.settings import Judgement, Thresholds
 
 STEPS = {"moonshine": 3.0, "sphinx": 0.3, "vosk": 0.05}
 """How far apart two takes of one command may score, by engine: judged from the spread on the bench's tuning half."""

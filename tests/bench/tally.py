@@ -11,10 +11,10 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from recorder.core.events import Intent
-from recorder.voice.ear import Ear, Hearing
-from recorder.voice.engines import Guess, Recogniser, Spotter
+from recorder.voice.ear import Ear, Hearing, numbered
+from recorder.voice.engines import Guess, Recogniser
 from recorder.voice.language.phrases import Phrases
-from recorder.voice.settings import VoiceSettings, numbered
+from recorder.voice.settings import VoiceSettings
 from tests.bench import scene, sounds
 from tests.bench.scene import Placed, Stream
 
@@ -51,9 +51,6 @@ class Keeping:
     def recognise(self, pcm: bytes) -> Guess | None:
         self.guess = self._recogniser.recognise(pcm)
         return self.guess
-
-    def spot(self, pcm: bytes) -> float:
-        return self._recogniser.spot(pcm) if isinstance(self._recogniser, Spotter) else -math.inf
 
 
 class Listener:

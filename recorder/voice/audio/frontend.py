@@ -59,15 +59,6 @@ LEVEL_CHUNKS = 8
 ONSET_CHUNKS = 12
 """A voice that comes in louder is set against what was before so many chunks."""
 
-PEEK_CHUNKS = 12
-"""So often an utterance is shown while somebody talks: every 384 ms."""
-
-PEEK_FROM_CHUNKS = 44
-"""From its age of 1.4 s on, and so much of the newest sound at least is kept for that."""
-
-FADED = 10 ** (-3 / 10)
-"""A voice has faded where it is 3 dB below its loudest."""
-
 TALK_CHUNKS = 62
 """So long, 2 s, somebody must have talked before a louder voice is another's: a command's first words may be soft."""
 
@@ -82,10 +73,6 @@ class Utterance:
     end_ms: int
     ended: bool = True
     """False while the speaker may go on: then it is given again, longer, unless `FrontEnd.end` is called first."""
-    peek: bool = False
-    """Whether somebody still talks: to look for a command in it that another voice leads and follows."""
-    fading: bool = False
-    """Of a peek, whether the voice is not as loud as it was."""
 
 
 class FrontEnd:
@@ -118,16 +105,6 @@ class FrontEnd:
         self._chunks = 0
         self._farther = 10 ** (-settings.near_db / 10) if settings.near_db else 0.0
 
-    @property
-    def now_ms(self) -> int:
-        """How much of the stream was taken."""
-        return self._chunks * CHUNK_MS
-
-    @property
-    def talking(self) -> bool:
-        """Whether an utterance is open."""
-        return self._talking
-
     def feed(self, pcm: bytes) -> Iterator[Utterance]:
         """Take sound in pieces of any size; give each utterance as soon as it has ended."""
         chunks = [*self._skipped, *self._cleaned(pcm)]
@@ -158,13 +135,6 @@ class FrontEnd:
         self._before.extend(self._utterance[-(self._before.maxlen or 1) :])
         self._utterance = []
 
-    def restart(self, keep_ms: int) -> None:
-        """The open utterance begins so much before now: what came before is somebody else's talk."""
-        self._utterance = self._utterance[-max(1, keep_ms // CHUNK_MS) :]
-        self._length = len(self._utterance)
-        self._voiced = min(self._voiced, self._length)
-        self._levels.clear()
-
     def _cleaned(self, pcm: bytes) -> list[bytes]:
         """The next whole chunks, without noise; what is left over waits for the next time."""
         self._raw += pcm
@@ -194,7 +164,7 @@ class FrontEnd:
         self._utterance.append(chunk)
         self._length += 1
         if self._too_long():
-            del self._utterance[: -max(PEEK_FROM_CHUNKS, self._before.maxlen or 1)]
+            del self._utterance[: -max(ONSET_CHUNKS + LEVEL_CHUNKS, self._before.maxlen or 1)]
         self._powers.append(_power(chunk))
         level = sum(self._powers) / LEVEL_CHUNKS
         if len(self._powers) == LEVEL_CHUNKS:
@@ -213,11 +183,6 @@ class FrontEnd:
             yield from self._ended()
         elif gap_ms - CHUNK_MS < settings.pause_ms <= gap_ms:
             yield from self._so_far(ended=False)
-        elif self._length >= PEEK_FROM_CHUNKS and self._length % PEEK_CHUNKS == 0 and not self._quiet:
-            end_ms = self._chunks * CHUNK_MS
-            start_ms = end_ms - len(self._utterance) * CHUNK_MS
-            fading = level < max(self._levels, default=0.0) * FADED
-            yield Utterance(b"".join(self._utterance), start_ms, end_ms, False, True, fading)
 
     def _begin(self, chunks: list[bytes]) -> None:
         self._talking, self._voiced, self._quiet, self._far = True, 1, 0, 0

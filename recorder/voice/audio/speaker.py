@@ -11,7 +11,6 @@ import subprocess
 import threading
 from array import array
 from collections import deque
-from collections.abc import Sequence
 
 from recorder.core.effects import Cue, Tone
 
@@ -28,12 +27,6 @@ PATTERNS: dict[Tone, tuple[tuple[int, int], ...]] = {
     Tone.ANSWER: ((740, 120),),
 }
 """Tone -> steps of frequency in Hz (0 is a rest) and length in ms."""
-
-LISTENING: tuple[tuple[int, int], ...] = ((587, 70),)
-"""The soft tone after the station's name: a command is waited for. It makes the ear deaf for no moment."""
-
-LOUD, SOFT = 16_000, 3_000
-"""Peaks of the tones, of 32768."""
 
 MOST_WAITING = 8
 """With more cues waiting, the oldest that is no alert is dropped: an old answer is worse than none."""
@@ -54,7 +47,6 @@ class Speaker:
         self._player = shutil.which(player)
         self._voice = shutil.which(voice)
         self._waiting: deque[Cue] = deque()
-        self._listening = False
         self._change = threading.Condition()
         self._stopped = False
         self._cut = False
@@ -75,12 +67,6 @@ class Speaker:
                 idle = next((old for old in self._waiting if old.tone is not Tone.ALERT), self._waiting[0])
                 self._waiting.remove(idle)
             self._waiting.append(cue)
-            self._change.notify()
-
-    def listening(self) -> None:
-        """Play the soft tone that says so, unless a cue sounds or waits; returns at once."""
-        with self._change:
-            self._listening = not self._waiting and not self._talking
             self._change.notify()
 
     def interrupt(self, cue: Cue) -> None:
@@ -113,27 +99,24 @@ class Speaker:
     def _run(self) -> None:
         while True:
             with self._change:
-                while not self._waiting and not self._stopped and not self._listening:
+                while not self._waiting and not self._stopped:
                     self._change.wait()
-                cue = self._waiting.popleft() if self._waiting else None
-                soft, self._listening = self._listening and cue is None, False
-                if cue is None and not soft:
+                if not self._waiting:
                     return
+                cue = self._waiting.popleft()
                 self._cut = False
             if self._player is not None:
-                self._talking = cue is not None
+                self._talking = True
                 try:
                     self._play(cue)
                 finally:
                     self._talking = False
 
-    def _play(self, cue: Cue | None) -> None:
-        """A cue; without one the soft tone."""
+    def _play(self, cue: Cue) -> None:
         player = [str(self._player), "-q", "-D", self._device]
         try:
-            tone = tone_pcm(cue.tone) if cue else pattern_pcm(LISTENING, SOFT)
-            self._piped([*player, "-t", "raw", "-f", "S16_LE", "-r", str(RATE), "-c", "1"], tone)
-            if cue and cue.say and self._voice is not None:
+            self._piped([*player, "-t", "raw", "-f", "S16_LE", "-r", str(RATE), "-c", "1"], tone_pcm(cue.tone))
+            if cue.say and self._voice is not None:
                 self._piped(player, self._piped([self._voice, "--stdout"], cue.say.encode()))
         except subprocess.CalledProcessError as error:
             lines = error.stderr.decode(errors="replace").strip().splitlines()
@@ -164,17 +147,12 @@ class Speaker:
 
 
 def tone_pcm(tone: Tone) -> bytes:
-    """The pattern of `tone`, mono 16-bit at `RATE`."""
-    return pattern_pcm(PATTERNS[tone], LOUD)
-
-
-def pattern_pcm(steps: Sequence[tuple[int, int]], peak: int) -> bytes:
-    """Steps of frequency and length as mono 16-bit sound at `RATE`, with soft edges so that they do not click."""
+    """The pattern of `tone`, mono 16-bit at `RATE`, with soft edges so that it does not click."""
     out = array("h")
-    for hertz, length_ms in steps:
+    for hertz, length_ms in PATTERNS[tone]:
         count = RATE * length_ms // 1000
         edge = RATE // 200
         for at in range(count):
             loud = min(1.0, at / edge, (count - at) / edge)
-            out.append(round(peak * loud * math.sin(2 * math.pi * hertz * at / RATE)))
+            out.append(round(16_000 * loud * math.sin(2 * math.pi * hertz * at / RATE)))
     return out.tobytes()

@@ -9,21 +9,16 @@ import contextlib
 import ctypes
 import importlib.util
 import math
-from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import replace
-from itertools import groupby
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from recorder.core.meanings import Intent
 from recorder.driver import DriverUnavailable
 from recorder.voice.engines import Guess
-from recorder.voice.engines.net import BESIDE, TAKEN_BACK, build, following, turns
-from recorder.voice.engines.search import CONTEXT, Found, Way, Written, agreed, search
-from recorder.voice.engines.tokens import END, START, Tokens
+from recorder.voice.engines.tokens import START, Tokens
+from recorder.voice.engines.tree import Found, Written, agreed, grow, learn_priors, search
 from recorder.voice.language.phrases import Phrases
-from recorder.voice.language.repair import repaired
-from recorder.voice.language.wording import Words
+from recorder.voice.language.written import forms, numbers, spelled_out
 
 PACKAGE, FOLDER = "moonshine_voice", "assets/tiny-en"
 
@@ -43,14 +38,6 @@ SLOWER = 0.9
 """So much of its speed, and of its pitch, is left then."""
 
 
-NO_NAME = -34.0
-"""Where the name fits worse than this, nobody said it, and what follows is not searched."""
-
-
-OFF_CARD = 2.0
-"""What the card does not have must fit by so much better than what it has."""
-
-
 class Moonshine:
     """The model with the sentences of a phrase file."""
 
@@ -67,14 +54,20 @@ class Moonshine:
         self._model = _Model(folder)
         self._phrases = phrases
         tokens = _tokens(folder)
+        known, apart = numbers(phrases), spelled_out(phrases)
         try:
             self._name = tokens.encode(f"{name.capitalize()},") if name else ()
-            self._net = build(phrases, tokens, name)
+            self._tree = grow(
+                (sentence.text, tokens.encode((form if name else form.capitalize()) + end))
+                for sentence in phrases
+                for form in forms(sentence.text, known, sentence.intent.count not in apart)
+                for end in ("", ".")
+            )
         except ValueError as error:
             raise DriverUnavailable(f"{error}; spell the phrase file and the station's name in English") from error
-        self._priors = _Priors(self._model.quiet(), self._name, following(self._net))
-        self._ahead: Iterator[Way] = turns(self._net)
-        del tokens
+        quiet = self._model.quiet()
+        learn_priors(self._tree, quiet.begin(self._name)[1], quiet)
+        del tokens, quiet
         _give_back()
 
     def recognise(self, pcm: bytes) -> Guess | None:
@@ -82,102 +75,28 @@ class Moonshine:
         if not pcm:
             return None
         named, found = self._search(pcm)
-        if not found:
-            return Guess("", named, -math.inf)
         best, other = self._first_two(found)
         if other and best.fit - other.fit < UNSURE:
             best, other = self._first_two(agreed(found, self._search(pcm, SLOWER)[1]))
         _give_back()
-        words = self._meant(best)
         return Guess(
-            text=" ".join(words),
+            text=best.text,
             named=named if self._name else None,
             score=best.fit,
-            other=" ".join(self._meant(other)) if other else "",
+            other=other.text if other else "",
             lead=best.fit - other.fit if other else math.inf,
-            goes_on=best.goes_on,
-            strained=best.strained,
-            taken_back=not words and TAKEN_BACK in best.words,
-            beside=best.words.count(BESIDE),
         )
 
-    def spot(self, pcm: bytes) -> float:
-        """As `Spotter` promises."""
-        return self._model.hear(pcm).begin(self._name)[0]
-
-    def rest(self) -> bool:
-        """Learn a little of what later sounds need, while nobody speaks; False when all is learnt."""
-        way = next(self._ahead, None)
-        if way is not None:
-            self._priors.after(way)
-        return way is not None
-
     def _search(self, pcm: bytes, speed: float = 1.0) -> tuple[float, list[Found]]:
-        """How well the name fits, and what may have been said after it."""
+        """How well the name fits, and the sentences after it."""
         sound = self._model.hear(pcm, speed)
         named, start = sound.begin(self._name)
-        if self._name and named < NO_NAME and speed == 1:
-            return named, []
-        found = (self._weighed(each) for each in search(self._net, start, sound, self._priors))
-        return named, sorted(found, key=lambda each: -each.fit)
-
-    def _weighed(self, found: Found) -> Found:
-        """What the card does not have is said less often; but what names a count or a part is never to lose it."""
-        text = " ".join(self._meant(found))
-        intent = self._phrases.parse(text)
-        if self._phrases.on_card(text) or (intent is not None and (intent.part or intent.count)):
-            return found
-        return replace(found, fit=found.fit - OFF_CARD)
-
-    def _meant(self, found: Found) -> Words:
-        """The words, corrected as the speaker did."""
-        heard = tuple(word for word in found.words if word != BESIDE)
-        said = [list(group) for mark, group in groupby(heard, lambda word: word == TAKEN_BACK) if not mark]
-        if TAKEN_BACK not in heard:
-            return heard
-        first, *rest = said if heard[0] != TAKEN_BACK else [[], *said]
-        words: Words = tuple(first)
-        if heard[-1] == TAKEN_BACK:
-            rest.append([])
-        for instead in rest:
-            words = repaired(words, tuple(instead), self._phrases)
-        return words
+        return named, search(self._tree, start, sound)
 
     def _first_two(self, found: Sequence[Found]) -> tuple[Found, Found | None]:
         """The best, and the next that means something else."""
-
-        def meaning(each: Found) -> Intent | Words:
-            words = self._meant(each)
-            return self._phrases.parse(" ".join(words)) or words
-
-        first = meaning(found[0])
-        return found[0], next((each for each in found if meaning(each) != first), None)
-
-
-class _Priors:
-    """What the model expects without any sound; each turn of phrase is asked once."""
-
-    def __init__(self, quiet: "_Sound", name: Way, following: Mapping[int, Collection[int]]) -> None:
-        self._quiet = quiet
-        self._following = following
-        self._written: dict[Way, Written] = {(): quiet.begin(name)[1]}
-        """For ways of up to one token, from which longer ones go on."""
-        self._known: dict[Way, dict[int, float]] = {}
-
-    def after(self, way: Way) -> dict[int, float]:
-        """See `search.Priors`."""
-        if way not in self._known:
-            row = self._write(way).likelihoods[0]
-            self._known[way] = {token: float(row[token]) for token in (*self._following[way[-1] if way else 0], END)}
-        return self._known[way]
-
-    def _write(self, way: Way) -> Written:
-        if way in self._written:
-            return self._written[way]
-        written = self._quiet.follow(self._write(way[:-1]), [0], [way[-1]])
-        if len(way) < CONTEXT:
-            self._written[way] = written
-        return written
+        meaning = self._phrases.parse(found[0].text)
+        return found[0], next((each for each in found if self._phrases.parse(each.text) != meaning), None)
 
 
 def _packaged() -> Path:
@@ -261,7 +180,7 @@ class _Sound:
         return likely, Written(rows[:, -1], {name: memory[name] for name in model.about_text})
 
     def follow(self, before: Written, rows: Sequence[int], tokens: Sequence[int]) -> Written:
-        """See `search.Reader`."""
+        """See `tree.Reader`."""
         wide = {name: self._model.numpy.repeat(value, len(rows), 0) for name, value in self._about_sound.items()}
         narrow = {name: value[list(rows)] for name, value in before.memory.items()}
         likelihoods, memory = self._run([[token] for token in tokens], narrow | wide, self._model.about_text)

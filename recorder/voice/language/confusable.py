@@ -2,15 +2,15 @@
 
 Two sentences are compared by the words in which they differ; what they begin and end with in common is no help to the
 ear. Not all pairs of the language are compared (there would be billions): two values of one slot are compared in one
-sentence that has it, and two templates with the same values in both, of which one at least is on the card. A pair that
-differs in more words than that is no closer than one of these.
+sentence that has it, and two templates with the same values in both. A pair that differs in more words than that is
+no closer than one of these.
 """
 
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
-from itertools import chain, combinations, product
+from itertools import combinations
 
 from recorder.errors import RecorderError
 from recorder.voice.language.phones import distance
@@ -86,9 +86,7 @@ def pairs(phrases: Phrases, pronounce: Pronounce, measured: Mapping[tuple[str, s
 
     for one, other, numbers in _by_value(phrases):
         meet(one, other, numbers)
-    card = [each for template in phrases.templates for each in template.variants()]
-    further = [each for template in phrases.further for each in template.variants()]
-    for first, second in chain(combinations(card, 2), product(card, further)):
+    for first, second in combinations([each for template in phrases.templates for each in template.variants()], 2):
         one, other = _closest(first, second, phrases.slots, lambda one, other: apart(*differing(one, other)))
         meet(one, other, False)
     for (said, heard), times in (measured or {}).items():

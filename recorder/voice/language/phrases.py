@@ -8,9 +8,8 @@ knows neither sound nor engine.
 
 import tomllib
 from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass
-from functools import cached_property
 from itertools import cycle, product
 from typing import Any
 
@@ -22,7 +21,6 @@ from recorder.voice.language.wording import (
     PhraseError,
     Slot,
     Template,
-    Words,
     read_numerals,
     read_slot,
     read_template,
@@ -68,19 +66,6 @@ class Group:
 
     title: str
     templates: tuple[Template, ...]
-    """Those on the card."""
-    further: tuple[Template, ...] = ()
-    """Other words for the same, which are understood and not on the card."""
-
-
-@dataclass(frozen=True, slots=True)
-class Around:
-    """What may be said beside a sentence without being a part of it."""
-
-    before: tuple[Words, ...] = ()
-    after: tuple[Words, ...] = ()
-    instead: tuple[Words, ...] = ()
-    """Takes back what was said; what follows is meant in its place."""
 
 
 class Phrases:
@@ -96,7 +81,6 @@ class Phrases:
         card_texts: CardTexts = ENGLISH,
         offered: Mapping[str, Slot] | None = None,
         used: frozenset[str] = frozenset(),
-        around: Around = Around(),
     ) -> None:
         """Raises `PhraseError` where two meanings share a sentence."""
         self.offered = dict(offered or {})
@@ -109,15 +93,12 @@ class Phrases:
         self.slots = dict(slots)
         self._used = used
         self._written = groups
-        sayable = (Group(group.title, self._sayable(group.templates), self._sayable(group.further)) for group in groups)
+        sayable = (Group(group.title, self._sayable(group)) for group in groups)
         self.groups = tuple(group for group in sayable if group.templates)
         """With the sentences alone whose slots have words here."""
         self.card_texts = card_texts
         self.templates = tuple(template for group in self.groups for template in group.templates)
-        self.further = tuple(template for group in self.groups for template in group.further)
-        self.around = around
         self._intents: dict[str, Intent] = {}
-        self._further: set[str] = set()
         self._write_out()
 
     @property
@@ -149,11 +130,10 @@ class Phrases:
 
     def with_more(self, more: Callable[[Template], Template | None]) -> "Phrases":
         """These with a further template behind each that `more` makes one of; raises `PhraseError` as `with_slots`."""
-
-        def both(templates: tuple[Template, ...]) -> tuple[Template, ...]:
-            return tuple(each for one in templates for each in (one, more(one)) if each)
-
-        groups = tuple(Group(group.title, both(group.templates), both(group.further)) for group in self._written)
+        groups = tuple(
+            Group(group.title, tuple(each for one in group.templates for each in (one, more(one)) if each))
+            for group in self._written
+        )
         return self._with(self.slots, groups)
 
     def with_meanings(self, meanings: Collection[str]) -> "Phrases":
@@ -163,25 +143,25 @@ class Phrases:
     def _with(
         self, slots: Mapping[str, Slot], groups: tuple[Group, ...], used: frozenset[str] | None = None
     ) -> "Phrases":
-        used, texts = self._used if used is None else used, self.card_texts
-        return Phrases(self.language, self.name, self.sounds, slots, groups, texts, self.offered, used, self.around)
+        used = self._used if used is None else used
+        return Phrases(self.language, self.name, self.sounds, slots, groups, self.card_texts, self.offered, used)
 
-    def _sayable(self, templates: tuple[Template, ...]) -> tuple[Template, ...]:
+    def _sayable(self, group: Group) -> tuple[Template, ...]:
         empty = [name for name, slot in self.slots.items() if not slot.forms]
-        used = (each for each in templates if each.meaning not in SELDOM or each.meaning in self._used)
+        used = (each for each in group.templates if each.meaning not in SELDOM or each.meaning in self._used)
         return tuple(kept for template in used if (kept := without_slots(template, empty)))
 
     def without(self, unused: Collection[str]) -> "Phrases":
         """These without the sentences of some meanings, and without the slots that stand in no other."""
-
-        def kept(templates: tuple[Template, ...]) -> tuple[Template, ...]:
-            return tuple(each for each in templates if each.meaning not in unused)
-
-        left = [Group(group.title, kept(group.templates), kept(group.further)) for group in self._written]
-        groups = tuple(group for group in left if group.templates)
+        left = [
+            (group.title, tuple(each for each in group.templates if each.meaning not in unused))
+            for group in self._written
+        ]
+        groups = tuple(Group(title, templates) for title, templates in left if templates)
         if groups == self._written:
             return self
-        gone = _slots(self._written) - _slots(groups)
+        gone = {item.text for group in self._written for each in group.templates for item in each.items if item.slot}
+        gone -= {item.text for group in groups for each in group.templates for item in each.items if item.slot}
         slots = {name: slot for name, slot in self.slots.items() if name not in gone}
         return self._with(slots, groups)
 
@@ -197,25 +177,8 @@ class Phrases:
         """What `text` means; None unless it is one whole sentence. Case and spacing do not matter."""
         return self._intents.get(" ".join(text.lower().split()))
 
-    def on_card(self, text: str) -> bool:
-        """Whether the sentence `text` is said as the card has it."""
-        return text in self._intents and text not in self._further
-
-    def goes_on(self, text: str) -> bool:
-        """Whether another sentence begins with the sentence `text`."""
-        return text in self._begun
-
-    @cached_property
-    def _begun(self) -> frozenset[str]:
-        begun = (text.rsplit(" ", count)[0] for text in self._intents for count in range(1, text.count(" ") + 1))
-        return frozenset(text for text in begun if text in self._intents)
-
-    def unfinished(self, text: str) -> bool:
-        """Whether the sentence `text` is another with one more number or part: "load thighs", "discard batch"."""
-        return any(self.parse(f"{text} {' '.join(slot.forms[0][0])}") for slot in self.slots.values() if slot.forms)
-
     def sentences(self) -> list[Sentence]:
-        """The corpus: every template of the card, with and without what may be left out, and every value of every slot.
+        """The corpus: every template, with and without what may be left out, and every value of every slot.
 
         Not every combination: short slots go whole through every template, long ones are spread over those that
         have them. The same file gives the same list.
@@ -245,20 +208,17 @@ class Phrases:
         return [Sentence(text, self._intents[text]) for text in texts]
 
     def _write_out(self) -> None:
-        templates = (*self.templates, *self.further)
-        size = sum(_size(variant, self.slots) for template in templates for variant in template.variants())
+        size = sum(_size(variant, self.slots) for template in self.templates for variant in template.variants())
         if size > MOST_SENTENCES:
             raise PhraseError(f"the phrase file makes {size} sentences, more than {MOST_SENTENCES}; shorten its slots")
         sources: dict[str, str] = {}
-        for template in templates:
+        for template in self.templates:
             for text, intent in _expand(template, self.slots):
                 if self._intents.setdefault(text, intent) != intent:
                     raise PhraseError(
                         f"{text!r} has two meanings: {template.meaning!r} by {template.source!r}, and "
                         f"{self._intents[text].meaning!r} by {sources[text]!r}; word one of them differently"
                     )
-                if text not in sources and template in self.further:
-                    self._further.add(text)
                 sources.setdefault(text, template.source)
 
 
@@ -272,7 +232,7 @@ def load(text: str) -> Phrases:
 
 def from_dict(data: Mapping[str, Any]) -> Phrases:
     """The phrases in a parsed phrase file; raises `PhraseError`."""
-    if unknown := data.keys() - {"language", "name", "sounds", "numerals", "slots", "groups", "card", "around"}:
+    if unknown := data.keys() - {"language", "name", "sounds", "numerals", "slots", "groups", "card"}:
         raise PhraseError(f"the phrase file does not know {', '.join(sorted(unknown))}; remove it")
     numerals = read_numerals(_table(data, "numerals"))
     slots = {name: Slot(name, (), ()) for name in CONFIGURED}
@@ -286,10 +246,14 @@ def from_dict(data: Mapping[str, Any]) -> Phrases:
     if not isinstance(written := data.get("groups", []), list):
         raise PhraseError(f"groups is {written!r}; write [[groups]] and its lines under it")
     for group in written:
-        templates, further = (_templates(_table(group, key), slots) for key in ("commands", "also"))
-        groups.append(Group(str(group.get("title", "")), templates, further))
+        templates = tuple(
+            read_template(meaning, str(source), slots)
+            for meaning, sources in _table(group, "commands").items()
+            for source in (sources if isinstance(sources, list) else [sources])
+        )
+        groups.append(Group(str(group.get("title", "")), templates))
     meanings = {template.meaning for group in groups for template in group.templates}
-    if unknown := (meanings | {template.meaning for group in groups for template in group.further}) - set(ALL):
+    if unknown := meanings - set(ALL):
         raise PhraseError(f"no command means {', '.join(sorted(unknown))}; the meanings are {', '.join(ALL)}")
     if missing := set(ALL) - set(LATER) - meanings:
         raise PhraseError(f"nothing says {', '.join(sorted(missing))}; give each meaning at least one sentence")
@@ -298,28 +262,8 @@ def from_dict(data: Mapping[str, Any]) -> Phrases:
         split_words(word, "sounds")[0]: tuple(sound if isinstance(sound, list) else [str(sound)])
         for word, sound in _table(data, "sounds").items()
     }
-    texts, around = read_texts(_table(data, "card")), _around(_table(data, "around"))
-    return Phrases(str(data.get("language", "")), name, sounds, slots, tuple(groups), texts, offered, around=around)
-
-
-def _slots(groups: Iterable[Group]) -> set[str]:
-    """The slots that stand in sentences of `groups`."""
-    return {item.text for group in groups for each in group.templates for item in each.items if item.slot}
-
-
-def _templates(table: Mapping[str, Any], slots: Mapping[str, Slot]) -> tuple[Template, ...]:
-    return tuple(
-        read_template(meaning, str(source), slots)
-        for meaning, sources in table.items()
-        for source in (sources if isinstance(sources, list) else [sources])
-    )
-
-
-def _around(table: Mapping[str, Any]) -> Around:
-    if unknown := table.keys() - {"before", "after", "instead"}:
-        raise PhraseError(f"around does not know {', '.join(sorted(unknown))}; there are before, after and instead")
-    said = {key: forms if isinstance(forms, list) else [forms] for key, forms in table.items()}
-    return Around(**{key: tuple(split_words(str(form), f"around, {key}") for form in said[key]) for key in said})
+    texts = read_texts(_table(data, "card"))
+    return Phrases(str(data.get("language", "")), name, sounds, slots, tuple(groups), texts, offered)
 
 
 def _table(data: Mapping[str, Any], key: str) -> Mapping[str, Any]:

@@ -1,27 +1,25 @@
-"""Tokens, ways of writing, the net of sentences and the search through it: what is pure of the default recogniser.
+"""Tokens, ways of writing and the search through the tree of sentences: what is pure of the default recogniser.
 
 Tokens are checked against the library SentencePiece (Kudo and Richardson 2018), given the model's own list; the search
-against every sentence worked out by itself, with a small made model.
+and the priors against every sentence worked out by itself, with a small made model.
 """
 
 import math
 import random
 import struct
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from functools import cache
 from importlib.resources import files
 from typing import Any
 
-import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from recorder.voice.engines import net, search
+from recorder.voice.engines import tree
 from recorder.voice.engines.moonshine import _packaged
-from recorder.voice.engines.net import Node
-from recorder.voice.engines.search import Found, Written
 from recorder.voice.engines.tokens import END, Tokens
+from recorder.voice.engines.tree import Found, Node, Written
 from recorder.voice.language import phrases
 from recorder.voice.language.written import forms, numbers, spelled_out
 
@@ -183,136 +181,77 @@ class Made:
         return [math.log(each / sum(likely)) for each in likely]
 
     def begin(self) -> Written:
-        return Written(np.array([self.row(())]), [()])
+        return Written([self.row(())], [()])
 
     def follow(self, before: Written, rows: Sequence[int], tokens: Sequence[int]) -> Written:
         paths = [(*before.memory[row], token) for row, token in zip(rows, tokens, strict=True)]
-        return Written(np.array([self.row(path) for path in paths]), paths)
+        return Written([self.row(path) for path in paths], paths)
 
 
-WRITINGS = st.lists(
-    st.lists(st.integers(3, 7), min_size=1, max_size=5).map(tuple), min_size=1, max_size=25, unique=True
-)
+WRITINGS = st.lists(st.lists(st.integers(3, 7), max_size=5).map(tuple), min_size=1, max_size=25, unique=True)
 
 
-class Expected:
-    """What a made model expects after the last tokens."""
-
-    def __init__(self, seed: int) -> None:
-        self._quiet = Made(seed)
-
-    def after(self, way: tuple[int, ...]) -> dict[int, float]:
-        assert len(way) <= search.CONTEXT
-        return dict(enumerate(self._quiet.row(way)))
+def beginnings(writings: list[tuple[int, ...]]) -> Iterator[tuple[int, ...]]:
+    """Every place of the tree: the shorter first, of equals those whose first turn was written first."""
+    found = {writing[:size] for writing in writings for size in range(len(writing) + 1)}
+    first = {path: next(at for at, each in enumerate(writings) if each[: len(path)] == path) for path in found}
+    yield from sorted(found, key=lambda path: (len(path), [first[path[:size]] for size in range(len(path) + 1)]))
 
 
-def grown(writings: list[tuple[int, ...]]) -> Node:
-    """Every second writing is another way to write the same; odd sentences are not on the card."""
-    root, end = Node(), Node(may_end=True, closed=True)
-    for at, writing in enumerate(writings):
-        text = " ".join(map(str, writing))
-        net.join(root, end, text, (f"sentence {at // 2}",), lambda text: tuple(map(int, text.split())), share(at))
+def prior(writings: list[tuple[int, ...]], quiet: Made, path: tuple[int, ...], token: int) -> float:
+    turn = path[-tree.CONTEXT :]
+    return quiet.row(next(each for each in beginnings(writings) if each[-tree.CONTEXT :] == turn))[token]
+
+
+def grown(writings: list[tuple[int, ...]], quiet: Made) -> Node:
+    root = tree.grow((f"sentence {at // 2}", writing) for at, writing in enumerate(writings))
+    tree.learn_priors(root, quiet.begin(), quiet)
     return root
 
 
-def share(at: int) -> float:
-    return net.FURTHER_SHARE if at // 2 % 2 else net.PRIOR_SHARE
+@given(WRITINGS, st.integers(0, 999))
+def test_priors_are_those_of_the_first_place_after_the_same_two_tokens(
+    writings: list[tuple[int, ...]], seed: int
+) -> None:
+    quiet = Made(seed)
+    root = grown(writings, quiet)
+    for path in beginnings(writings):
+        node = root
+        for token in path:
+            node = node.next[token]
+        for token in node.next:
+            assert node.prior[token] == prior(writings, quiet, path, token)
 
 
 @given(WRITINGS, st.integers(0, 999))
 def test_a_wide_search_finds_every_sentence_in_the_order_of_its_fit(writings: list[tuple[int, ...]], seed: int) -> None:
-    """Against each writing worked out by itself. Of a token that begins several the largest share is taken off."""
-    expected, heard = Expected(seed), Made(seed + 1_000)
+    quiet, heard = Made(seed), Made(seed + 1_000)
     fits: dict[str, float] = {}
     for at, writing in enumerate(writings):
-        fit = 0.0
-        for size, token in enumerate((*writing, END)):
-            way = writing[:size]
-            alike = [share(other) for other, each in enumerate(writings) if each[: size + 1] == (*way, token)]
-            taken = max(alike) if token != END else net.PRIOR_SHARE
-            fit += heard.row(way)[token] - taken * expected.after(way[-search.CONTEXT :])[token]
+        told = (*writing, END)
+        fit = sum(
+            heard.row(told[:size])[token] - tree.PRIOR_SHARE * prior(writings, quiet, told[:size], token)
+            for size, token in enumerate(told)
+        )
         fits[f"sentence {at // 2}"] = max(fit, fits.get(f"sentence {at // 2}", fit))
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(search, "BEAM", 1_000)
-        patch.setattr(search, "HOPELESS", math.inf)
-        found = search.search(grown(writings), heard.begin(), heard, expected)
-    assert {" ".join(each.words): each.fit for each in found} == pytest.approx(fits)
+        patch.setattr(tree, "BEAM", 1_000)
+        patch.setattr(tree, "HOPELESS", math.inf)
+        found = tree.search(grown(writings, quiet), heard.begin(), heard)
+    assert {each.text: each.fit for each in found} == pytest.approx(fits)
     assert [each.fit for each in found] == sorted((each.fit for each in found), reverse=True)
-    some = search.search(grown(writings), heard.begin(), heard, expected)
-    assert some and all(each.fit <= fits[" ".join(each.words)] + 1e-9 for each in some), (
+    some = tree.search(grown(writings, quiet), heard.begin(), heard)
+    assert some and all(each.fit <= fits[each.text] + 1e-9 for each in some), (
         "the shipped beam misses, it never invents"
     )
 
 
-class Says:
-    """A model that hears one row of tokens, whatever it wrote before each."""
-
-    def __init__(self, *tokens: int) -> None:
-        self._tokens = (*tokens, END)
-
-    def row(self, path: tuple[int, ...]) -> list[float]:
-        wanted = self._tokens[len(path)] if len(path) < len(self._tokens) else 0
-        return [math.log(0.93 if token == wanted else 0.01) for token in range(8)]
-
-    def begin(self) -> Written:
-        return Written(np.array([self.row(())]), [()])
-
-    def follow(self, before: Written, rows: Sequence[int], tokens: Sequence[int]) -> Written:
-        paths = [(*before.memory[row], token) for row, token in zip(rows, tokens, strict=True)]
-        return Written(np.array([self.row(path) for path in paths]), paths)
-
-
-def test_speech_that_goes_on_and_a_word_that_was_not_said_are_noticed() -> None:
-    """By the arithmetic of the made likelihoods: the natural logarithm of 0.93 over 0.01."""
-    gap = math.log(0.93 / 0.01)
-    expected = Expected(1)
-    for said, goes_on, strained in (((3, 4), 0.0, 0.0), ((3, 4, 5), gap, 0.0), ((3, 6), 0.0, gap)):
-        best = search.search(grown([(3, 4)]), Says(*said).begin(), Says(*said), expected)[0]
-        assert (best.goes_on, best.strained) == (pytest.approx(goes_on), pytest.approx(strained)), said
-
-
-def ways(text: str) -> set[str]:
-    """Everything that the net of the shipped phrases says with the tokens of `text`."""
-    places: list[tuple[Node, tuple[str, ...]]] = [(NET, ())]
-    for token in model()[1].encode(text):
-        places = [(step.to, (*said, *step.words)) for node, said in places for step in node.moves().get(token, ())]
-    return {" ".join(said) for node, said in places if node.ends()}
-
-
-NET = net.build(KNOWN, model()[1], "kitchen recorder")
-
-
-@pytest.mark.parametrize(
-    ("text", "words"),
-    [
-        ("load thighs 12", {"load thighs twelve", "load thighs one two", "load thighs one dozen"}),
-        ("please load thighs twelve, thanks.", {f"{net.BESIDE} load thighs twelve {net.BESIDE}"}),
-        ("kitchen recorder, lid open.", {f"{net.BESIDE} {net.BESIDE} lid open"}),
-        ("hold end batch", {"hold end batch"}),
-        ("discard batch. No, wait", set()),
-        ("discard batch, no wait", {f"discard batch {net.TAKEN_BACK}"}),
-        ("load thighs twelve no fourteen.", {f"load thighs twelve {net.TAKEN_BACK} fourteen"}),
-        ("hold start. Sorry, hold end", {f"hold start {net.TAKEN_BACK} hold end"}),
-        ("lid open and then some", set()),
-        ("", {""}),
-    ],
-)
-def test_the_net_holds_sentences_what_stands_beside_them_and_corrections(text: str, words: set[str]) -> None:
-    found = ways(text) if text else {""} if NET.ends() else set()
-    assert found == words
-
-
-def test_every_sentence_is_in_the_net() -> None:
-    for sentence in list(KNOWN)[::97]:
-        assert sentence.text in ways(sentence.text), sentence.text
-
-
 def test_two_searches_agree_on_the_mean_and_what_one_gave_up_is_worse_than_its_worst() -> None:
-    first = [Found(("leg",), 5.0, 3.0), Found(("thigh",), 4.0), Found(("status",), 1.0)]
-    second = [Found(("thigh",), 6.0), Found(("leg",), 2.0, 1.0), Found(("confirm",), 0.0)]
-    assert search.agreed(first, second) == [
-        Found(("thigh",), 5.0),
-        Found(("leg",), 3.5, 1.0),
-        Found(("status",), 0.0),
-        Found(("confirm",), 0.0),
+    first = [Found("load leg", 5.0), Found("load thigh", 4.0), Found("status", 1.0)]
+    second = [Found("load thigh", 6.0), Found("load leg", 2.0), Found("confirm", 0.0)]
+    assert tree.agreed(first, second) == [
+        Found("load thigh", 5.0),
+        Found("load leg", 3.5),
+        Found("status", 0.0),
+        Found("confirm", 0.0),
     ]
