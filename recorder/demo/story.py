@@ -235,6 +235,6 @@ def _checks(*pieces: tuple[str, float]) -> Iterator[Scene]:
         yield Say(f"probe-{part}")
         yield Wait(3)
         yield Probe("insert", celsius(value))
-        yield Wait(22)
+        yield Wait(32)
         yield Probe("withdraw")
         yield Wait(6)
