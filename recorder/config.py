@@ -354,7 +354,10 @@ def _misfits(written: list[list[Any]], probes: list[ProbeSettings | None], file:
             of_cabinet = name.removeprefix(CABINET)
             if name.startswith(CABINET) and of_cabinet not in (list(map(str, file.cabinets)) or [""]):
                 known = f"cabinets = {list(file.cabinets)}"
-                yield wrong(f"the channel {name} is of no cabinet here ({known}); change one of them")
+                remedy = (
+                    f'write which, such as "{CABINET}{file.cabinets[0]}"' if file.cabinets else "change one of them"
+                )
+                yield wrong(f"the channel {name} is of no cabinet here ({known}); {remedy}")
         named = ", ".join(probe.names()) or "all its channels"
         for time in ("period_s", "poll_s", "interval_s"):
             if (seconds := getattr(probe, time, None) or 0) > LONGEST_PERIOD_S:

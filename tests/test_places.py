@@ -8,6 +8,7 @@ from recorder.config import ConfigError, load, load_phrases
 from recorder.core import alerts
 from recorder.core import meanings as m
 from recorder.core.events import ProcedureLoaded, Started
+from recorder.probes.simulated import Body
 from recorder.voice.language.menu import for_menu
 from tests.kitchen import MINUTE, PROCEDURE, Kitchen
 
@@ -175,3 +176,7 @@ class TestWords:
     def test_what_does_not_fit_is_named(self, tmp_path: Path, cabinets: str, channels: str, problem: str) -> None:
         with pytest.raises(ConfigError, match=problem):
             load(self.station(tmp_path, cabinets, channels))
+
+
+def test_a_simulated_cabinet_with_a_number_is_as_hot_as_one_without() -> None:
+    assert Body("cabinet2").temp_c == Body("cabinet").temp_c < Body("vat2").temp_c

@@ -12,6 +12,8 @@ import pytest
 from typer.testing import CliRunner
 
 from recorder.__main__ import app
+from recorder.config import load_phrases
+from recorder.console.typed import heard
 from recorder.core import meanings as m
 from tests.kitchen import MINUTE, PROCEDURE, Kitchen
 from tests.reported import recorded, report_of
@@ -171,3 +173,10 @@ def test_an_export_has_the_tables_and_rounds_nothing_down_to_the_limit(records: 
     assert (row["temperature"], row["uncertainty"], row["verdict"]) == ("41.04", "0.2", "above cold limit")
     for table in ("raw_times", "breading"):
         assert (tmp_path / "out" / f"{table}.csv").exists()
+
+
+def test_a_typed_lot_keeps_its_zeros() -> None:
+    phrases = load_phrases(None)
+    for typed, lot in (("lot 041", "041"), ("lot 41", "41"), ("lot 007", "007")):
+        event = heard(phrases, typed, 0)
+        assert event and event.intent.lot == lot, typed

@@ -31,11 +31,11 @@ def _spelled(phrases: Phrases, text: str) -> Iterator[str]:
     """`text` with each number in words, in every way that the phrase file says that number."""
     ways = []
     for word in text.lower().split():
+        meant: tuple[object, ...] = ()
+        if word.isdecimal():  # zeros in front count: 041 is a row of digits, and not 41
+            meant = (int(word), word) if word == str(int(word)) else (word,)
         said = {
-            " ".join(words): None
-            for slot in phrases.slots.values()
-            for words, value in slot.forms
-            if word.isdecimal() and value in (int(word), word)
+            " ".join(words): None for slot in phrases.slots.values() for words, value in slot.forms if value in meant
         }
         ways.append(list(said) or [word])
     return (" ".join(words) for words in product(*ways))

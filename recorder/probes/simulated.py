@@ -43,16 +43,21 @@ HOW = "simulate CHANNEL TEMPERATURE, or instead of a temperature air, ice, boili
 LOAD, UNPLUGGED, PLUGGED = "load", "unplugged", "plugged"
 
 
+def _kind(channel: str) -> str:
+    """The needle, a cabinet with or without a number, or a vat."""
+    return CABINET if channel.startswith(CABINET) else channel
+
+
 class Body:
     """What one channel measures."""
 
     def __init__(self, channel: str) -> None:
-        self.temp_c = self.goal_c = {NEEDLE: AIR_C, CABINET: CABINET_C}.get(channel, OIL_C)
+        self.temp_c = self.goal_c = {NEEDLE: AIR_C, CABINET: CABINET_C}.get(_kind(channel), OIL_C)
         self.plugged = True
         self._needle = channel == NEEDLE
         self._dip_c = 0.0
         self._air_s = 0.0
-        self._lag_s = LAG_S.get(channel, OIL_LAG_S)
+        self._lag_s = LAG_S.get(_kind(channel), OIL_LAG_S)
 
     def load(self) -> None:
         """Cold pieces come in."""
