@@ -94,7 +94,7 @@ def test_the_story_holds(performance: Performance) -> None:
     assert [row["part"] for row in loads if row["struck"]] == ["wing"]
     assert Counter(row["verdict"] for row in checks[before * 4 :]) == {"passed": 13, "below target": 1}
     surely = [(row["settle_seconds"], row["uncertainty_c"]) for row in checks[before * 4 :]]
-    assert all(settle_s < 20 and half_c < 3.5 for settle_s, half_c in surely), (
+    assert all(settle_s < 26 and half_c < 3.6 for settle_s, half_c in surely), (
         "a needle that lags as one of 1.6 mm does"
     )
     assert (probe_check["how"], probe_check["verdict"]) == ("ice point", "passed")

@@ -4,6 +4,7 @@ import copy
 import json
 import re
 import sqlite3
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ from jsonschema import Draft7Validator, Draft202012Validator
 from recorder.clock import Stamp
 from recorder.core import alerts
 from recorder.core import meanings as m
-from recorder.core.events import Acknowledged, ProbeCharge, ProbeLost, Seen, Signed
+from recorder.core.events import Acknowledged, ProbeCharge, ProbeLost, ProcedureLoaded, Seen, Signed
 from recorder.core.station import State, step
 from recorder.journal.codec import KINDS
 from recorder.journal.columns import TABLES, columns
@@ -25,7 +26,8 @@ from recorder.notices.state_publisher import StatePublisher
 from tests.appended import append
 from tests.conftest import Performance
 from tests.contract import SHARE, schema, validator
-from tests.kitchen import Kitchen, kept
+from tests.kitchen import PROCEDURE, Kitchen, kept
+from tests.own_words import OWN
 
 NAMES = sorted(file.stem for file in (SHARE / "schemas").glob("*.json"))
 DOCUMENT = yaml.safe_load((SHARE / "asyncapi.yaml").read_text("utf-8"))
@@ -118,7 +120,10 @@ def test_every_message_of_a_story_is_valid(tmp_path: Path) -> None:
     kitchen.before_the_oil()
     kitchen.say(m.SCRATCH)
     kitchen.wait(20 * 60_000)
+    kitchen.feed(ProcedureLoaded(kitchen.at_ms, replace(PROCEDURE, own=OWN)))
     kitchen.say(m.SHIFT_END)
+    kitchen.say(m.SHIFT_START, cook=4)
+    kitchen.say(m.ACTION, action="thrown away")
     for answer in (Seen, Acknowledged):
         kitchen.feed(answer(kitchen.at_ms, kitchen.state.world.alerts[0].id, "JD"))
     kitchen.feed(Signed(kitchen.at_ms, "2026-02-26", "JD", "reviewed"))

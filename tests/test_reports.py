@@ -66,7 +66,7 @@ def test_the_demos_day_is_one_file_that_needs_no_other(performance: Performance,
     text = text_of(html)
     for said in (
         "canteen-line-2: Thursday 26 February 2026",
-        "Shift of cook 4, 10:00 to 11:30",
+        "Shift of cook 4, 10:00 to 11:32",
         "Times are UTC, temperatures °F.",
         "13 of 14",
         "36 pieces",
@@ -577,9 +577,9 @@ def test_the_views_read_like_a_log(performance: Performance) -> None:
         36,
         "4 of 4",
     )
-    assert [row[3:5] for row in found["checks_read"] if row[0] == day and row[7] != "passed"] == [("thigh", "167.3 °F")]
+    assert [row[3:5] for row in found["checks_read"] if row[0] == day and row[7] != "passed"] == [("thigh", "166.7 °F")]
     assert any("needs 178 °F (target)" in row[3] for row in found["deviations_read"])
-    assert (day, "10:20:25", "load wings twelve", "Batch 2, wing 12.", "taken back") in found["commands_read"]
+    assert (day, "10:21:05", "load wings twelve", "Batch 2, wing 12.", "taken back") in found["commands_read"]
 
 
 def test_reports_and_exports_are_for_their_owner_alone(performance: Performance, tmp_path: Path) -> None:
