@@ -98,7 +98,11 @@ def test_a_kitchen_that_adds_a_confusable_part_is_told(tmp_path: Path) -> None:
     (tmp_path / "own.toml").write_text(TEXT.replace("[slots.part.words]", '[slots.part.words]\npie = ["pie"]'))
     own = phrases.load((tmp_path / "own.toml").read_text())
     assert {frozenset(pair.words) for pair in close_words(pairs(own, pronouncer(own)))} >= {frozenset(("thigh", "pie"))}
-    (tmp_path / "station.toml").write_text('station = "a"\nphrases = "own.toml"\n[voice]\n')
+    procedure = files("recorder").joinpath("share/procedure.toml").read_text("utf-8")
+    (tmp_path / "procedure.toml").write_text(procedure.replace('name = "wing"', 'name = "pie"'))
+    (tmp_path / "station.toml").write_text(
+        'station = "a"\nprocedure = "procedure.toml"\nphrases = "own.toml"\n[voice]\n'
+    )
     assert '"load thigh" and "load pie"' in _phrases(load(tmp_path / "station.toml")).replace(
         '"load pie" and "load thigh"', '"load thigh" and "load pie"'
     )

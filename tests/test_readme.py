@@ -13,9 +13,11 @@ from recorder.__main__ import app
 from recorder.config import load, load_phrases
 from recorder.core import alerts
 from recorder.core.effects import Level
+from recorder.core.own_words import OPENING, Choice, OwnWords, Prompt, Task
 from recorder.demo.boards import BOARDS
 from recorder.notices.connection import reach
 from recorder.notices.settings import MqttSettings
+from recorder.voice.language.own_words import with_own_words
 from tests.phone_page import free_ports
 from tests.system import needs
 from tests.waiting import wait_for
@@ -27,6 +29,7 @@ COMMANDS = re.findall(r"^\| `([^`]+)` \|", README.split("| command |")[1].split(
 SHORT, SAID = (
     re.findall(r"^\| ([a-z][^|`]*) \|", text.split("| say |")[1].split("\n\n")[0], re.M) for text in (README, SPEAKING)
 )
+OWN = ("cold oil", "cooked longer")
 TOLD = {level: kinds.split(", ") for level, kinds in re.findall(r"^\| (\w+) \| [^|]+ \| ([^|`]+) \|$", ALERTS, re.M)}
 
 
@@ -43,11 +46,14 @@ def test_a_command_has_the_options_that_readme_gives_it(row: str) -> None:
 def test_readme_has_them_all() -> None:
     shown = CliRunner().invoke(app, ["--help"], env={"COLUMNS": "200"}).output
     there = set(re.findall(r"^[│|] ([a-z][a-z-]*) ", shown, re.M))
-    assert there == {row.split()[0] for row in COMMANDS} and len(there) == 20
+    assert there == {row.split()[0] for row in COMMANDS} and len(there) == 21
 
 
 def test_what_readme_says_a_cook_may_say_is_understood() -> None:
-    phrases = load_phrases(None)
+    cause, action = ((Choice(name),) for name in OWN)
+    prompts = (Prompt("Is it done?", "lid open", done=True),)
+    own = OwnWords(prompts, (Task("gasket", OPENING),), cause, action)
+    phrases = with_own_words(load_phrases(None), own)
     short, sentences = ([each.strip() for row in rows for each in re.split(r"[,/]", row)] for rows in (SHORT, SAID))
     assert len(sentences) > 20 and [each for each in sentences if not phrases.parse(each)] == []
     assert len(short) > 15 and set(short) <= set(sentences)
