@@ -82,7 +82,7 @@ def in_hand(kitchen: Kitchen) -> None:
 
 
 def nothing(kitchen: Kitchen) -> None:
-    kitchen.feed(Reading(kitchen.at_ms + 1, "cabinet", to_c(150, "F")))
+    kitchen.feed(Reading(kitchen.at_ms + 1, "vat1", to_c(340, "F")))
 
 
 @pytest.mark.parametrize(

@@ -4,6 +4,7 @@ import os
 import shutil
 import sqlite3
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,12 +12,13 @@ from typer.testing import CliRunner
 
 from recorder.__main__ import app
 from recorder.core import meanings as m
-from recorder.core.events import LinkDown, LinkUp, Signed, Started
+from recorder.core.events import LinkDown, LinkUp, ProcedureLoaded, Signed, Started
 from recorder.journal import schema, upkeep
 from recorder.journal.errors import JournalDamaged, JournalNewer
 from recorder.journal.journal import Journal
 from recorder.verification.examine import examine
-from tests.kitchen import MINUTE, Kitchen, kept
+from tests.kitchen import MINUTE, PROCEDURE, Kitchen, kept
+from tests.own_words import OWN
 from tests.schema_changes import ADDITIONS, LOOSER, VALUES, columns, objects, written
 from tests.tampering import tamper, unguarded
 
@@ -44,6 +46,11 @@ def records(tmp_path_factory: pytest.TempPathFactory) -> Path:
     kitchen.feed(LinkDown(kitchen.at_ms, "no route"))
     kitchen.wait(90 * MINUTE)
     kitchen.feed(LinkUp(kitchen.at_ms))
+    kitchen.feed(ProcedureLoaded(kitchen.at_ms, replace(PROCEDURE, own=OWN)))
+    kitchen.say(m.SHIFT_END)
+    kitchen.say(m.SHIFT_START, cook=4)
+    kitchen.say(m.ACTION, action="thrown away")
+    kitchen.before_the_oil()
     kitchen.feed(Signed(kitchen.at_ms, "2026-02-26", "JD", "reviewed"))
     path = tmp_path_factory.mktemp("tampering") / "records.db"
     journal = kept(kitchen, path, "all")
