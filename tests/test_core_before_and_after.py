@@ -16,6 +16,16 @@ from tests.uneven import FAHRENHEIT, Uneven
 HINT = " Words that fit now: shift start, ice point and boiling point."
 
 BARE = {
+    m.THIS_IS_COOK: "Refused: cook 4 is not signed on; say shift start first.",
+    m.OIL_READY: "Oil ready, vat 1, no temperature on record.",
+    m.RAW_OUT: "Refused: no procedure is loaded." + HINT,
+    m.RAW_BACK: "Refused: no raw leg is out." + HINT,
+    m.PROBE_RAW: "Refused: no procedure is loaded." + HINT,
+    m.LOT: "Refused: say the digits of the lot.",
+    m.LOT_CONTINUED: "Refused: say the digits of the lot.",
+    m.BREADING_SIFTED: "Breading sifted.",
+    m.BREADING_CHANGED: "Breading changed.",
+    m.MOVED: "Refused: no batch is in holding." + HINT,
     m.PROMPT_DONE: "Refused: no prompt waits." + HINT,
     m.TASK_DONE: "Refused: say which task.",
     m.CAUSE: "Refused: say which cause.",

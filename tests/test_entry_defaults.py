@@ -9,12 +9,15 @@ from recorder.core.events import Heard, Intent, Reading, Started, Unheard
 from recorder.journal.codec import decode, plain
 from tests.uneven import Uneven
 
-NOTHING = dict.fromkeys(("vat", "batch", "part", "count", "cook", "number", "ice", "percent"))
+NOTHING = dict.fromkeys(
+    ("vat", "batch", "part", "count", "cook", "number", "ice", "percent", "product", "cabinet", "lot")
+    + ("task", "cause", "action")
+)
 
 SHORT: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
     "started": (
         {"at_ms": 1, "boot_id": "b", "wall_known": True, "version": "1", "station": "line-1", "vats": [1]},
-        {"rules": 1, "gap_known": True, "root": ""},
+        {"rules": 1, "gap_known": True, "root": "", "cabinets": []},
     ),
     "reading": (
         {"at_ms": 1, "channel": "vat1", "temp_c": 170.5},

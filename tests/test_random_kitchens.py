@@ -51,7 +51,7 @@ REACHED = {
     "cabinet cold": 20,
     "cabinet warm again": 5,
     "seconds below counted": 500,
-    "sold": 100,
+    "sold": 80,
     "sold despite a deviation": 300,
     "partial sold": 200,
     "partial discard batch": 30,
