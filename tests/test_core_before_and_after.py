@@ -22,7 +22,7 @@ BARE = {
     m.RAW_BACK: "Refused: no raw leg is out." + HINT,
     m.PROBE_RAW: "Refused: no procedure is loaded." + HINT,
     m.LOT: "Refused: say the digits of the lot.",
-    m.LOT_CONTINUED: "Refused: say the digits of the lot.",
+    m.LOT_MORE: "Refused: say the digits of the lot.",
     m.BREADING_SIFTED: "Breading sifted.",
     m.BREADING_CHANGED: "Breading changed.",
     m.MOVED: "Refused: no batch is in holding." + HINT,

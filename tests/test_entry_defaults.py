@@ -10,8 +10,22 @@ from recorder.journal.codec import decode, plain
 from tests.uneven import Uneven
 
 NOTHING = dict.fromkeys(
-    ("vat", "batch", "part", "count", "cook", "number", "ice", "percent", "product", "cabinet", "lot")
-    + ("task", "cause", "action")
+    [
+        "vat",
+        "batch",
+        "part",
+        "count",
+        "cook",
+        "number",
+        "ice",
+        "percent",
+        "product",
+        "cabinet",
+        "lot",
+        "task",
+        "cause",
+        "action",
+    ]
 )
 
 SHORT: dict[str, tuple[dict[str, Any], dict[str, Any]]] = {
