@@ -320,6 +320,7 @@ def test_records_of_every_older_schema_go_on(newer: str, tmp_path: Path) -> None
     db = Database(sqlite3.connect(path), execute_plugins=False)
     names = [step.name for step in migrations.pending(db)]
     migrations.apply(db, stop_before=next(name for name in names if name.startswith(newer)))
+    db.execute("ALTER TABLE cooks RENAME TO fryings")  # the version of then wrote it by its name of then
     db.enable_wal()
     db.conn.execute("SELECT count(*) FROM sqlite_master").fetchall()
     lock = locked(path)
@@ -330,6 +331,11 @@ def test_records_of_every_older_schema_go_on(newer: str, tmp_path: Path) -> None
         state, effects = step(state, event)
         append(journal, clock.stamp(), event, effects, messages)
     journal.close()
+    with closing(sqlite3.connect(path)) as older:
+        older.execute("ALTER TABLE fryings RENAME TO cooks")
+        older.execute("PRAGMA writable_schema = ON")
+        older.execute("UPDATE sqlite_master SET sql = replace(sql, '\"cooks\"', 'cooks') WHERE name = 'cooks'")
+        older.commit()
     assert examine(path).faults == ()
     messages = Messages("kitchen", "line-1", "all")
     journal = Journal.open(path)
