@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
-from recorder.app import App, open_journal
+from recorder.app import App, messages, open_journal
 from recorder.clock import Board, SystemClock
 from recorder.core import meanings as m
 from recorder.core.batch import Stage
@@ -14,7 +14,6 @@ from recorder.core.events import Event, Heard, Intent, Signed
 from recorder.core.station import State
 from recorder.journal.journal import Journal
 from recorder.loop import Loop
-from tests.appended import silent
 from tests.kitchen import MINUTE, settings_for
 
 HISTORIES = int(os.environ.get("TIME_HISTORIES", "40"))
@@ -159,7 +158,8 @@ class Bench:
                 self.start()
             case "signed":
                 journal, clock = self.cut(ms, 0, known=False)
-                Loop(journal, clock, lambda cue: None, silent).handle(Signed(clock.now_ms(), self.signs, "JD"))
+                loop = Loop(journal, clock, lambda cue: None, messages(self.settings, journal))
+                loop.handle(Signed(clock.now_ms(), self.signs, "JD"))
                 journal.close()
                 self.board.set(0, known=True)
                 self.start()
