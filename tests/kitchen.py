@@ -12,7 +12,7 @@ from recorder.core.limits import Limit, to_c
 from recorder.core.procedure import Part, Procedure
 from recorder.core.station import State, deadline, step
 from recorder.journal.journal import Journal
-from recorder.journal.migrations import TEXT_IDS
+from recorder.journal.step_tables import TEXT_IDS
 from recorder.notices.outbox import Messages
 from tests.appended import append
 

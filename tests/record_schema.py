@@ -7,9 +7,9 @@ import json
 from typing import Any
 
 from recorder.core import alerts
-from recorder.core.effects import Level
-from recorder.journal.columns import BY_CHECKS, BY_UNIT, EARLIER, TABLES, Column
-from recorder.journal.migrations import ADDED
+from recorder.core.effects import EARLIER_TABLES, Level
+from recorder.journal.columns import BY_CHECKS, BY_UNIT, TABLES, Column
+from recorder.journal.step_tables import ADDED
 from tests.contract import SHARE
 
 FILE = SHARE / "schemas" / "record.json"
@@ -65,9 +65,9 @@ def definition(table: str) -> dict[str, Any]:
     """A row of this table; columns that later versions added need not be there, since older messages lack them."""
     own = {column.name: property_of(table, column) for column in TABLES[table]}
     around = {name: about for name, about in AFTER.items() if name not in own}
-    name = {"enum": [table, EARLIER[table]]} if table in EARLIER else {"const": table}
+    name = {"enum": [table, EARLIER_TABLES[table]]} if table in EARLIER_TABLES else {"const": table}
     properties = {**BEFORE, "table": name, **own, **around}
-    required = [name for name in properties if name not in ADDED.get(EARLIER.get(table, table), ())]
+    required = [name for name in properties if name not in ADDED.get(EARLIER_TABLES.get(table, table), ())]
     return {"type": "object", "required": required, "additionalProperties": False, "properties": properties}
 
 

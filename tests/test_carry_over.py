@@ -11,14 +11,13 @@ import pytest
 
 from recorder.core import meanings as m
 from recorder.core.batch import Stage
-from recorder.core.effects import Notice, Record
+from recorder.core.effects import EARLIER_TABLES, Notice, Record
 from recorder.core.events import RULES, Heard, Intent, Started, Tick
 from recorder.core.records import changes
 from recorder.core.station import State, current, deadline, step
 from recorder.core.subjects import SUBJECTS
 from recorder.core.world import World
 from recorder.journal.codec import decode
-from recorder.journal.columns import EARLIER
 from tests.older_rules import story
 
 EVERY = 7
@@ -58,7 +57,7 @@ def test_what_is_open_is_written_as_it_is_written_already(rules: int) -> None:
     for state, rows in moments(rules):
         world = current(state).world
         for record in changes(SUBJECTS, World(), world):
-            now, then = dict(record.row), rows[EARLIER.get(record.table, record.table), record.id]
+            now, then = dict(record.row), rows[EARLIER_TABLES.get(record.table, record.table), record.id]
             if record.table == "oil" and now["unit"] != then["unit"]:
                 continue  # shown by the procedure of now; the row itself is not written again
             tables.add(record.table)

@@ -23,8 +23,9 @@ from typer.testing import CliRunner
 
 from recorder.__main__ import app
 from recorder.core import meanings as m
+from recorder.core.effects import EARLIER_TABLES
 from recorder.core.events import Signed
-from recorder.journal.columns import EARLIER, TABLES, columns
+from recorder.journal.columns import TABLES, columns
 from recorder.probes.thinning import PERIOD_MS, Thinning
 from recorder.reports.exported import EXPORTED, JSON
 from recorder.reports.numbers import MEASURED, WORDS, numbers
@@ -109,7 +110,7 @@ def independent(path: Path) -> dict[str, list[Row]]:
     """What stands in the files, by the database alone."""
     ahead_ms = ahead_of(path)
     there = {row["name"] for row in asked(path, "SELECT name FROM sqlite_master WHERE type = 'table'")}
-    named = {table: table if table in there else EARLIER.get(table, table) for table in TABLES}
+    named = {table: table if table in there else EARLIER_TABLES.get(table, table) for table in TABLES}
     stored = {table: asked(path, f"SELECT * FROM {name} ORDER BY id") for table, name in named.items() if name in there}
     starts = asked(path, "SELECT seq, body ->> 'station' AS name FROM journal WHERE kind = 'started' ORDER BY seq")
     batches = {row["id"]: row for row in stored["batches"]}

@@ -13,11 +13,11 @@ from typing import Any
 import pytest
 
 from recorder.clock import ManualClock
-from recorder.core.effects import Effect, Notice, Record
+from recorder.core.effects import EARLIER_TABLES, Effect, Notice, Record
 from recorder.core.rules_1_to_4 import alerts
 from recorder.core.station import State, step
 from recorder.journal.codec import canonical, decode, plain
-from recorder.journal.columns import EARLIER, TABLES
+from recorder.journal.columns import TABLES
 from recorder.journal.journal import Journal
 from recorder.notices.outbox import Messages
 from recorder.verification.examine import examine
@@ -67,6 +67,6 @@ def test_the_story_has_all_that_there_was() -> None:
     tables = {effect["record"]["table"] for effect in effects if "record" in effect}
     kinds = {value for name, value in vars(alerts).items() if name.isupper() and isinstance(value, str)}
     assert told == kinds - {alerts.NOT_RECORDING} and len(told) == 22
-    assert tables <= {EARLIER.get(table, table) for table in TABLES} and len(tables) == 13
+    assert tables <= {EARLIER_TABLES.get(table, table) for table in TABLES} and len(tables) == 13
     changes = {effect["notice"]["change"] for effect in effects if "notice" in effect}
     assert changes == {"raised", "repeated", "acknowledged", "ended"}

@@ -17,7 +17,8 @@ from recorder.core.station import State, step
 from recorder.journal.chain import Entry
 from recorder.journal.columns import TABLES
 from recorder.journal.journal import Journal
-from recorder.journal.migrations import ADDED, BEFORE_THE_OIL, DUTIES, LATER, SIGNED, VIEWS
+from recorder.journal.migrations import VIEWS
+from recorder.journal.step_tables import ADDED, BEFORE_THE_OIL, DUTIES, LATER, SIGNED
 from recorder.notices.outbox import Messages
 from recorder.verification.examine import examine
 from tests.appended import append

@@ -60,6 +60,10 @@ class Alert:
     """Which phone."""
 
 
+EARLIER_TABLES = {"fryings": "cooks"}
+"""What a table was called until rules 7, in records, in messages and in files that no recorder has opened since."""
+
+
 @dataclass(frozen=True, slots=True)
 class Record:
     """A row as it now stands; the same `table` and `id` again replaces it, and the journal keeps how it came about."""

@@ -2,12 +2,9 @@
 
 from collections.abc import Iterator, Sequence
 
-from recorder.core.effects import Alert, Record
+from recorder.core.effects import EARLIER_TABLES, Alert, Record
 from recorder.core.subject import Columns, Row, Subject, given
 from recorder.core.world import World
-
-BEFORE_RULES_7 = {"fryings": "cooks"}
-"""What a table was called in records and messages until rules 7. A cook is a person."""
 
 
 def changes(
@@ -24,7 +21,7 @@ def changes(
         later = {key: row for key, row in old.items() if row[-1][0] == "struck" and _entry(key[1]) >= struck}
         gone = [(key, row) for key, row in later.items() if key not in new]
         changed += [(key, (*row[:-1], ("struck", 1))) for key, row in gone]
-    names = {} if after.rules >= 7 else BEFORE_RULES_7
+    names = {} if after.rules >= 7 else EARLIER_TABLES
     return tuple(Record(names.get(table, table), id, row) for (table, id), row in changed)
 
 

@@ -10,7 +10,7 @@ a text. `BY_UNIT` is the unit that the row's own `unit` names, and `BY_CHECKS` t
 
 from dataclasses import dataclass
 
-from recorder.core.effects import Record
+from recorder.core.effects import EARLIER_TABLES, Record
 
 BY_UNIT, BY_CHECKS = "by unit", "by unit of its checks"
 
@@ -375,13 +375,9 @@ TABLES: dict[str, tuple[Column, ...]] = {
 """Table -> its columns, in stored order."""
 
 
-EARLIER = {"fryings": "cooks"}
-"""What a table was called in records of rules before 7, and in a file that no recorder has opened since."""
-
-
 def stored_in(record: Record) -> str:
     """The name of the table that a record is a row of."""
-    return next((name for name, earlier in EARLIER.items() if earlier == record.table), record.table)
+    return next((name for name, earlier in EARLIER_TABLES.items() if earlier == record.table), record.table)
 
 
 def columns(table: str) -> list[str]:

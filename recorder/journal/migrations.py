@@ -11,284 +11,22 @@ import sqlite3
 
 from sqlite_utils import Database, Migrations
 
+from recorder.journal.step_tables import (
+    BEFORE_THE_OIL,
+    DAY,
+    DUTIES,
+    FIRST,
+    IN_HAND,
+    LATER,
+    PROOF,
+    SECOND_BEST,
+    SIGNED,
+    TEXT_IDS,
+    THERMAL,
+    Tables,
+)
+
 migrations = Migrations("batch-recorder")
-
-FIRST: dict[str, dict[str, str]] = {
-    "shifts": {"cook": "INTEGER", "started_ms": "INTEGER", "ended_ms": "INTEGER", "left_open": "TEXT"},
-    "batches": {
-        "number": "INTEGER",
-        "vat": "INTEGER",
-        "shift": "INTEGER",
-        "product": "TEXT",
-        "stage": "TEXT",
-        "started_ms": "INTEGER",
-        "pieces": "INTEGER",
-        "rounds": "INTEGER",
-        "checks_passed": "INTEGER",
-        "checks_needed": "INTEGER",
-        "proven": "INTEGER",
-        "closed_ms": "INTEGER",
-        "outcome": "TEXT",
-        "discarded_pieces": "INTEGER",
-    },
-    "loads": {
-        "batch": "INTEGER",
-        "batch_id": "INTEGER",
-        "part": "TEXT",
-        "pieces": "INTEGER",
-        "at_ms": "INTEGER",
-        "oil_temperature": "REAL",
-        "unit": "TEXT",
-        "out_of_order": "INTEGER",
-        "over_capacity": "INTEGER",
-    },
-    "cooks": {
-        "batch": "INTEGER",
-        "batch_id": "INTEGER",
-        "lid_locked_ms": "INTEGER",
-        "lid_open_ms": "INTEGER",
-        "seconds": "REAL",
-        "short": "INTEGER",
-        "overdue": "INTEGER",
-        "time_proven": "INTEGER",
-    },
-    "checks": {
-        "batch": "INTEGER",
-        "batch_id": "INTEGER",
-        "part": "TEXT",
-        "round": "INTEGER",
-        "opened_ms": "INTEGER",
-        "closed_ms": "INTEGER",
-        "temp_c": "REAL",
-        "temperature": "REAL",
-        "unit": "TEXT",
-        "target": "REAL",
-        "critical_limit": "REAL",
-        "source": "TEXT",
-        "verdict": "TEXT",
-    },
-    "corrections": {
-        "batch": "INTEGER",
-        "batch_id": "INTEGER",
-        "at_ms": "INTEGER",
-        "action": "TEXT",
-        "why": "TEXT",
-    },
-    "holds": {
-        "batch": "INTEGER",
-        "batch_id": "INTEGER",
-        "started_ms": "INTEGER",
-        "until_ms": "INTEGER",
-        "ended_ms": "INTEGER",
-        "proven": "INTEGER",
-        "past_limit": "INTEGER",
-        "time_proven": "INTEGER",
-        "outcome": "TEXT",
-    },
-    "oil": {
-        "vat": "INTEGER",
-        "what": "TEXT",
-        "at_ms": "INTEGER",
-        "shift": "INTEGER",
-        "oil_temperature": "REAL",
-        "unit": "TEXT",
-    },
-    "alerts": {
-        "kind": "TEXT",
-        "level": "TEXT",
-        "batch": "INTEGER",
-        "text": "TEXT",
-        "numbers": "TEXT",
-        "began_ms": "INTEGER",
-        "ended_ms": "INTEGER",
-        "ended_by": "TEXT",
-        "repeats": "INTEGER",
-    },
-    "commands": {
-        "at_ms": "INTEGER",
-        "text": "TEXT",
-        "meaning": "TEXT",
-        "outcome": "TEXT",
-        "reply": "TEXT",
-        "engine": "TEXT",
-        "listening": "TEXT",
-        "score": "REAL",
-    },
-}
-"""The trade's tables as step 2 makes them: name -> column -> type. `id` stands before these; `struck` after them, but
-for alerts."""
-
-LATER: dict[str, dict[str, str]] = {
-    "probe_checks": {
-        "how": "TEXT",
-        "opened_ms": "INTEGER",
-        "closed_ms": "INTEGER",
-        "temp_c": "REAL",
-        "temperature": "REAL",
-        "due": "REAL",
-        "off": "REAL",
-        "tolerance": "REAL",
-        "unit": "TEXT",
-        "uncertainty_c": "REAL",
-        "verdict": "TEXT",
-    },
-    "recoveries": {
-        "vat": "INTEGER",
-        "batch": "INTEGER",
-        "loaded_ms": "INTEGER",
-        "seconds": "REAL",
-        "lowest": "REAL",
-        "back_at": "REAL",
-        "unit": "TEXT",
-    },
-}
-"""Those that step 5 makes."""
-
-SIGNED: dict[str, dict[str, str]] = {
-    "signatures": {
-        "day": "TEXT",
-        "at_ms": "INTEGER",
-        "initials": "TEXT",
-        "note": "TEXT",
-        "open_alerts": "INTEGER",
-    },
-}
-"""The one that step 7 makes."""
-
-DUTIES: dict[str, dict[str, str]] = {
-    "prompts": {
-        "batch": "INTEGER",
-        "batch_id": "INTEGER",
-        "shift": "INTEGER",
-        "moment": "TEXT",
-        "text": "TEXT",
-        "at_ms": "INTEGER",
-        "asks_done": "INTEGER",
-        "done_ms": "INTEGER",
-    },
-    "tasks": {
-        "shift": "INTEGER",
-        "task": "TEXT",
-        "part_of_day": "TEXT",
-        "begun_ms": "INTEGER",
-        "due_ms": "INTEGER",
-        "done_ms": "INTEGER",
-        "cook": "INTEGER",
-        "missed": "INTEGER",
-    },
-    "corrective_actions": {
-        "alert": "TEXT",
-        "what": "TEXT",
-        "text": "TEXT",
-        "at_ms": "INTEGER",
-        "cook": "INTEGER",
-    },
-}
-"""Those that step 13 makes."""
-
-TEXT_IDS = ("alerts", "prompts", "tasks")
-"""Tables of which several rows can be made by one entry: an id is that entry's number and more."""
-
-PROOF: dict[str, dict[str, str]] = {
-    "loads": {"said_late": "INTEGER"},
-    "cooks": {"said_late": "INTEGER"},
-    "checks": {"stage": "TEXT", "counts": "INTEGER", "disputed": "TEXT", "in_doubt": "INTEGER"},
-    "batches": {
-        "missing": "TEXT",
-        "sold_pieces": "INTEGER",
-        "dropped_pieces": "INTEGER",
-        "waits": "TEXT",
-        "reheat_by_ms": "INTEGER",
-        "reheat_missed": "INTEGER",
-    },
-    "holds": {"counted_from_ms": "INTEGER", "limit_kind": "TEXT", "late": "INTEGER", "seconds_below": "REAL"},
-    "probe_checks": {"checks_in_doubt": "TEXT", "disputed": "TEXT"},
-}
-"""Columns that step 9 adds."""
-
-THERMAL: dict[str, dict[str, str]] = {
-    "checks": {"uncertainty_c": "REAL", "settle_seconds": "REAL", "probe_check": "INTEGER", "probe_was": "TEXT"},
-    "batches": {"bound": "REAL", "pooled_bound": "REAL"},
-    "oil": {"percent": "REAL", "hours_since": "REAL", "batches_since": "INTEGER"},
-}
-"""Columns that step 5 adds."""
-
-DWELL: dict[str, dict[str, str]] = {"checks": {"critical_seconds": "REAL", "stood_seconds": "REAL"}}
-"""Columns that step 14 adds."""
-
-PLACES: dict[str, dict[str, str]] = {"holds": {"cabinets": "TEXT", "lowest": "REAL", "unit": "TEXT"}}
-"""Columns that step 15 adds."""
-
-PEOPLE: dict[str, dict[str, str]] = {"shifts": {"handed_to": "INTEGER"}, "commands": {"cook": "INTEGER"}}
-"""Columns that step 16 adds."""
-
-ADDED: dict[str, dict[str, str]] = {
-    **PROOF,
-    **THERMAL,
-    "shifts": PEOPLE["shifts"],
-    "commands": {"first_text": "TEXT"} | PEOPLE["commands"],
-    "holds": PROOF["holds"] | PLACES["holds"],
-    "checks": THERMAL["checks"] | PROOF["checks"] | DWELL["checks"],
-    "batches": THERMAL["batches"] | PROOF["batches"],
-    "loads": PROOF["loads"] | {"lot": "TEXT"},
-    "oil": THERMAL["oil"] | {"despite": "TEXT"},
-    "raw_times": {"lot": "TEXT"},
-    "raw_checks": {"disputed": "TEXT", "in_doubt": "INTEGER"},
-    "breading": {"hours_in_use": "REAL"},
-    "alerts": {
-        "acknowledged_ms": "INTEGER",
-        "acknowledged_by": "TEXT",
-        "seen_ms": "INTEGER",
-        "seen_by": "TEXT",
-    },
-}
-"""Columns that later steps added, behind the others. A database that no recorder has opened since then lacks them. Of
-the tables of step 12: what is left out of a row where it is empty."""
-
-
-BEFORE_THE_OIL: dict[str, dict[str, str]] = {
-    "raw_times": {
-        "part": "TEXT",
-        "pieces": "INTEGER",
-        "pieces_left": "INTEGER",
-        "out_ms": "INTEGER",
-        "back_ms": "INTEGER",
-        "seconds": "REAL",
-        "shift": "INTEGER",
-        "too_long": "INTEGER",
-        "past_limit": "INTEGER",
-        "time_proven": "INTEGER",
-        "outcome": "TEXT",
-        "lot": "TEXT",
-    },
-    "raw_checks": {
-        "part": "TEXT",
-        "opened_ms": "INTEGER",
-        "closed_ms": "INTEGER",
-        "temp_c": "REAL",
-        "temperature": "REAL",
-        "unit": "TEXT",
-        "cold_limit": "REAL",
-        "uncertainty_c": "REAL",
-        "verdict": "TEXT",
-        "probe_check": "INTEGER",
-        "probe_was": "TEXT",
-        "raw_time": "INTEGER",
-        "shift": "INTEGER",
-        "disputed": "TEXT",
-        "in_doubt": "INTEGER",
-    },
-    "breading": {
-        "what": "TEXT",
-        "at_ms": "INTEGER",
-        "shift": "INTEGER",
-        "hours_in_use": "REAL",
-    },
-}
-"""The tables that step 12 makes."""
-
-OF_RAW: dict[str, dict[str, str]] = {"loads": {"lot": "TEXT"}, "oil": {"despite": "TEXT"}}
-"""Columns that step 12 adds."""
 
 
 @migrations()
@@ -321,7 +59,7 @@ def m002_tables(db: Database) -> None:
     _create(db, FIRST)
 
 
-def _create(db: Database, tables: dict[str, dict[str, str]]) -> None:
+def _create(db: Database, tables: Tables) -> None:
     for name, shape in tables.items():
         parts = ["id TEXT PRIMARY KEY" if name in TEXT_IDS else "id INTEGER PRIMARY KEY"]
         for column, kind in shape.items():
@@ -329,6 +67,13 @@ def _create(db: Database, tables: dict[str, dict[str, str]]) -> None:
         if name != "alerts":
             parts.append("struck INTEGER NOT NULL")
         db.execute(f"CREATE TABLE {name} ({', '.join(parts)}) STRICT")
+
+
+def _add(db: Database, tables: Tables) -> None:
+    for table, added in tables.items():
+        for column, kind in added.items():
+            for each in _columns(column, kind):
+                db.execute(f"ALTER TABLE {table} ADD COLUMN {each}")
 
 
 def _columns(column: str, kind: str) -> list[str]:
@@ -366,24 +111,20 @@ def m003_outbox(db: Database) -> None:
 @migrations()
 def m004_second_best(db: Database) -> None:
     """The sentence that was heard best, where a command was taken from the second best."""
-    db.execute("ALTER TABLE commands ADD COLUMN first_text TEXT")
+    _add(db, SECOND_BEST)
 
 
 @migrations()
 def m005_thermal(db: Database) -> None:
     """How surely a check settled and how the probe stood; probe checks; what few pieces say; how oil bears its work."""
     _create(db, LATER)
-    for table, added in THERMAL.items():
-        for column, kind in added.items():
-            db.execute(f"ALTER TABLE {table} ADD COLUMN {column} {kind}")
+    _add(db, THERMAL)
 
 
 @migrations()
 def m006_alerts(db: Database) -> None:
     """Who has an alert in hand, and which phone has shown it."""
-    for column, kind in ADDED["alerts"].items():
-        for each in _columns(column, kind):
-            db.execute(f"ALTER TABLE alerts ADD COLUMN {each}")
+    _add(db, IN_HAND)
 
 
 @migrations()
@@ -436,10 +177,7 @@ BATCHES_READ = """
 @migrations()
 def m009_proof(db: Database) -> None:
     """What counts and what is in doubt, pieces by what became of them, how long food waited and was too cold."""
-    for table, added in PROOF.items():
-        for column, kind in added.items():
-            for each in _columns(column, kind):
-                db.execute(f"ALTER TABLE {table} ADD COLUMN {each}")
+    _add(db, PROOF)
     db.execute("DROP VIEW batches_read")
     db.execute(f"CREATE VIEW batches_read AS {BATCHES_READ}")
 
@@ -468,41 +206,11 @@ def m011_fryings(db: Database) -> None:
 
 
 @migrations()
-def m012_before_the_oil(db: Database) -> None:
-    """Raw food out of the cooler, its cold checks and lots; the breading station; oil that was said to be ready."""
+def m012_whole_day(db: Database) -> None:
+    """Raw food and the breading station; prompts, tasks and corrective actions; cabinets, cooks, products."""
     _create(db, BEFORE_THE_OIL)
-    for table, added in OF_RAW.items():
-        for column, kind in added.items():
-            db.execute(f"ALTER TABLE {table} ADD COLUMN {column} {kind}")
-
-
-@migrations()
-def m013_tasks(db: Database) -> None:
-    """Prompts that were said, the tasks of each day, causes and corrective actions."""
     _create(db, DUTIES)
-
-
-@migrations()
-def m014_dwell(db: Database) -> None:
-    """Critical limits that ask for a time, and how long a piece was seen at them."""
-    for table, added in DWELL.items():
-        for column, kind in added.items():
-            db.execute(f"ALTER TABLE {table} ADD COLUMN {column} {kind}")
-
-
-@migrations()
-def m015_places(db: Database) -> None:
-    """In which cabinets food was held, and the lowest that they were read at."""
-    for column, kind in PLACES["holds"].items():
-        db.execute(f"ALTER TABLE holds ADD COLUMN {column} {kind}")
-
-
-@migrations()
-def m016_people(db: Database) -> None:
-    """Whose turn it was at each command, and who went on with what a cook left open."""
-    for table, added in PEOPLE.items():
-        for column, kind in added.items():
-            db.execute(f"ALTER TABLE {table} ADD COLUMN {column} {kind}")
+    _add(db, DAY)
 
 
 ORDER = tuple(name for name in globals() if re.fullmatch(r"m\d{3}_\w+", name))

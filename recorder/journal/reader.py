@@ -8,11 +8,12 @@ from types import TracebackType
 from typing import Any, Self
 
 from recorder.clock import Stamp
+from recorder.core.effects import EARLIER_TABLES
 from recorder.core.events import Event, Started
 from recorder.journal import schema
 from recorder.journal.chain import Entry, linked
 from recorder.journal.codec import CodecError, decode
-from recorder.journal.columns import EARLIER, columns
+from recorder.journal.columns import columns
 from recorder.journal.errors import JournalDamaged, JournalError, JournalNewer
 from recorder.journal.file_integrity import COLUMNS, is_ours
 from recorder.journal.migrations import STEPS, taken
@@ -187,8 +188,8 @@ class Reader:
         was made otherwise, or that a view stands in for, is not read: it need not end, nor hold what a row can.
         """
         wanted, held = columns(name), self._columns(name)
-        if not held and name in EARLIER:
-            name, held = EARLIER[name], self._columns(EARLIER[name])
+        if not held and name in EARLIER_TABLES:
+            name, held = EARLIER_TABLES[name], self._columns(EARLIER_TABLES[name])
         if name in self.made_otherwise():
             raise JournalError(
                 f"the table {name} is not as the recorder makes it, and is not read: the file was changed;"
