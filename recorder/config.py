@@ -11,10 +11,8 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any, ParamSpec, TypeVar
 
-from recorder import procedure_file, toml_text
-from recorder.core.events import CABINET
+from recorder import channels_fit, procedure_file, toml_text
 from recorder.core.procedure import Procedure, menu_problems
-from recorder.core.world import FRESH_MS
 from recorder.driver import DriverUnavailable
 from recorder.errors import RecorderError
 from recorder.misfits import MisfitError, Wrong, choice, refuse
@@ -39,7 +37,6 @@ T = TypeVar("T")
 
 MOST_CABINETS = 9
 
-LONGEST_PERIOD_S = FRESH_MS / 1000 / 2
 """A level channel is recorded this often at least, so that one late reading is no stale one."""
 
 LONGEST_LAG_S = 12.0
@@ -185,7 +182,7 @@ class _File:
             self._elsewhere += error.problems
         except MisfitError as error:
             self.refused(*error.within(*at))
-        except (ValueError, DriverUnavailable) as error:
+        except (ValueError, DriverUnavailable, PhraseError) as error:
             self.refused(MisfitError(f": {error}", *at))
         return None
 
@@ -225,14 +222,11 @@ def load(path: Path) -> Settings:
     procedure = read.tried(("procedure",), load_procedure, _beside(folder, table.get("procedure")))
     said = read.tried(("phrases",), load_phrases, _beside(folder, table.get("phrases")))
     if file:
-        read.refused(*_misfits(list(map(_as_written, entries)), probes, file))
+        read.refused(*channels_fit.misfits(entries, probes, file.vats, file.cabinets))
     products = _products(read, procedure, table.get("products"), folder)
     menu = (procedure, *products) if procedure else ()
-    known = None
-    try:
-        known = _fitted(said, menu, file.cabinets if file else ()) if said and menu else None
-    except PhraseError as error:
-        read.refused(MisfitError(f": {error}", "phrases"))
+    cabinets = file.cabinets if file else ()
+    known = read.tried(("phrases",), _fitted, said, menu, cabinets) if said and menu else None
     unsaid = [part.name for each in menu for part in each.parts if part.name not in known.parts] if known else []
     if unsaid:
         shown = ", ".join(map(repr, dict.fromkeys(unsaid)))
@@ -314,55 +308,6 @@ def _probe(entry: dict[str, Any], folder: Path, broker: Any) -> ProbeSettings:
         entry |= {"host": MqttSettings("").host, **{key: broker[key] for key in SHARED if key in broker}}
     made = from_table(entry)
     return made.at(folder) if isinstance(made, MqttProbeSettings) else made
-
-
-def _as_written(entry: Any) -> list[Any]:
-    """The channels in an entry of [[probe]], as they stand there; it is checked elsewhere."""
-    if not isinstance(entry, dict):
-        return []
-    registers = entry.get("register")
-    one_each = [each for each in registers if isinstance(each, dict)] if isinstance(registers, list) else []
-    many = entry.get("channels")
-    single = [each.get("channel") for each in (entry, *one_each) if "channel" in each]
-    return [*(many if isinstance(many, list) else []), *single]
-
-
-def _misfits(written: list[list[Any]], probes: list[ProbeSettings | None], file: StationFile) -> Iterator[MisfitError]:
-    """Where a channel is not named, not once, of a vat or cabinet that there is not, or not read often enough."""
-    vats, numbers = ", ".join(map(str, file.vats)), file.vats
-    owners: dict[str, str] = {}
-    for place, (probe, channels) in enumerate(zip(probes, written, strict=True)):
-        if probe is None:
-            continue
-        title = probe.title()
-        key = next((each for each in ("channels", "channel", "register") if hasattr(probe, each)), "channels")
-
-        def wrong(problem: str, place: int = place, key: str = key, title: str = title) -> MisfitError:
-            return MisfitError(f"of {title}: {problem}", "probe", place, key)
-
-        if not probe.names() and len(probes) > 1:
-            yield wrong('with several probes each names its channels, such as channels = ["needle"]')
-        if "vat" in channels and len(numbers) > 1:
-            yield wrong(f'channel "vat" may be any of the vats {vats}; write which, such as "vat1"')
-            continue
-        for name in probe.names():
-            if name in owners:
-                yield wrong(f"the channel {name} is also that of {owners[name]}; take it out of one of them")
-            owners.setdefault(name, title)
-            if name.startswith("vat") and int(name[3:]) not in numbers:
-                yield wrong(f"the channel {name} is of no vat here (vats = [{vats}]); change one of them")
-            of_cabinet = name.removeprefix(CABINET)
-            if name.startswith(CABINET) and of_cabinet not in (list(map(str, file.cabinets)) or [""]):
-                known = f"cabinets = {list(file.cabinets)}"
-                remedy = (
-                    f'write which, such as "{CABINET}{file.cabinets[0]}"' if file.cabinets else "change one of them"
-                )
-                yield wrong(f"the channel {name} is of no cabinet here ({known}); {remedy}")
-        named = ", ".join(probe.names()) or "all its channels"
-        for time in ("period_s", "poll_s", "interval_s"):
-            if (seconds := getattr(probe, time, None) or 0) > LONGEST_PERIOD_S:
-                why = f"a reading counts as fresh for {FRESH_MS // 1000} s, so write {LONGEST_PERIOD_S:g} or less"
-                yield MisfitError(f"is {seconds:g} for {title} ({named}); {why}", "probe", place, time)
 
 
 def _mqtt(read: _File, table: Any, station: Any, folder: Path) -> MqttTable | None:
