@@ -239,6 +239,21 @@ def test_a_load_may_be_of_any_lot_that_is_out() -> None:
     assert [load.get("lot") for load in k.rows("loads")] == ["04 052", "052"]
 
 
+def test_yesterdays_lot_is_not_carried_into_the_next_crews_batches() -> None:
+    """While a cook stays signed on it is the same food; after the last one left it need not be."""
+    k = kitchen()
+    out(k, count=8)
+    k.say(m.LOT, lot="041")
+    k.say(m.RAW_BACK, part="thigh")
+    k.say(m.SHIFT_START, cook=5)
+    k.say(m.SHIFT_END, cook=4)
+    k.say(m.BATCH_START)
+    assert k.say(m.LOAD, part="thigh", count=2) == "Batch 1, thigh 2, lot 0 4 1."
+    k.say(m.SHIFT_END)
+    k.say(m.SHIFT_START, cook=5)
+    assert k.say(m.LOAD, part="thigh", count=2) == "Batch 1, thigh 2."
+
+
 def test_a_lot_needs_digits_and_food_that_is_out() -> None:
     k = kitchen()
     assert k.say(m.LOT) == "Refused: say the digits of the lot."

@@ -115,6 +115,7 @@ def test_a_batch_that_was_split_is_only_as_warm_as_the_colder_one() -> None:
     k = kitchen()
     k.say(m.HOLD_START, cabinet=1)
     assert k.say(m.MOVED, count=5, cabinet=2).startswith("Refused: batch 1 has 4 pieces left.")
+    assert k.say(m.MOVED, count=0, cabinet=2) == "Refused: say how many pieces."
     assert k.say(m.MOVED, count=2, cabinet=2) == "Batch 1 in cabinets 1 and 2."
     stand(k, 5, cabinet1=150, cabinet2=120)
     assert cold(k) == [("1", "Cabinet 2")] and k.rows("holds")[0]["cabinets"] == "1, 2"

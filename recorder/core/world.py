@@ -332,7 +332,7 @@ class World:
     raw: tuple[RawTime, ...] = ()
     """Raw food out of the cooler, oldest first, and what is back or loaded since the newest was taken out."""
     lots: tuple[tuple[str, str], ...] = ()
-    """By part: the lot that was said last of it."""
+    """By part: the lot that was said last of it, since the first of the cooks signed on."""
     raw_checks: tuple[RawCheck, ...] = ()
     """The newest ones, and those that the needle gave since it last passed, oldest first."""
     breading: Breading | None = None

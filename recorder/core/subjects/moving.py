@@ -1,7 +1,7 @@
 """In which hot-holding cabinet a batch stands, where there are several: named at its start, and when it is moved."""
 
 from recorder.core import meanings as m
-from recorder.core.limits import listed
+from recorder.core.limits import listed, pieces_text
 from recorder.core.meanings import Intent
 from recorder.core.meant import batch_meant
 from recorder.core.subject import Answer, Command, Refusal, Subject, done
@@ -26,8 +26,10 @@ def _moved(world: World, command: Command) -> Answer:
     (to,) = meant(world, intent)
     hold, left = batch.hold, batch.pieces_left
     assert hold
-    if intent.count is not None and left is not None and not 1 <= intent.count <= left:
-        raise Refusal(f"batch {batch.number} has {left} pieces left")
+    if intent.count is not None and intent.count < 1:
+        raise Refusal("say how many pieces")
+    if intent.count is not None and left is not None and intent.count > left:
+        raise Refusal(f"batch {batch.number} has {pieces_text(left)} left")
     split = intent.count is not None and intent.count != left
     cabinets = tuple(sorted({*hold.cabinets, to})) if split else (to,)
     world = world.with_hold(batch.id, cabinets=cabinets)

@@ -25,7 +25,9 @@ def _start(world: World, command: Command) -> Answer:
     if cook in [each.cook for each in others]:
         raise Refusal(f"cook {cook} is signed on already")
     shift = Shift(command.now.seq, cook, command.now.at_ms)
-    world = replace(world, shift=shift, crew=others, next_batch=world.next_batch if others else 1)
+    world = replace(world, shift=shift, crew=others)
+    if not others:  # the first of a new crew: yesterday's lots say nothing of today's food
+        world = replace(world, next_batch=1, lots=())
     also = f" Signed on too: {_cooks(others)}." if others else ""
     return done(world, f"Shift started, cook {cook}.{also}")
 
