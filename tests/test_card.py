@@ -352,3 +352,8 @@ def test_what_can_not_be_printed_is_refused_with_its_remedy(
     code, _, err = run(*words)
     assert code != 0 and complaint in err.replace("\n", " ")
     assert list(tmp_path.iterdir()) == []
+
+
+def test_the_printed_card_has_spaces_and_no_codes() -> None:
+    told = CliRunner().invoke(app, ["phrases"], env={"COLUMNS": "80"}).output
+    assert "1 3, 3 0" in told and "\\x" not in told

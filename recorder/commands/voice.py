@@ -31,6 +31,9 @@ from recorder.voice.language.phrases import Phrases
 from recorder.voice.settings import VoiceSettings
 
 app = typer.Typer()
+
+NO_BREAK = "\u00a0"
+"""Keeps a number on one line of the printed card; on a terminal it would be an escape."""
 voice_model = typer.Typer(help="The model of the vosk engine.")
 app.add_typer(voice_model, name="voice-model")
 
@@ -220,7 +223,7 @@ def _print_card(shown: Card) -> None:
     for title, rows in ((shown.slots_title, shown.slots), (shown.wrong_title, shown.wrong)):
         console.print(f"\n{title}", style="bold", markup=False)
         for what, text in rows:
-            console.print(f"{what}: {text}", markup=False)
+            console.print(f"{what}: {text}".replace(NO_BREAK, " "), markup=False)
     console.print()
     for caution in shown.cautions:
         console.print(caution, markup=False)
