@@ -217,7 +217,7 @@ class Holds:
         if (
             held
             and fresh
-            and not self.lost
+            and self.known
             and self._ran(lambda temp_c: all(_below(temp_c, each) for each in minimums))
         ):
             known = step.changed.get(("alerts", open_[0]["id"]), (True, None))[0] if open_ else None
