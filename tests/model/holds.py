@@ -214,12 +214,7 @@ class Holds:
         minimums = [procedure.hold_minimum for procedure in ledger.procedures.values()]
         minimums += [ledger.procedure.hold_minimum] if ledger.procedure else []
         fresh = bool(self.cabinet) and step.at_ms - self.cabinet[-1][0] <= FRESH_MS
-        if (
-            held
-            and fresh
-            and self.known
-            and self._ran(lambda temp_c: all(_below(temp_c, each) for each in minimums))
-        ):
+        if held and fresh and self.known and self._ran(lambda temp_c: all(_below(temp_c, each) for each in minimums)):
             known = step.changed.get(("alerts", open_[0]["id"]), (True, None))[0] if open_ else None
             hold_to("8 raised", open_, "the cabinet has been below its minimum", self.cabinet[-5:])
             ledger.seen["cabinet cold"] += known is None
