@@ -152,11 +152,6 @@ class Procedure:
         lots = () if self.lots else m.LOTS
         return frozenset((*raw, *lots, *(() if self.breading_every_ms is not None else m.BREADING)))
 
-    @property
-    def cold_limit(self) -> Limit:
-        """The most that raw food may be when it is probed cold."""
-        return Limit(COLD_HOLDING.get(self.unit, COLD_HOLDING["C"]), self.unit)
-
     def part(self, name: str | None) -> Part | None:
         """The part called `name`, or None."""
         return next((part for part in self.parts if part.name == name), None)
