@@ -26,7 +26,7 @@ from recorder.console.hints import hint
 from recorder.console.lines import Line, lines
 from recorder.console.plain import Plain, text
 from recorder.console.standing import standing
-from recorder.console.typed import continuations, heard, nearest
+from recorder.console.typed import continuations, heard, long_lot, nearest
 from recorder.console.view import View
 from recorder.core import events as e
 from recorder.core.effects import Alert, Cue, Effect, Level, Notice, Tone
@@ -102,8 +102,8 @@ def test_each_event_is_told_in_its_own_lines(
     ("linked", "where"), [(None, ""), (True, " (goes to the broker)"), (False, " (waits for the broker)")]
 )
 def test_an_alert_says_where_it_goes(linked: bool | None, where: str) -> None:
-    [line] = lines(e.Tick(0), (Notice(LOST, "repeated"),), "F", linked)
-    assert line.text == f"{LOST.text}{where}"
+    first, again = lines(e.Tick(0), (Notice(LOST, "raised"), Notice(LOST, "repeated")), "F", linked)
+    assert first.text == f"{LOST.text}{where}" and again.text == f"still open: {LOST.text}{where}"
 
 
 def _view(folder: Path, text: str = "", practice: bool = False) -> tuple[View, list[Line]]:
@@ -162,6 +162,18 @@ def test_help_and_the_tab_key_know_all_that_can_be_typed(tmp_path: Path) -> None
     view, shown = _view(tmp_path)
     view.typed("help")
     assert "simulate" not in " ".join(line.text for line in shown) and list(view.continuations("simulate ")) == []
+
+
+def test_a_lot_of_many_digits_is_typed_in_two_sentences(tmp_path: Path) -> None:
+    view, shown = _view(tmp_path)
+    for words, said in {
+        "lot 4712": "up to 3 digits",
+        "load thighs 4712": "no sentence",
+        "lot x": "no sentence",
+    }.items():
+        view.typed(words)
+        assert said in shown[-1].text, words
+    assert long_lot(PHRASES, "lot 471") is None
 
 
 def test_the_key_for_the_foot_switch_says_what_it_does(tmp_path: Path) -> None:

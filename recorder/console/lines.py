@@ -180,6 +180,7 @@ def _alert(notice: Notice, linked: bool | None) -> Line:
     )
     where = {None: "", True: " (goes to the broker)", False: " (waits for the broker)"}[linked]
     if change in ("raised", "repeated"):
-        return Line("alert", "alert", f"{alert.text}{where}", alert.level, fields)
+        again = "still open: " if change == "repeated" else ""
+        return Line("alert", "alert", f"{again}{alert.text}{where}", alert.level, fields)
     how = f"ended: {alert.ended_by}" if change == "ended" else f"in hand, says {alert.acknowledged_by}"
     return Line("alert", "alert", f"{alert.kind}: {how}{where}", Level.INFO, fields)

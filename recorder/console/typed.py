@@ -41,6 +41,15 @@ def _spelled(phrases: Phrases, text: str) -> Iterator[str]:
     return (" ".join(words) for words in product(*ways))
 
 
+def long_lot(phrases: Phrases, text: str) -> int | None:
+    """The most digits of a lot in one sentence, where `text` has more of them and else would be a sentence."""
+    slot = phrases.slots.get("lot")
+    most = max((len(str(value)) for _, value in slot.forms), default=0) if slot else 0
+    cut = re.sub(rf"\b(\d{{{most}}})\d+\b", r"\1", text)
+    event = heard(phrases, cut, 0) if cut != text else None
+    return most if event and event.intent.lot else None
+
+
 def nearest(phrases: Phrases, text: str) -> str:
     """The sentence that looks most like `text`; "" where none does."""
     found = get_close_matches(" ".join(text.lower().split()), (each.text for each in phrases), 1, 0.6)

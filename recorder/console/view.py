@@ -124,6 +124,8 @@ class View:
         self._show(Line("switch", "F2", text))
 
     def _hint(self, text: str) -> str:
+        if most := typed.long_lot(self._settings.phrases, text):
+            return f'a lot has up to {most} digits in one sentence; say the rest with "lot continued"'
         near = typed.nearest(self._settings.phrases, text)
         hint = f'did you mean "{near}"?' if near else f"the Tab key shows what can follow; type {HELP}"
         return f'"{text.strip()}" is no sentence of the station; {hint}'

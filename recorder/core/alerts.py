@@ -9,6 +9,7 @@ from enum import Enum, auto
 
 from recorder.core.batch import Batch, Stage
 from recorder.core.effects import Alert, Level, Notice, Value
+from recorder.core.limits import listed
 from recorder.core.world import World
 
 CHECK_BELOW_TARGET = "check below target"
@@ -127,6 +128,15 @@ REMINDERS = {
     Level.CRITICAL: tuple(MINUTE * each for each in (5, 15, 35, 75, *range(135, 1440, 60))),
 }
 """By level: how long after its beginning an alert that nobody has in hand is repeated, ever more seldom."""
+
+
+def names(world: World) -> str:
+    """How many alerts are open, and from rules 7 on which: "2, cook overdue of batch 1 and probe lost"."""
+    still = [alert for alert in world.alerts if alert.ended_ms is None]
+    if world.rules < 7 or not still:
+        return str(len(still))
+    about = [alert.kind + (f" of batch {alert.batch}" if alert.batch else "") for alert in still]
+    return f"{len(still)}, {listed(list(dict.fromkeys(about)))}"
 
 
 def ended_by(what: Ends) -> tuple[str, ...]:

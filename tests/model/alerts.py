@@ -102,7 +102,10 @@ def _earlier(ledger: Ledger, id: int) -> None:
 
 def _status(ledger: Ledger, step: Step) -> None:
     say = step.cues[-1].say
-    hold_to("11 status", f"Alerts open: {len(ledger.alerts)}." in say, say, len(ledger.alerts))
+    _, _, named = say.partition(f"Alerts open: {len(ledger.alerts)}")
+    hold_to("11 status", named[:1] == (", " if ledger.alerts else ".")[:1], say, len(ledger.alerts))
+    for alert in ledger.alerts.values():
+        hold_to("11 status", alert["kind"] in named, say, alert["kind"])
     for row in ledger.open.values():
         told = f"Batch {row['number']} {row['stage']}, {min(row['checks_passed'], row['checks_needed'])} of"
         told += f" {row['checks_needed']} checks"

@@ -1,5 +1,6 @@
 """Questions: "time left", "status", "last reading". An answer changes nothing."""
 
+from recorder.core import alerts
 from recorder.core import meanings as m
 from recorder.core.batch import Batch, Stage
 from recorder.core.effects import Tone
@@ -50,7 +51,7 @@ def _left(batch: Batch, at_ms: int) -> str:
 
 
 def _status(world: World, command: Command) -> Answer:
-    """The shift, the batches, what is out of the cooler, the breading, how many alerts, and which tasks are open."""
+    """The shift, the batches, what is out of the cooler, the breading, which alerts and which tasks are open."""
     shift = f"Shift of cook {world.open_shift.cook}." if world.open_shift else "No shift is open."
     if others := [str(each.cook) for each in world.signed_on if each is not world.shift]:
         shift += f" Signed on too: {listed(others)}."
@@ -59,10 +60,9 @@ def _status(world: World, command: Command) -> Answer:
         for batch in world.batches
         if batch.stage is not Stage.CLOSED
     ]
-    open_alerts = sum(1 for alert in world.alerts if alert.ended_ms is None)
     before = [*raw.out_for(world, command.now.at_ms), *filter(None, [breading.in_use(world, command.now.at_ms)])]
     tasks = [f"Tasks open: {listed([task.name for task in world.open_tasks])}."] if world.open_tasks else []
-    said = [shift, *(batches or ["No batch is open."]), *before, f"Alerts open: {open_alerts}.", *tasks]
+    said = [shift, *(batches or ["No batch is open."]), *before, f"Alerts open: {alerts.names(world)}.", *tasks]
     return _answered(world, " ".join(said))
 
 

@@ -7,6 +7,7 @@ cook two".
 from collections.abc import Iterator
 from dataclasses import replace
 
+from recorder.core import alerts
 from recorder.core import meanings as m
 from recorder.core.batch import Stage
 from recorder.core.effects import Tone
@@ -58,11 +59,11 @@ def _end(world: World, command: Command) -> Answer:
     left += [f"task {task.name}" for task in world.open_tasks]
     still = ", ".join(left)
     world = replace(world, shift=replace(shift, ended_ms=command.now.at_ms, left_open=still))
-    unanswered = sum(alert.ended_ms is None for alert in world.alerts)
     if left:
         return done(world, f"Shift ended, cook {shift.cook}. Still open: {still}.", Tone.ALERT)
-    if unanswered:
-        return done(world, f"Shift ended, cook {shift.cook}. No batch is open. Alerts open: {unanswered}.", Tone.ALERT)
+    if any(alert.ended_ms is None for alert in world.alerts):
+        alerts_open = f"Alerts open: {alerts.names(world)}."
+        return done(world, f"Shift ended, cook {shift.cook}. No batch is open. {alerts_open}", Tone.ALERT)
     return done(world, f"Shift ended, cook {shift.cook}. Nothing is open.")
 
 
