@@ -100,7 +100,7 @@ def test_the_story_holds(performance: Performance) -> None:
     assert (probe_check["how"], probe_check["verdict"]) == ("ice point", "passed")
     assert {row["probe_was"] for row in checks} == {"passed"}
     (drift,) = [row for row in told if row["kind"] == alerts.DRIFT]
-    assert "batch 1 184." in drift["text"] and drift["acknowledged_by"] == "MK"
+    assert "batch 1 183." in drift["text"] and drift["acknowledged_by"] == "MK"
     assert len(corrections) == 1
     assert [row["outcome"] for row in commands].count("not understood") == 1
     assert "refused" not in {row["outcome"] for row in commands}

@@ -141,7 +141,7 @@ def test_without_vosk_the_engine_says_what_to_install(monkeypatch: pytest.Monkey
 
 def test_vosk_refuses_a_word_that_its_model_lacks() -> None:
     model = korean_model()
-    with pytest.raises(DriverUnavailable, match="lacks batch, boiling, breast"):
+    with pytest.raises(DriverUnavailable, match="lacks back, batch, boiling, breading"):
         engines.build("vosk", phrases.load(SHIPPED), "kitchen recorder", model)
 
 

@@ -121,7 +121,7 @@ def test_a_settled_needle_is_judged_as_on_any_other_probe(bench: Bench) -> None:
     bench.far.kitchen.insert(84.0)
     settled = [event for event in bench.play(30) if isinstance(event, Reading) and event.settled]
     assert settled
-    assert settled[-1].temp_c == pytest.approx(84.0, abs=0.3)
+    assert settled[-1].temp_c == pytest.approx(84.0, abs=0.5)
 
 
 def test_only_reading_functions_ever_leave_the_driver_and_the_scan(tcp: bool) -> None:

@@ -107,10 +107,10 @@ def test_a_withdrawn_needle_never_settles(
     needle = probed(piece_c, hz=hz, noise_c=noise_c, seed=seed)
     spot = needle.settling.spot
     for after_ms, rest in needle.go(air_c, lag_s, 8 * lag_s + 60):
-        assert after_ms <= 3000 + 1000 / hz, (
+        assert after_ms <= 4000 + 1000 / hz, (
             "its rest may be said until the movement shows, a sample later for the median"
         )
-        assert -1.5 < rest.temp_c - piece_c < 1
+        assert -max(1.5, rest.uncertainty_c) < rest.temp_c - piece_c < 1
     assert needle.settling.spot == spot
 
 
