@@ -73,7 +73,7 @@ def test_every_alert_stands_under_a_level() -> None:
 @needs("mosquitto", "mosquitto")
 def test_the_command_for_the_phone_page_serves_recorder_and_page(tmp_path: Path) -> None:
     """As the page on stations gives it, with the lines that the command prints for `[mqtt]`."""
-    (line,) = re.findall(r"^    sudo (batch-recorder page .*)$", STATIONS, re.M)
+    (line,) = re.findall(r"^    sudo \.venv/bin/(batch-recorder page .*)$", STATIONS, re.M)
     port, web = free_ports(2)
     config = tmp_path / "station.toml"
     config.write_text(f'station = "x"\n[mqtt]\nport = {port}\n')

@@ -770,3 +770,18 @@ def test_the_view_of_checks_says_which_count_and_why_others_do_not(tmp_path: Pat
         ("187.0 °F", "passed", "no", "by the cook", ""),
         (None, "open", "", "", ""),
     ]
+
+
+@pytest.mark.parametrize("cold", ["the cabinet", "a piece"])
+def test_food_held_too_cold_is_named_before_any_sale(rules: int, cold: str) -> None:
+    kitchen = held(rules)
+    cabinet(kitchen, 150, 40_000)
+    assert "Sold, or hold end." in kitchen.say(m.WHAT_NEXT)
+    if cold == "the cabinet":
+        cabinet(kitchen, 120, 2 * MINUTE)
+    else:
+        kitchen.check("thigh", 120)
+    kind = alerts.HOLD_COLD if cold == "the cabinet" else alerts.FOOD_COLD
+    assert kitchen.notices(kind), "the alert is open"
+    said = kitchen.say(m.WHAT_NEXT)
+    assert ("Sold" in said) == (rules < 7) and ("is held too cold, 12 pieces left. Probe" in said) == (rules >= 7)

@@ -162,9 +162,14 @@ def test_no_file_stays_open() -> None:
     assert len(os.listdir("/proc/self/fd")) == before  # noqa: PTH208
 
 
+def _heeds_interrupts() -> None:
+    """What a shell starts in the background ignores them, and so would its children."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 def test_the_program_prints_its_port_and_speaks_in_real_time() -> None:
     command = [sys.executable, "-W", "error", "-m", "recorder.demo.devices.serial_board"]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as program:
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, preexec_fn=_heeds_interrupts) as program:
         try:
             assert program.stdout
             path = program.stdout.readline().strip()

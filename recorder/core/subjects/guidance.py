@@ -3,6 +3,7 @@
 A lid may be under pressure and oil is hot: what hands do is the equipment maker's and the kitchen's to say.
 """
 
+from recorder.core import alerts
 from recorder.core import meanings as m
 from recorder.core.batch import MISSED, Batch, Stage, Verdict
 from recorder.core.effects import Tone
@@ -21,7 +22,7 @@ def next_words(world: World, at_ms: int) -> str:
         return "Confirm is waited for."
     if world.probe_check and world.probe_check.verdict is Verdict.OPEN:
         return f"{world.probe_check.how.capitalize()}: a reading of the needle in its bath is waited for."
-    said = [_next(batch, at_ms) for batch in _in_turn(world)]
+    said = [_next(world, batch, at_ms) for batch in _in_turn(world)]
     if not world.open_shift:
         return " ".join(["No shift is open. Shift start and the cook's number come first.", *said, *_tasks(world)])
     if not said and world.probe_passed_ms is None:
@@ -47,7 +48,7 @@ def _in_turn(world: World) -> list[Batch]:
     return sorted(open_ones, key=lambda batch: (URGENT.index(batch.stage), batch.number))
 
 
-def _next(batch: Batch, at_ms: int) -> str:
+def _next(world: World, batch: Batch, at_ms: int) -> str:
     name = f"Batch {batch.number}:"
     match batch.stage:
         case Stage.LOADING:
@@ -69,7 +70,7 @@ def _next(batch: Batch, at_ms: int) -> str:
         case Stage.RETURNED:
             return f"{name} goes back into the oil. Lid locked comes next."
         case _:
-            return f"{name} {_holding(batch, at_ms)}"
+            return f"{name} {_holding(world, batch, at_ms)}"
 
 
 def _checking(batch: Batch) -> str:
@@ -89,18 +90,28 @@ def _waited(batch: Batch, at_ms: int) -> str:
     return f" It has waited {minutes_text(at_ms - since_ms)}."
 
 
-def _holding(batch: Batch, at_ms: int) -> str:
+def _holding(world: World, batch: Batch, at_ms: int) -> str:
     hold = batch.hold
     assert hold
     if batch.missing:
         return f"is held, and its checks are not complete: {batch.missing}. Probe, cook more, or discard batch."
     left_ms = hold.counted_ms + batch.procedure.hold_limit_ms - at_ms
     left = f"{batch.pieces_left} pieces left" if batch.pieces_left is not None else "its pieces are not counted"
+    if world.rules >= 7 and _too_cold(world, batch):  # no word of a sale while nobody knows that it is safe
+        return f"is held too cold, {left}. Probe, cook more, or discard batch."
     if not hold.time_proven:
         return f"its hold time is not known, {left}. Sold, or discard batch."
     if left_ms > 0:
         return f"{minutes_text(left_ms)} of its hold left, {left}. Sold, or hold end."
     return f"{minutes_text(-left_ms)} over its hold, {left}. Sold asks first; discard batch."
+
+
+def _too_cold(world: World, batch: Batch) -> bool:
+    """Whether an open alert says so of its cabinet or of its food."""
+    still = [alert for alert in world.alerts if alert.ended_ms is None]
+    cabinets = (str(dict(alert.numbers)["batches"]).split() for alert in still if alert.kind == alerts.HOLD_COLD)
+    food = any(alert.kind == alerts.FOOD_COLD and alert.batch == batch.number for alert in still)
+    return food or any(str(batch.number) in named for named in cabinets)
 
 
 def _what_next(world: World, command: Command) -> Answer:
