@@ -69,7 +69,7 @@ def test_two_sentences_do_what_one_of_them_would_do_alone(story: list[Event], be
 
     after, effects = step(state, Heard(at_ms, "best", best, "test", "name", -1.0, other, "second"))
     one, two = alone("best", best), alone("second", other)
-    nothing = ("Nothing is cooking", "The needle has given no reading")
+    nothing = ("Nothing is cooking or holding", "Nothing is cooking in vat", "The needle has given no reading")
     strained = "no locked lid was said"
     cues = [[each for each in found if isinstance(each, Cue)] for _, found in (one, two)]
     refused = [
